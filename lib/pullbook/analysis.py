@@ -1,0 +1,276 @@
+"""From an experiment folder to a result: the one place where the steps are put in order."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pullbook import __version__
+from pullbook.comparison import Comparison, compare
+from pullbook.conditions import Condition, like_for_like
+from pullbook.errors import ExperimentError, Finding, LogError
+from pullbook.experiment import Experiment, Session
+from pullbook.inputs import inputs_sha256
+from pullbook.logs import Log, missing_channel, read_log
+from pullbook.measures import (
+    CRUISE_MEASURES,
+    PULL_MEASURES,
+    Surroundings,
+    measure,
+    missing_measures,
+)
+from pullbook.outcomes import outcome_named
+from pullbook.quality import inspect
+from pullbook.runs import Runs, find_runs, pedal_travel
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Drive:
+    """One session: its log, its runs and what was noticed."""
+
+    session: Session
+    log: Log
+    runs: Runs
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Result:
+    """Everything that the page, the post and the JSON are made from.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    drives : tuple of Drive
+        In the order of the experiment's sessions.
+    measures : pandas.DataFrame
+        A row a run of all sessions.
+    comparison : Comparison
+    with_left_out : Comparison or None
+        The same with the left-out runs counted, when any were.
+    conditions : tuple of Condition
+    findings : tuple of Finding
+        On the comparison; a boost warning comes first.
+    inputs_sha256 : str
+    """
+
+    experiment: Experiment
+    drives: tuple[Drive, ...]
+    measures: pd.DataFrame
+    comparison: Comparison
+    with_left_out: Comparison | None
+    conditions: tuple[Condition, ...]
+    findings: tuple[Finding, ...]
+    inputs_sha256: str
+    version: str = field(default=__version__)
+
+    @property
+    def warnings(self) -> tuple[Finding, ...]:
+        """Findings on the comparison that change how it should be read."""
+        return tuple(f for f in self.findings if f.severity == "warning")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the contract's results as plain JSON types."""
+        plain: dict[str, Any] = _jsonable(
+            {
+                "schema": SCHEMA,
+                "pullbook_version": self.version,
+                "inputs_sha256": self.inputs_sha256,
+                "sessions": {drive.session.name: _session_facts(drive) for drive in self.drives},
+                "pulls": self._runs("pull", PULL_MEASURES),
+                "cruises": self._runs("cruise", CRUISE_MEASURES),
+                "comparison": self.comparison.to_dict(),
+                "with_left_out": self.with_left_out.to_dict() if self.with_left_out else None,
+                "like_for_like": [vars(condition) for condition in self.conditions],
+                "findings": [finding.to_dict() for finding in self.findings],
+            }
+        )
+        return plain
+
+    def to_json(self) -> str:
+        """Return the results as JSON text, stable for the same inputs."""
+        return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def to_csv(self) -> str:
+        """Return the runs as CSV, a row a run; text that a spreadsheet would take for a formula is defused."""
+        frame = self.measures.drop(columns=[c for c in self.measures if self.measures[c].isna().all()])
+        texts = frame.select_dtypes(exclude="number").columns
+        frame = frame.assign(**{str(c): frame[c].map(_defused) for c in texts})
+        return str(frame.to_csv(index=False, lineterminator="\n"))
+
+    def save(self, folder: str | Path) -> None:
+        """Write ``results.json`` and ``runs.csv`` into a folder that exists."""
+        (Path(folder) / "results.json").write_text(self.to_json(), encoding="utf-8")
+        (Path(folder) / "runs.csv").write_text(self.to_csv(), encoding="utf-8")
+
+    def _runs(self, kind: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
+        elapsed = [c for c in map(str, self.measures) if c.startswith("elapsed_s ") and not c.endswith(" u")]
+        facts = ["session", "number", "start_s", "end_s", "included", "reason", "start_speed", "end_speed"]
+        out = []
+        for row in self.measures[self.measures["kind"] == kind].to_dict(orient="records"):
+            entry = {name: row[name] for name in (*facts, *names)}
+            if kind == "pull":
+                entry["elapsed_s"] = {c.removeprefix("elapsed_s "): row[c] for c in elapsed}
+                entry["elapsed_s_uncertainty"] = {c.removeprefix("elapsed_s "): row[f"{c} u"] for c in elapsed}
+            out.append(entry)
+        return out
+
+
+def analyse(folder: str | Path, *, level: float = 0.95) -> Result:
+    """Analyse an experiment folder.
+
+    Parameters
+    ----------
+    folder : path
+        Holds ``experiment.yaml`` and the logs.
+    level : float
+        Coverage of the interval, above 0.5 and below 1.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    PullbookError
+        When no honest figure is possible; the message says what was found, what is allowed and the remedy.
+    """
+    return analyse_experiment(Experiment.load(folder), level=level)
+
+
+def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result:
+    """Analyse an experiment that is already loaded (settings may have been changed since)."""
+    import pandas as pd
+
+    inputs = inputs_sha256(experiment)
+    drives = read_drives(experiment)
+    for text in missing_for_outcome(experiment, drives):
+        raise LogError(text)
+    frames = []
+    for k, drive in enumerate(drives):
+        frame = measure(
+            drive.log,
+            drive.runs,
+            protocol=experiment.protocol,
+            vehicle=experiment.vehicle,
+            surroundings=surroundings_of(drive.session),
+        )
+        frame.insert(0, "session", drive.session.name)
+        frame.insert(1, "phase", drive.session.phase)
+        frames.append(frame)
+        drives[k] = Drive(
+            session=drive.session,
+            log=drive.log,
+            runs=drive.runs,
+            findings=(*drive.findings, *missing_measures(frame, drive.log)),
+        )
+    measures = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
+    comparison = compare(measures, experiment, level=level)
+    left_out = bool(measures["left_out"].astype(bool).any())
+    return Result(
+        experiment=experiment,
+        drives=tuple(drives),
+        measures=measures,
+        comparison=comparison,
+        with_left_out=compare(measures, experiment, level=level, with_left_out=True) if left_out else None,
+        conditions=like_for_like(measures, experiment),
+        findings=comparison.findings,
+        inputs_sha256=inputs,
+    )
+
+
+def read_drives(experiment: Experiment) -> list[Drive]:
+    """Read every log, and find its runs with the pedal's travel over all of them."""
+    logs = [
+        read_log(
+            experiment.log_path(session),
+            channels={name: (c.column, c.unit) for name, c in experiment.channels.items()},
+            barometric_kpa=session.pressure_hpa / 10 if session.pressure_hpa else None,
+        )
+        for session in experiment.sessions
+    ]
+    _check_dates(experiment, logs)
+    travel = pedal_travel(logs)
+    drives = []
+    for session, log in zip(experiment.sessions, logs, strict=True):
+        runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
+        findings = (*inspect(log, experiment.protocol), *runs.findings)
+        drives.append(Drive(session=session, log=log, runs=runs, findings=findings))
+    return drives
+
+
+def surroundings_of(session: Session) -> Surroundings:
+    """Return what a session says of the air outside."""
+    return Surroundings(
+        ambient_c=session.ambient_c,
+        pressure_kpa=session.pressure_hpa / 10 if session.pressure_hpa else None,
+        humidity=(session.humidity_pct or 0.0) / 100,
+    )
+
+
+def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str]:
+    """Say for each drive that lacks the outcome's own channel which column it could be."""
+    outcome = outcome_named(experiment.outcome)
+    assert outcome is not None  # Experiment has checked the name
+    needed = ["charge_air_temperature"] if outcome.ambient != "none" else []
+    return [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
+
+
+def _check_dates(experiment: Experiment, logs: list[Log]) -> None:
+    serviced = experiment.service.date
+    if serviced is None:
+        return
+    for session, log in zip(experiment.sessions, logs, strict=True):
+        if log.start is None:
+            continue
+        day = log.start.date()
+        if session.phase == "after" and day < serviced:
+            raise ExperimentError(
+                f"session {session.name!r} belongs to 'after', but its log begins on {day}, before the service on {serviced}. "
+                "Correct the phase or the service's date."
+            )
+
+
+def _session_facts(drive: Drive) -> dict[str, Any]:
+    return {
+        "phase": drive.session.phase,
+        "log": drive.session.log,
+        "duration_s": drive.log.duration_s,
+        "full_load_from": drive.runs.full_load_from,
+        "channels": {
+            name: {
+                "column": signal.column,
+                "unit": signal.unit,
+                "period_s": signal.period_s,
+                "resolution": signal.resolution,
+            }
+            for name, signal in drive.log.signals.items()
+        },
+        "findings": [finding.to_dict() for finding in drive.findings],
+    }
+
+
+def _defused(value: Any) -> Any:
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
+
+
+def _jsonable(value: Any) -> Any:
+    """Turn a figure that cannot be had into null, and NumPy types into plain ones."""
+    if isinstance(value, Mapping):
+        return {str(key): _jsonable(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_jsonable(item) for item in value]
+    if hasattr(value, "item") and not isinstance(value, (str, bytes)):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

@@ -1,0 +1,119 @@
+"""Was the refit sound? The boost before against after, by the same method as the outcome."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pullbook.errors import ComparisonError, Finding
+from pullbook.estimate import Estimate, estimate_change, log_heating
+from pullbook.experiment import Experiment
+from pullbook.outcomes import OUTCOMES, Outcome
+from pullbook.session_means import SessionMeans, session_means
+from pullbook.uncertainty import INFINITE, BudgetLine
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LOWER_SHARE = 0.02
+SLOWER_SHARE = 0.25
+SLOWER_S = 0.3
+
+
+@dataclass(frozen=True)
+class BoostCheck:
+    """Whether the service changed the boost; then no correction for it is made, and its share is doubtful.
+
+    Parameters
+    ----------
+    changed : bool
+    effect_k : float
+        What the change of boost alone does to a temperature rise.
+    findings : tuple of Finding
+    """
+
+    changed: bool = False
+    effect_k: float = 0.0
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def budget(self) -> tuple[BudgetLine, ...]:
+        """The share of the boost that cannot be told from the service's, as a source of uncertainty."""
+        if not self.changed or not self.effect_k:
+            return ()
+        return (BudgetLine("boost changed with the service", "B", abs(self.effect_k), INFINITE),)
+
+
+def check_boost(
+    measures: pd.DataFrame, experiment: Experiment, outcome: Outcome, *, level: float, with_left_out: bool
+) -> BoostCheck:
+    """Compare the boost before with after, by the same method as the outcome."""
+    pressure = _quick(measures, experiment, "peak_manifold_pressure", level, with_left_out)
+    timing = _quick(measures, experiment, "time_to_boost", level, with_left_out)
+    findings: list[Finding] = []
+    effect = 0.0
+    if pressure:
+        data, found = pressure
+        share = found.change / found.before
+        if (found.high < 0 and share < -LOWER_SHARE) or (found.low > 0 and share > LOWER_SHARE):
+            effect = _effect_on_rise(data)
+            findings.append(_changed(found, share, effect))
+    changed = bool(findings) and outcome.name not in ("peak_manifold_pressure", "time_to_boost")
+    if timing:
+        found = timing[1]
+        if found.low > 0 and found.change > max(SLOWER_SHARE * found.before, SLOWER_S):
+            findings.append(_slower(found))
+    return BoostCheck(changed=changed, effect_k=effect if outcome.ambient != "none" else 0.0, findings=tuple(findings))
+
+
+def _effect_on_rise(data: SessionMeans) -> float:
+    """Return what the change of compression alone does to the rise, at constant effectiveness."""
+    ratio = data.pressure_ratio
+    if not (np.isfinite(ratio).all() and (ratio > 1.05).all() and np.isfinite(data.rise_k).any()):
+        return 0.0
+    heating, after = log_heating(ratio), data.after.astype(bool)
+    return float(np.nanmean(data.rise_k) * (heating[after].mean() - heating[~after].mean()))
+
+
+def _slower(found: Estimate) -> Finding:
+    return Finding(
+        code="boost-slower",
+        severity="warning",
+        message=(
+            f"After the service the boost builds more slowly: {found.before:.1f} s to 90 % of its peak before, "
+            f"{found.after:.1f} s after. Check hoses and clamps before driving hard again."
+        ),
+        evidence={"before_s": found.before, "after_s": found.after, "low": found.low, "high": found.high},
+    )
+
+
+def _quick(
+    measures: pd.DataFrame, experiment: Experiment, name: str, level: float, with_left_out: bool
+) -> tuple[SessionMeans, Estimate] | None:
+    outcome = OUTCOMES[name]
+    try:
+        data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
+    except ComparisonError:
+        return None  # no boost in these logs: nothing to check
+    return data, estimate_change(data, outcome, covariates=(), allowance=None, level=level)
+
+
+def _changed(found: Estimate, share: float, effect: float) -> Finding:
+    lower = share < 0
+    advice = (
+        "A hose or clamp may leak after the refit: check hoses and clamps before driving hard again."
+        if lower
+        else "Find out why before trusting the comparison."
+    )
+    part = f" This alone moves a temperature rise by about {effect:+.1f} K." if effect else ""
+    return Finding(
+        code="boost-lower" if lower else "boost-higher",
+        severity="warning",
+        message=(
+            f"Boost is {'lower' if lower else 'higher'} after the service: peak manifold pressure {found.before:.0f} "
+            f"kPa before, {found.after:.0f} kPa after ({share:+.0%}). {advice}{part}"
+        ),
+        evidence={"before_kpa": found.before, "after_kpa": found.after, "low": found.low, "high": found.high},
+    )

@@ -1,0 +1,446 @@
+"""Channels: what a column of a log means, told from its words and its unit.
+
+A header is split into words; trade abbreviations (SAE J1930: IAT, MAP, ECT, ...) are spelt out; each channel then asks for some
+words and refuses others. The unit must fit the channel's dimension. Nothing is matched by an exact header.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+STANDARD_PRESSURE_KPA = 101.325
+
+# Dimension and unit held internally, per channel (order: as a person would list them).
+CHANNELS: dict[str, tuple[str, str]] = {
+    "vehicle_speed": ("speed", "km/h"),
+    "engine_speed": ("rotation", "rpm"),
+    "intake_air_temperature": ("temperature", "°C"),
+    "charge_air_temperature": ("temperature", "°C"),
+    "compressor_outlet_temperature": ("temperature", "°C"),
+    "engine_coolant_temperature": ("temperature", "°C"),
+    "ambient_air_temperature": ("temperature", "°C"),
+    "engine_oil_temperature": ("temperature", "°C"),
+    "exhaust_gas_temperature": ("temperature", "°C"),
+    "intake_manifold_pressure": ("pressure", "kPa"),
+    "barometric_pressure": ("pressure", "kPa"),
+    "air_mass_flow": ("mass flow", "g/s"),
+    "accelerator_position": ("percentage", "%"),
+    "throttle_position": ("percentage", "%"),
+    "engine_load": ("percentage", "%"),
+    "latitude": ("angle", "°"),
+    "longitude": ("angle", "°"),
+    "altitude": ("length", "m"),
+}
+
+# Values outside these are impossible for a road vehicle; used to doubt a unit, never to drop a value.
+PLAUSIBLE: dict[str, tuple[float, float]] = {
+    "vehicle_speed": (0, 350),
+    "engine_speed": (0, 16_384),
+    "intake_air_temperature": (-45, 160),
+    "charge_air_temperature": (-45, 215),
+    "compressor_outlet_temperature": (-45, 300),
+    "engine_coolant_temperature": (-45, 150),
+    "ambient_air_temperature": (-45, 60),
+    "engine_oil_temperature": (-45, 180),
+    "exhaust_gas_temperature": (-45, 1200),
+    "intake_manifold_pressure": (5, 500),
+    "barometric_pressure": (50, 112),
+    "air_mass_flow": (0, 2000),
+    "accelerator_position": (-1, 105),
+    "throttle_position": (-1, 105),
+    "engine_load": (-1, 300),
+    "latitude": (-90, 90),
+    "longitude": (-180, 180),
+    "altitude": (-500, 9000),
+}
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit of a log: value held = ``scale * value + offset``.
+
+    ``gauge`` marks a pressure counted from the air outside, which has to be added.
+    """
+
+    name: str
+    dimension: str
+    scale: float = 1.0
+    offset: float = 0.0
+    gauge: bool = False
+
+
+# Factors: NIST SP 811 (2008), appendix B (from memory; exact by definition but for the mercury columns).
+_UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
+    ("degC", "temperature"): (("degc", "°c", "c", "celsius", "deg c", "degrees c", "centigrade", "ºc", "℃"), 1, 0),
+    ("degF", "temperature"): (
+        ("degf", "°f", "f", "fahrenheit", "deg f", "degrees f", "ºf", "℉"), 5 / 9, -160 / 9),
+    ("K", "temperature"): (("k", "kelvin", "degk"), 1, -273.15),
+    ("km/h", "speed"): (("km/h", "kmh", "kph", "km per h", "kmph", "kilometers per hour", "km h"), 1, 0),
+    ("mph", "speed"): (("mph", "mi/h", "miles/h", "miles per hour"), 1.609344, 0),
+    ("m/s", "speed"): (("m/s", "mps", "ms-1", "metres per second"), 3.6, 0),
+    ("kn", "speed"): (("kn", "kt", "kts", "knots"), 1.852, 0),
+    ("rpm", "rotation"): (("rpm", "1/min", "r/min", "min-1", "u/min", "rev/min"), 1, 0),
+    ("kPa", "pressure"): (("kpa",), 1, 0),
+    ("hPa", "pressure"): (("hpa", "mbar", "mb", "millibar"), 0.1, 0),
+    ("bar", "pressure"): (("bar", "bars"), 100, 0),
+    ("Pa", "pressure"): (("pa",), 0.001, 0),
+    ("MPa", "pressure"): (("mpa",), 1000, 0),
+    ("psi", "pressure"): (("psi", "lbf/in2", "lb/in2"), 6.894757293168, 0),
+    ("inHg", "pressure"): (("inhg", "in hg", '"hg'), 3.386389, 0),
+    ("mmHg", "pressure"): (("mmhg", "mm hg", "torr"), 0.1333224, 0),
+    ("atm", "pressure"): (("atm",), 101.325, 0),
+    ("kgf/cm2", "pressure"): (("kgf/cm2", "kg/cm2", "kg/cm²", "kgf/cm²"), 98.0665, 0),
+    ("g/s", "mass flow"): (("g/s", "gps", "g/sec", "gm/s", "grams/s", "gs"), 1, 0),
+    ("kg/h", "mass flow"): (("kg/h", "kg/hr", "kgh"), 1 / 3.6, 0),
+    ("lb/min", "mass flow"): (("lb/min", "lbs/min", "lb/m", "lbm/min"), 7.559872833, 0),
+    ("%", "percentage"): (("%", "pct", "percent", "per cent"), 1, 0),
+    ("°", "angle"): (("°", "deg", "degree", "degrees"), 1, 0),
+    ("m", "length"): (("m", "metre", "metres", "meter", "meters"), 1, 0),
+    ("ft", "length"): (("ft", "feet", "foot"), 0.3048, 0),
+}  # fmt: skip
+_BY_ALIAS = {
+    (alias, dimension): Unit(name, dimension, scale, offset)
+    for (name, dimension), (aliases, scale, offset) in _UNITS.items()
+    for alias in aliases
+}
+_GAUGE = re.compile(r"\b(gauge|gage|rel|relative|g)\b")
+_ABSOLUTE = re.compile(r"\b(absolute|abs|a)\b")
+
+
+@lru_cache(maxsize=512)
+def parse_unit(text: str) -> tuple[Unit, ...]:
+    """Return the units a text can mean (a bare ``°`` or ``C`` may fit several dimensions), none if unknown."""
+    plain = " ".join(text.strip().strip("[]()").lower().replace("_", " ").split())
+    plain = {"psig": "psi gauge", "psia": "psi abs", "barg": "bar gauge", "bara": "bar abs"}.get(plain, plain)
+    gauge = bool(_GAUGE.search(plain)) and len(plain) > 1
+    bare = plain
+    if gauge or _ABSOLUTE.search(plain):
+        bare = " ".join(_ABSOLUTE.sub("", _GAUGE.sub("", plain)).split()) or plain
+    found = [u for (alias, _), u in _BY_ALIAS.items() if alias in (plain, bare)]
+    return tuple(
+        Unit(u.name + " gauge", u.dimension, u.scale, u.offset, gauge=True)
+        if gauge and u.dimension == "pressure"
+        else u
+        for u in dict.fromkeys(found)
+    )
+
+
+def unit_for(text: str, channel: str) -> Unit | None:
+    """Return the unit that a text means for a channel, or None if it does not fit the channel's dimension."""
+    dimension = CHANNELS[channel][0]
+    return next((u for u in parse_unit(text) if u.dimension == dimension), None)
+
+
+def allowed_units(channel: str) -> str:
+    """List the units a channel may be logged in, as words."""
+    dimension = CHANNELS[channel][0]
+    names = [name for name, d in _UNITS if d == dimension]
+    if dimension == "pressure":
+        names.append("each also with 'gauge'")
+    return ", ".join(names)
+
+
+# --- words -----------------------------------------------------------------------------------------------------
+
+# Abbreviations and variants to the words used in the rules below. SAE J1930 terms and common practice (no source).
+_SPELT: dict[str, str] = {
+    "temp": "temperature", "temps": "temperature", "tmp": "temperature", "press": "pressure", "pres": "pressure",
+    "spd": "speed", "velocity": "speed", "vss": "vehicle speed", "veh": "vehicle", "rpm": "engine rotation",
+    "revs": "engine rotation", "rev": "engine rotation",
+    "iat": "intake air temperature", "act": "intake air temperature", "ait": "intake air temperature",
+    "ect": "engine coolant temperature", "clt": "coolant temperature", "eot": "engine oil temperature",
+    "egt": "exhaust gas temperature", "aat": "ambient air temperature", "oat": "outside air temperature",
+    "map": "manifold absolute pressure", "mgp": "manifold gauge pressure", "baro": "barometric", "bp": "barometric pressure",
+    "maf": "mass air flow", "airmass": "air mass", "airflow": "air flow",
+    "app": "accelerator pedal position", "accel": "accelerator", "tps": "throttle position", "tp": "throttle position",
+    "cac": "charge air cooler", "cact": "charge air cooler temperature", "intercooler": "charge air cooler",
+    "aftercooler": "charge air cooler", "ic": "charge air cooler", "chargeair": "charge air", "chargecooler": "charge air cooler",
+    "inlet": "intake", "induction": "intake", "suction": "intake", "airbox": "intake", "outside": "ambient", "outdoor": "ambient",
+    "external": "ambient", "exterior": "ambient", "water": "coolant", "atmospheric": "barometric", "atmosphere": "barometric",
+    "barometer": "barometric",
+    "lat": "latitude", "lon": "longitude", "lng": "longitude", "long": "longitude", "alt": "altitude",
+    "elevation": "altitude", "compr": "compressor", "turbo": "compressor", "out": "outlet", "discharge": "outlet", "post": "after",
+    "pre": "before", "abs": "absolute", "rel": "relative", "gage": "gauge", "calc": "calculated", "eng": "engine",
+    "pos": "position", "amb": "ambient", "exh": "exhaust",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Rule:
+    """Words that must be there (any of each group), words that must not, and how strong the match is."""
+
+    channel: str
+    needs: tuple[frozenset[str], ...]
+    refuses: frozenset[str]
+    strength: int
+
+
+def _rule(channel: str, needs: str, refuses: str = "", strength: int = 10) -> Rule:
+    groups = tuple(frozenset(group.split("|")) for group in needs.split())
+    return Rule(channel, groups, frozenset(refuses.split()), strength)
+
+
+_NOT_A_READING = "desired commanded target setpoint requested specified limit max min control error correction average"
+_RULES = tuple(
+    Rule(r.channel, r.needs, r.refuses | frozenset(_NOT_A_READING.split()), r.strength)
+    for r in (
+        _rule("vehicle_speed", "vehicle|road|wheel|car speed", "engine compressor fan ratio"),
+        _rule("vehicle_speed", "speed", "engine compressor fan wind ratio shaft rotation idle", 6),
+        _rule("engine_speed", "engine speed|rotation", "vehicle compressor fan ratio"),
+        _rule(
+            "intake_air_temperature",
+            "intake temperature",
+            "manifold charge compressor after coolant oil exhaust fuel 2",
+        ),
+        _rule("intake_air_temperature", "before compressor temperature", "exhaust turbine", 12),
+        _rule("intake_air_temperature", "compressor intake temperature", "exhaust turbine", 12),
+        _rule("charge_air_temperature", "charge temperature", "before intake exhaust coolant compressor"),
+        _rule("charge_air_temperature", "charge after temperature", "exhaust", 14),
+        _rule("charge_air_temperature", "cooler outlet|after", "before exhaust coolant oil egr pressure", 13),
+        _rule("charge_air_temperature", "cooler temperature", "before intake exhaust coolant oil egr", 9),
+        _rule("charge_air_temperature", "manifold temperature", "exhaust coolant", 11),
+        _rule("charge_air_temperature", "boost temperature", "exhaust before", 9),
+        _rule(
+            "compressor_outlet_temperature",
+            "compressor temperature",
+            "exhaust turbine intake before oil after",
+            11,
+        ),
+        _rule(
+            "compressor_outlet_temperature",
+            "compressor outlet|after temperature",
+            "exhaust turbine intake cooler",
+            13,
+        ),
+        _rule("compressor_outlet_temperature", "charge cooler before|intake", "exhaust pressure coolant", 14),
+        _rule("compressor_outlet_temperature", "charge before temperature", "exhaust", 12),
+        _rule("engine_coolant_temperature", "coolant temperature", "oil exhaust egr charge radiator 2 outlet"),
+        _rule(
+            "engine_coolant_temperature",
+            "coolant",
+            "oil exhaust egr pressure level flow charge temperature",
+            5,
+        ),
+        _rule("ambient_air_temperature", "ambient temperature", "cabin"),
+        _rule("engine_oil_temperature", "oil temperature", "transmission gearbox coolant exhaust"),
+        _rule("exhaust_gas_temperature", "exhaust temperature", "coolant cooler egr"),
+        _rule("intake_manifold_pressure", "manifold pressure", "exhaust fuel oil barometric", 11),
+        _rule("intake_manifold_pressure", "boost pressure", "exhaust fuel oil barometric", 10),
+        _rule("intake_manifold_pressure", "charge pressure", "exhaust fuel oil barometric", 10),
+        _rule("intake_manifold_pressure", "boost", "exhaust fuel oil barometric temperature pressure duty", 6),
+        _rule("intake_manifold_pressure", "intake pressure", "exhaust fuel oil barometric manifold before", 7),
+        _rule("barometric_pressure", "barometric", "temperature"),
+        _rule("barometric_pressure", "ambient pressure", "temperature"),
+        _rule("air_mass_flow", "mass flow", "fuel exhaust egr"),
+        _rule("air_mass_flow", "air flow", "fuel exhaust egr volume temperature", 8),
+        _rule("air_mass_flow", "air mass", "fuel exhaust egr temperature cylinder stroke", 7),
+        _rule("accelerator_position", "accelerator|pedal", "brake clutch temperature acceleration"),
+        _rule("throttle_position", "throttle", "pedal accelerator temperature", 8),
+        _rule("engine_load", "load", "fuel trim electrical"),
+        _rule("latitude", "latitude"),
+        _rule("longitude", "longitude"),
+        _rule("altitude", "altitude", "pressure"),
+    )
+)
+
+_BRACKETS = re.compile(r"[\[(]([^\[\]()]*)[\])]")
+_CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
+
+
+@dataclass(frozen=True)
+class Header:
+    """A column's header taken apart: its words spelt out, and the text of its unit if one is given."""
+
+    text: str
+    words: frozenset[str]
+    unit: str | None
+
+
+def mend_encoding(text: str) -> str:
+    """Undo a double encoding ("Â°C"), which several loggers write."""
+    if "Â" in text or "Ã" in text:
+        try:
+            return text.encode("cp1252").decode("utf-8")
+        except (UnicodeEncodeError, UnicodeDecodeError):
+            return text.replace("Â", "")
+    return text
+
+
+def parse_header(text: str, *, units_row: str | None = None) -> Header:
+    """Take a header apart.
+
+    Parameters
+    ----------
+    text : str
+        The header as it stands.
+    units_row : str, optional
+        What a separate row of units says of this column.
+    """
+    mended = mend_encoding(text)
+    unit = units_row.strip() if units_row and parse_unit(units_row) else None
+    for match in _BRACKETS.finditer(mended):
+        if parse_unit(match[1]):
+            unit = match[1].strip()
+            mended = mended.replace(match[0], " ")
+    raw = _CAMEL.sub(" ", mended) if not mended.isupper() else mended
+    tokens = [t for t in re.split(r"[^0-9A-Za-z°%/ºµ²]+", raw) if t]
+    if unit is None:
+        unit, tokens = _unit_suffix(tokens)
+    spelt: list[str] = []
+    for token in tokens:
+        word = token.lower()
+        word = word if word in _SPELT or len(word) <= 3 else word.rstrip("0123456789") or word
+        spelt += _SPELT.get(word, word).split()
+    return Header(text=text, words=frozenset(spelt), unit=unit)
+
+
+def _unit_suffix(tokens: list[str]) -> tuple[str | None, list[str]]:
+    """Split a unit off the end: ``coolant_temp_c``, ``Boost psi gauge``, ``speed km/h``; ``RPM`` stays a word too."""
+    for length in (2, 1):
+        tail = " ".join(tokens[-length:])
+        rest = tokens[:-length]
+        if len(tokens) >= length and parse_unit(tail):
+            if tail.lower() == "rpm":
+                return tail, tokens
+            if rest:
+                return tail, rest
+    return None, tokens
+
+
+def scores(header: Header) -> dict[str, int]:
+    """Score how well a header's words fit each channel (higher is better); unit and words must both allow it."""
+    found: dict[str, int] = {}
+    for rule in _RULES:
+        if rule.refuses & header.words or not all(group & header.words for group in rule.needs):
+            continue
+        if header.unit is not None and unit_for(header.unit, rule.channel) is None:
+            continue
+        found[rule.channel] = max(found.get(rule.channel, 0), rule.strength)
+    return found
+
+
+def closest_channels(header: Header, *, most: int = 3) -> list[str]:
+    """Name the channels a column could be, nearest first, for a header that was not recognised."""
+    wanted = [c for c in CHANNELS if header.unit is None or unit_for(header.unit, c)]
+    words = {word for word in header.words if len(word) > 1}
+
+    def nearness(channel: str) -> float:
+        names = channel.split("_")
+        shared = len(words & set(names)) / len(names)
+        return shared + difflib.SequenceMatcher(None, header.text.lower(), channel).ratio()
+
+    return sorted(wanted, key=nearness, reverse=True)[:most]
+
+
+@dataclass(frozen=True)
+class Assignment:
+    """Which column serves which channel, what was left over, and which columns competed."""
+
+    column: Mapping[str, str]
+    unit: Mapping[str, Unit | None]
+    rivals: Mapping[str, tuple[str, ...]]
+    unknown: tuple[Header, ...]
+
+
+def assign(headers: Iterable[Header], chosen: Mapping[str, tuple[str, str | None]]) -> Assignment:
+    """Give each channel its column.
+
+    Parameters
+    ----------
+    headers : iterable of Header
+        The log's columns but for the time.
+    chosen : mapping of channel to (column, unit or None)
+        What the person settled; it wins over the words.
+
+    Returns
+    -------
+    Assignment
+        Of equal columns the first serves and the others are named as rivals.
+    """
+    headers = list(headers)
+    by_text = {h.text: h for h in headers}
+    column = {channel: text for channel, (text, _) in chosen.items() if text in by_text}
+    unit: dict[str, Unit | None] = {}
+    for channel, (text, given) in chosen.items():
+        if text in by_text:
+            said = given or by_text[text].unit
+            unit[channel] = unit_for(said, channel) if said else None
+    taken = set(column.values())
+    claims: dict[str, list[tuple[int, int, Header]]] = {}
+    unknown = []
+    for place, header in enumerate(headers):
+        if header.text in taken:
+            continue
+        fits = scores(header)
+        if not fits:
+            unknown.append(header)
+            continue
+        best = max(fits, key=lambda channel: fits[channel])
+        claims.setdefault(best, []).append((-fits[best], place, header))
+    rivals = {}
+    for channel, claimants in claims.items():
+        claimants.sort(key=lambda claim: claim[:2])
+        if channel in column:
+            rivals[channel] = tuple(h.text for _, _, h in claimants)
+            continue
+        (strength, _, header), *others = claimants
+        column[channel] = header.text
+        unit[channel] = unit_for(header.unit, channel) if header.unit else None
+        equal = tuple(h.text for s, _, h in others if s == strength)
+        if equal:
+            rivals[channel] = equal
+        unknown += [h for s, _, h in others if s != strength]
+    return Assignment(column=column, unit=unit, rivals=rivals, unknown=tuple(unknown))
+
+
+def guess_unit(channel: str, values: np.ndarray) -> Unit:
+    """Choose the unit of a column that names none: the internal one unless the values cannot be that.
+
+    Parameters
+    ----------
+    channel : str
+        The channel it serves.
+    values : ndarray of float
+        Its values as logged.
+    """
+    dimension, internal = CHANNELS[channel]
+    candidates = [internal.replace("°C", "degC")]
+    candidates += {
+        "temperature": ["degF", "K"],
+        "pressure": ["hPa", "bar", "psi"],
+        "speed": ["mph"],
+    }.get(dimension, [])
+    finite = values[np.isfinite(values)]
+    if not finite.size:
+        return parse_unit(candidates[0])[0]
+    low, high = np.quantile(finite, [0.02, 0.98])
+    for name in candidates:
+        unit = unit_for(name, channel)
+        assert unit is not None  # the names above are ours
+        if _believable(channel, unit.scale * low + unit.offset, unit.scale * high + unit.offset):
+            return unit
+    unit = unit_for(candidates[0], channel)
+    assert unit is not None
+    return unit
+
+
+def _believable(channel: str, low: float, high: float) -> bool:
+    floor, ceiling = PLAUSIBLE[channel]
+    if channel == "intake_manifold_pressure":
+        # Absolute pressure of a running engine passes 60 kPa; as gauge it may lie below zero.
+        return low >= -105 and 15 <= high <= ceiling
+    if channel == "engine_coolant_temperature":
+        return low >= floor and high <= 125
+    return low >= floor and high <= ceiling
+
+
+def looks_gauge(values_kpa: np.ndarray) -> bool:
+    """Tell gauge from absolute manifold pressure by its floor: a running engine keeps above 12 kPa absolute."""
+    finite = values_kpa[np.isfinite(values_kpa)]
+    return bool(finite.size) and float(np.quantile(finite, 0.02)) < 12.0

@@ -1,0 +1,124 @@
+"""The command line. Exit status: 0 done, 2 refused with one clear message, 1 a fault of the program."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from pullbook import __version__
+from pullbook.errors import ExperimentError, PullbookError
+
+
+def main(arguments: Sequence[str] | None = None) -> int:
+    """Run a command and return its exit status."""
+    parser = _parser()
+    given = parser.parse_args(arguments)
+    try:
+        given.command(given)
+    except PullbookError as refusal:
+        print(f"pullbook: {refusal}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print("pullbook: interrupted; what was written earlier is as it was", file=sys.stderr)
+        return 1
+    except BrokenPipeError:
+        return 0
+    except Exception as fault:
+        print(f"pullbook: a fault of the program: {type(fault).__name__}: {fault}", file=sys.stderr)
+        return 1
+    return 0
+
+
+def _parser() -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(
+        prog="pullbook", description="Did the service help? Compare engine logs from before and after it."
+    )
+    parser.add_argument("--version", action="version", version=f"pullbook {__version__}")
+    commands = parser.add_subparsers(required=True, metavar="COMMAND")
+
+    new = commands.add_parser("new", help="write a draft experiment from logs")
+    new.add_argument("folder", metavar="DIR")
+    new.add_argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service")
+    new.add_argument("--after", nargs="+", default=[], metavar="LOG", help="logs from after it")
+    new.set_defaults(command=_new)
+
+    check = commands.add_parser("check", help="read the logs and say what was found; writes nothing")
+    check.add_argument("folder", metavar="DIR")
+    check.set_defaults(command=_check)
+
+    run = commands.add_parser("run", help="execute the workbook and write the page")
+    run.add_argument("folder", metavar="DIR")
+    run.add_argument("--out", metavar="OUT", help="where to write (default: DIR/rendered)")
+    run.add_argument("--if-changed", action="store_true", help="do nothing if the inputs are the same as last time")
+    run.add_argument("--quiet", action="store_true", help="no progress bar")
+    run.set_defaults(command=_run)
+
+    analyse = commands.add_parser("analyse", help="the numbers alone, as results.json")
+    analyse.add_argument("folder", metavar="DIR")
+    analyse.add_argument("--out", metavar="FILE", help="where to write (default: standard output)")
+    analyse.set_defaults(command=_analyse)
+    return parser
+
+
+def _new(given: argparse.Namespace) -> None:
+    from pullbook.draft import draft_experiment
+
+    print("\n".join(draft_experiment(given.folder, before=given.before, after=given.after)))
+
+
+def _check(given: argparse.Namespace) -> None:
+    from pullbook.analysis import missing_for_outcome, read_drives
+    from pullbook.experiment import Experiment
+    from pullbook.report import drive_text
+
+    experiment = Experiment.load(given.folder)
+    drives = read_drives(experiment)
+    for drive in drives:
+        print("\n".join(drive_text(drive)))
+        print()
+    for phase in ("before", "after"):
+        ours = [drive for drive in drives if drive.session.phase == phase]
+        pulls = sum(run.included for drive in ours for run in drive.runs.pulls)
+        cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
+        print(f"{phase}: {len(ours)} sessions, {pulls} pulls and {cruises} cruises that count")
+    for text in missing_for_outcome(experiment, drives)[:1]:
+        print(f"\nStill needed for {experiment.outcome}: {text}")
+
+
+def _run(given: argparse.Namespace) -> None:
+    from pullbook.workbook import run_workbook
+
+    rendered = run_workbook(given.folder, given.out, if_changed=given.if_changed, progress=not given.quiet)
+    for warning in rendered.warnings:
+        print(f"warning: {warning}")
+    print(rendered.sentence)
+    print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
+
+
+def _analyse(given: argparse.Namespace) -> None:
+    from pullbook.analysis import analyse
+
+    text = analyse(given.folder).to_json()
+    if given.out is None:
+        sys.stdout.write(text)
+        return
+    _write_whole(Path(given.out), text)
+
+
+def _write_whole(path: Path, text: str) -> None:
+    """Write a file so that it is never half there."""
+    import os
+    import tempfile
+
+    if not path.parent.is_dir() or path.is_dir():
+        raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
+    with os.fdopen(handle, "w", encoding="utf-8") as stream:
+        stream.write(text)
+    os.replace(name, path)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

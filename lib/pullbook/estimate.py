@@ -1,0 +1,230 @@
+"""Between sessions: the change from before to after at common conditions, its budget and its interval.
+
+A mixed estimation of the phase effect, with physical knowledge of the weather's share; the scatter between sessions
+joins a stated allowance for day-to-day differences; the interval is made after JCGM 100:2008.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pullbook.air import compression_heating_factor
+from pullbook.ambient import MixedFit, Prior, ambient_slope, mixed_fit, pressure_slope
+from pullbook.experiment import Phase
+from pullbook.outcomes import Outcome
+from pullbook.session_means import SessionMeans
+from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
+
+ALLOWANCE_DOF = 4.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SessionFigure:
+    """One session's figure: the mean of its runs at the average place in the sequence."""
+
+    session: str
+    phase: Phase
+    runs: int
+    mean: float
+    normalised: float
+    inlet_c: float
+    pressure_ratio: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Slope:
+    """How much of the outcome goes with a condition: what physics said, what came out."""
+
+    name: str
+    unit: str
+    prior: float
+    prior_u: float
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """The change and all that stands behind it; ``shift`` is what conditions took from each session's mean."""
+
+    change: float
+    before: float
+    after: float
+    low: float
+    high: float
+    u: float
+    dof: float
+    budget: tuple[BudgetLine, ...]
+    day_sd: float
+    day_dof: float
+    slopes: tuple[Slope, ...]
+    shift: np.ndarray
+    method: str
+
+    def sessions(self, data: SessionMeans) -> tuple[SessionFigure, ...]:
+        """Return each session's figure, as it was and at common conditions."""
+        return tuple(
+            SessionFigure(
+                session=data.names[k],
+                phase=data.phases[k],
+                runs=int(data.runs[k]),
+                mean=float(data.means[k]),
+                normalised=float(data.means[k] - self.shift[k]),
+                inlet_c=float(data.inlet_c[k]),
+                pressure_ratio=float(data.pressure_ratio[k]),
+            )
+            for k in range(len(data.names))
+        )
+
+
+@dataclass(frozen=True)
+class Covariate:
+    """A condition that the outcome goes with, centred, and what physics says of the slope."""
+
+    name: str
+    unit: str
+    values: np.ndarray
+    prior: Prior
+    reading_u: float
+
+
+def covariates_of(data: SessionMeans, outcome: Outcome, *, boost_changed: bool) -> list[Covariate]:
+    """Return the conditions to bring the sessions to; not the compression where the service changed the boost."""
+    rise, inlet = float(np.nanmean(data.rise_k)) if np.isfinite(data.rise_k).any() else math.nan, data.inlet_c
+    found = []
+    if np.isfinite(inlet).all():
+        prior = ambient_slope(outcome, rise_k=rise, inlet_c=float(inlet.mean()))
+        if prior:
+            found.append(Covariate("inlet temperature", "K/K", inlet - inlet.mean(), prior, data.inlet_u))
+    if np.isfinite(data.pressure_ratio).all() and (data.pressure_ratio > 1.05).all() and not boost_changed:
+        slope = pressure_slope(outcome, rise_k=rise)
+        if slope:
+            heating = log_heating(data.pressure_ratio)
+            found.append(Covariate("compression", "K per ln", heating - heating.mean(), slope, 0.0))
+    return found
+
+
+def log_heating(pressure_ratio: np.ndarray) -> np.ndarray:
+    """Return the logarithm of the compression heating, to which a rise is proportional."""
+    heating: np.ndarray = np.log(np.asarray(compression_heating_factor(pressure_ratio)))
+    return heating
+
+
+def estimate_change(
+    data: SessionMeans,
+    outcome: Outcome,
+    *,
+    covariates: Sequence[Covariate],
+    allowance: float | None,
+    level: float,
+    extra: Sequence[BudgetLine] = (),
+) -> Estimate:
+    """Estimate the change from session means.
+
+    Parameters
+    ----------
+    data : SessionMeans
+    outcome : Outcome
+    covariates : sequence of Covariate
+        Conditions to bring the sessions to; none for the change as measured.
+    allowance : float or None
+        Day-to-day standard deviation, in the outcome's unit; by default that of the outcome.
+    level : float
+        Coverage of the interval.
+    extra : sequence of BudgetLine
+        Further sources of uncertainty.
+    """
+    allowance = allowance or allowance_of(outcome, float(np.mean(data.means)))
+    design = np.column_stack([np.ones(len(data.means)), data.after, *(c.values for c in covariates)])
+    priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
+    known = data.covariance + np.diag(data.step_u**2)
+    fit, day_variance, day_dof = _fit(design, data.means, known, priors, allowance)
+    weights = fit.data_weights[1]
+    lines = [
+        BudgetLine(
+            "repeatability of the runs", "A",
+            math.sqrt(max(0.0, weights @ data.covariance @ weights)), data.repeatability_dof or INFINITE,
+        ),
+        BudgetLine(
+            "day to day", "A" if day_dof > ALLOWANCE_DOF + 0.5 else "B",
+            math.sqrt(day_variance * weights @ weights), day_dof,
+        ),
+        BudgetLine("sensor step", "B", math.sqrt(weights**2 @ data.step_u**2), INFINITE),
+    ]  # fmt: skip
+    for k, covariate in enumerate(covariates):
+        share = abs(float(fit.prior_weights[1, k])) * covariate.prior.standard_uncertainty
+        lines.append(BudgetLine(f"{covariate.name}: its slope", "B", share, INFINITE))
+        if covariate.reading_u:
+            reading = abs(float(fit.coefficients[2 + k])) * covariate.reading_u
+            lines.append(
+                BudgetLine(f"{covariate.name}: its reading", "B", reading * math.sqrt(weights @ weights), INFINITE)
+            )
+    lines += extra
+    change, u, dof = float(fit.coefficients[1]), combined(lines), effective_dof(lines)
+    half = coverage_factor(level, dof) * u
+    return Estimate(
+        change=change,
+        before=float(fit.coefficients[0]),
+        after=float(fit.coefficients[0] + change),
+        low=change - half,
+        high=change + half,
+        u=u,
+        dof=dof,
+        budget=tuple(lines),
+        day_sd=math.sqrt(day_variance),
+        day_dof=day_dof,
+        slopes=tuple(
+            Slope(
+                name=c.name,
+                unit=c.unit,
+                prior=c.prior.mean,
+                prior_u=c.prior.standard_uncertainty,
+                value=float(fit.coefficients[2 + k]),
+                u=math.sqrt(fit.covariance[2 + k, 2 + k]),
+            )
+            for k, c in enumerate(covariates)
+        ),
+        shift=design[:, 2:] @ fit.coefficients[2:],
+        method=_method(covariates, day_dof),
+    )
+
+
+def _fit(
+    design: np.ndarray,
+    means: np.ndarray,
+    known: np.ndarray,
+    priors: Sequence[tuple[int, Prior]],
+    allowance: float,
+) -> tuple[MixedFit, float, float]:
+    """Fit, and join the scatter between sessions with the allowance; two turns settle the weights."""
+    day_variance, day_dof = allowance**2, ALLOWANCE_DOF
+    for _ in range(3):
+        fit = mixed_fit(design, means, day_variance * np.eye(len(means)) + known, priors)
+        maker = fit.residual_maker
+        spread = float(np.trace(maker @ maker.T))
+        # What single runs and the sensor step already explain of the scatter is not counted twice.
+        explained = float(np.trace(maker @ known @ maker.T))
+        excess = max(0.0, float(fit.residuals @ fit.residuals) - explained)
+        day_dof = ALLOWANCE_DOF + spread
+        day_variance = (ALLOWANCE_DOF * allowance**2 + excess) / day_dof
+    return fit, day_variance, day_dof
+
+
+def allowance_of(outcome: Outcome, mean: float) -> float:
+    """Return the default allowance for day-to-day differences, in the outcome's unit (common practice, no source)."""
+    return outcome.day_to_day_sd * abs(mean) if outcome.relative else outcome.day_to_day_sd
+
+
+def _method(covariates: Sequence[Covariate], day_dof: float) -> str:
+    conditions = " and ".join(c.name for c in covariates)
+    brought = f"brought to common {conditions} by mixed estimation" if conditions else "as measured"
+    scatter = (
+        "day-to-day allowance joined with the scatter between sessions"
+        if day_dof > ALLOWANCE_DOF + 0.5
+        else "day-to-day allowance alone"
+    )
+    return f"session means from a two-way fit, {brought}, {scatter}, interval after JCGM 100:2008"

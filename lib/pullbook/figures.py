@@ -1,0 +1,372 @@
+"""Pictures of a result. Each is a plotly figure whose numbers come from the result alone.
+
+Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import plotly.graph_objects as go
+
+from pullbook.analysis import Drive, Result
+from pullbook.comparison import Comparison
+from pullbook.outcomes import Outcome, outcome_named
+from pullbook.verdict import decimals
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Okabe and Ito's colours for every kind of colour vision; the markers differ too, for grey prints.
+COLOUR = {"before": "#0072B2", "after": "#D55E00"}
+MARKER = {"before": "circle", "after": "diamond"}
+QUIET = "#7f7f7f"
+PLOTLY_MIME = "application/vnd.plotly.v1+json"
+HATCH = "rgba(127,127,127,0.25)"
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A plotly figure that a notebook stores as its JSON alone (plotly's own display loads far more than that)."""
+
+    figure: go.Figure
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
+        plain = self.figure.to_plotly_json()
+        return {PLOTLY_MIME: plain, "text/plain": plain["layout"]["meta"]["description"]}
+
+
+def _layout(figure: go.Figure, *, caption: str, description: str, height: int) -> Picture:
+    figure.update_layout(
+        meta={"caption": caption, "description": description},
+        height=height,
+        margin={"l": 64, "r": 16, "t": 16, "b": 56},
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={"family": "system-ui, sans-serif", "size": 13, "color": "#444"},
+        legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0},
+        template="none",
+        dragmode=False,
+    )
+    figure.update_xaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, ticks="outside", automargin=True)
+    figure.update_yaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, automargin=True)
+    return Picture(figure)
+
+
+def _outcome(result: Result) -> Outcome:
+    outcome = outcome_named(result.experiment.outcome)
+    assert outcome is not None  # Experiment has checked the name
+    return outcome
+
+
+def _counted(result: Result) -> pd.DataFrame:
+    outcome = _outcome(result)
+    frame = result.measures
+    return frame[frame["included"].astype(bool) & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
+
+
+def _sentence_case(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def every_run(result: Result) -> Picture:
+    """Show every run that counts, session by session, with the session means at common conditions."""
+    outcome, rows = _outcome(result), _counted(result)
+    figure = go.Figure()
+    for phase in ("before", "after"):
+        part = rows[rows["phase"] == phase]
+        names = list(dict.fromkeys(part["session"]))
+        x: list[float] = []
+        order = {s.name: k for k, s in enumerate(result.experiment.sessions)}
+        for name in names:
+            count = int((part["session"] == name).sum())
+            x += list(order[name] + np.linspace(-0.22, 0.22, count) if count > 1 else [order[name]])
+        figure.add_scatter(
+            x=x,
+            y=part[outcome.name].tolist(),
+            mode="markers",
+            name=f"{phase}: single {outcome.kind}s",
+            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 9, "opacity": 0.65},
+            customdata=[f"{s}, {outcome.kind} {n}" for s, n in zip(part["session"], part["number"], strict=True)],
+            hovertemplate="%{customdata}: %{y:.1f} " + outcome.unit + "<extra></extra>",
+        )
+        means = [s for s in result.comparison.sessions if s.phase == phase]
+        lines_x: list[float | None] = []
+        lines_y: list[float | None] = []
+        for mean in means:
+            lines_x += [order[mean.session] - 0.32, order[mean.session] + 0.32, None]
+            lines_y += [mean.normalised, mean.normalised, None]
+        figure.add_scatter(
+            x=lines_x,
+            y=lines_y,
+            mode="lines",
+            name=f"{phase}: session mean, same conditions",
+            line={"color": COLOUR[phase], "width": 3},
+            hoverinfo="skip",
+        )
+    names = [s.name for s in result.experiment.sessions]
+    figure.update_xaxes(tickvals=list(range(len(names))), ticktext=names, title="session")
+    figure.update_yaxes(title=f"{_sentence_case(outcome.label)} [{outcome.unit}]")
+    c = result.comparison
+    return _layout(
+        figure,
+        caption=(
+            f"Every {outcome.kind} that counts: {c.before.pulls} before in {c.before.sessions} sessions, {c.after.pulls} "
+            f"after in {c.after.sessions}. The bars are session means brought to the same conditions."
+        ),
+        description=(
+            f"{_sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.1f} {outcome.unit} before, "
+            f"{c.after.mean:.1f} {outcome.unit} after."
+        ),
+        height=400,
+    )
+
+
+def change(result: Result) -> Picture:
+    """Show the change with its interval against the change that matters, above the same by other routes."""
+    c = result.comparison
+    return _forest([("this result", c.change, c.low, c.high, True)], c, height=190, legend=True)
+
+
+def other_routes(result: Result) -> Picture:
+    """Show the change by every route, the main one first."""
+    c = result.comparison
+    rows = [("this result", c.change, c.low, c.high, True)]
+    rows += [(a.name, a.change, a.low, a.high, a.valid) for a in c.alternatives]
+    if result.with_left_out is not None:
+        w = result.with_left_out
+        rows.append(("with what was left out", w.change, w.low, w.high, True))
+    return _forest(rows, c, height=90 + 52 * len(rows), legend=False)
+
+
+def _forest(
+    rows: Sequence[tuple[str, float, float, float, bool]], c: Comparison, *, height: int, legend: bool
+) -> Picture:
+    figure = go.Figure()
+    figure.add_vrect(x0=-c.worthwhile, x1=c.worthwhile, fillcolor=HATCH, line_width=0, layer="below")
+    figure.add_vline(x=0, line={"color": QUIET, "width": 1})
+    names = [_wrapped(name) for name, *_ in rows]
+    for k, (name, value, low, high, valid) in enumerate(rows):
+        colour = ("#222" if k == 0 else "#555") if valid else QUIET
+        figure.add_scatter(
+            x=[value],
+            y=[names[k]],
+            mode="markers",
+            marker={"color": colour, "size": 13 if k == 0 else 10, "symbol": "square" if valid else "x-thin-open"},
+            error_x={
+                "type": "data", "symmetric": False, "array": [high - value], "arrayminus": [value - low],
+                "thickness": 3 if k == 0 else 1.8, "width": 7, "color": colour,
+            },
+            name=name,
+            showlegend=False,
+            hovertemplate=f"{value:+.2f} ({low:+.2f} to {high:+.2f}) {c.unit}<extra></extra>",
+        )  # fmt: skip
+    figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], showgrid=False, visible=len(rows) > 1)
+    better = "left is better" if c.lower_is_better else "right is better"
+    figure.update_xaxes(title=f"change after the service [{c.unit}] ({better})")
+    reach = max(c.worthwhile, *(max(abs(low), abs(high)) for _, _, low, high, _ in rows[:2]), 1e-9)
+    figure.update_xaxes(range=[-1.15 * max(reach, 1.2 * c.worthwhile), 1.15 * max(reach, 1.2 * c.worthwhile)])
+    digits = decimals(c.standard_uncertainty)
+    text = (
+        f"Change {c.change:+.{digits}f} {c.unit}, {c.level:.0%} interval {c.low:+.{digits}f} to {c.high:+.{digits}f} "
+        f"{c.unit}; the grey band, ±{c.worthwhile:g} {c.unit}, is too small to matter to you."
+    )
+    return _layout(
+        figure, caption=text if legend else "The same change by other routes.", description=text, height=height
+    )
+
+
+def _wrapped(text: str, width: int = 22) -> str:
+    import textwrap
+
+    return "<br>".join(textwrap.wrap(text, width))
+
+
+def drives(result: Result) -> Picture:
+    """Show each drive's speed with its runs shaded, refused candidates hatched."""
+    from plotly.subplots import make_subplots
+
+    count = len(result.drives)
+    figure = make_subplots(rows=count, cols=1, shared_xaxes=False, vertical_spacing=min(0.06, 0.3 / count))
+    shapes: list[dict[str, Any]] = []
+    for k, drive in enumerate(result.drives, start=1):
+        speed = drive.log.need("vehicle_speed")
+        figure.add_scatter(
+            x=np.round(speed.time_s, 1).tolist(),
+            y=np.round(speed.values, 1).tolist(),
+            mode="lines",
+            line={"color": "#555", "width": 1},
+            row=k,
+            col=1,
+            showlegend=False,
+            name=drive.session.name,
+            hovertemplate="%{x:.0f} s: %{y:.0f} km/h<extra></extra>",
+        )
+        shapes += _shades(drive, k)
+        figure.update_yaxes(title_text=f"{drive.session.name}<br>[km/h]", row=k, col=1, title_font_size=11)
+    figure.update_layout(shapes=shapes)
+    figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
+    return _layout(
+        figure,
+        caption=(
+            "Road speed of every drive. Strong shade: pulls that count; light shade: cruises that count; "
+            "dashed outline: candidates that do not, with their reason in the table."
+        ),
+        description=f"Speed over time of {count} drives with their pulls and cruises shaded.",
+        height=80 + 120 * count,
+    )
+
+
+def _shades(drive: Drive, row: int) -> list[dict[str, Any]]:
+    axis = "" if row == 1 else str(row)
+    colour = COLOUR[drive.session.phase]
+    return [
+        {
+            "type": "rect", "xref": f"x{axis}", "yref": f"y{axis} domain", "x0": run.start_s, "x1": run.end_s,
+            "y0": 0, "y1": 1, "layer": "below", "fillcolor": colour if run.included else "rgba(0,0,0,0)",
+            "opacity": (0.55 if run.kind == "pull" else 0.2) if run.included else 0.6,
+            "line": {"width": 0} if run.included else {"width": 1, "dash": "dot", "color": QUIET},
+        }
+        for run in drive.runs.all
+    ]  # fmt: skip
+
+
+def overlays(result: Result) -> list[Picture]:
+    """Return the pulls laid over each other, a picture for each signal that the logs hold."""
+    wanted = ("charge_air_temperature", "intake_manifold_pressure")
+    return [
+        pulls_overlaid(result, channel)
+        for channel in wanted
+        if any(drive.log.get(channel) is not None for drive in result.drives)
+    ]
+
+
+def pulls_overlaid(result: Result, channel: str = "charge_air_temperature") -> Picture:
+    """Show one signal of every pull over the time since full load: single pulls thin, the session means thick."""
+    label, unit = {
+        "charge_air_temperature": ("charge temperature", "°C"),
+        "intake_manifold_pressure": ("manifold pressure", "kPa absolute"),
+        "vehicle_speed": ("road speed", "km/h"),
+    }[channel]
+    figure = go.Figure()
+    shown: set[str] = set()
+    for drive in result.drives:
+        signal = drive.log.get(channel)
+        pulls = [run for run in drive.runs.pulls if run.included]
+        if signal is None or not pulls:
+            continue
+        phase = drive.session.phase
+        span = float(np.median([run.end_s - run.start_s for run in pulls])) + 10
+        grid = np.arange(-3.0, span, 0.5)
+        curves = np.array([signal.at(run.start_s + grid) for run in pulls])
+        for run, curve in zip(pulls, curves, strict=True):
+            figure.add_scatter(
+                x=grid.tolist(),
+                y=_nulls(curve),
+                mode="lines",
+                line={"color": COLOUR[phase], "width": 0.8},
+                opacity=0.35,
+                showlegend=False,
+                hovertemplate=f"{drive.session.name}, {run.name}: %{{y:.0f}}<extra></extra>",
+            )
+        enough = np.isfinite(curves).sum(axis=0) > len(pulls) / 2
+        mean = np.full(len(grid), np.nan)
+        mean[enough] = np.nanmean(curves[:, enough], axis=0)
+        figure.add_scatter(
+            x=grid.tolist(),
+            y=_nulls(mean),
+            mode="lines",
+            line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
+            name=f"{phase}: mean of a session",
+            legendgroup=phase,
+            showlegend=phase not in shown,
+            hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
+        )
+        shown.add(phase)
+    figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
+    figure.update_xaxes(title="time since full load [s]")
+    figure.update_yaxes(title=f"{_sentence_case(label)} [{unit}]")
+    return _layout(
+        figure,
+        caption=f"{_sentence_case(label)} of every pull that counts, laid over each other at the moment of full load.",
+        description=f"{_sentence_case(label)} against time since full load, before and after the service.",
+        height=380,
+    )
+
+
+def _nulls(values: np.ndarray) -> list[float | None]:
+    return [round(float(v), 2) if np.isfinite(v) else None for v in values]
+
+
+def against_inlet(result: Result) -> Picture:
+    """Show session means against the inlet temperature, with the slope that was used and its uncertainty."""
+    outcome, c = _outcome(result), result.comparison
+    figure = go.Figure()
+    inlets = np.array([s.inlet_c for s in c.sessions])
+    slope = next((s for s in c.slopes if s.name == "inlet temperature"), None)
+    for phase, summary in (("before", c.before), ("after", c.after)):
+        means = [s for s in c.sessions if s.phase == phase]
+        figure.add_scatter(
+            x=[s.inlet_c for s in means],
+            y=[s.mean for s in means],
+            mode="markers",
+            name=f"{phase}: as measured",
+            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
+            customdata=[s.session for s in means],
+            hovertemplate="%{customdata}: %{y:.1f} at %{x:.1f} °C<extra></extra>",
+        )
+        if slope is not None:
+            x = np.linspace(inlets.min() - 1, inlets.max() + 1, 25)
+            middle = summary.mean + slope.value * (x - inlets.mean())
+            spread = slope.u * np.abs(x - inlets.mean())
+            figure.add_scatter(
+                x=[*x, *x[::-1]],
+                y=[*(middle + spread), *(middle - spread)[::-1]],
+                fill="toself",
+                mode="none",
+                fillcolor=COLOUR[phase],
+                opacity=0.18,
+                showlegend=False,
+                hoverinfo="skip",
+            )
+            figure.add_scatter(
+                x=x.tolist(), y=middle.tolist(), mode="lines", showlegend=False, hoverinfo="skip",
+                line={"color": COLOUR[phase], "width": 2, "dash": "solid" if phase == "before" else "dash"},
+            )  # fmt: skip
+    figure.update_xaxes(
+        title="inlet temperature at the peak [°C]" if outcome.kind == "pull" else "inlet temperature [°C]"
+    )
+    figure.update_yaxes(title=f"{_sentence_case(outcome.label)} [{outcome.unit}]")
+    text = "Session means against the inlet temperature."
+    if slope is not None:
+        text += (
+            f" Lines: the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}; physics alone says {slope.prior:.2f} "
+            f"± {slope.prior_u:.2f}. The change is the distance between the lines."
+        )
+    return _layout(figure, caption=text, description=text, height=380)
+
+
+def budget(result: Result) -> Picture:
+    """Show what the uncertainty is made of."""
+    c = result.comparison
+    lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
+    figure = go.Figure()
+    figure.add_bar(
+        x=[line.standard_uncertainty for line in lines],
+        y=[_wrapped(line.source, 24) for line in lines],
+        orientation="h",
+        marker={"color": "#009E73"},
+        text=[f"{line.standard_uncertainty:.2f}" for line in lines],
+        textposition="auto",
+        hoverinfo="skip",
+    )
+    figure.update_xaxes(title=f"standard uncertainty of the change [{c.unit}]", rangemode="tozero")
+    largest = lines[-1]
+    text = (
+        f"What the uncertainty is made of: {largest.source} weighs most. Together (root of the sum of squares) "
+        f"{c.standard_uncertainty:.2f} {c.unit}."
+    )
+    return _layout(figure, caption=text, description=text, height=110 + 42 * len(lines))

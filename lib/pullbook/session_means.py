@@ -1,0 +1,216 @@
+"""Within sessions: the mean of each session's runs at the average place in the sequence, and the repeatability.
+
+Pulls of one session share the day, so they are not independent evidence; from here on the session is the unit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pullbook.errors import ComparisonError
+from pullbook.experiment import Experiment, Phase
+from pullbook.outcomes import OUTCOMES, Outcome
+from pullbook.uncertainty import step_uncertainty
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+NOTED_TEMPERATURE_U_K = 0.58  # a thermometer good to ±1 °C (UN R51-type instruments), rectangular
+
+
+@dataclass(frozen=True, eq=False)
+class SessionMeans:
+    """Session means of one outcome and what goes with them; arrays have one entry a session.
+
+    Parameters
+    ----------
+    names : tuple of str
+    phases : tuple of {"before", "after"}
+    means : ndarray
+        At the average place in the sequence.
+    covariance : ndarray, shape (sessions, sessions)
+        What the scatter of single runs leaves.
+    repeatability_sd, repeatability_dof : float
+        Of a single run.
+    by_place : bool
+        Whether the place in the sequence was allowed for.
+    runs : ndarray of int
+    step_u : ndarray
+        Standard uncertainty from the steps of the sensors.
+    inlet_c, rise_k, pressure_ratio : ndarray
+        Conditions; NaN where not logged.
+    inlet_u : float
+        Standard uncertainty of a session's inlet temperature.
+    values : tuple of ndarray
+        The single runs.
+    """
+
+    names: tuple[str, ...]
+    phases: tuple[Phase, ...]
+    means: np.ndarray
+    covariance: np.ndarray
+    repeatability_sd: float
+    repeatability_dof: float
+    by_place: bool
+    runs: np.ndarray
+    step_u: np.ndarray
+    inlet_c: np.ndarray
+    rise_k: np.ndarray
+    inlet_u: float
+    pressure_ratio: np.ndarray
+    values: tuple[np.ndarray, ...]
+
+    @property
+    def after(self) -> np.ndarray:
+        """One for sessions after the service, zero for those before."""
+        return np.array([phase == "after" for phase in self.phases], dtype=float)
+
+    def count(self, phase: Phase) -> int:
+        """Count a phase's sessions."""
+        return self.phases.count(phase)
+
+    def pulls(self, phase: Phase) -> int:
+        """Count a phase's runs."""
+        return int(sum(n for n, p in zip(self.runs, self.phases, strict=True) if p == phase))
+
+
+def session_means(
+    measures: pd.DataFrame, experiment: Experiment, outcome: Outcome, *, with_left_out: bool
+) -> SessionMeans:
+    """Reduce the runs of an experiment to a figure a session.
+
+    Parameters
+    ----------
+    measures : pandas.DataFrame
+        A row a run, with a column ``session``.
+    experiment : Experiment
+    outcome : Outcome
+    with_left_out : bool
+        Count the runs that the person left out too.
+
+    Raises
+    ------
+    ComparisonError
+        When a phase has no usable run.
+    """
+    if outcome.name not in measures:
+        had = [str(c) for c in measures if c in OUTCOMES or str(c).startswith("elapsed")]
+        raise ComparisonError(
+            f"outcome {outcome.name!r}: not among the figures of these runs. For a time, name its two speeds under "
+            f"protocol: marks_kmh. Figures: {', '.join(had)}."
+        )
+    counted = measures["included"].astype(bool)
+    if with_left_out:
+        counted |= measures["left_out"].astype(bool)
+    rows = measures[counted & (measures["kind"] == outcome.kind) & measures[outcome.name].notna()]
+    for phase in ("before", "after"):
+        names = {s.name for s in experiment.sessions if s.phase == phase}
+        if not rows["session"].isin(names).any():
+            raise ComparisonError(_nothing_in(phase, names, measures, outcome))
+    sessions = [s for s in experiment.sessions if (rows["session"] == s.name).any()]
+    code = {s.name: k for k, s in enumerate(sessions)}
+    codes = rows["session"].map(code).to_numpy(dtype=int)
+    y = rows[outcome.name].to_numpy(dtype=float)
+    means, covariance, sd, dof, by_place = two_way(y, codes, rows["number"].to_numpy(dtype=int))
+
+    def mean_of(column: str) -> np.ndarray:
+        if column not in rows:
+            return np.full(len(sessions), np.nan)
+        values = rows[column].astype(float).groupby(codes).mean()
+        return values.reindex(range(len(sessions))).to_numpy(dtype=float)
+
+    steps = [step_uncertainty(1.0) * np.nan_to_num(mean_of(name)) for name in outcome.steps]
+    if outcome.name.startswith("elapsed"):
+        steps.append(np.nan_to_num(mean_of(f"{outcome.name} u")))
+    inlet = mean_of("inlet_at_peak" if outcome.kind == "pull" else "mean_inlet")
+    return SessionMeans(
+        names=tuple(s.name for s in sessions),
+        phases=tuple(s.phase for s in sessions),
+        means=means,
+        covariance=covariance,
+        repeatability_sd=sd,
+        repeatability_dof=dof,
+        by_place=by_place,
+        runs=np.bincount(codes, minlength=len(sessions)),
+        step_u=np.sqrt(np.sum(np.square(steps), axis=0)) if steps else np.zeros(len(sessions)),
+        inlet_c=inlet,
+        inlet_u=_inlet_u(mean_of("inlet_step")),
+        rise_k=mean_of("peak_rise" if outcome.kind == "pull" else "mean_rise"),
+        pressure_ratio=mean_of("pressure_ratio") if outcome.kind == "pull" else np.full(len(sessions), np.nan),
+        values=tuple(y[codes == k] for k in range(len(sessions))),
+    )
+
+
+def _inlet_u(steps: np.ndarray) -> float:
+    """Return the sensor's step as an uncertainty, or that of a temperature somebody wrote down."""
+    logged = np.isfinite(steps).all() and (steps > 0).any()
+    return step_uncertainty(float(steps.mean())) if logged else NOTED_TEMPERATURE_U_K
+
+
+def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Outcome) -> str:
+    if not names:
+        return f"sessions: none belongs to '{phase}'; a comparison needs at least one log from each phase"
+    part = measures[measures["session"].isin(names) & (measures["kind"] == outcome.kind)]
+    reasons = [
+        f"{row['session']} {row['kind']} {row['number']}: {row['reason']}"
+        for row in part.to_dict(orient="records")
+        if row["reason"]
+    ]
+    if part["included"].any():
+        what = f"but none of them holds {outcome.label} ({outcome.name})"
+    elif reasons:
+        what = "but none is usable: " + "; ".join(reasons[:6])
+    else:
+        what = f"and no {outcome.kind} was found. Do cruise_kmh, pull_from_kmh and pull_to_kmh fit the drives?"
+    return f"phase '{phase}': {len(part)} {outcome.kind}s in {len(names)} sessions, {what}"
+
+
+def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float, bool]:
+    """Fit session + place in the sequence, and return each session's mean at the average place.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+    codes : ndarray of int, shape (n,)
+        Session of each run, 0 to sessions - 1, each present.
+    places : ndarray of int, shape (n,)
+        Place of the run in its drive, from 1.
+
+    Returns
+    -------
+    means : ndarray, shape (sessions,)
+    covariance : ndarray, shape (sessions, sessions)
+        Of the means, from the scatter of single runs; zero where there is one run each.
+    repeatability_sd, dof : float
+        Standard deviation of a single run; NaN and 0 where there is one run each.
+    by_place : bool
+        False where the places could not be told from the sessions, or too few runs are left to do so.
+    """
+    sessions = int(codes.max()) + 1
+    of_session = np.eye(sessions)[codes]
+    kinds, of_run = np.unique(places, return_inverse=True)
+    of_place = np.eye(len(kinds))[of_run]
+    design = np.hstack([of_session, of_place[:, 1:]])
+    by_place = len(y) - design.shape[1] >= 2 and np.linalg.matrix_rank(design) == design.shape[1]
+    if not by_place:
+        design, share = of_session, np.empty(0)
+    else:
+        share = of_place[:, 1:].mean(axis=0)
+    inverse = np.linalg.inv(design.T @ design)
+    coefficients = inverse @ design.T @ y
+    to_means = np.hstack([np.eye(sessions), np.tile(share, (sessions, 1))])
+    dof = len(y) - design.shape[1]
+    if dof < 1:
+        return to_means @ coefficients, np.zeros((sessions, sessions)), math.nan, 0.0, by_place
+    variance = float(np.sum((y - design @ coefficients) ** 2)) / dof
+    return (
+        to_means @ coefficients,
+        variance * to_means @ inverse @ to_means.T,
+        math.sqrt(variance),
+        float(dof),
+        by_place,
+    )

@@ -1,0 +1,68 @@
+"""The uncertainty budget: standard uncertainties combined, effective degrees of freedom and the interval.
+
+After JCGM 100:2008 (the Guide to the expression of uncertainty in measurement).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+INFINITE = math.inf
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One source of uncertainty.
+
+    Parameters
+    ----------
+    source : str
+        Words for a person.
+    kind : {"A", "B"}
+        Evaluated from the data, or from other knowledge (JCGM 100:2008, 2.3.2 and 2.3.3).
+    standard_uncertainty : float
+        Its contribution to the change, in the outcome's unit.
+    dof : float
+        Degrees of freedom; infinite where the uncertainty is taken as known.
+    """
+
+    source: str
+    kind: Literal["A", "B"]
+    standard_uncertainty: float
+    dof: float
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return plain JSON types; infinite degrees of freedom are null."""
+        return {
+            "source": self.source,
+            "kind": self.kind,
+            "standard_uncertainty": self.standard_uncertainty,
+            "dof": None if math.isinf(self.dof) else self.dof,
+        }
+
+
+def combined(lines: Sequence[BudgetLine]) -> float:
+    """Return the combined standard uncertainty of independent sources (JCGM 100:2008, 5.1.2)."""
+    return math.sqrt(sum(line.standard_uncertainty**2 for line in lines))
+
+
+def effective_dof(lines: Sequence[BudgetLine]) -> float:
+    """Return the Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.4.1)."""
+    denominator = sum(line.standard_uncertainty**4 / line.dof for line in lines if line.dof > 0)
+    return combined(lines) ** 4 / denominator if denominator > 0 else INFINITE
+
+
+def coverage_factor(level: float, dof: float) -> float:
+    """Return Student's t for a two-sided interval (JCGM 100:2008, G.3)."""
+    from scipy.special import ndtri, stdtrit
+
+    tail = 0.5 + level / 2
+    return float(ndtri(tail) if math.isinf(dof) else stdtrit(dof, tail))
+
+
+def step_uncertainty(step: float) -> float:
+    """Return the standard uncertainty that a resolution step leaves: ``step / sqrt(12)`` (JCGM 100:2008, F.2.2.1)."""
+    return step / math.sqrt(12)

@@ -1,0 +1,145 @@
+"""The verdict: one word from the interval, one sentence from the word, and what would resolve it."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal, get_args
+
+from pullbook.estimate import ALLOWANCE_DOF, Estimate
+from pullbook.outcomes import Outcome
+from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
+
+MOST_SESSIONS = 60
+
+Verdict = Literal[
+    "improved", "improved-size-unclear", "no-worthwhile-change", "not-resolved", "worse-size-unclear", "worse"
+]
+VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+
+
+def verdict_of(low: float, high: float, worthwhile: float, lower_is_better: bool = True) -> Verdict:
+    """Return the verdict on a change from its interval; an end that touches a bound counts as crossing it."""
+    if not lower_is_better:
+        low, high = -high, -low
+    if high < -worthwhile:
+        return "improved"
+    if low > worthwhile:
+        return "worse"
+    if -worthwhile < low and high < worthwhile:
+        return "no-worthwhile-change"
+    if high < 0:
+        return "improved-size-unclear"
+    if low > 0:
+        return "worse-size-unclear"
+    return "not-resolved"
+
+
+def sessions_needed(
+    *,
+    change: float,
+    worthwhile: float,
+    day_sd: float,
+    repeatability_sd: float,
+    pulls: int,
+    step_u: float = 0.0,
+    level: float = 0.95,
+) -> int | None:
+    """Return how many sessions a side would resolve a change if it stays as it is; None if more than 60.
+
+    Resolved means that the interval leaves out zero, or lies inside plus or minus the worthwhile change, whichever comes
+    first.
+    """
+    distance = max(abs(change), worthwhile - abs(change))
+    for sessions in range(1, MOST_SESSIONS + 1):
+        if half_width(
+            sessions=sessions, pulls=pulls, day_sd=day_sd, repeatability_sd=repeatability_sd, step_u=step_u, level=level
+        ) < distance:  # fmt: skip
+            return sessions
+    return None
+
+
+def half_width(
+    *,
+    sessions: int,
+    pulls: int,
+    day_sd: float,
+    repeatability_sd: float,
+    step_u: float = 0.0,
+    level: float = 0.95,
+) -> float:
+    """Return the half-width of the interval to expect from so many sessions a side and pulls a session."""
+    lines = [
+        BudgetLine("day to day", "A", day_sd * math.sqrt(2 / sessions), ALLOWANCE_DOF + 2 * sessions - 2),
+        BudgetLine(
+            "repeatability", "A", repeatability_sd * math.sqrt(2 / (sessions * pulls)),
+            max(1.0, (2 * sessions - 1) * (pulls - 1)),
+        ),
+        BudgetLine("sensor step", "B", step_u * math.sqrt(2 / sessions), INFINITE),
+    ]  # fmt: skip
+    return coverage_factor(level, effective_dof(lines)) * combined(lines)
+
+
+def sentence_of(
+    verdict: Verdict,
+    outcome: Outcome,
+    estimate: Estimate,
+    *,
+    worthwhile: float,
+    level: float,
+    what_would_tell: str,
+) -> str:
+    """Say the verdict in one sentence, with the interval and, where it is not resolved, what would resolve it."""
+    unit = "" if outcome.change_unit == "1" else f" {outcome.change_unit}"
+    digits = decimals(estimate.u)
+    moved = "fell" if estimate.change < 0 else "rose"
+    size = f"{abs(estimate.change):.{digits}f}{unit}"
+    ends = sorted((abs(estimate.low), abs(estimate.high)))
+    inside = f"{level:.0%} interval {ends[0]:.{digits}f} to {ends[1]:.{digits}f}{unit}"
+    across = f"{level:.0%} interval {estimate.low:+.{digits}f} to {estimate.high:+.{digits}f}{unit}"
+    matter = f"{worthwhile:g}{unit}"
+    word = "Improved" if verdict.startswith("improved") else "Worse"
+    if verdict in ("improved", "worse"):
+        return f"{word}: the {outcome.label} {moved} by {size} ({inside}), more than the {matter} that matters to you."
+    if verdict in ("improved-size-unclear", "worse-size-unclear"):
+        return (
+            f"{word}, size unclear: the {outcome.label} {moved} by {size} ({inside}); "
+            f"whether by the {matter} that matters to you is open."
+        )
+    if verdict == "no-worthwhile-change":
+        return (
+            f"No worthwhile change: the {outcome.label} {moved} by {size} ({across}), inside the ±{matter} that "
+            "matters to you. A smaller change may be there."
+        )
+    return (
+        f"Not resolved: the {outcome.label} {moved} by {size}, but anything in the {across} fits these drives; "
+        f"{what_would_tell}."
+    )
+
+
+def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str:
+    """Say what would resolve a verdict that is not resolved.
+
+    Parameters
+    ----------
+    needed : int or None
+        Sessions a side (`sessions_needed`).
+    now : int
+        Sessions on the weaker side.
+    boost_changed : bool
+        The service changed the boost.
+    """
+    if boost_changed:
+        return "the boost changed with the service, and until that is put right the two cannot be told apart"
+    if needed is None:
+        return f"even {MOST_SESSIONS} sessions a side would not tell a difference this small"
+    if needed > now:
+        return f"about {needed} sessions a side (now {now}) would tell, if the difference stays as it is"
+    return "further sessions in weather that both phases share would tell"
+
+
+def decimals(u: float) -> int:
+    """Return the decimals to show beside a standard uncertainty: its first digit, or two if it starts with 1 or 2."""
+    if not math.isfinite(u) or u <= 0:
+        return 1
+    first = math.floor(math.log10(u))
+    return min(4, max(0, -first if u / 10**first >= 3 else 1 - first))
