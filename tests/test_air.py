@@ -196,7 +196,7 @@ def test_effectiveness_outside_nought_to_one_is_shown_not_clipped() -> None:
 
 def test_the_effectiveness_uncertainty_is_the_scatter_of_many_readings() -> None:
     rng = np.random.default_rng(20)
-    names = ("outlet_of_compressor", "charge", "cooling_air")
+    names = ("compressor_outlet", "charge", "cooling_air")
     centre = dict(zip(names, (110.0, 50.0, 20.0), strict=True))
     u_k = dict(zip(names, (1.5, 1.0, 0.8), strict=True))
     drawn = {f"{name}_c": rng.normal(centre[name], u_k[name], 200_000) for name in names}
@@ -207,7 +207,7 @@ def test_the_effectiveness_uncertainty_is_the_scatter_of_many_readings() -> None
     assert uncertainty == pytest.approx(np.std(air.cooler_effectiveness(**drawn)), rel=0.01)
 
 
-@pytest.mark.parametrize("name", ["outlet_of_compressor", "charge", "cooling_air"])
+@pytest.mark.parametrize("name", ["compressor_outlet", "charge", "cooling_air"])
 def test_each_reading_has_its_own_share_of_the_effectiveness_uncertainty(name: str) -> None:
     centre = CALLS["cooler_effectiveness"]
     none = dict.fromkeys(("compressor_outlet_u_k", "charge_u_k", "cooling_air_u_k"), 0.0)

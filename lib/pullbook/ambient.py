@@ -1,7 +1,7 @@
 """What the weather does to a charge temperature, and how that knowledge joins the data.
 
-At constant cooler effectiveness the rise over the inlet grows in proportion to the absolute inlet temperature; lower air flow on
-hot days works against it. So the slope is partly known before any data, and mixed estimation joins the two.
+At constant cooler effectiveness the rise over the inlet grows in proportion to the absolute inlet temperature; lower
+air flow on hot days works against it. So the slope is partly known before any data, and mixed estimation joins the two.
 """
 
 from __future__ import annotations
@@ -106,26 +106,29 @@ def mixed_fit(
 
     References
     ----------
-    H. Theil and A. S. Goldberger, "On pure and mixed statistical estimation in economics", International Economic Review 2
-    (1961) 65-78.
+    H. Theil and A. S. Goldberger, "On pure and mixed statistical estimation in economics", International Economic
+    Review 2 (1961) 65-78.
     """
-    p = design.shape[1]
-    knowledge = np.zeros((len(priors), p))
-    means = np.array([prior.mean for _, prior in priors])
-    precision = np.array([prior.standard_uncertainty**-2 for _, prior in priors])
-    for row, (column, _) in enumerate(priors):
-        knowledge[row, column] = 1.0
-    weighted = np.linalg.solve(covariance, design)  # V^-1 X
-    information = design.T @ weighted + knowledge.T @ (precision[:, None] * knowledge)
-    inverse = np.linalg.inv(information)
-    data_weights = inverse @ weighted.T
-    prior_weights = inverse @ (knowledge.T * precision)
-    coefficients = data_weights @ y + (prior_weights @ means if len(priors) else 0.0)
+    count, rows = len(y), len(y) + len(priors)
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance))
+    stacked = np.zeros((rows, design.shape[1]))
+    stacked[:count] = whiten @ design
+    means = np.zeros(len(priors))
+    for row, (column, prior) in enumerate(priors):
+        stacked[count + row, column] = 1.0 / prior.standard_uncertainty
+        means[row] = prior.mean / prior.standard_uncertainty
+    # Orthogonal triangles keep the digits that normal equations would lose.
+    q, r = np.linalg.qr(stacked)
+    solve = np.linalg.solve(r, q.T)
+    data_weights = solve[:, :count] @ whiten
+    sharpness = np.array([1.0 / prior.standard_uncertainty for _, prior in priors])
+    coefficients = solve @ np.concatenate([whiten @ y, means])
+    inverse_r = np.linalg.inv(r)
     return MixedFit(
         coefficients=coefficients,
-        covariance=inverse,
+        covariance=inverse_r @ inverse_r.T,
         data_weights=data_weights,
-        prior_weights=prior_weights,
+        prior_weights=solve[:, count:] * sharpness,
         residuals=y - design @ coefficients,
-        residual_maker=np.eye(len(y)) - design @ data_weights,
+        residual_maker=np.eye(count) - design @ data_weights,
     )

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from pullbook import __version__
 from pullbook.comparison import Comparison, compare
 from pullbook.conditions import Condition, like_for_like
+from pullbook.crosscheck import CrossChecks, cross_check
 from pullbook.errors import ExperimentError, Finding, LogError
 from pullbook.experiment import Experiment, Session
 from pullbook.inputs import inputs_sha256
@@ -57,6 +58,8 @@ class Result:
     comparison : Comparison
     with_left_out : Comparison or None
         The same with the left-out runs counted, when any were.
+    cross_checks : CrossChecks
+        The same change by other routes.
     conditions : tuple of Condition
     findings : tuple of Finding
         On the comparison; a boost warning comes first.
@@ -68,6 +71,7 @@ class Result:
     measures: pd.DataFrame
     comparison: Comparison
     with_left_out: Comparison | None
+    cross_checks: CrossChecks
     conditions: tuple[Condition, ...]
     findings: tuple[Finding, ...]
     inputs_sha256: str
@@ -90,6 +94,8 @@ class Result:
                 "cruises": self._runs("cruise", CRUISE_MEASURES),
                 "comparison": self.comparison.to_dict(),
                 "with_left_out": self.with_left_out.to_dict() if self.with_left_out else None,
+                "other_routes": [vars(route) for route in self.cross_checks.routes],
+                "checks": [vars(check) for check in self.cross_checks.checks],
                 "like_for_like": [vars(condition) for condition in self.conditions],
                 "findings": [finding.to_dict() for finding in self.findings],
             }
@@ -175,6 +181,7 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
         )
     measures = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
     comparison = compare(measures, experiment, level=level)
+    checks = cross_check(measures, experiment, comparison)
     left_out = bool(measures["left_out"].astype(bool).any())
     return Result(
         experiment=experiment,
@@ -182,8 +189,9 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
         measures=measures,
         comparison=comparison,
         with_left_out=compare(measures, experiment, level=level, with_left_out=True) if left_out else None,
+        cross_checks=checks,
         conditions=like_for_like(measures, experiment),
-        findings=comparison.findings,
+        findings=(*comparison.findings, *checks.findings),
         inputs_sha256=inputs,
     )
 
@@ -235,8 +243,8 @@ def _check_dates(experiment: Experiment, logs: list[Log]) -> None:
         day = log.start.date()
         if session.phase == "after" and day < serviced:
             raise ExperimentError(
-                f"session {session.name!r} belongs to 'after', but its log begins on {day}, before the service on {serviced}. "
-                "Correct the phase or the service's date."
+                f"session {session.name!r} belongs to 'after', but its log begins on {day}, before the service on "
+                f"{serviced}. Correct the phase or the service's date."
             )
 
 

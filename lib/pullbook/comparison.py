@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Any, get_args
 import numpy as np
 
 from pullbook.boost import check_boost
-from pullbook.crosscheck import Alternative, other_routes
 from pullbook.errors import ComparisonError, Finding
 from pullbook.estimate import Estimate, SessionFigure, Slope, allowance_of, covariates_of, estimate_change
 from pullbook.experiment import Experiment, Phase
@@ -64,7 +63,6 @@ class Comparison:
     sentence : str
     sessions : tuple of SessionFigure
     slopes : tuple of Slope
-    alternatives : tuple of Alternative
     repeatability_sd, day_sd : float
         Standard deviation between pulls of a session (NaN if there is one pull each) and between days.
     day_dof : float
@@ -92,7 +90,6 @@ class Comparison:
     sentence: str
     sessions: tuple[SessionFigure, ...]
     slopes: tuple[Slope, ...]
-    alternatives: tuple[Alternative, ...]
     repeatability_sd: float
     day_sd: float
     day_dof: float
@@ -116,7 +113,6 @@ class Comparison:
             "method": self.method,
             "verdict": self.verdict,
             "sentence": self.sentence,
-            "alternatives": [vars(a) for a in self.alternatives],
             "slopes": [vars(s) for s in self.slopes],
             "session_means": [vars(s) for s in self.sessions],
             "sessions_needed": self.sessions_needed,
@@ -205,7 +201,6 @@ def compare(
         sentence=sentence,
         sessions=estimate.sessions(data),
         slopes=estimate.slopes,
-        alternatives=other_routes(data, outcome, allowance=experiment.day_to_day_sd, level=level),
         repeatability_sd=data.repeatability_sd,
         day_sd=estimate.day_sd,
         day_dof=estimate.day_dof,

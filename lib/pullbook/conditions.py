@@ -54,13 +54,13 @@ class _Rule:
 
 # Limits: common practice, no source, but for those named above.
 _RULES = (
-    _Rule("inlet temperature at the peak", "°C", "inlet_at_peak", 5.0, False, "the correction for it has to carry the result"),
-    _Rule("charge temperature at the start", "°C", "start_charge", 3.0, False, "one phase started with more heat left over"),
+    _Rule("inlet temperature at the peak", "°C", "inlet_at_peak", 5.0, False, "the correction carries the result"),
+    _Rule("charge temperature at the start", "°C", "start_charge", 3.0, False, "one phase had more heat left over"),
     _Rule("peak coolant temperature", "°C", "peak_coolant", 5.0, False, "the engine was not equally warm"),
     _Rule("entry speed", "km/h", "start_speed", 3.0, False, "the pulls were not of equal length"),
     _Rule("exit speed", "km/h", "end_speed", 3.0, False, "the pulls were not of equal length"),
     _Rule("duration of a pull", "s", "duration", 0.10, True, "gear, load or grade may have differed"),
-    _Rule("peak manifold pressure", "kPa", "peak_manifold_pressure", 0.03, True, "another boost makes another temperature"),
+    _Rule("peak manifold pressure", "kPa", "peak_manifold_pressure", 0.03, True, "other boost, other temperature"),
 )  # fmt: skip
 
 
@@ -135,7 +135,7 @@ def _weather(experiment: Experiment) -> list[Condition]:
             "air density", "kg/m³", da, db, bool(off),
             f"{' and '.join(off)} outside ±7.5 % of the reference air of road tests (UN R83: 100 kPa, 293.2 K)",
         ),
-        _plain("wind", "m/s", wa, wb, bool(windy), f"{' and '.join(windy)} over 3 m/s: the direction of the road matters"),
+        _plain("wind", "m/s", wa, wb, bool(windy), f"{' and '.join(windy)} over 3 m/s: the road's direction matters"),
     ]  # fmt: skip
 
 

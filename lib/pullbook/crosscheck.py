@@ -1,22 +1,36 @@
-"""The same change by other routes, shown beside the main one so that a reader sees what each would have said."""
+"""The same change by other routes, and checks that the result has to stand; all are shown, none replaces the result."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+import warnings
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pullbook.boost import check_boost
+from pullbook.errors import Finding
 from pullbook.estimate import Covariate, Estimate, covariates_of, estimate_change
-from pullbook.outcomes import Outcome
-from pullbook.session_means import SessionMeans
+from pullbook.experiment import Experiment, Phase
+from pullbook.outcomes import Outcome, outcome_named
+from pullbook.session_means import SessionMeans, session_means
 from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pullbook.comparison import Comparison
+
 LEAST_SPREAD = 0.25  # of the weather within a phase, as a share of the difference between phases
+MOST_SPLITS = 20_000
+AS_MEASURED = "as measured"
 
 
 @dataclass(frozen=True, kw_only=True)
-class Alternative:
+class Route:
     """The change by one other route.
 
     ``valid`` is False for routes that are shown because people use them, though their interval is too narrow.
@@ -26,85 +40,137 @@ class Alternative:
     change: float
     low: float
     high: float
+    remark: str = ""
     valid: bool = True
 
 
-def other_routes(
-    data: SessionMeans, outcome: Outcome, *, allowance: float | None, level: float
-) -> tuple[Alternative, ...]:
-    """Return the change as measured, with the physical slope alone, by least squares, and run by run.
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """A question put to the result, and the answer in a sentence; ``agrees`` is None where it cannot be told."""
+
+    name: str
+    sentence: str
+    agrees: bool | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CrossChecks:
+    """All other routes and checks of one comparison, with findings where they disagree."""
+
+    routes: tuple[Route, ...]
+    checks: tuple[Check, ...]
+    findings: tuple[Finding, ...]
+
+
+def cross_check(measures: pd.DataFrame, experiment: Experiment, comparison: Comparison) -> CrossChecks:
+    """Put a comparison to the test.
 
     Parameters
     ----------
-    data : SessionMeans
-    outcome : Outcome
-    allowance : float or None
-        Day-to-day standard deviation; by default that of the outcome.
-    level : float
-        Coverage of the intervals.
+    measures : pandas.DataFrame
+        What the comparison was made from.
+    experiment : Experiment
+    comparison : Comparison
+
+    Returns
+    -------
+    CrossChecks
     """
-    covariates = covariates_of(data, outcome, boost_changed=True)  # the inlet temperature alone
+    outcome = outcome_named(comparison.outcome)
+    assert outcome is not None  # Experiment has checked the name
+    level = comparison.level
+    data = session_means(measures, experiment, outcome, with_left_out=False)
+    boost = check_boost(measures, experiment, outcome, level=level, with_left_out=False)
+    covariates = covariates_of(data, outcome, boost_changed=boost.changed)
+    allowance = experiment.day_to_day_sd
+    normalised = data.means - _shift(comparison)
+    routes = [
+        *_as_measured(data, outcome, covariates, allowance, level),
+        *_least_squares(data, covariates, level),
+        *_welch_on_sessions(data, normalised, level),
+        *_random_sessions(data, _shift(comparison), level),
+        *_run_by_run(data, level),
+    ]
+    checks = [
+        *_permutation(data, normalised),
+        _equivalence(comparison),
+        *_placebo(data, outcome, covariates, allowance, level),
+    ]
+    return CrossChecks(routes=tuple(routes), checks=tuple(checks), findings=_disagreements(routes, checks, comparison))
+
+
+def _shift(comparison: Comparison) -> np.ndarray:
+    """Return what the common conditions took from each session's mean."""
+    return np.array([s.mean - s.normalised for s in comparison.sessions])
+
+
+# --- routes --------------------------------------------------------------------------------------------------
+
+
+def _as_measured(
+    data: SessionMeans, outcome: Outcome, covariates: Sequence[Covariate], allowance: float | None, level: float
+) -> list[Route]:
     plain = estimate_change(data, outcome, covariates=(), allowance=allowance, level=level)
-    found = [Alternative(name="as measured", change=plain.change, low=plain.low, high=plain.high)]
-    if covariates:
-        found.append(_physical_only(plain, data, covariates[0], level))
-        fitted = _least_squares(data, covariates[0].values, level)
-        if fitted:
-            found.append(fitted)
-    naive = _run_by_run(data, level)
-    if naive:
-        found.append(naive)
-    return tuple(found)
+    found = [Route(name=AS_MEASURED, change=plain.change, low=plain.low, high=plain.high)]
+    inlet = _inlet(covariates)
+    return [*found, _physical_only(plain, data, inlet, level)] if inlet else found
 
 
-def _physical_only(plain: Estimate, data: SessionMeans, covariate: Covariate, level: float) -> Alternative:
+def _inlet(covariates: Sequence[Covariate]) -> Covariate | None:
+    return next((c for c in covariates if c.name == "inlet temperature"), None)
+
+
+def _physical_only(plain: Estimate, data: SessionMeans, covariate: Covariate, level: float) -> Route:
     """Correct with the physical slope as it stands, whatever the sessions show."""
-    apart = float(np.mean(covariate.values[data.after == 1]) - np.mean(covariate.values[data.after == 0]))
+    apart = float(np.mean(covariate.centred[data.after == 1]) - np.mean(covariate.centred[data.after == 0]))
     change = plain.change - covariate.prior.mean * apart
     share = BudgetLine(covariate.name, "B", covariate.prior.standard_uncertainty * abs(apart), INFINITE)
-    lines = (*plain.budget, share)
+    low, high = _interval(change, (*plain.budget, share), level)
+    return Route(name=f"physical slope on {covariate.name}", change=change, low=low, high=high)
+
+
+def _interval(change: float, lines: Sequence[BudgetLine], level: float) -> tuple[float, float]:
     half = coverage_factor(level, effective_dof(lines)) * combined(lines)
-    name = f"physical slope on {covariate.name}"
-    return Alternative(name=name, change=change, low=change - half, high=change + half)
+    return change - half, change + half
 
 
-def _least_squares(data: SessionMeans, inlet: np.ndarray, level: float) -> Alternative | None:
-    """Plain least squares on the session means, standard errors of the HC3 kind; None where the sessions do not allow it."""
-    apart = inlet[data.after == 1].mean() - inlet[data.after == 0].mean()
-    within = np.std(inlet - data.after * apart)
-    if len(data.means) < 5 or within < max(0.5, LEAST_SPREAD * abs(apart)):
-        return None  # the slope would be read off the very difference it is to correct
+def _least_squares(data: SessionMeans, covariates: Sequence[Covariate], level: float) -> list[Route]:
+    """Fit the session means by plain least squares with HC3 errors, where the sessions allow a slope of their own."""
+    covariate = _inlet(covariates)
+    if covariate is None or min(data.count("before"), data.count("after")) < 2 or len(data.names) < 5:
+        return []
+    inlet = covariate.centred
+    apart = float(inlet[data.after == 1].mean() - inlet[data.after == 0].mean())
+    if np.std(inlet - data.after * apart) < max(0.5, LEAST_SPREAD * abs(apart)):
+        return []  # the slope would be read off the very difference that it is to correct
     from statsmodels.regression.linear_model import OLS
 
     design = np.column_stack([np.ones(len(inlet)), data.after, inlet])
-    if np.linalg.matrix_rank(design) < 3:
-        return None
-    result = OLS(data.means, design).fit(cov_type="HC3", use_t=True)
-    if not np.isfinite(result.bse).all():
-        return None
-    low, high = result.conf_int(alpha=1 - level)[1]
-    return Alternative(
-        name="slope fitted by least squares (HC3)",
-        change=float(result.params[1]),
-        low=float(low),
-        high=float(high),
-    )
+    fit = OLS(data.means, design).fit(cov_type="HC3", use_t=True)
+    low, high = fit.conf_int(alpha=1 - level)[1]
+    if not np.isfinite([low, high]).all():
+        return []
+    name = "slope fitted by least squares (HC3)"
+    return [Route(name=name, change=float(fit.params[1]), low=float(low), high=float(high))]
 
 
-def _run_by_run(data: SessionMeans, level: float) -> Alternative | None:
-    """Welch's t with every run as if it were independent: what a spreadsheet does, and too narrow."""
-    sides = [
-        np.concatenate([v for v, p in zip(data.values, data.phases, strict=True) if p == phase])
-        for phase in ("before", "after")
-    ]
-    if min(len(side) for side in sides) < 2:
-        return None
-    change, low, high = welch(sides[0], sides[1], level=level)
-    return Alternative(name="every run counted as independent", change=change, low=low, high=high, valid=False)
+def _welch_on_sessions(data: SessionMeans, normalised: np.ndarray, level: float) -> list[Route]:
+    if min(data.count("before"), data.count("after")) < 2:
+        return []
+    change, low, high = welch(normalised[data.after == 0], normalised[data.after == 1], level=level)
+    remark = "no allowance: the scatter of these few sessions alone"
+    return [Route(name="Welch's t on session means", change=change, low=low, high=high, remark=remark)]
 
 
 def welch(before: np.ndarray, after: np.ndarray, *, level: float = 0.95) -> tuple[float, float, float]:
     """Return the difference of two means (after minus before) with Welch's interval.
+
+    Parameters
+    ----------
+    before, after : ndarray
+        Two values or more each.
+    level : float
+        Coverage of the interval.
 
     References
     ----------
@@ -116,5 +182,232 @@ def welch(before: np.ndarray, after: np.ndarray, *, level: float = 0.95) -> tupl
         for name, side in (("before", before), ("after", after))
     ]
     change = float(after.mean() - before.mean())
-    half = coverage_factor(level, effective_dof(lines)) * combined(lines)
-    return change, change - half, change + half
+    low, high = _interval(change, lines, level)
+    return change, low, high
+
+
+def _run_by_run(data: SessionMeans, level: float) -> list[Route]:
+    """Welch's t with every run as if it were independent: what a spreadsheet does, and too narrow."""
+    before, after = (
+        np.concatenate([v for v, p in zip(data.single_runs, data.phases, strict=True) if p == phase])
+        for phase in ("before", "after")
+    )
+    if min(len(before), len(after)) < 2:
+        return []
+    change, low, high = welch(before, after, level=level)
+    remark = "too narrow: runs of one day share the day"
+    return [Route(name="every run as if independent", change=change, low=low, high=high, remark=remark, valid=False)]
+
+
+def _random_sessions(data: SessionMeans, shift: np.ndarray, level: float) -> list[Route]:
+    """Fit all runs at once with a random effect a session; the same common conditions."""
+    if min(data.count("before"), data.count("after")) < 2 or int(data.runs.min()) < 2:
+        return []
+    codes = np.repeat(np.arange(len(data.names)), data.runs)
+    y = np.concatenate([v - s for v, s in zip(data.single_runs, shift, strict=True)])
+    design = np.column_stack([np.ones(len(y)), data.after[codes]])
+    model = random_session_model(y, design, codes)
+    if not math.isfinite(model.errors[1]):
+        return []
+    half = coverage_factor(level, len(data.names) - 2) * model.errors[1]
+    change = float(model.coefficients[1])
+    remark = "no scatter between sessions was found, so none is counted" if model.singular else ""
+    return [
+        Route(
+            name="random-session model (REML)",
+            change=change,
+            low=change - half,
+            high=change + half,
+            remark=remark,
+            valid=not model.singular,
+        )
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class RandomSessionModel:
+    """Fixed effects with their standard errors, and the two standard deviations; ``singular`` when one is nought."""
+
+    coefficients: np.ndarray
+    errors: np.ndarray
+    between_sd: float
+    within_sd: float
+    singular: bool
+
+
+def random_session_model(y: np.ndarray, design: np.ndarray, codes: np.ndarray) -> RandomSessionModel:
+    """Fit a linear model with a random intercept a session by restricted maximum likelihood.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+    design : ndarray, shape (n, p)
+    codes : ndarray of int, shape (n,)
+        The session of each run.
+
+    Returns
+    -------
+    RandomSessionModel
+        A variance between sessions that comes out as nought is reported so, not hidden.
+    """
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a variance at its bound warns; it is reported as `singular` instead
+        try:
+            fit = MixedLM(y, design, groups=codes).fit(reml=True)
+        except np.linalg.LinAlgError:  # the optimiser stepped onto the bound itself
+            nothing = np.full(design.shape[1], np.nan)
+            return RandomSessionModel(nothing, nothing, between_sd=0.0, within_sd=math.nan, singular=True)
+    between, within = float(np.asarray(fit.cov_re)[0, 0]), float(fit.scale)
+    return RandomSessionModel(
+        coefficients=np.asarray(fit.fe_params),
+        errors=np.asarray(fit.bse_fe, dtype=float),
+        between_sd=math.sqrt(max(between, 0.0)),
+        within_sd=math.sqrt(within),
+        singular=between < 0.01 * within or not fit.converged,
+    )
+
+
+# --- checks --------------------------------------------------------------------------------------------------
+
+
+def _permutation(data: SessionMeans, normalised: np.ndarray) -> list[Check]:
+    after = data.after.astype(bool)
+    ways = math.comb(len(after), int(after.sum()))
+    if ways > MOST_SPLITS or min(after.sum(), (~after).sum()) < 2:
+        return []
+    extreme, ways = exact_permutation(normalised, after)
+    p = extreme / ways
+    name = "exact permutation of sessions"
+    told = f"{extreme} of the {ways} ways to share out the sessions give a difference as large (p = {p:.3f})"
+    if 2 / ways > 0.05:
+        least = "with so few sessions it could never fall below 0.05"
+        return [Check(name=name, sentence=f"{told}; {least}.", agrees=None)]
+    return [Check(name=name, sentence=f"{told}.", agrees=None)]
+
+
+def exact_permutation(values: np.ndarray, after: np.ndarray) -> tuple[int, int]:
+    """Count the ways to share out values that give a difference of means as large as the one seen, either sign.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+    after : ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    extreme, ways : int
+
+    References
+    ----------
+    R. A. Fisher, The Design of Experiments (1935), section 21.
+    """
+    chosen = np.array(list(combinations(range(len(values)), int(after.sum()))))
+    sums = values[chosen].sum(axis=1)
+    difference = sums / after.sum() - (values.sum() - sums) / (~after).sum()
+    seen = values[after].mean() - values[~after].mean()
+    slack = 1e-9 * max(1.0, float(np.abs(values).max()))
+    return int(np.sum(np.abs(difference) >= abs(seen) - slack)), len(chosen)
+
+
+def _equivalence(comparison: Comparison) -> Check:
+    c = comparison
+    p = equivalence(change=c.change, standard_uncertainty=c.standard_uncertainty, dof=c.dof, bound=c.worthwhile)
+    alpha = (1 - c.level) / 2
+    shown = p < alpha
+    unit = c.unit if c.unit != "1" else ""
+    return Check(
+        name="equivalence (two one-sided tests)",
+        sentence=(
+            f"That the change lies within ±{c.worthwhile:g} {unit} is {'' if shown else 'not '}shown "
+            f"(p = {p:.3f}, {alpha:.1%} needed)."
+        ),
+        agrees=shown == (c.verdict == "no-worthwhile-change"),
+    )
+
+
+def equivalence(*, change: float, standard_uncertainty: float, dof: float, bound: float) -> float:
+    """Return the larger p of the two one-sided tests that a change lies within plus or minus a bound.
+
+    References
+    ----------
+    D. J. Schuirmann, "A comparison of the two one-sided tests procedure and the power approach", J. Pharmacokinetics
+    and Biopharmaceutics 15 (1987) 657-680.
+    """
+    from scipy.special import ndtr, stdtr
+
+    def above(t: float) -> float:
+        return float(ndtr(-t) if math.isinf(dof) else stdtr(dof, -t))
+
+    return max(above((change + bound) / standard_uncertainty), above((bound - change) / standard_uncertainty))
+
+
+def _placebo(
+    data: SessionMeans, outcome: Outcome, covariates: Sequence[Covariate], allowance: float | None, level: float
+) -> list[Check]:
+    """Compare each session before with the others before: the answer must be no change."""
+    before = np.flatnonzero(data.after == 0)
+    if len(before) < 3:
+        return []
+    changes, claims = [], 0
+    for one in before:
+        phases: tuple[Phase, ...] = tuple("after" if k == one else "before" for k in before)
+        part = _subset(data, before, phases)
+        conditions = [replace(c, centred=c.centred[before] - c.centred[before].mean()) for c in covariates]
+        estimate = estimate_change(part, outcome, covariates=conditions, allowance=allowance, level=level)
+        changes.append(estimate.change)
+        claims += int(estimate.low > 0 or estimate.high < 0)
+    largest = max(changes, key=abs)
+    taken = f"{claims} would be taken for a change" if claims else "none would be taken for a change"
+    sentence = (
+        f"Each of the {len(before)} sessions before, held against the others before: the largest difference is "
+        f"{largest:+.1f} {outcome.change_unit}; {taken}."
+    )
+    return [Check(name="placebo: before against before", sentence=sentence, agrees=claims == 0)]
+
+
+def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) -> SessionMeans:
+    return replace(
+        data,
+        names=tuple(data.names[k] for k in which),
+        phases=phases,
+        means=data.means[which],
+        covariance=data.covariance[np.ix_(which, which)],
+        runs=data.runs[which],
+        step_u=data.step_u[which],
+        inlet_c=data.inlet_c[which],
+        rise_k=data.rise_k[which],
+        pressure_ratio=data.pressure_ratio[which],
+        single_runs=tuple(data.single_runs[k] for k in which),
+    )
+
+
+def _disagreements(routes: Sequence[Route], checks: Sequence[Check], c: Comparison) -> tuple[Finding, ...]:
+    """Report routes that lie further from the result than both uncertainties allow, and checks that fail."""
+    found = []
+    for route in routes:
+        reach = math.hypot((route.high - route.low) / 2, (c.high - c.low) / 2)
+        if route.valid and abs(route.change - c.change) > reach:
+            found.append(_apart(route, c))
+    found += [
+        Finding(code="check-failed", severity="warning", message=f"{check.name}: {check.sentence}", evidence={})
+        for check in checks
+        if check.agrees is False and check.name.startswith("placebo")
+    ]
+    return tuple(found)
+
+
+def _apart(route: Route, c: Comparison) -> Finding:
+    evidence = {"route": route.name, "change": route.change, "low": route.low, "high": route.high}
+    if route.name == AS_MEASURED:
+        message = (
+            f"Plain subtraction would have said {route.change:+.1f} {c.unit}; allowing for the conditions leaves "
+            f"{c.change:+.1f} {c.unit}. The rest is the weather."
+        )
+        return Finding(code="weather-large", severity="note", message=message, evidence=evidence)
+    message = (
+        f"The route '{route.name}' gives {route.change:+.1f} {c.unit} where the result is {c.change:+.1f} {c.unit}: "
+        "further apart than their uncertainties explain."
+    )
+    return Finding(code="routes-disagree", severity="warning", message=message, evidence=evidence)

@@ -87,7 +87,7 @@ class Covariate:
 
     name: str
     unit: str
-    values: np.ndarray
+    centred: np.ndarray
     prior: Prior
     reading_u: float
 
@@ -139,7 +139,7 @@ def estimate_change(
         Further sources of uncertainty.
     """
     allowance = allowance or allowance_of(outcome, float(np.mean(data.means)))
-    design = np.column_stack([np.ones(len(data.means)), data.after, *(c.values for c in covariates)])
+    design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])
     priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
     known = data.covariance + np.diag(data.step_u**2)
     fit, day_variance, day_dof = _fit(design, data.means, known, priors, allowance)
@@ -204,14 +204,40 @@ def _fit(
     day_variance, day_dof = allowance**2, ALLOWANCE_DOF
     for _ in range(3):
         fit = mixed_fit(design, means, day_variance * np.eye(len(means)) + known, priors)
-        maker = fit.residual_maker
-        spread = float(np.trace(maker @ maker.T))
-        # What single runs and the sensor step already explain of the scatter is not counted twice.
-        explained = float(np.trace(maker @ known @ maker.T))
-        excess = max(0.0, float(fit.residuals @ fit.residuals) - explained)
-        day_dof = ALLOWANCE_DOF + spread
-        day_variance = (ALLOWANCE_DOF * allowance**2 + excess) / day_dof
+        day_variance, day_dof = join_scatter(fit.residuals, fit.residual_maker, known, allowance=allowance)
     return fit, day_variance, day_dof
+
+
+def join_scatter(
+    residuals: np.ndarray,
+    residual_maker: np.ndarray,
+    known: np.ndarray,
+    *,
+    allowance: float,
+    allowance_dof: float = ALLOWANCE_DOF,
+) -> tuple[float, float]:
+    """Join the scatter between sessions with the allowance for it.
+
+    Parameters
+    ----------
+    residuals : ndarray, shape (sessions,)
+    residual_maker : ndarray, shape (sessions, sessions)
+        Turns session means into residuals.
+    known : ndarray, shape (sessions, sessions)
+        Covariance that single runs and the sensor step leave; their share of the scatter is not counted twice.
+    allowance, allowance_dof : float
+        Standard deviation allowed for, and the weight it has, in degrees of freedom.
+
+    Returns
+    -------
+    variance, dof : float
+        ``(dof0 allowance**2 + SS) / (dof0 + dof)`` and ``dof0 + dof``: a scaled inverse chi-squared prior with its
+        data. With ``dof0 = 0`` it is the analysis of variance of JCGM 100:2008, H.5.
+    """
+    dof = allowance_dof + float(np.trace(residual_maker @ residual_maker.T))
+    explained = float(np.trace(residual_maker @ known @ residual_maker.T))
+    excess = max(0.0, float(residuals @ residuals) - explained)
+    return (allowance_dof * allowance**2 + excess) / dof, dof
 
 
 def allowance_of(outcome: Outcome, mean: float) -> float:

@@ -15,6 +15,7 @@ import plotly.graph_objects as go
 from pullbook.analysis import Drive, Result
 from pullbook.comparison import Comparison
 from pullbook.outcomes import Outcome, outcome_named
+from pullbook.planning import Plan
 from pullbook.verdict import decimals
 
 if TYPE_CHECKING:
@@ -114,8 +115,8 @@ def every_run(result: Result) -> Picture:
     return _layout(
         figure,
         caption=(
-            f"Every {outcome.kind} that counts: {c.before.pulls} before in {c.before.sessions} sessions, {c.after.pulls} "
-            f"after in {c.after.sessions}. The bars are session means brought to the same conditions."
+            f"Every {outcome.kind} that counts: {c.before.pulls} before in {c.before.sessions} sessions, "
+            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means brought to the same conditions."
         ),
         description=(
             f"{_sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.1f} {outcome.unit} before, "
@@ -135,7 +136,7 @@ def other_routes(result: Result) -> Picture:
     """Show the change by every route, the main one first."""
     c = result.comparison
     rows = [("this result", c.change, c.low, c.high, True)]
-    rows += [(a.name, a.change, a.low, a.high, a.valid) for a in c.alternatives]
+    rows += [(r.name, r.change, r.low, r.high, r.valid) for r in result.cross_checks.routes]
     if result.with_left_out is not None:
         w = result.with_left_out
         rows.append(("with what was left out", w.change, w.low, w.high, True))
@@ -343,9 +344,33 @@ def against_inlet(result: Result) -> Picture:
     text = "Session means against the inlet temperature."
     if slope is not None:
         text += (
-            f" Lines: the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}; physics alone says {slope.prior:.2f} "
-            f"± {slope.prior_u:.2f}. The change is the distance between the lines."
+            f" Lines: the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}; physics alone says "
+            f"{slope.prior:.2f} ± {slope.prior_u:.2f}. The change is the distance between the lines."
         )
+    return _layout(figure, caption=text, description=text, height=380)
+
+
+def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") -> Picture:
+    """Show what plans resolve: more sessions help, more pulls a session hardly."""
+    figure = go.Figure()
+    figure.add_hline(y=worthwhile_change, line={"color": QUIET, "width": 1.5, "dash": "dot"})
+    dashes = ("dot", "solid", "dash")
+    for k, pulls in enumerate(sorted({p.pulls for p in found})):
+        mine = [p for p in found if p.pulls == pulls]
+        figure.add_scatter(
+            x=[p.sessions for p in mine],
+            y=[p.safe_change for p in mine],
+            mode="lines+markers",
+            name=f"{pulls} pulls a session",
+            line={"color": ("#0072B2", "#222", "#D55E00")[k % 3], "dash": dashes[k % 3], "width": 2},
+            hovertemplate="%{x} sessions a side: %{y:.1f} " + unit + "<extra></extra>",
+        )
+    figure.update_xaxes(title="sessions a side", dtick=1)
+    figure.update_yaxes(title=f"change told four times out of five [{unit}]", rangemode="tozero")
+    text = (
+        f"The change that a plan tells from none four times out of five. Dotted: the {worthwhile_change:g} {unit} "
+        "asked for. Days count: the lines for more pulls a session lie close together."
+    )
     return _layout(figure, caption=text, description=text, height=380)
 
 

@@ -40,7 +40,8 @@ STEPS = {
     "flow_step": "air_mass_flow",
 }
 CRUISE_MEASURES = (
-    "mean_speed", "mean_rise", "mean_charge", "mean_inlet", "mean_coolant", "mean_manifold_pressure", "mean_air_mass_flow",
+    "mean_speed", "mean_rise", "mean_charge", "mean_inlet", "mean_coolant", "mean_manifold_pressure",
+    "mean_air_mass_flow",
 )  # fmt: skip
 
 
@@ -88,8 +89,8 @@ def measure(
     Returns
     -------
     pandas.DataFrame
-        A row a run: kind, number, start_s, end_s, included, reason, start_speed, end_speed, the steps of the sensors and
-        the measures; those of the other kind of run are NaN.
+        A row a run: kind, number, start_s, end_s, included, reason, start_speed, end_speed, the steps of the sensors
+        and the measures; those of the other kind of run are NaN.
     """
     import pandas as pd
 
@@ -166,7 +167,7 @@ def _why(name: str, log: Log) -> str:
     if absent:
         return f"the log holds no {' and no '.join(absent)}"
     if name == "recovery_time":
-        return f"it needs {MIN_RECOVERY_S:.0f} s of falling charge temperature after the pull, by {MIN_RECOVERY_FALL_K:.0f} K or more"
+        return f"it needs the charge to fall for {MIN_RECOVERY_S:.0f} s and {MIN_RECOVERY_FALL_K:.0f} K after the pull"
     if name == "time_to_boost":
         return "the pressure did not rise from a lower level"
     return "its signal has a gap there or was not refreshed"
@@ -192,7 +193,7 @@ def _next_starts(runs: Runs) -> dict[str, float]:
     return {run.name: starts[k + 1] for k, run in enumerate(runs.pulls)}
 
 
-# --- a pull ----------------------------------------------------------------------------------------------------
+# --- a pull ------------------------------------------------------------------------------------------------------
 
 
 def _pull(
@@ -332,9 +333,9 @@ def barometric_kpa(log: Log, outside: Surroundings) -> float:
 def elapsed(speed: Signal, run: Run, low_kmh: float, high_kmh: float) -> tuple[float, float]:
     """Time between two speeds inside a pull, with its standard uncertainty.
 
-    The crossing is interpolated between refreshes. The speed step leaves ``step / sqrt(12)`` (rectangular, JCGM 100:2008,
-    4.3.7) at each crossing, turned into time by the slope there. A straight line between two refreshes misses a curve by
-    at most an eighth of the change of slope times the spacing; that bound is taken as rectangular too.
+    The crossing is interpolated between refreshes. The speed step leaves ``step / sqrt(12)`` (rectangular, JCGM
+    100:2008, 4.3.7) at each crossing, turned into time by the slope there. A straight line between two refreshes misses
+    a curve by at most an eighth of the change of slope times the spacing; that bound is taken as rectangular too.
 
     Returns
     -------
@@ -362,7 +363,7 @@ def _crossing(speed: Signal, run: Run, kmh: float) -> tuple[float, float]:
     return float(times[k] + (kmh - values[k]) / slopes[k]), float(uncertainty)
 
 
-# --- a cruise --------------------------------------------------------------------------------------------------
+# --- a cruise ----------------------------------------------------------------------------------------------------
 
 
 def _cruise(log: Log, run: Run, outside: Surroundings) -> dict[str, float]:

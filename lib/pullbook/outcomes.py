@@ -53,7 +53,10 @@ class Outcome:
 _ALL = (
     Outcome(name="peak_rise", kind="pull", unit="K", label="peak charge temperature above inlet", ambient="rise",
         steps=("charge_step", "inlet_step")),
-    Outcome(name="peak_charge", kind="pull", unit="°C", label="peak charge temperature", ambient="charge", steps=("charge_step",)),
+    Outcome(
+        name="peak_charge", kind="pull", unit="°C", label="peak charge temperature", ambient="charge",
+        steps=("charge_step",),
+    ),
     Outcome(name="peak_coolant", kind="pull", unit="°C", label="peak coolant temperature", steps=("coolant_step",)),
     Outcome(
         name="peak_manifold_pressure", kind="pull", unit="kPa", label="peak manifold pressure",
@@ -81,9 +84,14 @@ _ALL = (
     ),
     Outcome(name="mean_rise", kind="cruise", unit="K", label="cruise charge temperature above inlet", ambient="rise",
         steps=("charge_step", "inlet_step")),
-    Outcome(name="mean_charge", kind="cruise", unit="°C", label="cruise charge temperature", ambient="charge", steps=("charge_step",)),
+    Outcome(
+        name="mean_charge", kind="cruise", unit="°C", label="cruise charge temperature", ambient="charge",
+        steps=("charge_step",),
+    ),
     Outcome(name="mean_inlet", kind="cruise", unit="°C", label="cruise inlet temperature", steps=("inlet_step",)),
-    Outcome(name="mean_coolant", kind="cruise", unit="°C", label="cruise coolant temperature", steps=("coolant_step",)),
+    Outcome(
+        name="mean_coolant", kind="cruise", unit="°C", label="cruise coolant temperature", steps=("coolant_step",)
+    ),
     Outcome(
         name="mean_manifold_pressure", kind="cruise", unit="kPa", label="cruise manifold pressure",
         day_to_day_sd=0.02, relative=True,

@@ -33,7 +33,7 @@ VERDICT_WORDS = {
 VERDICT_MEANS = {
     "improved": "The whole interval lies beyond the change that matters to you, on the better side.",
     "improved-size-unclear": (
-        "The whole interval lies on the better side of zero, but part of it is smaller than the change that matters to you."
+        "The whole interval lies on the better side of zero, but part of it is too small to matter to you."
     ),
     "no-worthwhile-change": (
         "The whole interval lies inside the band that makes no difference to you. That is not the same as no effect."
@@ -42,23 +42,24 @@ VERDICT_MEANS = {
         "The interval holds both outcomes that matter and outcomes that do not. Not shown is not the same as no effect."
     ),
     "worse-size-unclear": (
-        "The whole interval lies on the worse side of zero, but part of it is smaller than the change that matters to you."
+        "The whole interval lies on the worse side of zero, but part of it is too small to matter to you."
     ),
     "worse": "The whole interval lies beyond the change that matters to you, on the worse side.",
 }
 CAUTIONS = (
-    "Full-load acceleration belongs on a closed road or a dynamometer. Keep to speed limits; a passenger does the logging.",
+    "Full-load acceleration belongs on a closed road or a dynamometer. Keep to speed limits; a passenger logs.",
     "Let hot parts cool before touching them. Charge pipes, turbocharger and cooler burn.",
-    "Use solvents outdoors or well ventilated, with gloves and eye protection and no ignition source near; their vapours are "
-    "heavier than air, and some burn. Let every part dry fully before refitting: what is left in a cooler is drawn into the engine.",
+    "Use solvents outdoors or well ventilated, with gloves and eye protection and no ignition source near; their "
+    "vapours are heavier than air, and some burn. Let every part dry fully before refitting: what is left in a cooler "
+    "is drawn into the engine.",
     "After a refit, check every hose and clamp, then drive gently first.",
     "Emission parts and their settings are protected by law in many countries: find out what yours allows.",
-    "When unsure, ask a qualified technician. This page states evidence; it is no licence to drive or to modify anything.",
+    "When unsure, ask a qualified technician. This page states evidence; it is no licence to drive or modify anything.",
 )
 LIMITS = (
     "One vehicle and one service: the result says nothing of other vehicles, nor how long the effect lasts.",
     "Nobody was blinded: the driver knew which drives came after the service.",
-    "A sensor that was cleaned, moved or replaced during the service breaks the comparison, and no figure here can show it.",
+    "A sensor that was cleaned, moved or replaced during the service breaks the comparison, and nothing here shows it.",
     "A different road, load, tyre or fuel between the phases counts as part of the change.",
 )
 
@@ -93,7 +94,8 @@ def table(
     )
     title = f"<caption>{escape(caption)}</caption>" if caption else ""
     return Fragment(
-        f'<div class="pb-scroll"><table class="pb-table">{title}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>'
+        f'<div class="pb-scroll"><table class="pb-table">{title}<thead><tr>{head}</tr></thead>'
+        f"<tbody>{body}</tbody></table></div>"
     )
 
 
@@ -116,7 +118,7 @@ def _list(items: Iterable[str], *, ordered: bool = False) -> str:
     return f"<{tag}>" + "".join(f"<li>{escape(item)}</li>" for item in items) + f"</{tag}>"
 
 
-# --- the answer ------------------------------------------------------------------------------------------------
+# --- the answer --------------------------------------------------------------------------------------------------
 
 
 def answer(result: Result) -> Fragment:
@@ -150,7 +152,8 @@ def _facts(result: Result) -> str:
     left = f" {out} left out by hand." if out else ""
     return (
         f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. "
-        f"{c.before.pulls} {kind}s in {c.before.sessions} sessions before, {c.after.pulls} in {c.after.sessions} after.{left}"
+        f"{c.before.pulls} {kind}s in {c.before.sessions} sessions before, {c.after.pulls} in {c.after.sessions} "
+        f"after.{left}"
     )
 
 
@@ -178,10 +181,10 @@ def worth(result: Result) -> str:
     )
     if low > 0 or high < 0:
         ends = sorted((abs(low), abs(high)))
-        word = "denser" if gain > 0 else "thinner"
+        felt, air_is, amount = ("cooler", "denser", "more") if gain > 0 else ("warmer", "thinner", "less")
         return (
-            f"What it is worth: {abs(c.change):.1f} K {'cooler' if gain > 0 else 'warmer'} is {abs(gain):.1f} % {word} air at the same "
-            f"pressure ({ends[0]:.1f} to {ends[1]:.1f} %), so at most that much {'more' if gain > 0 else 'less'} air in each stroke."
+            f"What it is worth: {abs(c.change):.1f} K {felt} is {abs(gain):.1f} % {air_is} air at the same pressure "
+            f"({ends[0]:.1f} to {ends[1]:.1f} %), so at most that much {amount} air in each stroke."
         )
     return (
         f"What it is worth: at the same pressure, anything from {low:+.1f} to {high:+.1f} % in air density fits, "
@@ -249,7 +252,8 @@ def findings(result: Result) -> Fragment:
         return Fragment("<p>Nothing was noticed.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
     items = "".join(
-        f'<li class="pb-{severity}"><strong>{severity}</strong> {_sentence(message)} <span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
+        f'<li class="pb-{severity}"><strong>{severity}</strong> {_sentence(message)} '
+        f'<span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
         for (severity, message), where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
     )
     return Fragment(f'<ul class="pb-findings">{items}</ul>')
@@ -286,7 +290,7 @@ def left_out(result: Result) -> Fragment:
     )
 
 
-# --- figures of the runs --------------------------------------------------------------------------------------------
+# --- figures of the runs -----------------------------------------------------------------------------------------
 
 
 def pulls(result: Result) -> Fragment:
@@ -294,8 +298,8 @@ def pulls(result: Result) -> Fragment:
     columns = [
         ("peak_rise", "rise [K]", 1), ("peak_charge", "peak charge [°C]", 0), ("inlet_at_peak", "inlet [°C]", 1),
         ("start_charge", "charge at start [°C]", 0), ("peak_manifold_pressure", "peak pressure [kPa]", 0),
-        ("time_to_boost", "to 90 % [s]", 1), ("effectiveness", "effectiveness", 2), ("recovery_time", "recovery [s]", 0),
-        ("duration", "duration [s]", 1),
+        ("time_to_boost", "to 90 % [s]", 1), ("effectiveness", "effectiveness", 2),
+        ("recovery_time", "recovery [s]", 0), ("duration", "duration [s]", 1),
     ]  # fmt: skip
     frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"].astype(bool)]
     columns = [c for c in columns if frame[c[0]].notna().any()]
@@ -326,13 +330,13 @@ def cruises(result: Result) -> Fragment:
     """Return the cruises that count, a row a cruise."""
     frame = result.measures[(result.measures["kind"] == "cruise") & result.measures["included"].astype(bool)]
     if frame.empty:
-        kmh = result.experiment.protocol.cruise_kmh
-        return Fragment(
-            f"<p>No cruise was found: a steady {kmh:g} km/h held for at least {result.experiment.protocol.cruise_min_s:g} s.</p>"
-        )
+        protocol = result.experiment.protocol
+        wanted = f"a steady {protocol.cruise_kmh:g} km/h for at least {protocol.cruise_min_s:g} s"
+        return Fragment(f"<p>No cruise was found: {wanted}.</p>")
     columns = [
         ("mean_speed", "speed [km/h]", 1), ("mean_rise", "rise [K]", 1), ("mean_charge", "charge [°C]", 1),
-        ("mean_inlet", "inlet [°C]", 1), ("mean_coolant", "coolant [°C]", 1), ("mean_manifold_pressure", "pressure [kPa]", 0),
+        ("mean_inlet", "inlet [°C]", 1), ("mean_coolant", "coolant [°C]", 1),
+        ("mean_manifold_pressure", "pressure [kPa]", 0),
     ]  # fmt: skip
     columns = [c for c in columns if frame[c[0]].notna().any()]
     rows = [
@@ -356,7 +360,8 @@ def phases(result: Result) -> Fragment:
     """Return the means of pulls and cruises side by side, session by session first, then by phase."""
     names = [
         ("pull", "peak_rise", "peak charge above inlet", "K"), ("pull", "peak_charge", "peak charge", "°C"),
-        ("pull", "inlet_at_peak", "inlet at the peak", "°C"), ("pull", "peak_manifold_pressure", "peak manifold pressure", "kPa"),
+        ("pull", "inlet_at_peak", "inlet at the peak", "°C"),
+        ("pull", "peak_manifold_pressure", "peak manifold pressure", "kPa"),
         ("pull", "time_to_boost", "time to 90 % of it", "s"), ("pull", "effectiveness", "cooler effectiveness", ""),
         ("cruise", "mean_rise", "cruise charge above inlet", "K"), ("cruise", "mean_coolant", "cruise coolant", "°C"),
     ]  # fmt: skip
@@ -372,7 +377,7 @@ def phases(result: Result) -> Fragment:
     return table(("as measured, mean of session means", "unit", "before", "after", "difference"), rows, numbers_from=2)
 
 
-# --- the comparison --------------------------------------------------------------------------------------------------
+# --- the comparison ----------------------------------------------------------------------------------------------
 
 
 def routes(result: Result) -> Fragment:
@@ -384,10 +389,7 @@ def routes(result: Result) -> Fragment:
         return (name, f"{change:+.{digits}f}", f"{low:+.{digits}f} to {high:+.{digits}f}", remark)
 
     rows = [row("this result", c.change, c.low, c.high, "")]
-    rows += [
-        row(a.name, a.change, a.low, a.high, "" if a.valid else "too narrow: runs of one day share the day")
-        for a in c.alternatives
-    ]
+    rows += [row(r.name, r.change, r.low, r.high, r.remark) for r in result.cross_checks.routes]
     if result.with_left_out is not None:
         w = result.with_left_out
         rows.append(row("with what was left out", w.change, w.low, w.high, VERDICT_WORDS[w.verdict].lower()))
@@ -396,17 +398,24 @@ def routes(result: Result) -> Fragment:
     )
 
 
+def checks(result: Result) -> Fragment:
+    """Return the checks that the result was put to."""
+    rows = [
+        (check.name, check.sentence, {True: "agrees", False: "does not agree", None: ""}[check.agrees])
+        for check in result.cross_checks.checks
+    ]
+    return table(("check", "what it says", ""), rows, numbers_from=9, caption="Checks")
+
+
 def budget(result: Result) -> Fragment:
     """Return the uncertainty budget."""
     c = result.comparison
-    rows = [
-        (line.source, line.kind, f"{line.standard_uncertainty:.3f}", "∞" if math.isinf(line.dof) else f"{line.dof:.1f}")
-        for line in c.budget
-    ]
-    rows.append(("together", "", f"{c.standard_uncertainty:.3f}", "∞" if math.isinf(c.dof) else f"{c.dof:.1f}"))
+    lines = [(line.source, str(line.kind), line.standard_uncertainty, line.dof) for line in c.budget]
+    lines.append(("together", "", c.standard_uncertainty, c.dof))
+    rows = [(source, kind, f"{u:.3f}", "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines]
     note = (
-        f"<p>Half-width of the interval: {(c.high - c.low) / 2:.2f} {c.unit}. Kind A comes from the data, kind B from other knowledge "
-        f"(JCGM 100:2008). Method: {escape(c.method)}.</p>"
+        f"<p>Half-width of the interval: {(c.high - c.low) / 2:.2f} {c.unit}. Kind A comes from the data, kind B from "
+        f"other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
     )
     listed = table(("source", "kind", f"standard uncertainty [{c.unit}]", "degrees of freedom"), rows, numbers_from=2)
     return Fragment(listed.html + note)
@@ -431,7 +440,7 @@ def like_for_like(result: Result) -> Fragment:
     return table(("condition", "unit", "before", "after", "difference", "flag"), rows, numbers_from=2)
 
 
-# --- the end ------------------------------------------------------------------------------------------------------------
+# --- the end -----------------------------------------------------------------------------------------------------
 
 
 def conclusion(result: Result) -> Fragment:
@@ -478,7 +487,8 @@ def drive_text(drive: Drive) -> list[str]:
     for run in runs.all:
         state = "counts" if run.included else f"does not count: {run.reason}"
         lines.append(
-            f"  {run.name:<10} {run.start_s:8.1f} s to {run.end_s:8.1f} s  {run.start_kmh:4.0f} to {run.end_kmh:4.0f} km/h  {state}"
+            f"  {run.name:<10} {run.start_s:8.1f} s to {run.end_s:8.1f} s  "
+            f"{run.start_kmh:4.0f} to {run.end_kmh:4.0f} km/h  {state}"
         )
     if not runs.all:
         lines.append("  no pull and no cruise found")

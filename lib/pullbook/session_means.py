@@ -45,7 +45,7 @@ class SessionMeans:
         Conditions; NaN where not logged.
     inlet_u : float
         Standard uncertainty of a session's inlet temperature.
-    values : tuple of ndarray
+    single_runs : tuple of ndarray
         The single runs.
     """
 
@@ -62,7 +62,7 @@ class SessionMeans:
     rise_k: np.ndarray
     inlet_u: float
     pressure_ratio: np.ndarray
-    values: tuple[np.ndarray, ...]
+    single_runs: tuple[np.ndarray, ...]
 
     @property
     def after(self) -> np.ndarray:
@@ -141,7 +141,7 @@ def session_means(
         inlet_u=_inlet_u(mean_of("inlet_step")),
         rise_k=mean_of("peak_rise" if outcome.kind == "pull" else "mean_rise"),
         pressure_ratio=mean_of("pressure_ratio") if outcome.kind == "pull" else np.full(len(sessions), np.nan),
-        values=tuple(y[codes == k] for k in range(len(sessions))),
+        single_runs=tuple(y[codes == k] for k in range(len(sessions))),
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import Literal, get_args
 
 from pullbook.estimate import ALLOWANCE_DOF, Estimate
@@ -15,6 +16,15 @@ Verdict = Literal[
     "improved", "improved-size-unclear", "no-worthwhile-change", "not-resolved", "worse-size-unclear", "worse"
 ]
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+
+
+@dataclass(frozen=True)
+class Expected:
+    """The interval that a plan leads to expect."""
+
+    half_width: float
+    standard_uncertainty: float
+    dof: float
 
 
 def verdict_of(low: float, high: float, worthwhile: float, lower_is_better: bool = True) -> Verdict:
@@ -46,19 +56,20 @@ def sessions_needed(
 ) -> int | None:
     """Return how many sessions a side would resolve a change if it stays as it is; None if more than 60.
 
-    Resolved means that the interval leaves out zero, or lies inside plus or minus the worthwhile change, whichever comes
-    first.
+    Resolved means that the interval leaves out zero, or lies inside plus or minus the worthwhile change, whichever
+    comes first.
     """
     distance = max(abs(change), worthwhile - abs(change))
     for sessions in range(1, MOST_SESSIONS + 1):
-        if half_width(
+        expected = expected_interval(
             sessions=sessions, pulls=pulls, day_sd=day_sd, repeatability_sd=repeatability_sd, step_u=step_u, level=level
-        ) < distance:  # fmt: skip
+        )
+        if expected.half_width < distance:
             return sessions
     return None
 
 
-def half_width(
+def expected_interval(
     *,
     sessions: int,
     pulls: int,
@@ -66,8 +77,20 @@ def half_width(
     repeatability_sd: float,
     step_u: float = 0.0,
     level: float = 0.95,
-) -> float:
-    """Return the half-width of the interval to expect from so many sessions a side and pulls a session."""
+) -> Expected:
+    """Return the interval to expect from so many sessions a side and pulls a session.
+
+    Parameters
+    ----------
+    sessions, pulls : int
+        Sessions a side and pulls a session.
+    day_sd, repeatability_sd : float
+        Standard deviations between days and between pulls of a session.
+    step_u : float
+        Standard uncertainty that the sensors' steps leave in a session.
+    level : float
+        Coverage.
+    """
     lines = [
         BudgetLine("day to day", "A", day_sd * math.sqrt(2 / sessions), ALLOWANCE_DOF + 2 * sessions - 2),
         BudgetLine(
@@ -76,7 +99,8 @@ def half_width(
         ),
         BudgetLine("sensor step", "B", step_u * math.sqrt(2 / sessions), INFINITE),
     ]  # fmt: skip
-    return coverage_factor(level, effective_dof(lines)) * combined(lines)
+    u, dof = combined(lines), effective_dof(lines)
+    return Expected(half_width=coverage_factor(level, dof) * u, standard_uncertainty=u, dof=dof)
 
 
 def sentence_of(

@@ -1,0 +1,43 @@
+# Two commands matter: `make report` renders the main sample, `make test` runs every test.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
+
+.PHONY: report test bench lint samples clean
+.DEFAULT_GOAL := report
+
+$(VENV)/.created:
+	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
+	  { echo "pullbook needs Python 3.11 or later; name one with: make PYTHON=python3.12"; exit 1; }
+	@echo "Creating the environment in $(VENV) (once; takes a minute or two)"
+	@$(PYTHON) -m venv $(VENV)
+	@touch $@
+
+$(VENV)/.installed: $(VENV)/.created pyproject.toml constraints.txt
+	@$(INSTALL) -e .
+	@touch $@
+
+$(VENV)/.installed-test: $(VENV)/.installed
+	@$(INSTALL) -e '.[test]'
+	@touch $@
+
+report: $(VENV)/.installed
+	@$(BIN)/pullbook run sample_runs/fin_wash
+
+test: $(VENV)/.installed-test
+	@$(BIN)/python -m pytest
+
+lint: $(VENV)/.installed-test
+	@$(BIN)/ruff check .
+	@$(BIN)/ruff format --check .
+	@$(BIN)/mypy
+
+bench: $(VENV)/.installed-test
+	@$(BIN)/python tests/bench.py
+
+samples: $(VENV)/.installed
+	@$(BIN)/python -m pullbook.simulate sample_runs
+
+clean:
+	rm -rf $(VENV) sample_runs/*/rendered

@@ -1,0 +1,172 @@
+"""Before driving: how many sessions and pulls it takes to tell a change, from the same formula as the comparison."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pullbook.experiment import Protocol
+from pullbook.uncertainty import coverage_factor
+from pullbook.verdict import MOST_SESSIONS, expected_interval
+
+if TYPE_CHECKING:
+    from pullbook.comparison import Comparison
+
+USUAL_DAY_SD_K = 1.0  # the comparison's allowance
+USUAL_PULL_SD_K = 0.8  # common practice, no source
+USUAL_STEP_U_K = math.sqrt(2 / 12)  # charge and inlet in steps of 1 K
+POWER = 0.8
+USUAL_PULL_KMH_S = 4.0  # a brisk loaded van; common practice, no source
+WARM_UP_MIN = 15.0
+REST_MIN = 1.25
+CRUISE_MIN = 1.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scatter:
+    """What a plan is made from.
+
+    Parameters
+    ----------
+    day_sd : float
+        Standard deviation between days with nothing changed, in the outcome's unit.
+    pull_sd : float
+        Standard deviation between pulls of a session.
+    step_u : float
+        Standard uncertainty that the sensors' steps leave in a session.
+    source : str
+        Where the figures come from.
+    """
+
+    day_sd: float = USUAL_DAY_SD_K
+    pull_sd: float = USUAL_PULL_SD_K
+    step_u: float = USUAL_STEP_U_K
+    source: str = "usual figures (common practice, no source)"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """A number of sessions a side and pulls a session, what it resolves and what it costs.
+
+    Parameters
+    ----------
+    sessions, pulls : int
+        Sessions a side, pulls a session.
+    half_width : float
+        Half of the interval to expect; a true change of this size is told from none about half of the time.
+    safe_change : float
+        True change that is told from none four times out of five (power 0.8).
+    driving_min : float
+        All drives together, warm-up and rests included.
+    pulls_in_all : int
+    """
+
+    sessions: int
+    pulls: int
+    half_width: float
+    safe_change: float
+    driving_min: float
+    pulls_in_all: int
+
+
+def scatter_of(comparison: Comparison) -> Scatter:
+    """Take the scatter of an experiment that was driven already."""
+    c = comparison
+    step = next((line.standard_uncertainty for line in c.budget if line.source == "sensor step"), 0.0)
+    sides = 1 / c.before.sessions + 1 / c.after.sessions
+    pull_sd = c.repeatability_sd if math.isfinite(c.repeatability_sd) else 0.0
+    return Scatter(
+        day_sd=c.day_sd, pull_sd=pull_sd, step_u=step / math.sqrt(sides), source="this experiment's own scatter"
+    )
+
+
+def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, level: float = 0.95) -> Plan:
+    """Work out one plan.
+
+    Parameters
+    ----------
+    sessions : int
+        A side.
+    pulls : int
+        A session.
+    scatter : Scatter
+    protocol : Protocol
+        For how long a pull takes.
+    level : float
+        Coverage of the interval.
+    """
+    expected = expected_interval(
+        sessions=sessions,
+        pulls=pulls,
+        day_sd=scatter.day_sd,
+        repeatability_sd=scatter.pull_sd,
+        step_u=scatter.step_u,
+        level=level,
+    )
+    pull_min = (protocol.pull_to_kmh - protocol.pull_from_kmh) / USUAL_PULL_KMH_S / 60
+    each_min = WARM_UP_MIN + CRUISE_MIN + pulls * (pull_min + REST_MIN)
+    return Plan(
+        sessions=sessions,
+        pulls=pulls,
+        half_width=expected.half_width,
+        safe_change=detectable_change(
+            standard_uncertainty=expected.standard_uncertainty, dof=expected.dof, power=POWER, level=level
+        ),
+        driving_min=2 * sessions * each_min,
+        pulls_in_all=2 * sessions * pulls,
+    )
+
+
+def power_of(*, change: float, standard_uncertainty: float, dof: float, level: float = 0.95) -> float:
+    """Return how often a true change is told from none, either sign counted.
+
+    References
+    ----------
+    J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. (1988), ch. 2 (noncentral t).
+    """
+    from scipy.stats import nct
+
+    critical, shift = coverage_factor(level, dof), abs(change) / standard_uncertainty
+    wrong_sign = (
+        nct.cdf(-critical, dof, shift) if shift < 4 else 0.0
+    )  # beyond, nought to ten digits, and hard to compute
+    return float(nct.sf(critical, dof, shift) + wrong_sign)
+
+
+def detectable_change(*, standard_uncertainty: float, dof: float, power: float = POWER, level: float = 0.95) -> float:
+    """Return the true change that is told from none with a given power (the inverse of `power_of`)."""
+    from scipy.optimize import brentq
+
+    most = (coverage_factor(level, dof) + 5) * standard_uncertainty  # power is 1 there
+
+    def short(change: float) -> float:
+        return power_of(change=change, standard_uncertainty=standard_uncertainty, dof=dof, level=level) - power
+
+    return float(brentq(short, 1e-9, most))
+
+
+def plans(
+    *,
+    scatter: Scatter,
+    protocol: Protocol,
+    sessions: Sequence[int] = (1, 2, 3, 4, 6, 8),
+    pulls: Sequence[int] = (3, 5, 8),
+    level: float = 0.95,
+) -> tuple[Plan, ...]:
+    """Work out a grid of plans, sessions first."""
+    return tuple(
+        plan(sessions=s, pulls=p, scatter=scatter, protocol=protocol, level=level) for s in sessions for p in pulls
+    )
+
+
+def fewest_sessions(
+    *, worthwhile_change: float, scatter: Scatter, protocol: Protocol, pulls: int = 5, level: float = 0.95
+) -> Plan | None:
+    """Return the smallest plan that tells the worthwhile change four times out of five, or None out of reach."""
+    for sessions in range(1, MOST_SESSIONS + 1):
+        found = plan(sessions=sessions, pulls=pulls, scatter=scatter, protocol=protocol, level=level)
+        if found.safe_change <= worthwhile_change:
+            return found
+    return None

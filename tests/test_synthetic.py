@@ -1,0 +1,74 @@
+"""The three that come first: no change gives none, a known change is recovered, no response to weather is invented."""
+
+import numpy as np
+import pytest
+
+from pullbook.comparison import compare
+from pullbook.estimate import covariates_of
+from pullbook.outcomes import OUTCOMES
+from pullbook.session_means import session_means
+from tables_of_runs import drawn_sessions, experiment_of, runs_table
+
+EXPERIMENTS = 300
+
+
+def comparisons(seed: int, **facts: float):
+    rng = np.random.default_rng(seed)
+    for _ in range(EXPERIMENTS):
+        table = runs_table(drawn_sessions(rng, count=3, **facts))
+        yield compare(table, experiment_of(table))
+
+
+def test_no_change_gives_none() -> None:
+    found = list(comparisons(1, change_k=0.0))
+    claimed = [c for c in found if c.low > 0 or c.high < 0]
+    # 95 % intervals: 5 % of 300 is 15, with a standard deviation of 3.8; 27 lies more than three of them above.
+    assert len(claimed) <= 27
+    assert abs(np.mean([c.change for c in found])) < 4 * 0.8 * np.sqrt(2 / 3 / EXPERIMENTS)
+
+
+@pytest.mark.parametrize("change_k", [-6.0, -2.0, 3.0])
+def test_a_known_change_is_recovered(change_k) -> None:
+    found = list(comparisons(2, change_k=change_k))
+    covered = np.mean([c.low <= change_k <= c.high for c in found])
+    # Binomial: 0.95 with a standard deviation of 0.0126 over 300; three of them below.
+    assert covered >= 0.91
+    spread = np.std([c.change for c in found])
+    assert np.mean([c.change for c in found]) == pytest.approx(change_k, abs=4 * spread / np.sqrt(EXPERIMENTS))
+
+
+def test_a_large_improvement_is_called_one() -> None:
+    verdicts = [c.verdict for c in comparisons(3, change_k=-8.0)]
+    assert verdicts.count("improved") >= 0.98 * EXPERIMENTS
+
+
+def test_no_response_to_weather_is_invented() -> None:
+    """Weather differs within both phases and has no true effect: the slope goes to nought, not to physics."""
+    rng = np.random.default_rng(4)
+    slopes = []
+    for _ in range(60):
+        sessions = drawn_sessions(rng, count=12, slope=0.0, day_sd_k=0.3)
+        # Many sessions over a wide range of weather, the same in both phases: the data must win over the prior.
+        spread = [(n, p, r, 15.0 + 30.0 * (k % 12) / 11) for k, (n, p, r, _) in enumerate(sessions)]
+        table = runs_table(spread)
+        c = compare(table, experiment_of(table))
+        slopes.append(next(s for s in c.slopes if s.name == "inlet temperature").value)
+    prior = 0.6 * 40.0 / 303.15
+    assert np.mean(slopes) < 0.35 * prior
+
+
+def test_weather_apart_is_not_taken_for_a_change() -> None:
+    """A placebo, 12 K apart, with the response that physics expects: the interval holds nought as often as it says."""
+    slope = 0.6 * 40.0 / 294.0
+    found = list(comparisons(5, change_k=0.0, slope=slope, apart_k=12.0))
+    assert np.mean([c.low <= 0 <= c.high for c in found]) >= 0.93
+    assert abs(np.mean([c.change for c in found])) < 0.25
+
+
+def test_with_one_ambient_the_slope_stays_at_the_prior() -> None:
+    table = runs_table([("b", "before", [40.0, 41], 15.0), ("a", "after", [38.0, 39], 15.0)])
+    data = session_means(table, experiment_of(table), OUTCOMES["peak_rise"], with_left_out=False)
+    prior = covariates_of(data, OUTCOMES["peak_rise"], boost_changed=False)[0].prior
+    slope = compare(table, experiment_of(table)).slopes[0]
+    assert slope.value == pytest.approx(prior.mean, rel=1e-6)
+    assert slope.u == pytest.approx(prior.standard_uncertainty, rel=1e-6)
