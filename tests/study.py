@@ -1,8 +1,9 @@
 """Coverage study: how often does the interval hold the truth, and how often is a verdict wrong?
 
 Run by ``make study``. Experiments are drawn session by session (no logs, so that thousands take minutes): a day
-effect, a place-in-sequence effect, single pulls, sensors in 1 °C steps, weather and its true slope. The analysis sees
-only the measures table that it would see in earnest. Seeds are fixed; the table in DEVELOPERS.md is this program's output.
+effect, a place-in-sequence effect, single pulls, sensors in 1 °C steps, weather and its true slope. The analysis
+sees only the measures table that it would see in earnest. Seeds are fixed; the table in
+DEVELOPERS.md is this program's output.
 """
 
 from __future__ import annotations
