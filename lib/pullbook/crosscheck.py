@@ -256,13 +256,14 @@ def random_session_model(y: np.ndarray, design: np.ndarray, codes: np.ndarray) -
         warnings.simplefilter("ignore")  # a variance at its bound warns; it is reported as `singular` instead
         try:
             fit = MixedLM(y, design, groups=codes).fit(reml=True)
+            errors = np.asarray(fit.bse_fe, dtype=float)
         except np.linalg.LinAlgError:  # the optimiser stepped onto the bound itself
             nothing = np.full(design.shape[1], np.nan)
             return RandomSessionModel(nothing, nothing, between_sd=0.0, within_sd=math.nan, singular=True)
     between, within = float(np.asarray(fit.cov_re)[0, 0]), float(fit.scale)
     return RandomSessionModel(
         coefficients=np.asarray(fit.fe_params),
-        errors=np.asarray(fit.bse_fe, dtype=float),
+        errors=errors,
         between_sd=math.sqrt(max(between, 0.0)),
         within_sd=math.sqrt(within),
         singular=between < 0.01 * within or not fit.converged,
@@ -307,8 +308,13 @@ def exact_permutation(values: np.ndarray, after: np.ndarray) -> tuple[int, int]:
     sums = values[chosen].sum(axis=1)
     difference = sums / after.sum() - (values.sum() - sums) / (~after).sum()
     seen = values[after].mean() - values[~after].mean()
-    slack = 1e-9 * max(1.0, float(np.abs(values).max()))
-    return int(np.sum(np.abs(difference) >= abs(seen) - slack)), len(chosen)
+    return as_extreme(difference, seen), len(chosen)
+
+
+def as_extreme(statistics: np.ndarray, seen: float) -> int:
+    """Count the statistics that are as large as the one seen, either sign; equal ones count, rounding aside."""
+    slack = 1e-9 * max(1.0, float(np.abs(statistics).max()))
+    return int(np.sum(np.abs(statistics) >= abs(seen) - slack))
 
 
 def _equivalence(comparison: Comparison) -> Check:

@@ -115,8 +115,9 @@ def sentence_of(
     """Say the verdict in one sentence, with the interval and, where it is not resolved, what would resolve it."""
     unit = "" if outcome.change_unit == "1" else f" {outcome.change_unit}"
     digits = decimals(estimate.u)
-    moved = "fell" if estimate.change < 0 else "rose"
     size = f"{abs(estimate.change):.{digits}f}{unit}"
+    visible = float(f"{estimate.change:.{digits}f}") != 0
+    moved = ("fell" if estimate.change < 0 else "rose") if visible else "moved"
     ends = sorted((abs(estimate.low), abs(estimate.high)))
     inside = f"{level:.0%} interval {ends[0]:.{digits}f} to {ends[1]:.{digits}f}{unit}"
     across = f"{level:.0%} interval {estimate.low:+.{digits}f} to {estimate.high:+.{digits}f}{unit}"

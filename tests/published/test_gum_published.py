@@ -96,3 +96,29 @@ def test_h5_uncertainty_of_the_mean(zener) -> None:
     assert np.sqrt(fit.covariance[0, 0]) == pytest.approx(18, abs=0.5)  # H.5.2.6: u = 18 uV
     ignoring = np.sqrt(np.mean(np.diag(known)) / 10)
     assert ignoring == pytest.approx(13, abs=1.2)  # H.5.2.6: 13 uV if the day effect is taken for none (12.0 here)
+
+
+# H.3, calibration of a thermometer, table H.6: temperature [°C] and observed correction [°C].
+THERMOMETER = np.array(
+    [
+        (21.521, -0.171), (22.012, -0.169), (22.512, -0.166), (23.003, -0.159), (23.507, -0.164), (23.999, -0.165),
+        (24.513, -0.156), (25.002, -0.157), (25.503, -0.159), (26.010, -0.161), (26.511, -0.160),
+    ]
+)  # fmt: skip
+
+
+def test_h3_correction_by_regression() -> None:
+    t, b = THERMOMETER.T
+    fit = mixed_fit(np.column_stack([np.ones(11), t - 20.0]), b, np.eye(11), [])
+    s = np.sqrt(fit.residuals @ fit.residuals / np.trace(fit.residual_maker))
+    u = s * np.sqrt(np.diag(fit.covariance))
+    assert fit.coefficients[0] == pytest.approx(-0.1712, abs=5e-5)  # H.3.3: y1 and its uncertainty
+    assert u[0] == pytest.approx(0.0029, abs=5e-5)
+    assert fit.coefficients[1] == pytest.approx(0.00218, abs=5e-6)  # H.3.3: y2 and its uncertainty
+    assert u[1] == pytest.approx(0.00067, abs=5e-6)
+    assert s == pytest.approx(0.0035, abs=5e-5)
+    correlation = fit.covariance[0, 1] / np.sqrt(fit.covariance[0, 0] * fit.covariance[1, 1])
+    assert correlation == pytest.approx(-0.930, abs=5e-4)
+    at_30 = np.array([1.0, 10.0])
+    assert at_30 @ fit.coefficients == pytest.approx(-0.1494, abs=5e-5)  # H.3.4: b(30 °C)
+    assert s * np.sqrt(at_30 @ fit.covariance @ at_30) == pytest.approx(0.0041, abs=5e-5)

