@@ -19,6 +19,7 @@ import pandas as pd
 
 from pullbook.comparison import compare
 from pullbook.crosscheck import welch
+from pullbook.estimate import log_heating
 from pullbook.experiment import Experiment, Service, Session
 
 SEED = 20260401
@@ -32,6 +33,8 @@ PULLS = 5
 PULL_SD_K = 0.7
 PLACE_K = np.array([0.0, 0.5, 0.8, 0.9, 1.0])  # later pulls start hotter
 RISE_K = 35.0
+PRESSURE_RATIO = 2.1
+BOOST_SD = (0.0, 0.01, 0.02, 0.03)
 
 
 @dataclass(frozen=True)
@@ -49,16 +52,27 @@ class Draw:
 
 
 def draw_measures(
-    rng: np.random.Generator, *, sessions: int, day_sd_k: float, effect_k: float, spread_k: float
+    rng: np.random.Generator,
+    *,
+    sessions: int,
+    day_sd_k: float,
+    effect_k: float,
+    spread_k: float,
+    boost_sd: float = 0.0,
+    boost_logged: bool = True,
 ) -> tuple[pd.DataFrame, Experiment]:
-    """Draw the measures table of one experiment."""
+    """Draw the measures table of one experiment; ``boost_sd`` is the share by which boost differs between days."""
     # The truth about the weather's share: anything from none to fully proportional, as physics allows.
     slope = rng.uniform(0.0, 1.2) * RISE_K / 288.0
+    # How the rise follows the compression heating: in proportion, give or take what the cooler's stored heat does.
+    follows = rng.uniform(0.4, 1.3)
     rows, listed = [], []
     for phase in ("before", "after"):
         for k in range(sessions):
             inlet = 12.0 + (spread_k if phase == "after" else 0.0) + rng.uniform(-2, 2)
-            day = day_sd_k * rng.standard_normal()
+            ratio = PRESSURE_RATIO * (1 + boost_sd * rng.standard_normal())
+            heat = RISE_K * follows * (log_heating(ratio) - log_heating(PRESSURE_RATIO))
+            day = day_sd_k * rng.standard_normal() + float(heat)
             mean = RISE_K + (effect_k if phase == "after" else 0.0) + slope * (inlet - 12.0 - spread_k / 2) + day
             rise = mean + PLACE_K[:PULLS] + PULL_SD_K * rng.standard_normal(PULLS)
             seen_inlet = np.round(inlet + 0.2 * rng.standard_normal(PULLS))
@@ -71,7 +85,8 @@ def draw_measures(
                         "session": name, "phase": phase, "kind": "pull", "number": np.arange(1, PULLS + 1),
                         "included": True, "left_out": False, "reason": "", "peak_rise": charge - seen_inlet,
                         "peak_charge": charge, "inlet_at_peak": seen_inlet, "charge_step": 1.0, "inlet_step": 1.0,
-                        "pressure_ratio": 2.1, "peak_manifold_pressure": np.nan, "time_to_boost": np.nan,
+                        "pressure_ratio": ratio if boost_logged else np.nan,
+                        "peak_manifold_pressure": np.nan, "time_to_boost": np.nan,
                     }
                 )
             )  # fmt: skip
@@ -125,6 +140,26 @@ def cell(task: tuple[int, float, int]) -> str:
     )
 
 
+def boost_cell(task: tuple[int, float, int]) -> str:
+    """Judge what bringing sessions to common boost is worth: the same draws with the boost logged and not."""
+    sessions, boost_sd, count = task
+    told = []
+    for logged in (True, False):
+        rng = np.random.default_rng([SEED, sessions, round(1000 * boost_sd), 7])
+        covered, halves = [], []
+        for _ in range(count):
+            effect, spread = float(rng.choice(EFFECTS_K)), float(rng.choice(SPREADS_K))
+            frame, experiment = draw_measures(
+                rng, sessions=sessions, day_sd_k=1.0, effect_k=effect, spread_k=spread,
+                boost_sd=boost_sd, boost_logged=logged,
+            )  # fmt: skip
+            c = compare(frame, experiment)
+            covered.append(c.low <= effect <= c.high)
+            halves.append((c.high - c.low) / 2)
+        told.append(f"{np.mean(covered):.3f} | {np.mean(halves):.2f}")
+    return f"| {sessions} | {boost_sd:.0%} | {told[0]} | {told[1]} |"
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -137,6 +172,12 @@ def main(arguments: list[str] | None = None) -> int:
     tasks = [(sessions, sd, count) for sessions in SESSIONS for sd in DAY_SD_K]
     with ProcessPoolExecutor() as pool:
         for row in pool.map(cell, tasks):
+            print(row, flush=True)
+        print(f"\nboost that differs between days, {count // 4} experiments a cell, day-to-day SD 1.0 K besides")
+        print("| sessions a side | SD of boost | coverage, brought to common boost | half-width, K | coverage, not | "
+              "half-width, K |")  # fmt: skip
+        print("|---|---|---|---|---|---|")
+        for row in pool.map(boost_cell, [(sessions, sd, count // 4) for sessions in (1, 3) for sd in BOOST_SD]):
             print(row, flush=True)
     return 0
 

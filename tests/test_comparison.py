@@ -57,7 +57,7 @@ def test_one_session_a_side_rests_on_the_allowance_and_says_so() -> None:
     assert c.day_sd == pytest.approx(1.0)  # the stated allowance, untouched by any data
     assert c.day_dof == pytest.approx(4.0)
     assert c.verdict == "not-resolved"
-    assert "another day would" in next(f.message for f in c.findings if f.code == "one-session")
+    assert "More pulls on the same day would not help" in next(f.message for f in c.findings if f.code == "one-session")
     assert f"about {c.sessions_needed} sessions a side" in c.sentence
 
 

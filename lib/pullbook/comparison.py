@@ -246,15 +246,15 @@ def _design_findings(data: SessionMeans, outcome: Outcome, estimate: Estimate, a
 
 
 def _one_session(sides: dict[str, int], day_sd: float, unit: str) -> Finding:
-    alone = max(sides.values()) == 1
-    where = "one session before and one after" if alone else "one session in one of the phases"
-    known = "is known only from the allowance of" if alone else "rests mostly on the allowance, now"
+    where = "one session before and one after" if max(sides.values()) == 1 else "one session in one of the phases"
+    differ = math.sqrt(2) * day_sd
     return Finding(
         code="one-session",
         severity="warning",
         message=(
-            f"There is {where}: its pulls share a day, so how much days differ {known} {day_sd:.2g} {unit}. "
-            "More pulls on the same day would not help; another day would."
+            f"There is {where}. Two days with nothing changed differ by about {differ:.2g} {unit} anyway (an allowance, "
+            "for want of a second day to learn it from), so a difference of that size cannot be told. More pulls on the "
+            "same day would not help; another day would."
         ),
         evidence=dict(sides),
     )

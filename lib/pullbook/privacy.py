@@ -1,0 +1,80 @@
+"""Take out of a text what a shared result must never carry: position, VIN, registration, names, paths, serials.
+
+Patterns can only find what looks like such a thing; a registration number without a word before it looks like any
+other word. The README says so.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import re
+import socket
+from collections.abc import Iterable
+from functools import lru_cache
+
+REMOVED = "(removed)"
+
+_NUMBERS = r"[A-Z0-9][A-Z0-9 -]{1,10}[A-Z0-9]"
+_PATTERNS: dict[str, re.Pattern[str]] = {
+    # ISO 3779: seventeen characters, no I, O or Q; at least one digit and one letter, or it is a word or a number.
+    "vehicle identification number": re.compile(
+        r"\b(?=[A-HJ-NPR-Z0-9]*\d)(?=[A-HJ-NPR-Z0-9]*[A-HJ-NPR-Z])[A-HJ-NPR-Z0-9]{17}\b", re.IGNORECASE
+    ),
+    "position": re.compile(
+        r"[-+]?\d{1,3}\.\d{3,}\s*°?\s*[NSEW]?\s*[,;/ ]\s*[-+]?\d{1,3}\.\d{3,}\s*°?\s*[NSEW]?\b"
+        r"|\d{1,3}\s*°\s*\d{1,2}\s*['′]\s*(\d{1,2}(\.\d+)?\s*[\"″]\s*)?[NSEW]\b"
+        r"|\b(lat|latitude|lon|lng|longitude)\b\s*[:=]?\s*[-+]?\d{1,3}\.\d+",
+        re.IGNORECASE,
+    ),
+    "registration": re.compile(
+        rf"\b(registration|reg|number plate|licen[cs]e plate|plate)( number| no)?\b\.?\s*[:#=]?\s*{_NUMBERS}\b",
+        re.IGNORECASE,
+    ),
+    "serial number": re.compile(r"\b(serial( number| no)?|s/n)\b\.?\s*[:#=]?\s*[A-Z0-9-]{4,}", re.IGNORECASE),
+    "mail address": re.compile(r"[\w.+-]+@[\w-]+(\.[\w-]+)+"),
+    "file path": re.compile(
+        r"(?<![\w:/])(file:/+|~/|/(home|users|root|mnt|media|tmp|var|opt|private|volumes|data)/)[^\s,;:\"'<>|]*"
+        r"|\b[A-Z]:[\\/][^\s,;\"'<>|]*|\\\\[^\s\\]+\\[^\s,;\"'<>|]*",
+        re.IGNORECASE,
+    ),
+}
+_DATE = re.compile(r"\b\d{4}-\d{2}-\d{2}(T[\d:.]+Z?)?\b|\b\d{1,2}[./]\d{1,2}[./]\d{2,4}\b")
+_COMMON_NAMES = {
+    "root", "user", "admin", "guest", "home", "localhost", "jovyan", "runner", "ubuntu", "debian", "main", "test",
+}  # fmt: skip
+
+
+def scrub(text: str, *, dates: bool = False) -> str:
+    """Replace what must not be shared by ``(removed)``.
+
+    Parameters
+    ----------
+    text : str
+    dates : bool
+        Take out absolute dates as well.
+    """
+    for pattern in (*_PATTERNS.values(), *_own_names()):
+        text = pattern.sub(REMOVED, text)
+    return _DATE.sub(REMOVED, text) if dates else text
+
+
+def kinds_found(text: str) -> list[str]:
+    """Name the kinds of private text found, for a message to the person."""
+    return [kind for kind, pattern in _PATTERNS.items() if pattern.search(text)]
+
+
+@lru_cache(maxsize=1)
+def _own_names() -> tuple[re.Pattern[str], ...]:
+    """Match the user's and the machine's names, unless they are ordinary words."""
+    return tuple(
+        re.compile(rf"\b{re.escape(name)}\b", re.IGNORECASE)
+        for name in dict.fromkeys(_machine_names())
+        if len(name) >= 3 and name.lower() not in _COMMON_NAMES
+    )
+
+
+def _machine_names() -> Iterable[str]:
+    with contextlib.suppress(OSError, KeyError, ImportError):  # a user without a name leaks none
+        yield getpass.getuser()
+    yield socket.gethostname()
