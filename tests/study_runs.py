@@ -14,8 +14,9 @@ from pathlib import Path
 import numpy as np
 
 from pullbook.experiment import Protocol
+from pullbook.full_load import pedal_travel
 from pullbook.logs import read_log
-from pullbook.runs import Run, Runs, find_runs, pedal_travel
+from pullbook.runs import Run, Runs, find_runs
 from pullbook.simulate import (
     PEDAL_END_PERCENT,
     PEDAL_REST_PERCENT,

@@ -16,8 +16,9 @@ import pytest
 import study_runs
 from pullbook.errors import LogError
 from pullbook.experiment import Protocol
+from pullbook.full_load import local_slope, pedal_travel
 from pullbook.logs import Log, Signal, read_log
-from pullbook.runs import Run, Runs, find_runs, local_slope, pedal_travel
+from pullbook.runs import Run, Runs, find_runs
 from pullbook.simulate import Cooler, Cruise, Idle, PartThrottle, Pull, Vehicle, Weather, drive, record
 
 REST, END = 14.1, 78.0  # per cent: a pedal channel seldom spans 0 to 100

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import heapq
 from bisect import bisect_left, insort
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -12,30 +12,32 @@ import numpy as np
 
 from pullbook.errors import Finding
 from pullbook.experiment import Protocol
+from pullbook.full_load import (
+    ACCELERATING_M_S2,
+    FullLoad,
+    acceleration_of,
+    full_load,
+    held_top,
+    outside_kpa,
+    pedal_travel,
+    slope_width_s,
+    stretches,
+)
 from pullbook.logs import Log, Signal
 
 Kind = Literal["pull", "cruise"]
 
-FULL_OF_TRAVEL = 0.85  # full load counts from this fraction of the pedal's own travel
-LEAST_FULL_PEDAL_PCT = 70.0  # a pedal below this has not been to the floor, unless the engine load says so
-LEAST_TRAVEL_PCT = 10.0  # a pedal channel that moves less tells nothing
-LEAST_FULL_LOAD_PCT = 80.0
-LEAST_BOOSTED_KPA = 130.0
 MIN_PULL_S = 3.0
 START_SLACK_KMH = 5.0
 END_SLACK_KMH = 3.0
 LEAST_GAIN_KMH = 5.0
 MOST_FALL_KMH = 6.0  # a gear change costs less, even uphill; wheels that grip again fall further
 PLATEAU_S, PLATEAU_KMH = 10.0, 2.0
-LEAST_FULL_W_KG = 20.0  # at the wheels; 3.5 t with 90 kW give 24, ordinary driving up to 60 km/h stays below
 FAR_KMH = 20.0
 LIGHT_BOOST = 0.7  # of the greatest boost in the log
-BEST_HELD_S = 4.0  # so that one bump, jump of a signal or spin of the wheels does not set the best acceleration
 CRUISE_SLACK_KMH = 5.0
 LEVEL_STEP_KMH = 0.5  # the median of whole km/h is a multiple of it
 ROUNDING_KMH = 0.1  # a log in mph rounds the sensor's whole km/h
-ACCELERATING_M_S2 = 0.3  # a grade of 3 % gives as much
-STANDARD_KPA = 100.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,37 +128,6 @@ class Runs:
         )
 
 
-@dataclass(frozen=True)
-class _FullLoad:
-    """Full load or not, at the refreshes of the signal that tells.
-
-    A spell of full load lasts while ``is_full`` holds, and counts only if ``is_sure`` holds somewhere in it. A lift
-    looks longer by up to ``smear_s`` than it was.
-    """
-
-    time_s: np.ndarray
-    is_full: np.ndarray
-    is_sure: np.ndarray
-    source: str
-    max_gap_s: float
-    smear_s: float = 0.0
-    findings: tuple[Finding, ...] = ()
-
-
-def pedal_travel(logs: Iterable[Log]) -> tuple[float, float] | None:
-    """Return rest and top of the pedal over an experiment's logs, in per cent, or None without a pedal channel.
-
-    The top has to be held for two refreshes, so that one stray reading does not set it.
-    """
-    rests, tops = [], []
-    for log in logs:
-        signal = log.get("accelerator_position")
-        if signal is not None and len(signal.values) >= 10:
-            rests.append(float(np.quantile(signal.values, 0.01)))
-            tops.append(_held_top(signal.values))
-    return (min(rests), max(tops)) if rests else None
-
-
 def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | None = None) -> Runs:
     """Find the pulls and cruises of a log.
 
@@ -191,216 +162,11 @@ def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | Non
     the pedal takes.
     """
     speed = log.need("vehicle_speed")
-    load = _full_load(log, speed, travel or pedal_travel([log]))
+    load = full_load(log, speed, travel or pedal_travel([log]))
     pulls = _pulls(speed, load, protocol)
     cruises = _cruises(log, speed, load, protocol)
     findings = (*load.findings, *_overruns(pulls, protocol))
     return Runs(pulls=pulls, cruises=cruises, full_load_from=load.source, findings=findings)
-
-
-# --- full load -------------------------------------------------------------------------------------------------
-
-
-def _full_load(log: Log, speed: Signal, travel: tuple[float, float] | None) -> _FullLoad:
-    pedal, load, pressure = map(log.get, ("accelerator_position", "engine_load", "intake_manifold_pressure"))
-    if pedal is not None and travel is not None and travel[1] - travel[0] >= LEAST_TRAVEL_PCT:
-        return _full_by_pedal(pedal, load, travel)
-    if load is not None and len(load.values) >= 10:
-        return _full_by_load(load, speed)
-    if pressure is not None and len(pressure.values) >= 10:
-        outside = _outside_kpa(log)
-        if _held_top(pressure.values) >= LEAST_BOOSTED_KPA - STANDARD_KPA + outside:
-            return _full_by_pressure(pressure, speed, outside)
-    return _full_by_acceleration(speed, log.get("engine_speed"))
-
-
-def _held_top(values: np.ndarray) -> float:
-    """Return the greatest value held for two refreshes."""
-    return float(np.minimum(values[1:], values[:-1]).max())
-
-
-def _full_by_pedal(pedal: Signal, load: Signal | None, travel: tuple[float, float]) -> _FullLoad:
-    rest, top = travel
-    backed = top < LEAST_FULL_PEDAL_PCT and load is not None and _held_top(load.values) >= 95.0
-    if top < LEAST_FULL_PEDAL_PCT and not backed:
-        return _none_full(pedal, f"The pedal never passes {top:.0f} %", top, LEAST_FULL_PEDAL_PCT)
-    # The share of travel alone would call 62 % full where 70 % was the most anyone pressed.
-    least = 0.0 if backed else LEAST_FULL_PEDAL_PCT
-    full = pedal.values >= max(least, rest + FULL_OF_TRAVEL * (top - rest))
-    return _FullLoad(pedal.time_s, full, full, pedal.channel, pedal.max_gap_s)
-
-
-def _full_by_load(load: Signal, speed: Signal) -> _FullLoad:
-    top = _held_top(load.values)
-    if top < LEAST_FULL_LOAD_PCT:
-        return _none_full(load, f"The engine load never passes {top:.0f} %", top, LEAST_FULL_LOAD_PCT)
-    # Part load shows as it is, so the bar can be high; before the boost is there, full load is half of the top.
-    return _full_by_share(load, speed, load.values / top, sure=0.92, full=0.85, building=0.45)
-
-
-def _full_by_pressure(pressure: Signal, speed: Signal, outside_kpa: float) -> _FullLoad:
-    share = (pressure.values - outside_kpa) / (_held_top(pressure.values) - outside_kpa)
-    return _full_by_share(pressure, speed, share, sure=0.85, full=0.65, building=0.2)
-
-
-def _full_by_share(
-    signal: Signal, speed: Signal, share: np.ndarray, *, sure: float, full: float, building: float
-) -> _FullLoad:
-    """Full load by a signal that follows the boost: its build-up while the speed rises belongs to the pull too."""
-    rising = np.diff(share, prepend=share[0]) > 0.1
-    gaining = np.interp(signal.time_s, speed.time_s, _acceleration(speed)) >= ACCELERATING_M_S2
-    is_full = share >= full
-    return _FullLoad(
-        signal.time_s,
-        _with_build_up(is_full, (share >= building) & (rising | gaining), gaining),
-        share >= sure,
-        signal.channel,
-        signal.max_gap_s,
-        findings=(_judged_by("manifold pressure"),) if signal.channel == "intake_manifold_pressure" else (),
-    )
-
-
-def _with_build_up(is_full: np.ndarray, builds: np.ndarray, gaining: np.ndarray) -> np.ndarray:
-    """Add the refreshes that build up to full load, and those after a gear change too short to reach it again.
-
-    What comes after the last full refresh without a lift between is no build-up but an easing of the pedal.
-    """
-    first, after = _stretches(is_full | builds)
-    fulls, gains = (np.concatenate([[0], np.cumsum(mask)]) for mask in (is_full, gaining))
-    holds = fulls[after] > fulls[first]
-    follows = ~holds & np.concatenate([[False], holds[:-1]]) & (gains[after] > gains[first])
-    places = np.concatenate([[0], np.flatnonzero(is_full) + 1])
-    until = np.where(holds, places[fulls[after]], after)
-    change = np.zeros(len(is_full) + 1, dtype=int)
-    change[first[holds | follows]] += 1
-    change[until[holds | follows]] -= 1
-    added: np.ndarray = np.cumsum(change[:-1]) > 0
-    return added
-
-
-def _stretches(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the first index of each unbroken stretch of a mask, and the one after its last."""
-    turns = np.flatnonzero(np.diff(mask, prepend=False, append=False))
-    return turns[::2], turns[1::2]
-
-
-def _slope_width_s(speed: Signal) -> float:
-    return max(2.4, 2.5 * speed.period_s)
-
-
-def _acceleration(speed: Signal) -> np.ndarray:
-    """Return the acceleration at each refresh of the speed in m/s2, smoothed over `_slope_width_s`; 0 where unknown."""
-    slope = local_slope(speed, width_s=_slope_width_s(speed)) / 3.6
-    slope[np.isnan(slope)] = 0.0
-    return slope
-
-
-def _full_by_acceleration(speed: Signal, engine: Signal | None) -> _FullLoad:
-    """Without any load signal: acceleration near the best that this drive shows under like circumstances."""
-    acceleration = _acceleration(speed)
-    moving = speed.values / 3.6
-    # Resistance of an ordinary car per unit mass: 1.1 % rolling, drag area 0.7 m2 on 1500 kg; only shares matter.
-    effort = acceleration + 0.11 + 2.8e-4 * moving**2
-    hard = effort * moving >= LEAST_FULL_W_KG
-    if engine is None:
-        like, building, full, sure = speed.values / 10, 0.4, 0.55, 0.75  # the unknown gear may halve the force
-    else:
-        turns = np.interp(speed.time_s, engine.time_s, engine.values)
-        effort = effort * moving / np.maximum(turns, 500.0)  # force over gear ratio: torque per unit mass
-        like, building, full, sure = turns / 300, 0.5, 0.6, 0.8
-    share = effort / _best(effort, like.astype(int).clip(0), max(2, round(BEST_HELD_S / speed.period_s)))
-    gaining = acceleration >= ACCELERATING_M_S2
-    return _FullLoad(
-        speed.time_s,
-        _with_build_up(gaining & (share >= full), gaining & (share >= building), gaining),
-        gaining & hard & (share >= sure),
-        "acceleration",
-        speed.max_gap_s,
-        smear_s=_slope_width_s(speed),
-        findings=(_judged_by("acceleration"),),
-    )
-
-
-def _best(effort: np.ndarray, bins: np.ndarray, held: int) -> np.ndarray:
-    """Return, at each refresh, the effort reached ``held`` times in its bin and the bins beside it."""
-    order = np.lexsort((effort, bins))
-    ends = np.searchsorted(bins[order], np.arange(-1, bins.max() + 2), side="right")
-    best = np.full(bins.max() + 1, np.inf)
-    for k in range(len(best)):
-        top = [effort[order[max(ends[j], ends[j + 1] - held) : ends[j + 1]]] for j in range(max(k - 1, 0), k + 2)]
-        beside = np.sort(np.concatenate(top))
-        if len(beside) >= held:
-            best[k] = max(beside[-held], 1e-9)
-    at_each: np.ndarray = best[bins]
-    return at_each
-
-
-def _outside_kpa(log: Log) -> float:
-    barometer = log.get("barometric_pressure")
-    return STANDARD_KPA if barometer is None else float(np.median(barometer.values))
-
-
-def _none_full(signal: Signal, said: str, top: float, needed: float) -> _FullLoad:
-    finding = Finding(
-        code="no-full-load",
-        severity="warning",
-        message=f"{said}, so no full load was found in this log. A pull needs the pedal to the floor.",
-        evidence={"highest_pct": round(top, 1), "needed_pct": needed},
-    )
-    nothing = np.zeros(len(signal.values), dtype=bool)
-    return _FullLoad(signal.time_s, nothing, nothing, signal.channel, signal.max_gap_s, findings=(finding,))
-
-
-def _judged_by(what: str) -> Finding:
-    return Finding(
-        code="full-load-judged",
-        severity="warning",
-        message=(
-            f"No pedal or engine load in this log: full load was judged by the {what}, as the most that this log "
-            "shows. If nobody went to the floor, its hardest accelerations stand for pulls. Log the pedal to be sure."
-        ),
-        evidence={"by": what},
-    )
-
-
-def local_slope(signal: Signal, *, width_s: float) -> np.ndarray:
-    """Return the slope at each refresh from a straight line through the refreshes within ``width_s``.
-
-    Returns
-    -------
-    ndarray of float, shape (n,)
-        Unit of the signal per second; NaN with fewer than three refreshes in the window.
-    """
-    t, y = signal.time_s, signal.values
-    low = np.searchsorted(t, t - width_s / 2, side="left")
-    high = np.searchsorted(t, t + width_s / 2, side="right")
-    slope = np.empty(len(t))
-    # Running sums of squares over a whole drive would cancel to noise: each block has its own origin.
-    for first in range(0, len(t), _BLOCK):
-        last = min(first + _BLOCK, len(t))
-        a, b = low[first], high[last - 1]
-        slope[first:last] = _slopes(t[a:b] - t[first], y[a:b] - y[first], low[first:last] - a, high[first:last] - a)
-    return slope
-
-
-_BLOCK = 4096
-
-
-def _slopes(t: np.ndarray, y: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
-    """Least squares: slope = (Sty - St Sy / n) / (Stt - St^2 / n), each sum over [low, high)."""
-
-    def sums(x: np.ndarray) -> np.ndarray:
-        total: np.ndarray = np.concatenate([[0.0], np.cumsum(x)])
-        inside: np.ndarray = total[high] - total[low]
-        return inside
-
-    n = (high - low).astype(float)
-    st, sy, stt, sty = sums(t), sums(y), sums(t * t), sums(t * y)
-    spread = stt - st * st / n
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope: np.ndarray = (sty - st * sy / n) / spread
-    slope[(n < 3) | (spread <= 0)] = np.nan
-    return slope
 
 
 # --- pulls -----------------------------------------------------------------------------------------------------
@@ -438,7 +204,7 @@ class _Spell:
         return float(most)
 
 
-def _pulls(speed: Signal, load: _FullLoad, protocol: Protocol) -> tuple[Run, ...]:
+def _pulls(speed: Signal, load: FullLoad, protocol: Protocol) -> tuple[Run, ...]:
     edges = _full_spells(load, protocol.shift_lift_s)
     if load.source in ("intake_manifold_pressure", "acceleration"):
         edges = _redated(speed, edges, kinks=load.source == "acceleration")
@@ -476,10 +242,10 @@ def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]
         yield _Spell(start_s, end_s, start_kmh, end_kmh, t[a:b], v[a:b], v[k:a], v[b:c])
 
 
-def _full_spells(load: _FullLoad, shift_lift_s: float) -> list[tuple[float, float]]:
+def _full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float]]:
     """Join the full-load refreshes into spells, over a lift as short as a gear change but never over a gap."""
     t = load.time_s
-    first, after = _stretches(load.is_full)
+    first, after = stretches(load.is_full)
     if not first.size:
         return []
     # A stretch of refreshes is cut at its gaps; the lift before it lasted at least from its first to its last refresh.
@@ -498,7 +264,7 @@ def _full_spells(load: _FullLoad, shift_lift_s: float) -> list[tuple[float, floa
     ]
 
 
-def _edge(load: _FullLoad, before: int, after: int, *, own: int) -> float:
+def _edge(load: FullLoad, before: int, after: int, *, own: int) -> float:
     """Date a change between two refreshes: the middle is the best guess, unless the log or a gap ends there."""
     t = load.time_s
     if before < 0 or after >= len(t) or t[after] - t[before] > load.max_gap_s:
@@ -508,14 +274,14 @@ def _edge(load: _FullLoad, before: int, after: int, *, own: int) -> float:
 
 def _redated(speed: Signal, edges: list[tuple[float, float]], *, kinks: bool) -> list[tuple[float, float]]:
     """Date pulls by the speed where load is told late: by its kinks, and back to where it began to rise."""
-    still = np.flatnonzero(_acceleration(speed) < ACCELERATING_M_S2)
+    still = np.flatnonzero(acceleration_of(speed) < ACCELERATING_M_S2)
     redated: list[tuple[float, float]] = []
     for start_s, end_s in edges:
         if kinks:
             start_s, end_s = _kink(speed, start_s), _kink(speed, end_s)
         began_s = _began(speed, still, start_s)
         # At low engine speed the boost comes seconds after the pedal.
-        if start_s - began_s > 1.0 + _slope_width_s(speed) / 2:
+        if start_s - began_s > 1.0 + slope_width_s(speed) / 2:
             start_s = min(start_s, _kink(speed, began_s))
         redated.append((max(start_s, redated[-1][1]) if redated else start_s, end_s))
     return redated
@@ -584,7 +350,7 @@ def _plateau(t: np.ndarray, v: np.ndarray, needed_kmh: float) -> bool:
 # --- cruises ---------------------------------------------------------------------------------------------------
 
 
-def _cruises(log: Log, speed: Signal, load: _FullLoad, protocol: Protocol) -> tuple[Run, ...]:
+def _cruises(log: Log, speed: Signal, load: FullLoad, protocol: Protocol) -> tuple[Run, ...]:
     runs: list[Run] = []
     light_kpa = _light_kpa(log)
     for first, last in _steady_windows(speed, protocol):
@@ -652,8 +418,8 @@ def _light_kpa(log: Log) -> float:
     pressure = log.get("intake_manifold_pressure")
     if pressure is None or len(pressure.values) < 2:
         return np.inf
-    outside = _outside_kpa(log)
-    return outside + max(30.0, LIGHT_BOOST * (_held_top(pressure.values) - outside))
+    outside = outside_kpa(log)
+    return outside + max(30.0, LIGHT_BOOST * (held_top(pressure.values) - outside))
 
 
 def _steady_windows(speed: Signal, protocol: Protocol) -> list[tuple[int, int]]:
@@ -688,7 +454,7 @@ def _steady_candidates(speed: Signal, protocol: Protocol) -> tuple[np.ndarray, n
     for level in protocol.cruise_kmh + LEVEL_STEP_KMH * np.arange(-steps, steps + 1):
         about = np.abs(v - level) <= ripple
         on = about[1:] & about[:-1] & joined
-        first, last = _stretches(on)  # stretches of intervals, so the index after the last is the last refresh
+        first, last = stretches(on)  # stretches of intervals, so the index after the last is the last refresh
         a, b = _trim_all(v, level, first, last, _settled_kmh(speed, protocol))
         long = t[b] - t[a] >= protocol.cruise_min_s
         found.append((near[a[long]], near[b[long]], np.full(long.sum(), level)))
