@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import io
+import logging
+import os
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -13,10 +18,12 @@ from pullbook.errors import ExperimentError, PullbookError
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit status."""
-    parser = _parser()
-    given = parser.parse_args(arguments)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(errors="replace")  # a terminal without the degree sign is no reason to stop
+    given = _parser().parse_args(arguments)
     try:
         given.command(given)
+        sys.stdout.flush()
     except PullbookError as refusal:
         print(f"pullbook: {refusal}", file=sys.stderr)
         return 2
@@ -24,6 +31,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print("pullbook: interrupted; what was written earlier is as it was", file=sys.stderr)
         return 1
     except BrokenPipeError:
+        # The reader, such as `head`, has had enough. What is still unwritten goes nowhere, or the exit would complain.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception as fault:
         print(f"pullbook: a fault of the program: {type(fault).__name__}: {fault}", file=sys.stderr)
@@ -59,6 +68,11 @@ def _parser() -> argparse.ArgumentParser:
     analyse.add_argument("folder", metavar="DIR")
     analyse.add_argument("--out", metavar="FILE", help="where to write (default: standard output)")
     analyse.set_defaults(command=_analyse)
+    plan = commands.add_parser("plan", help="how many sessions and pulls would resolve a given change")
+    plan.add_argument("folder", metavar="DIR", nargs="?", help="an experiment whose own scatter is used")
+    plan.add_argument("--change", type=float, metavar="K", help="change to resolve (default: 2, or the experiment's)")
+    plan.add_argument("--pulls", type=int, default=5, metavar="N", help="pulls a session (default: 5)")
+    plan.set_defaults(command=_plan)
     return parser
 
 
@@ -71,9 +85,11 @@ def _new(given: argparse.Namespace) -> None:
 def _check(given: argparse.Namespace) -> None:
     from pullbook.analysis import missing_for_outcome, read_drives
     from pullbook.experiment import Experiment
+    from pullbook.inputs import inputs_sha256
     from pullbook.report import drive_text
 
     experiment = Experiment.load(given.folder)
+    inputs_sha256(experiment)  # refuses the same log under two names
     drives = read_drives(experiment)
     for drive in drives:
         print("\n".join(drive_text(drive)))
@@ -90,6 +106,9 @@ def _check(given: argparse.Namespace) -> None:
 def _run(given: argparse.Namespace) -> None:
     from pullbook.workbook import run_workbook
 
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
+    for machinery in ("papermill", "asyncio"):  # what failed is told by the exception; the rest is noise on Ctrl-C
+        logging.getLogger(machinery).setLevel(logging.CRITICAL)
     rendered = run_workbook(given.folder, given.out, if_changed=given.if_changed, progress=not given.quiet)
     for warning in rendered.warnings:
         print(f"warning: {warning}")
@@ -98,26 +117,41 @@ def _run(given: argparse.Namespace) -> None:
 
 
 def _analyse(given: argparse.Namespace) -> None:
-    from pullbook.analysis import analyse
+    from pullbook.analysis import analyse_experiment
+    from pullbook.experiment import Experiment
 
-    text = analyse(given.folder).to_json()
+    experiment = Experiment.load(given.folder)
     if given.out is None:
-        sys.stdout.write(text)
+        sys.stdout.buffer.write(analyse_experiment(experiment).to_json().encode())  # JSON is UTF-8 on any terminal
         return
-    _write_whole(Path(given.out), text)
+    path = Path(given.out).resolve()
+    experiment.keep_from(path)
+    if not path.parent.is_dir() or (path.exists() and not path.is_file()):
+        raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
+    _write_whole(path, analyse_experiment(experiment).to_json())
+
+
+def _plan(given: argparse.Namespace) -> None:
+    from pullbook.plan_report import plan_text
+
+    if given.change is not None and not given.change > 0:
+        raise ExperimentError(f"--change: given {given.change:g}; allowed: above 0")
+    if not 1 <= given.pulls <= 50:
+        raise ExperimentError(f"--pulls: given {given.pulls}; allowed: 1 to 50")
+    print("\n".join(plan_text(given.folder, change=given.change, pulls=given.pulls)))
 
 
 def _write_whole(path: Path, text: str) -> None:
     """Write a file so that it is never half there."""
-    import os
-    import tempfile
-
-    if not path.parent.is_dir() or path.is_dir():
-        raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}-")
-    with os.fdopen(handle, "w", encoding="utf-8") as stream:
-        stream.write(text)
-    os.replace(name, path)
+    part = path.with_name(f".{path.name}-{os.getpid()}")
+    try:
+        part.write_text(text, encoding="utf-8")
+        part.replace(path)
+    except OSError as error:
+        raise ExperimentError(f"--out {path}: cannot be written ({error.strerror}); give another path") from None
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink()
 
 
 if __name__ == "__main__":

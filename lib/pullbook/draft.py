@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 from collections.abc import Sequence
@@ -11,12 +12,14 @@ import numpy as np
 
 from pullbook.errors import ExperimentError
 from pullbook.experiment import FILE_NAME, LOG_SUFFIXES, Protocol
+from pullbook.full_load import pedal_travel
+from pullbook.inputs import log_digests
 from pullbook.logs import Log, read_log
-from pullbook.runs import find_runs, pedal_travel
+from pullbook.runs import Runs, find_runs
 
 
 def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after: Sequence[str | Path]) -> list[str]:
-    """Write a draft ``experiment.yaml`` with copies of the logs.
+    """Write a draft ``experiment.yaml`` with copies of the logs that are not in the folder yet.
 
     Parameters
     ----------
@@ -38,67 +41,87 @@ def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after:
     folder = Path(folder)
     if (folder / FILE_NAME).exists():
         raise ExperimentError(f"{folder}: already holds {FILE_NAME}; give another folder, or edit that one")
-    given = [("before", Path(p)) for p in before] + [("after", Path(p)) for p in after]
-    if not given:
+    phases = ["before"] * len(before) + ["after"] * len(after)
+    sources = [Path(path) for path in (*before, *after)]
+    if not sources:
         raise ExperimentError("no logs given; name them after --before and --after")
-    logs = [read_log(path) for _, path in given]
-    targets = _targets([path for _, path in given])
+    logs = [read_log(path) for path in sources]
+    sessions = _session_names(phases)
+    log_digests(dict(zip(sessions, sources, strict=True)))  # refuses a log given twice
+    targets = _targets(folder, sources)
     protocol = guess_protocol(logs)
-    (folder / "logs").mkdir(parents=True, exist_ok=True)
-    for (_, source), target in zip(given, targets, strict=True):
-        shutil.copyfile(source, folder / "logs" / target)
-    sessions = _session_names([phase for phase, _ in given])
-    (folder / FILE_NAME).write_text(
-        _yaml(folder.resolve().name, protocol, sessions, [p for p, _ in given], targets), encoding="utf-8"
-    )
+    try:
+        (folder / "logs").mkdir(parents=True, exist_ok=True)
+        for source, target in zip(sources, targets, strict=True):
+            if not (folder / target).exists():
+                shutil.copyfile(source, folder / target)
+        text = _yaml(folder.resolve().name, protocol, sessions, phases, targets)
+        (folder / FILE_NAME).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise ExperimentError(f"{folder}: cannot be written to ({error.strerror}); give another folder") from None
     return _told(folder, logs, protocol, sessions)
 
 
 def guess_protocol(logs: Sequence[Log]) -> Protocol:
     """Guess the speeds of a protocol from the full-load spells and steady stretches that the logs hold."""
-    wide = Protocol(pull_from_kmh=0, pull_to_kmh=20)
     travel = pedal_travel(logs)
-    moving = [log for log in logs if log.get("vehicle_speed")]
-    gains = [
-        (run.start_kmh, run.end_kmh)
-        for log in moving
-        for run in find_runs(log, wide, travel=travel).pulls
-        if run.end_kmh - run.start_kmh >= 30
-    ]
+    pulls = [[p for p in runs.pulls if p.end_kmh - p.start_kmh >= 30] for runs in _wide_runs(logs, travel)]
+    gains = [pull for drive in pulls for pull in drive]
     start, end = 40.0, 110.0
     if gains:
-        start = float(5 * np.ceil(np.median([low for low, _ in gains]) / 5))
-        end = float(5 * np.floor(np.median([high for _, high in gains]) / 5))
+        start = float(5 * np.ceil(np.median([pull.start_kmh for pull in gains]) / 5))
+        end = float(5 * np.floor(np.median([pull.end_kmh for pull in gains]) / 5))
     return Protocol(
-        cruise_kmh=_usual_cruise(moving), pull_from_kmh=min(start, 200.0), pull_to_kmh=min(max(end, start + 20), 300.0)
+        cruise_kmh=_usual_cruise(logs, travel, [drive[0].start_s if drive else np.inf for drive in pulls]),
+        pull_from_kmh=min(start, 200.0),
+        pull_to_kmh=min(max(end, start + 20), 300.0),
     )
 
 
-def _usual_cruise(logs: Sequence[Log]) -> float:
-    best, longest = 90.0, 0.0
-    for kmh in range(50, 141, 10):
-        wide = Protocol(cruise_kmh=kmh, pull_from_kmh=0, pull_to_kmh=20)
-        total = sum(run.end_s - run.start_s for log in logs for run in find_runs(log, wide).cruises if run.included)
-        if total > longest:
-            best, longest = float(kmh), total
-    return best
+def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_kmh: float = 90.0) -> list[Runs]:
+    """Find the runs at any pull speeds, of the logs that hold a road speed."""
+    wide = Protocol(cruise_kmh=cruise_kmh, pull_from_kmh=0, pull_to_kmh=20)
+    return [find_runs(log, wide, travel=travel) for log in logs if log.get("vehicle_speed")]
 
 
-def _targets(paths: Sequence[Path]) -> list[str]:
-    """Name the copies: plain characters, an allowed ending, no two alike."""
-    names: list[str] = []
-    for path in paths:
-        plain = path.name.lower()
-        packed = plain.endswith(".gz")
-        stem = re.sub(r"[^\w.-]+", "-", path.name[:-3] if packed else path.name).strip("-.") or "log"
-        if not stem.lower().endswith(LOG_SUFFIXES):
-            stem += ".csv"
-        name, k = stem + (".gz" if packed else ""), 1
-        while name in names:
+def _usual_cruise(logs: Sequence[Log], travel: tuple[float, float] | None, first_pulls_s: Sequence[float]) -> float:
+    """Return the steady speed driven longest before the first pull: what follows a pull still gives off its heat."""
+
+    def steady_s(kmh: float) -> tuple[float, float]:
+        cool = total = 0.0
+        for runs, first_s in zip(_wide_runs(logs, travel, kmh), first_pulls_s, strict=True):
+            lengths = [(run.end_s - run.start_s, run.end_s <= first_s) for run in runs.cruises if run.included]
+            total += sum(length for length, _ in lengths)
+            cool += sum(length for length, early in lengths if early)
+        return cool, total
+
+    found = {float(kmh): steady_s(kmh) for kmh in range(50, 141, 10)}
+    best = max(found, key=lambda kmh: found[kmh])
+    return best if found[best][1] else 90.0
+
+
+def _targets(folder: Path, sources: Sequence[Path]) -> list[str]:
+    """Name the logs inside the folder: as they are if they lie there already, else as copies no two alike."""
+    home = folder.resolve()
+    targets: list[str] = []
+    for source in sources:
+        plain = _plain_name(source.name)
+        if source.resolve().is_relative_to(home) and source.name == plain:
+            targets.append(source.resolve().relative_to(home).as_posix())
+            continue
+        target, k = f"logs/{plain}", 1
+        while target in targets or (folder / target).exists():
             k += 1
-            name = f"{k}-{stem}" + (".gz" if packed else "")
-        names.append(name)
-    return names
+            target = f"logs/{k}-{plain}"
+        targets.append(target)
+    return targets
+
+
+def _plain_name(name: str) -> str:
+    """Return a file name of plain characters with an ending that is allowed."""
+    packed = ".gz" if name.lower().endswith(".gz") else ""
+    stem = re.sub(r"[^\w.-]+", "-", name.removesuffix(name[-3:]) if packed else name).strip("-.") or "log"
+    return (stem if stem.lower().endswith(LOG_SUFFIXES) else f"{stem}.csv") + packed
 
 
 def _session_names(phases: Sequence[str]) -> list[str]:
@@ -107,7 +130,7 @@ def _session_names(phases: Sequence[str]) -> list[str]:
 
 def _yaml(title: str, protocol: Protocol, names: Sequence[str], phases: Sequence[str], targets: Sequence[str]) -> str:
     lines = [
-        f"title: {_plain(title)}",
+        f"title: {json.dumps(_plain(title), ensure_ascii=False)}",
         "question: Did the service help?",
         "vehicle:",
         "  description: not described   # size, fuel and kind of cooler; no registration",
@@ -126,7 +149,7 @@ def _yaml(title: str, protocol: Protocol, names: Sequence[str], phases: Sequence
         lines += [
             f"  - name: {name}",
             f"    phase: {phase}",
-            f"    log: logs/{target}",
+            f"    log: {json.dumps(target, ensure_ascii=False)}",
             "    # ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too",
         ]
     return "\n".join(lines) + "\n"
@@ -137,13 +160,14 @@ def _plain(text: str) -> str:
 
 
 def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence[str]) -> list[str]:
-    lines = [f"Wrote {folder / FILE_NAME} and copies of {len(logs)} logs."]
+    lines = [f"Wrote {folder / FILE_NAME} for {len(logs)} logs; they lie in the folder."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
         lines += [f"  {channel}: {signal.column!r} [{signal.unit}]" for channel, signal in log.signals.items()]
         lines += [f"  not recognised: {column!r}" for column in log.unknown_columns]
     lines.append(
-        f"Speeds found: cruise {protocol.cruise_kmh:g} km/h, pulls {protocol.pull_from_kmh:g} to {protocol.pull_to_kmh:g} km/h."
+        f"Speeds found: cruise {protocol.cruise_kmh:g} km/h, pulls {protocol.pull_from_kmh:g} to "
+        f"{protocol.pull_to_kmh:g} km/h."
     )
     needs = []
     for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature"):

@@ -9,21 +9,33 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import reprlib
-from collections.abc import Iterable, Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, ValidationError, model_validator
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
 
 from pullbook.errors import ExperimentError
 from pullbook.outcomes import OUTCOMES, outcome_named
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
+MAX_FAULTS_TOLD = 20
 LOG_SUFFIXES = (".csv", ".tsv", ".txt")
 
-Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400)]
+# No control characters: these texts reach terminals, and a path with a null byte is none.
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400, pattern=r"^\P{Cc}*$")]
 Name = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[\w][\w .+-]{0,59}$")]
+Mark = Annotated[float, Field(ge=0, le=400)]
 RunName = Annotated[str, StringConstraints(pattern=r"^(pull|cruise) [1-9]\d{0,3}$")]
 Phase = Literal["before", "after"]
 
@@ -58,11 +70,11 @@ class Protocol(_Settings):
     cruise_kmh: float = Field(default=90, ge=20, le=250, description="steady speed in km/h, 20 to 250")
     pull_from_kmh: float = Field(default=40, ge=0, le=200, description="km/h, 0 to 200")
     pull_to_kmh: float = Field(default=110, ge=20, le=300, description="km/h, above pull_from_kmh by 20 or more")
-    marks_kmh: tuple[float, ...] | None = Field(
+    marks_kmh: tuple[Mark, ...] | None = Field(
         default=None,
         min_length=2,
         max_length=12,
-        description="rising speeds in km/h to take elapsed times between",
+        description="2 to 12 rising speeds, 0 to 400 km/h, to take elapsed times between",
     )
     shift_lift_s: float = Field(
         default=1.5, ge=0, le=5, description="longest lift in s that still counts as a gear change, 0 to 5"
@@ -133,29 +145,25 @@ class Experiment(_Settings):
     outcome: str = Field(default="peak_rise", description="one of the measures")
     worthwhile_change: float = Field(default=2.0, gt=0, le=1e4, description="above 0, in the outcome's unit")
     day_to_day_sd: float | None = Field(default=None, gt=0, le=1e4, description="above 0, in the outcome's unit")
-    sessions: tuple[Session, ...] = Field(min_length=1, max_length=400, description="a list of drives")
+    sessions: tuple[Session, ...] = Field(min_length=1, max_length=400, description="a list of 1 to 400 drives")
     channels: dict[str, Column] = Field(default_factory=dict, description="channel: {column: ..., unit: ...}")
     folder: Path = Field(default=Path(), exclude=True, repr=False)
 
-    @model_validator(mode="after")
-    def _consistent(self) -> Self:
-        faults = [*_repeated("name", (s.name for s in self.sessions))]
-        faults += _repeated("log", (str(Path(s.log)) for s in self.sessions))
-        if outcome_named(self.outcome) is None:
-            near = difflib.get_close_matches(self.outcome, OUTCOMES, n=1)
+    @field_validator("outcome")
+    @classmethod
+    def _known(cls, outcome: str) -> str:
+        if outcome_named(outcome) is None:
+            near = difflib.get_close_matches(outcome, OUTCOMES, n=1)
             hint = f" Did you mean {near[0]}?" if near else ""
-            faults.append(
-                f"outcome: given {self.outcome!r}; allowed: {', '.join(OUTCOMES)}, "
+            raise ValueError(
+                f"given {_given(outcome)}; allowed: {', '.join(OUTCOMES)}, "
                 f"or elapsed_s with two speeds such as 'elapsed_s 60-90'.{hint}"
             )
-        if self.service.date:
-            faults += [
-                f"sessions: {s.name!r} belongs to 'after' but is dated {s.date}, before the service on "
-                f"{self.service.date}; correct one of the dates or the phase"
-                for s in self.sessions
-                if s.phase == "after" and s.date and s.date < self.service.date
-            ]
-        if faults:
+        return outcome
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        if faults := _inconsistent([vars(s) for s in self.sessions], self.service.date):
             raise ValueError("\n".join(faults))
         return self
 
@@ -181,11 +189,16 @@ class Experiment(_Settings):
         data = _read_yaml(folder)
         if "folder" in data:
             raise ExperimentError(f"{FILE_NAME}: unknown key 'folder'; remove it")
+        sessions = data.get("sessions")
+        entries = [entry for entry in sessions if isinstance(entry, dict)] if isinstance(sessions, list) else []
+        faults = [fault for entry in entries if (fault := _log_fault(folder, entry))]
         try:
             experiment = cls.model_validate({**data, "folder": folder})
         except ValidationError as error:
-            raise ExperimentError(_all_faults(error)) from None
-        faults = [fault for s in experiment.sessions if (fault := _log_fault(folder, s))]
+            service = data.get("service")
+            serviced = service.get("date") if isinstance(service, dict) else None
+            # Told in any case, also when single settings are at fault and the sessions were not compared.
+            faults = list(dict.fromkeys([*_faults(error), *_inconsistent(entries, serviced), *faults]))
         if faults:
             raise ExperimentError(_message(faults))
         return experiment
@@ -193,6 +206,17 @@ class Experiment(_Settings):
     def log_path(self, session: Session) -> Path:
         """Return the path of a session's log."""
         return self.folder / session.log
+
+    def keep_from(self, path: Path) -> None:
+        """Refuse a path to write to that is ``experiment.yaml`` or one of the logs.
+
+        Raises
+        ------
+        ExperimentError
+        """
+        inputs = [self.folder / FILE_NAME, *(self.log_path(session) for session in self.sessions)]
+        if path.resolve() in {own.resolve() for own in inputs}:
+            raise ExperimentError(f"{path}: belongs to the experiment and would be written over; give another --out")
 
     def in_phase(self, phase: Phase) -> tuple[Session, ...]:
         """Return the sessions of one phase, in the order given."""
@@ -214,53 +238,89 @@ def _read_yaml(folder: Path) -> Mapping[str, Any]:
         raise ExperimentError(f"{FILE_NAME}: larger than {MAX_YAML_BYTES // 1024} KiB; a few kB are usual")
     try:
         data = YAML(typ="safe", pure=True).load(path.read_text(encoding="utf-8-sig"))
+    except OSError as error:
+        raise ExperimentError(f"{path}: cannot be read ({error.strerror}); check the file") from None
     except UnicodeDecodeError:
         raise ExperimentError(f"{FILE_NAME}: not UTF-8 text; save it as UTF-8") from None
-    except (YAMLError, ValueError, RecursionError) as error:
+    except RecursionError:
+        raise ExperimentError(f"{FILE_NAME}: nested too deeply; lists and keys go three levels deep") from None
+    except (YAMLError, ValueError) as error:
         mark = getattr(error, "problem_mark", None)
         where = f"line {mark.line + 1}: " if mark else ""
-        what = getattr(error, "problem", None) or str(error).splitlines()[0]
+        what = " ".join(str(getattr(error, "problem", None) or error).split())[:200]
         raise ExperimentError(f"{FILE_NAME}: {where}not valid YAML ({what}); correct it and try again") from None
     if not isinstance(data, dict) or not all(isinstance(key, str) for key in data):
         raise ExperimentError(f"{FILE_NAME}: must hold keys and values such as 'title: ...'")
     return data
 
 
-def _log_fault(folder: Path, session: Session) -> str | None:
-    """Say what is wrong with where a session's log lies, if anything."""
-    where = f"sessions: {session.name!r} log {session.log!r}"
-    plain = session.log.removesuffix(".gz")
-    if not plain.lower().endswith(LOG_SUFFIXES):
+def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> list[str]:
+    """Say which sessions are given twice or dated in the wrong phase; values of a wrong type are told of elsewhere."""
+    names = [s["name"].strip() for s in sessions if isinstance(s.get("name"), str)]
+    logs = [str(Path(s["log"].strip())) for s in sessions if isinstance(s.get("log"), str)]
+    faults = [*_repeated("name", names), *_repeated("log", logs)]
+    if type(serviced) is not dt.date:
+        return faults
+    for session in sessions:
+        phase, day = session.get("phase"), session.get("date")
+        if type(day) is not dt.date:
+            continue
+        if (phase == "after" and day < serviced) or (phase == "before" and day > serviced):
+            faults.append(
+                f"sessions: {_given(session.get('name'))} belongs to {phase!r} but is dated {day}, the service "
+                f"{serviced}; correct one of the dates or the phase"
+            )
+    return faults
+
+
+def _log_fault(folder: Path, session: Mapping[str, Any]) -> str | None:
+    """Say what is wrong with where a session's log lies; a log that is no text is told of elsewhere."""
+    log = session.get("log")
+    if not isinstance(log, str) or not log.isprintable():
+        return None
+    log = log.strip()
+    where = f"sessions: {_given(session.get('name'))} log {_given(log)}"
+    if not log.lower().removesuffix(".gz").endswith(LOG_SUFFIXES):
         return f"{where}: allowed are files ending in {', '.join(LOG_SUFFIXES)}, also with .gz"
-    path = folder / session.log
-    if Path(session.log).is_absolute() or not path.resolve().is_relative_to(folder.resolve()):
+    path = folder / log
+    try:
+        inside = not Path(log).is_absolute() and path.resolve().is_relative_to(folder.resolve())
+        there = path.is_file()
+    except (OSError, RuntimeError) as error:  # a name too long, no permission, links that go round
+        return f"{where}: cannot be reached ({_given(str(error))}); check the path"
+    if not inside:
         return f"{where}: lies outside the experiment folder; copy it inside and give the path from there"
-    if not path.is_file():
-        return f"{where}: no such file; check the name, or remove the session"
-    return None
+    return None if there else f"{where}: no such file; check the name, or remove the session"
 
 
-def _repeated(what: str, values: Iterable[str]) -> list[str]:
-    seen: set[str] = set()
-    doubles = sorted({v for v in values if v in seen or seen.add(v)})  # type: ignore[func-returns-value]
+def _repeated(what: str, values: Sequence[str]) -> list[str]:
     return [
-        f"sessions: the {what} {value!r} is given twice; each drive counts once, so remove or rename one"
-        for value in doubles
+        f"sessions: the {what} {_given(value)} is given {count} times; each drive counts once, so remove or rename one"
+        for value, count in Counter(values).items()
+        if count > 1
     ]
 
 
 def _message(faults: list[str]) -> str:
     if len(faults) == 1:
         return f"{FILE_NAME}: {faults[0]}"
-    return f"{FILE_NAME} has {len(faults)} faults:\n" + "\n".join(f"  - {fault}" for fault in faults)
+    lines = [f"{FILE_NAME} has {len(faults)} faults:", *(f"  - {fault}" for fault in faults[:MAX_FAULTS_TOLD])]
+    if len(faults) > MAX_FAULTS_TOLD:
+        lines.append(f"  - and {len(faults) - MAX_FAULTS_TOLD} more")
+    return "\n".join(lines)
 
 
-def _all_faults(error: ValidationError) -> str:
+def _faults(error: ValidationError) -> list[str]:
     faults: list[str] = []
-    for item in error.errors(include_url=False):
+    items = error.errors(include_url=False)
+    # A list whose items are at fault is reported as too short as well, which helps nobody.
+    around = {item["loc"][:depth] for item in items for depth in range(1, len(item["loc"]))}
+    for item in items:
+        if item["loc"] in around:
+            continue
         location = tuple(part for part in item["loc"] if part != "[key]")
         where = ".".join(str(part + 1) if isinstance(part, int) else part for part in location)
-        given = reprlib.repr(item.get("input"))
+        given = _given(item.get("input"))
         if item["type"] == "extra_forbidden":
             allowed = list(_model_at(location[:-1]).model_fields)
             allowed = [name for name in allowed if name != "folder"]
@@ -275,7 +335,14 @@ def _all_faults(error: ValidationError) -> str:
         else:
             said = f"allowed: {_description(location)}" if _description(location) else item["msg"]
             faults.append(f"{where}: given {given}; {said}. Correct it.")
-    return _message(faults)
+    return faults
+
+
+def _given(value: object) -> str:
+    """Show a value that was given; briefly, for aliases can make a short file very deep."""
+    brief = reprlib.Repr()
+    brief.maxlevel, brief.maxlist, brief.maxdict, brief.maxstring = 2, 3, 3, 80
+    return brief.repr(value)
 
 
 def _model_at(location: tuple[str | int, ...]) -> type[BaseModel]:

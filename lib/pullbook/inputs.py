@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
+from pathlib import Path
 
 from pullbook.errors import ExperimentError, LogError
 from pullbook.experiment import Experiment
@@ -19,18 +21,32 @@ def inputs_sha256(experiment: Experiment) -> str:
         When a log cannot be read.
     """
     total = hashlib.sha256(experiment.model_dump_json().encode())
-    seen: dict[str, str] = {}
-    for session in experiment.sessions:
-        try:
-            with experiment.log_path(session).open("rb") as stream:
-                digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        except OSError as error:
-            raise LogError(f"{session.log}: cannot be read ({error.strerror}). Check the file.") from None
-        if digest in seen:
-            raise ExperimentError(
-                f"sessions {seen[digest]!r} and {session.name!r} have the same log, byte for byte; each drive counts "
-                "once, so remove one"
-            )
-        seen[digest] = session.name
+    for digest in log_digests({session.name: experiment.log_path(session) for session in experiment.sessions}):
         total.update(digest.encode())
     return total.hexdigest()
+
+
+def log_digests(paths: Mapping[str, Path]) -> list[str]:
+    """Hash logs, given by the name of their session.
+
+    Raises
+    ------
+    ExperimentError
+        When two of them are the same, byte for byte.
+    LogError
+        When a log cannot be read.
+    """
+    seen: dict[str, str] = {}
+    for name, path in paths.items():
+        try:
+            with path.open("rb") as stream:
+                digest = hashlib.file_digest(stream, "sha256").hexdigest()
+        except OSError as error:
+            raise LogError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
+        if digest in seen:
+            raise ExperimentError(
+                f"sessions {seen[digest]!r} and {name!r} have the same log, byte for byte; each drive counts once, "
+                "so remove one"
+            )
+        seen[digest] = name
+    return list(seen)

@@ -37,7 +37,7 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
     from nbconvert.exporters import HTMLExporter
 
     shown = _shown(notebook)
-    exporter = HTMLExporter(
+    exporter = HTMLExporter(  # type: ignore[no-untyped-call]
         template_name="page_template",
         extra_template_basedirs=[str(TEMPLATES)],
         preprocessors=[],
@@ -98,13 +98,12 @@ def _figure_html(figure: dict[str, Any], name: str) -> str:
     """Return a figure with its caption; its JSON cannot close the script it stands in."""
     layout = figure.get("layout", {})
     meta = layout.get("meta", {})
-    data, shape = (_script_safe(figure.get(part, empty)) for part, empty in (("data", []), ("layout", {})))
     height = int(layout.get("height", 400))
     return (
         f'<figure><div id="{name}" role="img" aria-label="{escape(str(meta.get("description", "")))}" '
         f'style="height:{height}px"></div>'
         f"<figcaption>{escape(str(meta.get('caption', '')))}</figcaption>"
-        f'<script>Plotly.newPlot("{name}",{data},{shape},{{responsive:true,displayModeBar:false}});</script></figure>'
+        f'<script type="application/json" data-figure="{name}">{_script_safe(figure)}</script></figure>'
     )
 
 

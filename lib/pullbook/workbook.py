@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import json
 import os
 import shutil
 import sys
-import tempfile
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from uuid import uuid4
 
-from pullbook import __version__
 from pullbook.errors import ExperimentError, PullbookError
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
+    from pullbook.experiment import Experiment
+
+LIBRARY = Path(__file__).resolve().parent
 NAME = "workbook.ipynb"
 RESULTS = "results.json"
 OUTPUTS = ("runs.csv", "workbook.ipynb", "workbook.html", RESULTS)  # the results last: they say that the rest is there
@@ -39,8 +42,7 @@ class Rendered:
 
 def workbook_path() -> Path:
     """Return the workbook template: in the checkout, or in an installed package."""
-    here = Path(__file__).resolve().parent
-    for folder in (here.parents[1] / "notebooks", here / "notebooks"):
+    for folder in (LIBRARY.parents[1] / "notebooks", LIBRARY / "notebooks"):
         if (folder / NAME).is_file():
             return folder / NAME
     raise ExperimentError(f"{NAME} is not installed beside the library; install pullbook again")
@@ -58,7 +60,7 @@ def run_workbook(
     out : path, optional
         Where to write; by default ``rendered`` inside the experiment.
     if_changed : bool
-        Do nothing when the results there come from the same inputs and the same version.
+        Do nothing when the results there come from the same inputs, the same library and the same workbook.
     progress : bool
         Show a progress bar.
 
@@ -74,20 +76,20 @@ def run_workbook(
     experiment = Experiment.load(folder)
     folder = Path(folder).resolve()
     target = Path(out).resolve() if out is not None else folder / "rendered"
-    if target.exists() and not target.is_dir():
-        raise ExperimentError(f"{target}: is a file; give a folder to write to")
-    if if_changed and (earlier := _unchanged(experiment, target)) is not None:
+    _check_target(experiment, target)
+    program = _program_sha256()
+    if if_changed and (earlier := _unchanged(experiment, program, target)) is not None:
         return earlier
-    target.parent.mkdir(parents=True, exist_ok=True)
     with _stage(target) as stage:
         notebook = _execute(folder, stage, target, progress=progress)
         _write_page(notebook, stage, title=experiment.title)
         _without_paths(notebook, folder, target)
+        notebook.metadata["pullbook"] = {"program_sha256": program}
         _write_notebook(notebook, stage / NAME)
         results = json.loads((stage / RESULTS).read_text(encoding="utf-8"))
-        target.mkdir(exist_ok=True)
+        target.mkdir(parents=True, exist_ok=True)
         for name in OUTPUTS:
-            os.replace(stage / name, target / name)
+            (stage / name).replace(target / name)
     return _rendered(target, results, fresh=True)
 
 
@@ -102,12 +104,34 @@ def _rendered(target: Path, results: dict[str, Any], *, fresh: bool) -> Rendered
     )
 
 
-def _unchanged(experiment: Any, target: Path) -> Rendered | None:
+def _check_target(experiment: Experiment, target: Path) -> None:
+    """Refuse, before any work is done, a place that the outputs cannot be put in."""
+    for path in (target, *target.parents):
+        if path.exists() and not path.is_dir():
+            raise ExperimentError(f"{path}: is a file; give a folder to write to with --out")
+    for name in OUTPUTS:
+        experiment.keep_from(target / name)
+        if (target / name).is_dir():
+            raise ExperimentError(f"{target / name}: is a folder, where a file is to be written; give another --out")
+
+
+def _program_sha256() -> str:
+    """Hash what makes a page besides its inputs: the library with its page template, and the workbook."""
+    parts = sorted(p for p in LIBRARY.rglob("*") if p.suffix in {".py", ".css", ".js", ".j2", ".json"})
+    total = hashlib.sha256()
+    for path in (*parts, workbook_path()):
+        total.update(hashlib.sha256(path.read_bytes()).digest())
+    return total.hexdigest()
+
+
+def _unchanged(experiment: Experiment, program: str, target: Path) -> Rendered | None:
     from pullbook.inputs import inputs_sha256
 
+    inputs = inputs_sha256(experiment)
     try:
         results = json.loads((target / RESULTS).read_text(encoding="utf-8"))
-        same = results["inputs_sha256"] == inputs_sha256(experiment) and results["pullbook_version"] == __version__
+        made_by = json.loads((target / NAME).read_text(encoding="utf-8"))["metadata"]["pullbook"]
+        same = results["inputs_sha256"] == inputs and made_by["program_sha256"] == program
         complete = all((target / name).is_file() for name in OUTPUTS)
         return _rendered(target, results, fresh=False) if same and complete else None
     except (OSError, ValueError, KeyError, TypeError):
@@ -116,42 +140,64 @@ def _unchanged(experiment: Any, target: Path) -> Rendered | None:
 
 @contextlib.contextmanager
 def _stage(target: Path) -> Iterator[Path]:
-    """Give a folder on the same disk to write in; it is gone afterwards, whatever happens."""
-    stage = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
+    """Give a folder on the target's disk to write in; it is gone afterwards, whatever happens."""
+    near = next(path for path in (target, *target.parents) if path.is_dir())
+    stage = near / f".pullbook-{uuid4().hex[:12]}"
     try:
+        _make(stage)
         yield stage
     finally:
         shutil.rmtree(stage, ignore_errors=True)
 
 
+def _make(stage: Path) -> None:
+    try:
+        stage.mkdir(mode=0o700)
+    except OSError as error:
+        raise ExperimentError(f"{stage.parent}: cannot be written to ({error.strerror}); give another --out") from None
+
+
 def _execute(folder: Path, stage: Path, target: Path, *, progress: bool) -> NotebookNode:
     with _absent("rfc3987_syntax"):
-        from papermill import execute_notebook
+        from papermill import execute_notebook, inspect_notebook
         from papermill.exceptions import PapermillExecutionError
 
     # What the page needs loads while the kernel works.
     ahead = threading.Thread(target=_load_ahead, daemon=True)
     ahead.start()
     produced = stage / NAME
+    template = _literal(workbook_path())
+    parameters = {"experiment": str(folder), "out": str(stage)}
+    if unknown := parameters.keys() - inspect_notebook(template).keys():
+        raise ExperimentError(
+            f"{workbook_path()}: its parameters cell does not name {', '.join(sorted(unknown))}; put the line back"
+        )
     try:
         notebook = execute_notebook(
-            str(workbook_path()),
-            str(produced),
-            parameters={"experiment": str(folder), "out": str(stage)},
+            template,
+            _literal(produced),
+            parameters=parameters,
             kernel_name="python3",
             progress_bar=progress,
-            cwd=str(stage),
+            cwd=str(workbook_path().parent),  # as in JupyterLab; no file of the experiment can pass for a module
             request_save_on_cell_execute=False,
+            extra_arguments=["--log-level=CRITICAL"],  # what the kernel says of itself is no news to the person
         )
     except PapermillExecutionError as error:
         if error.ename in {kind.__name__ for kind in _refusals(PullbookError)}:
             raise PullbookError(error.evalue) from None
-        kept = target.parent / f"{target.name}-failed.ipynb"
-        if produced.is_file():
-            shutil.copy(produced, kept)
+        kept = target.with_name(f"{target.name}-failed.ipynb")
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(produced, kept)
         raise RuntimeError(f"{error.ename}: {error.evalue}. The failed notebook is kept as {kept}") from None
     ahead.join()
-    return notebook
+    executed: NotebookNode = notebook
+    return executed
+
+
+def _literal(path: Path) -> str:
+    """Return a path as papermill takes it, which would fill in anything between braces."""
+    return str(path).replace("{", "{{").replace("}", "}}")
 
 
 @contextlib.contextmanager
@@ -187,7 +233,7 @@ def _write_page(notebook: NotebookNode, stage: Path, *, title: str) -> None:
 def _write_notebook(notebook: NotebookNode, path: Path) -> None:
     import nbformat
 
-    path.write_text(nbformat.writes(notebook), encoding="utf-8")
+    path.write_text(str(nbformat.writes(notebook)), encoding="utf-8")  # type: ignore[no-untyped-call]
 
 
 def _without_paths(notebook: NotebookNode, folder: Path, target: Path) -> None:

@@ -1,0 +1,221 @@
+"""The page in a browser without a network: everything is drawn, nothing overflows, nothing is complained about."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import nbformat
+import pytest
+
+from pullbook.figures import PLOTLY_MIME
+from pullbook.page import render_page
+from pullbook.workbook import Rendered
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium: apt-get install chromium")
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
+
+ARGUMENTS = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking"]
+SCREENS = {"phone": (390, 844), "desk": (1280, 800)}
+OVERFLOWING = """() => Array.from(document.querySelectorAll('main *'))
+    .filter(e => !e.closest('.pb-scroll') && !e.closest('svg') && e.getBoundingClientRect().right > innerWidth + 1)
+    .map(e => e.tagName + '.' + e.className)"""
+# Text of a figure that reaches past its picture is cut off there.
+CUT_OFF = """() => Array.from(document.querySelectorAll('figure')).flatMap(figure => {
+    const box = figure.querySelector('.main-svg').getBoundingClientRect();
+    return Array.from(figure.querySelectorAll('svg text')).filter(text => {
+        const r = text.getBoundingClientRect();
+        return r.width && (r.left < box.left - 1 || r.right > box.right + 1 || r.bottom > box.bottom + 1);
+    }).map(text => text.textContent);
+})"""
+PLOTS = """() => Array.from(document.querySelectorAll('figure')).map(figure => {
+    const svg = figure.querySelector('.main-svg').getBoundingClientRect();
+    const area = figure.querySelector('.nsewdrag').getBoundingClientRect();
+    return {left: svg.left, right: svg.right, width: area.width, height: area.height,
+            marks: figure.querySelectorAll('.overplot .trace path, .overplot .trace rect').length};
+})"""
+
+
+@dataclass
+class Opened:
+    """A page, and everything that it complained about or asked for."""
+
+    page: sync_api.Page
+    complaints: list[str] = field(default_factory=list)
+    requests: list[str] = field(default_factory=list)
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[sync_api.Browser]:
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGUMENTS)
+        yield running
+        running.close()
+
+
+@pytest.fixture(scope="module")
+def show(browser: sync_api.Browser) -> Iterator[Callable[..., Opened]]:
+    contexts = []
+
+    def open_page(run: Rendered, screen: str, scheme: str = "light") -> Opened:
+        width, height = SCREENS[screen]
+        context = browser.new_context(viewport={"width": width, "height": height}, color_scheme=scheme, offline=True)
+        contexts.append(context)
+        context.route(re.compile("^(?!file:|data:)"), lambda route: route.abort())
+        opened = Opened(context.new_page())
+        opened.page.on("console", lambda message: opened.complaints.append(f"{message.type}: {message.text}"))
+        opened.page.on("pageerror", lambda error: opened.complaints.append(str(error)))
+        opened.page.on("dialog", lambda dialog: opened.complaints.append(f"dialog: {dialog.message}"))
+        opened.page.on("request", lambda request: opened.requests.append(request.url))
+        opened.page.goto((Path(run.folder) / "workbook.html").as_uri(), wait_until="load")
+        return opened
+
+    yield open_page
+    for context in contexts:
+        context.close()
+
+
+@pytest.fixture(scope="module", params=SCREENS)
+def opened(request: pytest.FixtureRequest, show: Callable[..., Opened], rendered: Rendered) -> Opened:
+    return show(rendered, request.param)
+
+
+def test_only_the_file_itself_is_asked_for_and_nothing_is_complained_about(opened):
+    assert [url for url in opened.requests if not url.startswith("data:")] == [opened.page.url]
+    assert opened.complaints == []
+
+
+def test_every_figure_is_drawn_within_the_page(opened):
+    width = opened.page.evaluate("innerWidth")
+    plots = opened.page.evaluate(PLOTS)
+    assert len(plots) == opened.page.locator("figure").count() >= 7
+    for plot in plots:
+        assert plot["left"] >= 0
+        assert plot["right"] <= width
+        assert plot["width"] > 150  # of 390 px: names of routes and sessions need the rest
+        assert plot["height"] > 40
+        assert plot["marks"] > 0
+
+
+def test_the_page_does_not_scroll_sideways(opened):
+    assert opened.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert opened.page.evaluate(OVERFLOWING) == []
+
+
+def test_no_words_of_a_figure_are_cut_off(opened):
+    assert opened.page.evaluate(CUT_OFF) == []
+
+
+def test_the_verdict_is_on_the_first_screen(opened):
+    verdict = opened.page.locator(".pb-verdict").first
+    assert verdict.inner_text() == "Improved"
+    box = verdict.bounding_box()
+    assert box is not None
+    assert box["y"] + box["height"] <= opened.page.viewport_size["height"]
+
+
+def test_no_name_of_a_session_is_broken_in_a_table(opened):
+    heights = opened.page.evaluate(
+        "() => Array.from(document.querySelectorAll('td')).filter(c => /^(before|after)-\\d$/.test(c.textContent))"
+        ".map(c => c.getClientRects()[0].height)"
+    )
+    assert len(heights) > 30
+    assert max(heights) < 40  # one line of text with its padding is about 30 px
+
+
+def test_the_contents_lead_to_their_headings(opened):
+    link = opened.page.locator("nav a", has_text="Was it like for like?")
+    link.click()
+    assert opened.page.locator("h2", has_text="Was it like for like?").bounding_box()["y"] < 100
+    opened.page.evaluate("scrollTo(0, 0)")
+
+
+def test_a_long_title_of_an_axis_is_broken_on_a_phone(show, tmp_path):
+    title = {"text": "standard uncertainty of the change, all told [kg/m³] (left is better)"}
+    figure = {"data": [{"x": [1, 2], "y": ["a name as long as a route's", "b"], "type": "bar", "orientation": "h"}],
+              "layout": {"height": 300, "margin": {"l": 64, "r": 16, "t": 16, "b": 56}, "font": {"size": 13},
+                         "xaxis": {"title": title, "automargin": True}, "yaxis": {"automargin": True}}}  # fmt: skip
+    output = nbformat.v4.new_output("display_data", data={PLOTLY_MIME: figure})
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("", outputs=[output])])
+    (tmp_path / "workbook.html").write_text(render_page(notebook, title="x"), encoding="utf-8")
+    opened = show(Rendered(tmp_path, "", "", (), True), "phone")
+    assert opened.complaints == []
+    assert opened.page.evaluate(CUT_OFF) == []
+    assert len(opened.page.locator(".xtitle tspan").all()) == 2
+
+
+def luminance(rgb: str) -> float:
+    """Relative luminance (WCAG 2.2) of a colour as a browser states it."""
+    channels = [int(part) / 255 for part in re.findall(r"\d+", rgb)[:3]]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in channels)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_words_stand_out_on_either_paper(show, rendered, scheme):
+    opened = show(rendered, "desk", scheme)
+    paper = luminance(opened.page.evaluate("getComputedStyle(document.body).backgroundColor"))
+    assert (paper < 0.05) == (scheme == "dark")
+    inks = opened.page.evaluate(
+        "() => Array.from(document.querySelectorAll('p, td, th, li, a, h2, figcaption'),"
+        "                 e => getComputedStyle(e).color)"
+        ".concat(Array.from(document.querySelectorAll('svg text'), e => getComputedStyle(e).fill))"
+    )
+    plain = {ink for ink in inks if ink != "rgb(255, 255, 255)" or scheme == "dark"}  # white is for words inside bars
+    assert len(plain) >= 3
+    for ink in plain:
+        light, dark = sorted((luminance(ink), paper), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 4.5, ink  # WCAG 2.2, 1.4.3: text
+
+
+def test_a_change_of_scheme_changes_the_inks_of_the_figures(show, rendered):
+    page = show(rendered, "desk").page
+    ink = "() => getComputedStyle(document.querySelector('.xtick text')).fill"
+    light = page.evaluate(ink)
+    assert luminance(light) < 0.1
+    page.emulate_media(color_scheme="dark")
+    page.wait_for_function(f"before => ({ink})() !== before", arg=light)
+    assert luminance(page.evaluate(ink)) > 0.5
+
+
+def test_on_paper_the_tables_fit(show, rendered):
+    page = show(rendered, "desk").page
+    page.emulate_media(media="print")
+    page.set_viewport_size({"width": 703, "height": 990})  # A4 with 12 mm margins at 96 px to the inch
+    assert page.evaluate("document.documentElement.scrollWidth") <= 703
+
+
+def test_a_window_that_changes_its_width_redraws_the_figures(show, rendered):
+    page = show(rendered, "desk").page
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.wait_for_function("() => document.querySelector('.main-svg').getBoundingClientRect().right <= 390")
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate(CUT_OFF) == []
+
+
+def test_on_paper_the_figures_fit_and_are_dark_on_white(show, rendered):
+    page = show(rendered, "desk", "dark").page
+    page.evaluate("dispatchEvent(new Event('beforeprint'))")  # comes while the page still has the window's width
+    assert luminance(page.evaluate("() => getComputedStyle(document.querySelector('.xtick text')).fill")) < 0.1
+    assert all(plot["right"] - plot["left"] < 703 for plot in page.evaluate(PLOTS))
+    page.emulate_media(media="print")
+    assert not page.locator("nav").is_visible()
+    page.emulate_media(media="screen")
+    page.evaluate("dispatchEvent(new Event('afterprint'))")
+    column = page.evaluate("document.querySelector('figure').clientWidth")
+    assert {round(plot["right"] - plot["left"]) for plot in page.evaluate(PLOTS)} == {column}
+
+
+@pytest.mark.parametrize("screen", SCREENS)
+def test_hostile_text_runs_nothing_and_fits(show, hostile, screen):
+    opened = show(hostile, screen)
+    assert opened.page.title() != "taken"
+    assert opened.complaints == []
+    assert opened.page.locator("main img").count() == 0
+    assert opened.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert "<script>" in opened.page.locator("h1").inner_text()

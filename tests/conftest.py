@@ -1,0 +1,79 @@
+"""What several test modules share: the samples, their results, and one executed workbook."""
+
+from __future__ import annotations
+
+import functools
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+
+if TYPE_CHECKING:
+    from pullbook.analysis import Result
+    from pullbook.workbook import Rendered
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_runs"
+SAMPLE_NAMES = ("fin_wash", "two_evenings", "nothing_done", "loose_clamp")
+
+# What a hostile or careless person writes where text is shown. None of it may become markup.
+HOSTILE = "<script>document.title='taken'</script><img src=x onerror=\"document.title='taken'\"> **bold** `code` ${x}"
+
+
+def copy_sample(name: str, folder: Path) -> Path:
+    """Copy a sample's inputs; what was rendered there stays behind."""
+    return Path(shutil.copytree(SAMPLES / name, folder, ignore=shutil.ignore_patterns("rendered*", ".*")))
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Return every file below a folder, hidden ones included, with its bytes."""
+    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+@pytest.fixture
+def fresh(tmp_path: Path) -> Callable[[str], Path]:
+    """Copy a sample into the test's own folder."""
+    return lambda name: copy_sample(name, tmp_path / name)
+
+
+@pytest.fixture(scope="session")
+def result_of() -> Callable[[str], Result]:
+    """Analyse a sample, once a session."""
+    from pullbook import analyse
+
+    return functools.cache(lambda name: analyse(SAMPLES / name))
+
+
+@pytest.fixture(scope="session")
+def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
+    """The main sample's workbook, executed once a session; to be read, not changed."""
+    from pullbook.workbook import run_workbook
+
+    return run_workbook(copy_sample("fin_wash", tmp_path_factory.mktemp("run") / "fin_wash"), progress=False)
+
+
+@pytest.fixture(scope="session")
+def hostile(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
+    """A workbook of an experiment in which every text and two column names try to be markup."""
+    from ruamel.yaml import YAML
+
+    from pullbook.workbook import run_workbook
+
+    folder = copy_sample("two_evenings", tmp_path_factory.mktemp("hostile") / "braces {x} and spaces")
+    yaml = YAML()
+    settings = yaml.load(folder / "experiment.yaml")
+    settings["title"] = settings["question"] = HOSTILE
+    settings["vehicle"]["description"] = settings["service"]["what"] = HOSTILE
+    settings["sessions"][0]["leave_out"] = {"pull 2": HOSTILE}
+    column = f"CAC {HOSTILE}"
+    settings["channels"] = {"charge_air_temperature": {"column": column, "unit": "degC"}}
+    yaml.dump(settings, folder / "experiment.yaml")
+    for log in (folder / "logs").glob("*.csv"):
+        head, *rows = log.read_text(encoding="utf-8").splitlines()
+        cells = [*head.split(";"), f"Oddity {HOSTILE}"]
+        charge = next(k for k, cell in enumerate(cells) if "charge" in cell.lower())
+        cells[charge] = column
+        head = ";".join('"' + cell.replace('"', '""') + '"' for cell in cells)
+        log.write_text("\n".join([head, *(f"{row};{k}" for k, row in enumerate(rows))]), encoding="utf-8")
+    return run_workbook(folder, progress=False)

@@ -1,0 +1,337 @@
+"""Executing the workbook: all or nothing, no paths in what is stored, and nothing done twice."""
+
+from __future__ import annotations
+
+import getpass
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import nbformat
+import pytest
+from plotly.offline import get_plotlyjs
+
+from conftest import contents
+from pullbook import workbook
+from pullbook.cli import main
+from pullbook.errors import ExperimentError
+from pullbook.workbook import OUTPUTS, run_workbook, workbook_path
+
+# The files that the workbook owes, without the analysis: what is tested here is what is done with them.
+TINY = """
+import json
+from pathlib import Path
+from pullbook.experiment import Experiment
+from pullbook.inputs import inputs_sha256
+found = {"inputs_sha256": inputs_sha256(Experiment.load(experiment)), "findings": []}
+found["comparison"] = {"verdict": "improved", "sentence": "Improved."}
+Path(out, "results.json").write_text(json.dumps(found))
+Path(out, "runs.csv").write_text("session\\n")
+"""
+
+
+def small_workbook(folder: Path, *cells: str, parameters: str = 'experiment = ""\nout = ""') -> Path:
+    """Write a workbook of few cells, for what does not need the whole one."""
+    first = nbformat.v4.new_code_cell(parameters, metadata={"tags": ["parameters"]})
+    rest = [nbformat.v4.new_code_cell(source) for source in cells]
+    path = folder / "workbook.ipynb"
+    kernel = {"name": "python3", "language": "python", "display_name": "Python 3"}
+    nbformat.write(nbformat.v4.new_notebook(cells=[first, *rest], metadata={"kernelspec": kernel}), path)
+    return path
+
+
+@pytest.fixture
+def use(tmp_path, monkeypatch):
+    """Put a small workbook in the place of the real one, and a library of two files in the place of its own."""
+    library = tmp_path / "library"
+    (library / "page_template").mkdir(parents=True)
+    for part in ("__init__.py", "page_template/page.css"):
+        (library / part).write_text("", encoding="utf-8")
+    monkeypatch.setattr(workbook, "LIBRARY", library)
+
+    def put(*cells: str, **options: str) -> Path:
+        home = tmp_path / "notebooks"
+        home.mkdir(exist_ok=True)
+        path = small_workbook(home, *cells, **options)
+        monkeypatch.setattr(workbook, "workbook_path", lambda: path)
+        return path
+
+    return put
+
+
+def with_earlier(folder: Path) -> Path:
+    out = folder / "rendered"
+    out.mkdir()
+    for name in OUTPUTS:
+        (out / name).write_text("earlier", encoding="utf-8")
+    return out
+
+
+# --- what is stored ----------------------------------------------------------------------------------------------
+
+
+def test_everything_is_written_and_nothing_else(rendered):
+    assert rendered.fresh
+    assert rendered.verdict == "improved"
+    assert {p.name for p in rendered.folder.iterdir()} == set(OUTPUTS)
+    assert {p.name for p in rendered.folder.parent.iterdir()} == {"README.md", "experiment.yaml", "logs", "rendered"}
+    results = json.loads((rendered.folder / "results.json").read_text(encoding="utf-8"))
+    assert results["comparison"]["sentence"] == rendered.sentence
+    assert (rendered.folder / "runs.csv").read_text(encoding="utf-8").count("\n") > 30
+
+
+@pytest.mark.parametrize("name", OUTPUTS)
+def test_no_path_user_or_host_is_stored(rendered, name):
+    text = (rendered.folder / name).read_text(encoding="utf-8").replace(get_plotlyjs(), "")
+    folders = [rendered.folder, *rendered.folder.parents[:3], Path.home(), Path(sys.prefix), workbook.LIBRARY]
+    leaks = [*map(str, folders), ".pullbook-", f"/{getpass.getuser()}/"]
+    assert [leak for leak in leaks if leak in text] == []
+    assert not re.search(rf"(?<![\w-]){re.escape(socket.gethostname())}(?![\w-])", text)
+
+
+def test_the_stored_notebook_was_executed_and_finds_the_experiment_beside_it(rendered):
+    notebook = nbformat.read(rendered.folder / "workbook.ipynb", as_version=4)
+    nbformat.validate(notebook)
+    injected = next(c for c in notebook.cells if "injected-parameters" in c.metadata.get("tags", []))
+    assert injected.source == '# Parameters\nexperiment = ".."\nout = ""\n'
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    assert [cell.execution_count for cell in code] == list(range(1, len(code) + 1))
+    assert not any(output.output_type == "error" for cell in code for output in cell.outputs)
+    assert "papermill" not in notebook.metadata
+
+
+def test_braces_and_spaces_in_a_path_are_only_characters(hostile):
+    assert hostile.fresh
+    assert "{x} and spaces" in str(hostile.folder)
+
+
+# --- refusals and faults -----------------------------------------------------------------------------------------
+
+
+def test_a_refusal_inside_the_notebook_is_a_refusal(fresh, use, capsys):
+    use("from pullbook.errors import LogError", "raise LogError('a.csv: no speed; name its column')", TINY)
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+    assert main(["run", str(folder), "--quiet"]) == 2
+    assert capsys.readouterr().err == "pullbook: a.csv: no speed; name its column\n"
+    assert contents(folder) == before
+
+
+def test_a_notebook_that_fails_is_kept_beside_and_named(fresh, use, capsys):
+    use("1 / 0", TINY)
+    folder = fresh("two_evenings")
+    out = with_earlier(folder)
+    before = contents(folder)
+    assert main(["run", str(folder), "--quiet"]) == 1
+    kept = folder / "rendered-failed.ipynb"
+    error = capsys.readouterr().err
+    assert "ZeroDivisionError: division by zero" in error
+    assert str(kept) in error
+    after = contents(folder)
+    failed = nbformat.reads(after.pop(kept.name).decode(), as_version=4)
+    assert after == before
+    assert any(output.output_type == "error" for cell in failed.cells for output in cell.get("outputs", []))
+    assert out.is_dir()
+
+
+def test_a_failed_notebook_is_kept_also_where_nothing_was_before(fresh, use, tmp_path):
+    use("1 / 0")
+    out = tmp_path / "new" / "folder"
+    with pytest.raises(RuntimeError, match=r"folder-failed\.ipynb"):
+        run_workbook(fresh("two_evenings"), out, progress=False)
+    assert [p.name for p in out.parent.iterdir()] == ["folder-failed.ipynb"]
+
+
+def test_a_kernel_that_dies_is_status_1_and_leaves_the_earlier_output(fresh, use, capsys):
+    use("import os; os._exit(3)")
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+    assert main(["run", str(folder), "--quiet"]) == 1
+    assert "Kernel died" in capsys.readouterr().err
+    assert contents(folder) == before
+
+
+def test_a_page_that_cannot_be_made_leaves_the_earlier_output(fresh, use, monkeypatch):
+    use(TINY)
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(workbook, "_write_page", full)
+    with pytest.raises(OSError, match="No space left"):
+        run_workbook(folder, progress=False)
+    assert contents(folder) == before
+    assert not list(folder.rglob(".pullbook-*"))
+
+
+def test_a_workbook_that_does_not_take_the_parameters_is_refused(fresh, use):
+    path = use("pass", parameters='experiment = ""')
+    with pytest.raises(ExperimentError, match="its parameters cell does not name out; put the line back") as caught:
+        run_workbook(fresh("two_evenings"), progress=False)
+    assert str(path) in str(caught.value)
+
+
+@pytest.mark.parametrize("out", ["README.md", "README.md/deeper", "logs/before-1.csv"])
+def test_a_file_is_no_place_to_write_to(fresh, capsys, out):
+    folder = fresh("two_evenings")
+    before = contents(folder)
+    assert main(["run", str(folder), "--out", str(folder / out), "--quiet"]) == 2
+    assert "is a file; give a folder to write to with --out" in capsys.readouterr().err
+    assert contents(folder) == before
+
+
+def test_a_folder_in_the_place_of_an_output_is_refused_before_any_work(fresh):
+    folder = fresh("two_evenings")
+    (folder / "rendered" / "runs.csv").mkdir(parents=True)
+    with pytest.raises(ExperimentError, match=r"runs.csv: is a folder, where a file is to be written"):
+        run_workbook(folder, progress=False)
+
+
+def test_a_log_is_never_written_over(fresh):
+    folder = fresh("two_evenings")
+    (folder / "logs" / "before-1.csv").rename(folder / "logs" / "runs.csv")
+    settings = folder / "experiment.yaml"
+    settings.write_text(settings.read_text(encoding="utf-8").replace("before-1.csv", "runs.csv"), encoding="utf-8")
+    with pytest.raises(ExperimentError, match="belongs to the experiment and would be written over"):
+        run_workbook(folder, folder / "logs", progress=False)
+
+
+def test_a_place_without_permission_is_refused(fresh, monkeypatch):
+    def denied(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    folder = fresh("two_evenings")
+    monkeypatch.setattr(Path, "mkdir", denied)  # permissions do not bind the root user, so they are played
+    with pytest.raises(ExperimentError, match=r"cannot be written to \(Permission denied\); give another --out"):
+        run_workbook(folder, progress=False)
+    assert not (folder / "rendered").exists()
+
+
+def test_a_refused_run_makes_no_folders(fresh, tmp_path):
+    folder = fresh("two_evenings")
+    (folder / "logs" / "before-1.csv").write_bytes(b"")
+    assert main(["run", str(folder), "--out", str(tmp_path / "new" / "out"), "--quiet"]) == 2
+    assert not (tmp_path / "new").exists()
+
+
+# --- interrupted, and at once ------------------------------------------------------------------------------------
+
+
+def started(folder: Path) -> subprocess.Popen[str]:
+    # SIGINT is set back to what a terminal gives: a runner may start the tests with it ignored.
+    code = (
+        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        "from pullbook.cli import main; sys.exit(main(['run', sys.argv[1], '--quiet']))"
+    )
+    command = [sys.executable, "-c", code, str(folder)]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)
+
+
+def wait_for(folder: Path, pattern: str) -> None:
+    """Wait until a file of the run shows how far it is."""
+    end = time.monotonic() + 30
+    while not list(folder.rglob(pattern)):
+        assert time.monotonic() < end, f"{pattern} never came"
+        time.sleep(0.02)
+
+
+@pytest.mark.parametrize(
+    ("sent", "moment"),
+    [(signal.SIGINT, ".pullbook-*"), (signal.SIGTERM, ".pullbook-*"), (signal.SIGTERM, ".pullbook-*/results.json")],
+)
+def test_an_interrupted_run_leaves_the_earlier_output_and_no_stage(fresh, sent, moment):
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+    process = started(folder)
+    wait_for(folder, moment)
+    process.send_signal(sent)
+    text, error = process.communicate(timeout=30)
+    assert (process.returncode, text) == (1, "")
+    assert error == "pullbook: interrupted; what was written earlier is as it was\n"
+    assert contents(folder) == before
+    assert not list(folder.rglob(".pullbook-*"))
+
+
+def test_two_runs_at_once_both_finish_and_leave_one_whole_output(fresh):
+    folder = fresh("two_evenings")
+    both = [started(folder), started(folder)]
+    for process in both:
+        text, error = process.communicate(timeout=60)
+        assert (process.returncode, error) == (0, "")
+        assert "Wrote " in text
+    assert {p.name for p in (folder / "rendered").iterdir()} == set(OUTPUTS)
+    assert run_workbook(folder, if_changed=True).fresh is False  # whole, and made from these inputs
+
+
+# --- only when something changed ---------------------------------------------------------------------------------
+
+
+def test_if_changed_does_nothing_for_the_same_inputs_and_the_same_program(fresh, use):
+    use(TINY)
+    folder = fresh("two_evenings")
+    first = run_workbook(folder, progress=False)
+    before = contents(folder)
+    started_s = time.process_time()
+    again = run_workbook(folder, if_changed=True, progress=False)
+    # No kernel and no statistics: measured at 0.1 s of this process, mostly reading YAML.
+    assert time.process_time() - started_s < 1.0
+    assert (again.fresh, again.sentence, again.verdict) == (False, first.sentence, first.verdict)
+    assert contents(folder) == before
+
+
+def changed_log(folder: Path) -> None:
+    log = folder / "logs" / "after-1.csv"
+    log.write_bytes(log.read_bytes() + b"\n")
+
+
+def changed_settings(folder: Path) -> None:
+    path = folder / "experiment.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("change: 2.0", "change: 2.5"), encoding="utf-8")
+
+
+def page_gone(folder: Path) -> None:
+    (folder / "rendered" / "workbook.html").unlink()
+
+
+def results_cut_short(folder: Path) -> None:
+    path = folder / "rendered" / "results.json"
+    path.write_bytes(path.read_bytes()[:100])
+
+
+def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(fresh, use):
+    use(TINY)
+    folder = fresh("two_evenings")
+    assert run_workbook(folder, if_changed=True, progress=False).fresh
+    for change in (changed_log, changed_settings, page_gone, results_cut_short):
+        assert not run_workbook(folder, if_changed=True, progress=False).fresh
+        change(folder)
+        assert run_workbook(folder, if_changed=True, progress=False).fresh
+
+
+def test_if_changed_runs_again_when_the_workbook_or_the_library_changed(fresh, use):
+    use(TINY)
+    folder = fresh("two_evenings")
+    run_workbook(folder, progress=False)
+    use(TINY, "# another cell")
+    assert run_workbook(folder, if_changed=True, progress=False).fresh
+    assert not run_workbook(folder, if_changed=True, progress=False).fresh
+    for part in ("__init__.py", "page_template/page.css"):
+        (workbook.LIBRARY / part).write_text("/* changed */", encoding="utf-8")
+        assert run_workbook(folder, if_changed=True, progress=False).fresh
+
+
+def test_the_template_is_found():
+    assert workbook_path().name == "workbook.ipynb"
+    assert os.access(workbook_path(), os.R_OK)
