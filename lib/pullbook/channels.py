@@ -1,7 +1,9 @@
 """Channels: what a column of a log means, told from its words and its unit.
 
-A header is split into words; trade abbreviations (SAE J1930: IAT, MAP, ECT, ...) are spelt out; each channel then asks for some
-words and refuses others. The unit must fit the channel's dimension. Nothing is matched by an exact header.
+A header is split into words; trade abbreviations (SAE J1930: IAT, MAP, ECT, ...) and the words of other languages are
+spelt out in English (`pullbook.wording`); each channel then asks for some words and refuses others. The unit must fit
+the channel's dimension. Nothing is matched by an exact header, and a header that fits two channels equally fits none: a
+wrong column is worse than a missing one.
 """
 
 from __future__ import annotations
@@ -14,7 +16,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from pullbook.wording import english, mend_encoding, tokens
+
 STANDARD_PRESSURE_KPA = 101.325
+ABSOLUTE_FLOOR_KPA = 12.0  # a running engine's manifold keeps above it; common practice, no source
 
 # Dimension and unit held internally, per channel (order: as a person would list them).
 CHANNELS: dict[str, tuple[str, str]] = {
@@ -103,6 +108,19 @@ _UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
     ("°", "angle"): (("°", "deg", "degree", "degrees"), 1, 0),
     ("m", "length"): (("m", "metre", "metres", "meter", "meters"), 1, 0),
     ("ft", "length"): (("ft", "feet", "foot"), 0.3048, 0),
+    # What no channel is logged in: a column with such a unit is none of them, whatever its words say.
+    ("V", "voltage"): (("v", "volt", "volts", "mv"), 1, 0),
+    ("A", "current"): (("amp", "amps", "ampere", "ma"), 1, 0),
+    ("ohm", "resistance"): (("ohm", "ohms", "kohm", "ω", "kω"), 1, 0),
+    ("s", "duration"): (("ms", "sec", "seconds"), 1, 0),
+    ("Hz", "frequency"): (("hz", "khz"), 1, 0),
+    ("l/h", "volume flow"): (("l/h", "lph", "l/min", "gal/h", "gph", "cc/min", "m3/h", "m³/h"), 1, 0),
+    ("mg", "mass"): (("mg", "g", "kg", "mg/stroke", "mg/str", "mg/hub", "mg/cyl", "g/cyl"), 1, 0),
+    ("Nm", "torque"): (("nm", "n m", "lb ft", "lbft"), 1, 0),
+    ("kW", "power"): (("kw", "hp", "bhp", "ps", "cv"), 1, 0),
+    ("l/100km", "consumption"): (("l/100km", "l/100 km", "mpg", "km/l"), 1, 0),
+    ("m/s2", "acceleration"): (("m/s2", "m/s²"), 1, 0),
+    ("km", "distance"): (("km", "mi", "mile", "miles"), 1, 0),
 }  # fmt: skip
 _BY_ALIAS = {
     (alias, dimension): Unit(name, dimension, scale, offset)
@@ -146,29 +164,7 @@ def allowed_units(channel: str) -> str:
     return ", ".join(names)
 
 
-# --- words -----------------------------------------------------------------------------------------------------
-
-# Abbreviations and variants to the words used in the rules below. SAE J1930 terms and common practice (no source).
-_SPELT: dict[str, str] = {
-    "temp": "temperature", "temps": "temperature", "tmp": "temperature", "press": "pressure", "pres": "pressure",
-    "spd": "speed", "velocity": "speed", "vss": "vehicle speed", "veh": "vehicle", "rpm": "engine rotation",
-    "revs": "engine rotation", "rev": "engine rotation",
-    "iat": "intake air temperature", "act": "intake air temperature", "ait": "intake air temperature",
-    "ect": "engine coolant temperature", "clt": "coolant temperature", "eot": "engine oil temperature",
-    "egt": "exhaust gas temperature", "aat": "ambient air temperature", "oat": "outside air temperature",
-    "map": "manifold absolute pressure", "mgp": "manifold gauge pressure", "baro": "barometric", "bp": "barometric pressure",
-    "maf": "mass air flow", "airmass": "air mass", "airflow": "air flow",
-    "app": "accelerator pedal position", "accel": "accelerator", "tps": "throttle position", "tp": "throttle position",
-    "cac": "charge air cooler", "cact": "charge air cooler temperature", "intercooler": "charge air cooler",
-    "aftercooler": "charge air cooler", "ic": "charge air cooler", "chargeair": "charge air", "chargecooler": "charge air cooler",
-    "inlet": "intake", "induction": "intake", "suction": "intake", "airbox": "intake", "outside": "ambient", "outdoor": "ambient",
-    "external": "ambient", "exterior": "ambient", "water": "coolant", "atmospheric": "barometric", "atmosphere": "barometric",
-    "barometer": "barometric",
-    "lat": "latitude", "lon": "longitude", "lng": "longitude", "long": "longitude", "alt": "altitude",
-    "elevation": "altitude", "compr": "compressor", "turbo": "compressor", "out": "outlet", "discharge": "outlet", "post": "after",
-    "pre": "before", "abs": "absolute", "rel": "relative", "gage": "gauge", "calc": "calculated", "eng": "engine",
-    "pos": "position", "amb": "ambient", "exh": "exhaust",
-}  # fmt: skip
+# --- rules -----------------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True)
@@ -186,71 +182,170 @@ def _rule(channel: str, needs: str, refuses: str = "", strength: int = 10) -> Ru
     return Rule(channel, groups, frozenset(refuses.split()), strength)
 
 
-_NOT_A_READING = "desired commanded target setpoint requested specified limit max min control error correction average"
+# Desired, modelled or statistical values are no readings; raw sensor signals and switches are no values.
+_NOT_A_READING = frozenset(
+    [
+        "desired",
+        "commanded",
+        "target",
+        "setpoint",
+        "requested",
+        "specified",
+        "limit",
+        "limiter",
+        "max",
+        "min",
+        "maximum",
+        "minimum",
+        "control",
+        "controller",
+        "error",
+        "correction",
+        "average",
+        "mean",
+        "modelled",
+        "estimated",
+        "simulated",
+        "expected",
+        "adaptation",
+        "learned",
+        "offset",
+        "trim",
+        "threshold",
+        "status",
+        "state",
+        "switch",
+        "valve",
+        "solenoid",
+        "actuator",
+        "duty",
+        "wastegate",
+        "voltage",
+        "raw",
+        "supported",
+        "counter",
+        "test",
+        "fault",
+        "delta",
+        "difference",
+        "deviation",
+        "gradient",
+        "relay",
+        "warning",
+        "lamp",
+        "set",
+        "demand",
+    ]
+)
 _RULES = tuple(
-    Rule(r.channel, r.needs, r.refuses | frozenset(_NOT_A_READING.split()), r.strength)
-    for r in (
-        _rule("vehicle_speed", "vehicle|road|wheel|car speed", "engine compressor fan ratio"),
-        _rule("vehicle_speed", "speed", "engine compressor fan wind ratio shaft rotation idle", 6),
-        _rule("engine_speed", "engine speed|rotation", "vehicle compressor fan ratio"),
+    Rule(rule.channel, rule.needs, rule.refuses | _NOT_A_READING, rule.strength)
+    for rule in (
+        _rule(
+            "vehicle_speed", "vehicle|road|wheel|car speed", "engine compressor fan ratio gps wind cruise idle rotation"
+        ),
+        _rule(
+            "vehicle_speed",
+            "speed",
+            "engine compressor fan wind ratio shaft rotation idle gps cruise transmission gearbox output input turbine "
+            "pump motor outlet intake air left right front rear",
+            6,
+        ),
+        # Position by satellite lags and drifts: second choice.
+        _rule("vehicle_speed", "gps speed", "wind", 3),
+        _rule(
+            "engine_speed", "engine speed|rotation", "vehicle compressor fan ratio idle transmission pump wheel shaft"
+        ),
+        _rule(
+            "engine_speed",
+            "rotation",
+            "vehicle compressor fan ratio idle transmission pump wheel shaft turbine motor",
+            6,
+        ),
         _rule(
             "intake_air_temperature",
             "intake temperature",
-            "manifold charge compressor after coolant oil exhaust fuel 2",
+            "manifold charge compressor after coolant oil exhaust fuel boost valve 2 turbine",
         ),
-        _rule("intake_air_temperature", "before compressor temperature", "exhaust turbine", 12),
-        _rule("intake_air_temperature", "compressor intake temperature", "exhaust turbine", 12),
-        _rule("charge_air_temperature", "charge temperature", "before intake exhaust coolant compressor"),
-        _rule("charge_air_temperature", "charge after temperature", "exhaust", 14),
-        _rule("charge_air_temperature", "cooler outlet|after", "before exhaust coolant oil egr pressure", 13),
-        _rule("charge_air_temperature", "cooler temperature", "before intake exhaust coolant oil egr", 9),
-        _rule("charge_air_temperature", "manifold temperature", "exhaust coolant", 11),
-        _rule("charge_air_temperature", "boost temperature", "exhaust before", 9),
+        _rule("intake_air_temperature", "before compressor temperature", "exhaust turbine cooler oil coolant", 12),
+        _rule("intake_air_temperature", "compressor intake temperature", "exhaust turbine oil coolant charge", 12),
+        _rule(
+            "charge_air_temperature", "charge temperature", "before intake exhaust coolant compressor battery fuel 2"
+        ),
+        _rule("charge_air_temperature", "charge after temperature", "exhaust coolant compressor fuel", 14),
+        _rule(
+            "charge_air_temperature", "charge air cooler outlet|after", "before exhaust coolant oil egr pressure", 13
+        ),
+        _rule("charge_air_temperature", "charge air cooler temperature", "before intake exhaust coolant oil egr 2", 9),
+        _rule("charge_air_temperature", "manifold temperature", "exhaust coolant surface oil egr before", 11),
+        _rule("charge_air_temperature", "boost temperature", "exhaust before coolant oil compressor fuel", 9),
         _rule(
             "compressor_outlet_temperature",
             "compressor temperature",
-            "exhaust turbine intake before oil after",
+            "exhaust turbine intake before oil after coolant charge bearing housing",
             11,
         ),
         _rule(
             "compressor_outlet_temperature",
             "compressor outlet|after temperature",
-            "exhaust turbine intake cooler",
+            "exhaust turbine intake cooler oil coolant",
             13,
         ),
-        _rule("compressor_outlet_temperature", "charge cooler before|intake", "exhaust pressure coolant", 14),
-        _rule("compressor_outlet_temperature", "charge before temperature", "exhaust", 12),
-        _rule("engine_coolant_temperature", "coolant temperature", "oil exhaust egr charge radiator 2 outlet"),
+        _rule("compressor_outlet_temperature", "charge air cooler before|intake", "exhaust pressure coolant oil", 14),
+        _rule("compressor_outlet_temperature", "charge before temperature", "exhaust coolant oil", 12),
+        _rule(
+            "engine_coolant_temperature",
+            "coolant temperature",
+            "oil exhaust egr charge radiator 2 outlet transmission battery motor inverter heater cabin pump",
+        ),
         _rule(
             "engine_coolant_temperature",
             "coolant",
-            "oil exhaust egr pressure level flow charge temperature",
+            "oil exhaust egr pressure level flow charge temperature pump fan radiator heater transmission",
             5,
         ),
-        _rule("ambient_air_temperature", "ambient temperature", "cabin"),
-        _rule("engine_oil_temperature", "oil temperature", "transmission gearbox coolant exhaust"),
-        _rule("exhaust_gas_temperature", "exhaust temperature", "coolant cooler egr"),
-        _rule("intake_manifold_pressure", "manifold pressure", "exhaust fuel oil barometric", 11),
-        _rule("intake_manifold_pressure", "boost pressure", "exhaust fuel oil barometric", 10),
-        _rule("intake_manifold_pressure", "charge pressure", "exhaust fuel oil barometric", 10),
-        _rule("intake_manifold_pressure", "boost", "exhaust fuel oil barometric temperature pressure duty", 6),
-        _rule("intake_manifold_pressure", "intake pressure", "exhaust fuel oil barometric manifold before", 7),
-        _rule("barometric_pressure", "barometric", "temperature"),
+        _rule("ambient_air_temperature", "ambient temperature", "cabin coolant oil exhaust intake charge"),
+        _rule("engine_oil_temperature", "oil temperature", "transmission gearbox coolant exhaust compressor"),
+        _rule("exhaust_gas_temperature", "exhaust temperature", "coolant cooler egr intake oil"),
+        _rule("intake_manifold_pressure", "manifold pressure", "exhaust fuel oil barometric rail", 11),
+        _rule("intake_manifold_pressure", "boost pressure", "exhaust fuel oil barometric before rail turbine", 10),
+        _rule("intake_manifold_pressure", "charge pressure", "exhaust fuel oil barometric before rail coolant", 10),
+        _rule("intake_manifold_pressure", "manifold absolute", "exhaust fuel oil barometric temperature", 9),
+        _rule(
+            "intake_manifold_pressure",
+            "boost",
+            "exhaust fuel oil barometric temperature pressure before air battery",
+            6,
+        ),
+        _rule(
+            "intake_manifold_pressure",
+            "intake pressure",
+            "exhaust fuel oil barometric manifold before compressor pump camshaft",
+            7,
+        ),
+        _rule("barometric_pressure", "barometric", "temperature altitude"),
         _rule("barometric_pressure", "ambient pressure", "temperature"),
         _rule("air_mass_flow", "mass flow", "fuel exhaust egr"),
-        _rule("air_mass_flow", "air flow", "fuel exhaust egr volume temperature", 8),
+        _rule("air_mass_flow", "air flow", "fuel exhaust egr volume temperature fan cabin", 8),
         _rule("air_mass_flow", "air mass", "fuel exhaust egr temperature cylinder stroke", 7),
-        _rule("accelerator_position", "accelerator|pedal", "brake clutch temperature acceleration"),
-        _rule("throttle_position", "throttle", "pedal accelerator temperature", 8),
-        _rule("engine_load", "load", "fuel trim electrical"),
+        _rule(
+            "accelerator_position",
+            "accelerator",
+            "brake clutch temperature acceleration throttle kickdown lateral longitudinal vertical force x y z",
+            10,
+        ),
+        _rule(
+            "accelerator_position", "pedal", "brake clutch temperature acceleration accelerator throttle kickdown", 8
+        ),
+        _rule("throttle_position", "throttle", "pedal accelerator temperature motor egr", 8),
+        _rule("accelerator_position", "throttle pedal", "temperature", 9),
+        _rule("engine_load", "load", "fuel electrical battery alternator air charge temperature pressure vehicle axle"),
         _rule("latitude", "latitude"),
         _rule("longitude", "longitude"),
-        _rule("altitude", "altitude", "pressure"),
+        _rule("altitude", "altitude", "pressure density"),
     )
 )
 
 _BRACKETS = re.compile(r"[\[(]([^\[\]()]*)[\])]")
-_CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
 @dataclass(frozen=True)
@@ -260,16 +355,6 @@ class Header:
     text: str
     words: frozenset[str]
     unit: str | None
-
-
-def mend_encoding(text: str) -> str:
-    """Undo a double encoding ("Â°C"), which several loggers write."""
-    if "Â" in text or "Ã" in text:
-        try:
-            return text.encode("cp1252").decode("utf-8")
-        except (UnicodeEncodeError, UnicodeDecodeError):
-            return text.replace("Â", "")
-    return text
 
 
 def parse_header(text: str, *, units_row: str | None = None) -> Header:
@@ -288,29 +373,25 @@ def parse_header(text: str, *, units_row: str | None = None) -> Header:
         if parse_unit(match[1]):
             unit = match[1].strip()
             mended = mended.replace(match[0], " ")
-    raw = _CAMEL.sub(" ", mended) if not mended.isupper() else mended
-    tokens = [t for t in re.split(r"[^0-9A-Za-z°%/ºµ²]+", raw) if t]
+    words = tokens(mended)
     if unit is None:
-        unit, tokens = _unit_suffix(tokens)
-    spelt: list[str] = []
-    for token in tokens:
-        word = token.lower()
-        word = word if word in _SPELT or len(word) <= 3 else word.rstrip("0123456789") or word
-        spelt += _SPELT.get(word, word).split()
-    return Header(text=text, words=frozenset(spelt), unit=unit)
+        unit, words = _unit_suffix(words)
+    return Header(text=text, words=english(words), unit=unit)
 
 
-def _unit_suffix(tokens: list[str]) -> tuple[str | None, list[str]]:
+def _unit_suffix(words: list[str]) -> tuple[str | None, list[str]]:
     """Split a unit off the end: ``coolant_temp_c``, ``Boost psi gauge``, ``speed km/h``; ``RPM`` stays a word too."""
     for length in (2, 1):
-        tail = " ".join(tokens[-length:])
-        rest = tokens[:-length]
-        if len(tokens) >= length and parse_unit(tail):
+        tail = " ".join(words[-length:])
+        rest = words[:-length]
+        if len(words) >= length and parse_unit(tail):
             if tail.lower() == "rpm":
-                return tail, tokens
-            if rest:
+                return tail, words
+            # A lone letter is a unit only after a word that has it: position F is no temperature.
+            lone = len(tail) == 1 and tail.isalpha() and not english(rest) & {"temperature", "altitude"}
+            if rest and not lone:
                 return tail, rest
-    return None, tokens
+    return None, words
 
 
 def scores(header: Header) -> dict[str, int]:
@@ -361,7 +442,8 @@ def assign(headers: Iterable[Header], chosen: Mapping[str, tuple[str, str | None
     Returns
     -------
     Assignment
-        Of equal columns the first serves and the others are named as rivals.
+        Of equal columns the first serves and the others are named as rivals; a column that fits two channels equally
+        serves neither.
     """
     headers = list(headers)
     by_text = {h.text: h for h in headers}
@@ -381,7 +463,10 @@ def assign(headers: Iterable[Header], chosen: Mapping[str, tuple[str, str | None
         if not fits:
             unknown.append(header)
             continue
-        best = max(fits, key=lambda channel: fits[channel])
+        best, *lesser = sorted(fits, key=lambda channel: -fits[channel])
+        if lesser and fits[lesser[0]] == fits[best]:
+            unknown.append(header)
+            continue
         claims.setdefault(best, []).append((-fits[best], place, header))
     rivals = {}
     for channel, claimants in claims.items():
@@ -399,7 +484,7 @@ def assign(headers: Iterable[Header], chosen: Mapping[str, tuple[str, str | None
     return Assignment(column=column, unit=unit, rivals=rivals, unknown=tuple(unknown))
 
 
-def guess_unit(channel: str, values: np.ndarray) -> Unit:
+def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False) -> Unit:
     """Choose the unit of a column that names none: the internal one unless the values cannot be that.
 
     Parameters
@@ -408,33 +493,30 @@ def guess_unit(channel: str, values: np.ndarray) -> Unit:
         The channel it serves.
     values : ndarray of float
         Its values as logged.
+    fahrenheit : bool
+        The log's other temperatures are in °F, so this one is tried as °F first.
     """
     dimension, internal = CHANNELS[channel]
-    candidates = [internal.replace("°C", "degC")]
-    candidates += {
-        "temperature": ["degF", "K"],
-        "pressure": ["hPa", "bar", "psi"],
-        "speed": ["mph"],
-    }.get(dimension, [])
+    internal = internal.replace("°C", "degC")
+    candidates = {
+        "temperature": ["degF", "degC", "K"] if fahrenheit else ["degC", "degF", "K"],
+        "pressure": ["kPa", "hPa", "bar", "psi", "Pa"],
+        "speed": ["km/h", "mph"],
+    }.get(dimension, [internal])
+    units = [unit for name in candidates if (unit := unit_for(name, channel))]
     finite = values[np.isfinite(values)]
     if not finite.size:
-        return parse_unit(candidates[0])[0]
+        return units[0]
     low, high = np.quantile(finite, [0.02, 0.98])
-    for name in candidates:
-        unit = unit_for(name, channel)
-        assert unit is not None  # the names above are ours
-        if _believable(channel, unit.scale * low + unit.offset, unit.scale * high + unit.offset):
-            return unit
-    unit = unit_for(candidates[0], channel)
-    assert unit is not None
-    return unit
+    fitting = (u for u in units if _believable(channel, u.scale * low + u.offset, u.scale * high + u.offset))
+    return next(fitting, units[0])
 
 
 def _believable(channel: str, low: float, high: float) -> bool:
     floor, ceiling = PLAUSIBLE[channel]
     if channel == "intake_manifold_pressure":
-        # Absolute pressure of a running engine passes 60 kPa; as gauge it may lie below zero.
-        return low >= -105 and 15 <= high <= ceiling
+        # In absolute pressure, a pull of any engine passes 60 kPa; counted from outside, that of a boosted one 40 kPa.
+        return 60 <= high <= ceiling if low >= ABSOLUTE_FLOOR_KPA else low >= -105 and 40 <= high <= ceiling
     if channel == "engine_coolant_temperature":
         return low >= floor and high <= 125
     return low >= floor and high <= ceiling
@@ -442,5 +524,6 @@ def _believable(channel: str, low: float, high: float) -> bool:
 
 def looks_gauge(values_kpa: np.ndarray) -> bool:
     """Tell gauge from absolute manifold pressure by its floor: a running engine keeps above 12 kPa absolute."""
-    finite = values_kpa[np.isfinite(values_kpa)]
-    return bool(finite.size) and float(np.quantile(finite, 0.02)) < 12.0
+    sample = values_kpa[:: max(1, len(values_kpa) // 100_000)]
+    finite = sample[np.isfinite(sample)]
+    return bool(finite.size) and float(np.quantile(finite, 0.02)) < ABSOLUTE_FLOOR_KPA

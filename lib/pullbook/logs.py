@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from pullbook import refresh
 from pullbook.channels import (
     CHANNELS,
     STANDARD_PRESSURE_KPA,
@@ -27,9 +26,13 @@ from pullbook.channels import (
 )
 from pullbook.clock import TimeAxis, time_axis
 from pullbook.errors import Finding, LogError
-from pullbook.tables import Table, is_number, read_table, to_numbers
+from pullbook.layout import is_number, unit_in_cell
+from pullbook.refresh import refreshes
+from pullbook.tables import Table, read_table
 
 GAP_PERIODS = 3.0
+LARGEST = 1e9  # no signal of a road vehicle is larger in any unit; a cell that is was damaged
+SAMPLED = 100_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,7 +52,7 @@ class Signal:
     values : ndarray of float, shape (n,)
         In the internal unit.
     period_s : float
-        Median time between refreshes.
+        Usual time between refreshes; NaN with a single one.
     resolution : float
         Smallest usual step between values, internal unit; 0 if the signal never moves.
     """
@@ -156,9 +159,7 @@ def read_log(
     chosen = dict(channels or {})
     _check_chosen(chosen)
     table = read_table(path)
-    long = _long_columns(table)
-    axis = time_axis(table, path.name, rows_are_signals=long is not None)
-    columns = _columns_of_long(table, axis, long) if long else _columns_of_wide(table, axis)
+    axis, columns = _columns(table, path.name)
     headers = [column.header for column in columns]
     missing = [text for text, _ in chosen.values() if text not in {h.text for h in headers}]
     if missing:
@@ -167,34 +168,15 @@ def read_log(
             f"Its columns: {', '.join(repr(h.text) for h in headers[:40])}."
         )
     assignment = assign(headers, chosen)
-    findings = [*axis.findings, *_rival_findings(assignment), *_unknown_findings(assignment)]
-    by_text = {column.header.text: column for column in columns}
-    signals: dict[str, Signal] = {}
-    gauge: list[str] = []
-    for channel in sorted(assignment.column, key=list(CHANNELS).index):
-        column = by_text[assignment.column[channel]]
-        if not column.time_s.size:
-            findings.append(_empty_column(channel, column.header.text))
-            continue
-        unit = assignment.unit[channel]
-        if unit is None:
-            unit = guess_unit(channel, column.values)
-            findings.append(_unit_guess(channel, column.header.text, unit))
-        values = unit.scale * column.values + unit.offset
-        said = f"{column.header.text} {column.header.unit or ''}".lower()
-        if channel == "intake_manifold_pressure" and (unit.gauge or ("abs" not in said and looks_gauge(values))):
-            gauge.append(channel)
-            if not unit.gauge:
-                findings.append(_gauge_guess(column.header.text, values))
-        signals[channel] = _signal(channel, column, unit, values)
-        if column.unreadable:
-            findings.append(_unreadable_cells(column))
-    for channel in gauge:
-        signals[channel], finding = _absolute(signals, channel, barometric_kpa)
-        findings += finding
+    signals, findings = _signals(columns, assignment, barometric_kpa)
+    if not signals and assignment.column:
+        raise LogError(
+            f"{path.name}: {', '.join(map(repr, assignment.column.values()))} hold no number that can be read. "
+            "Allowed: numbers, with a unit behind them or not. Export the log again."
+        )
     if not signals:
         raise LogError(
-            f"{path.name}: none of its columns was recognised ({', '.join(repr(h.text) for h in headers[:20])}). "
+            f"{path.name}: none of its columns was recognised ({', '.join(repr(h.text[:60]) for h in headers[:20])}). "
             "Name them under 'channels:' in experiment.yaml, such as\n"
             f'channels:\n  vehicle_speed: {{column: "{headers[0].text if headers else "..."}", unit: km/h}}'
         )
@@ -204,7 +186,13 @@ def read_log(
         duration_s=float(axis.seconds[-1]),
         signals=signals,
         unknown_columns=tuple(h.text for h in assignment.unknown),
-        findings=tuple(findings),
+        findings=(
+            *table.findings,
+            *axis.findings,
+            *_rival_findings(assignment),
+            *_unknown_findings(assignment),
+            *findings,
+        ),
     )
 
 
@@ -230,40 +218,63 @@ def missing_channel(log: Log, channel: str) -> str:
 class _Column:
     header: Header
     time_s: np.ndarray
-    values: np.ndarray
+    numbers: np.ndarray
     unreadable: int
+
+
+def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
+    long = _long_columns(table)
+    if long is None:
+        axis = time_axis(table, name)
+        return axis, _columns_of_wide(table, axis)
+    codes, names = pd.factorize(table.texts(long[0]))
+    axis = time_axis(table, name, groups=codes)
+    return axis, _columns_of_long(table, axis, long, codes, names)
 
 
 def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
     layout = table.layout
-    columns: list[tuple[Header, np.ndarray, int]] = []
+    all_rows = len(axis.rows) == len(table) and bool(axis.rows[0] == 0)
+    headers, columns, unreadable = [], [], []
     for k, text in enumerate(layout.headers):
         if text in axis.columns:
             continue
-        values, unreadable = to_numbers(table.frame[k], layout.decimal)
-        units_row = layout.units[k] if k < len(layout.units) else None
-        columns.append((parse_header(text, units_row=units_row), values[axis.rows], unreadable))
-    filled = [np.isfinite(values) for _, values, _ in columns]
-    # Held values are filled in nearly every row; sparse ones only where they were measured.
-    held = [bool(f.any()) and f[np.argmax(f) :].mean() > 0.9 for f in filled]
-    changes = [
-        refresh.change_rows(numbers) if h else np.array([], dtype=int)
-        for (_, numbers, _), h in zip(columns, held, strict=True)
-    ]
-    cycle = refresh.common_cycle([c for c, h in zip(changes, held, strict=True) if h])
+        values, bad = table.numbers(k)
+        values = values if all_rows else values[axis.rows]
+        _blank_damaged(values)
+        said = layout.units[k] if k < len(layout.units) else None
+        headers.append(_header(text, said, table.sample(k, 1)))
+        columns.append(values)
+        unreadable.append(bad)
     out = []
-    for (header, values, unreadable), is_held, changed in zip(columns, held, changes, strict=True):
-        if is_held:
-            own = refresh.cycle_of(changed)
-            lively = own is not None and np.median(np.diff(changed)) <= 3 * own
-            rows = refresh.refresh_rows(values, changed, own if lively and own else cycle)
+    for header, values, bad, rows in zip(headers, columns, unreadable, refreshes(columns), strict=True):
+        if rows is None:
+            out.append(_Column(header, axis.seconds, values, bad))
         else:
-            rows = np.flatnonzero(np.isfinite(values))
-        out.append(_Column(header, axis.seconds[rows], values[rows], unreadable))
+            out.append(_Column(header, axis.seconds[rows], values[rows], bad))
     return out
 
 
-_NAME_WORDS = {"signal", "name", "parameter", "channel", "sensor", "item", "pid", "measurement", "variable", "key", "description"}  # fmt: skip
+def _header(text: str, units_row: str | None, sample: pd.Series) -> Header:
+    """Take a header apart; a unit that only the cells name counts as the units row's."""
+    header = parse_header(text, units_row=units_row)
+    if header.unit is None and len(sample) and not pd.api.types.is_numeric_dtype(sample):
+        return parse_header(text, units_row=unit_in_cell(str(sample.iloc[0])))
+    return header
+
+
+def _blank_damaged(values: np.ndarray) -> None:
+    damaged = (values > LARGEST) | (values < -LARGEST)
+    if damaged.any():
+        values[damaged] = np.nan
+
+
+_NAME_WORDS = {
+    "signal", "name", "parameter", "channel", "sensor", "item", "pid", "measurement", "variable", "key", "description",
+}  # fmt: skip
+_VALUE_WORDS = {"value", "reading", "val", "data", "wert", "valeur", "valor", "waarde", "valore"}
+_STAMP = r"\d:\d|^\d{1,4}[-./]\d{1,2}[-./]\d"
+_UNIT_WORDS = {"unit", "units", "einheit", "unite", "unidad", "eenheid", "unita"}
 
 
 def _long_columns(table: Table) -> tuple[int, int, int | None] | None:
@@ -273,59 +284,131 @@ def _long_columns(table: Table) -> tuple[int, int, int | None] | None:
         return None
     name = value = unit = None
     for k, header in enumerate(headers):
-        column = table.frame[k].dropna()
+        sample = table.sample(k, 2000)
         words = parse_header(header).words
-        if column.empty:
+        if sample.empty:
             continue
-        if pd.api.types.is_numeric_dtype(column):
-            if words & {"value", "reading", "val", "data"} or (value is None and name is not None):
+        if pd.api.types.is_numeric_dtype(sample):
+            if words & _VALUE_WORDS or (value is None and name is not None):
                 value = k
             continue
-        sample = column.head(2000).astype("string")
-        texts = (
-            not sample.head(100).map(is_number).any() and not sample.head(100).str.contains(r"\d:\d", regex=True).any()
-        )
-        if words & {"value", "reading", "val"}:
+        text = sample.astype("string")
+        plain = not text.head(100).map(is_number).any() and not text.head(100).str.contains(_STAMP, regex=True).any()
+        if words & _VALUE_WORDS:
             value = k
-        elif words & {"unit", "units"}:
+        elif words & _UNIT_WORDS:
             unit = k
-        elif texts and name is None and (words & _NAME_WORDS or 2 <= sample.nunique() <= min(200, len(sample) / 3)):
+        elif plain and name is None and (words & _NAME_WORDS or 2 <= text.nunique() <= min(200, len(text) / 3)):
             name = k
     return (name, value, unit) if name is not None and value is not None else None
 
 
-def _columns_of_long(table: Table, axis: TimeAxis, long: tuple[int, int, int | None]) -> list[_Column]:
-    name, value, unit = long
-    values, _ = to_numbers(table.frame[value], table.layout.decimal)
-    values = values[axis.rows]
-    codes, names = pd.factorize(table.frame[name].iloc[axis.rows].astype("string").str.strip())
-    units = table.frame[unit].iloc[axis.rows].astype("string") if unit is not None else None
+def _columns_of_long(
+    table: Table, axis: TimeAxis, long: tuple[int, int, int | None], codes: np.ndarray, names: pd.Index
+) -> list[_Column]:
+    _, value, unit = long
+    values, _ = table.numbers(value)
+    _blank_damaged(values)
+    values, codes = values[axis.rows], codes[axis.rows]
+    units = table.texts(unit).to_numpy(dtype=object, na_value="")[axis.rows] if unit is not None else None
+    # One sort gives each signal's rows, in the order of time.
+    order = np.argsort(codes, kind="stable")
+    edges = np.searchsorted(codes[order], np.arange(len(names) + 1))
+    raw = None if table.is_numeric(value) else table.texts(value).iloc[axis.rows]
     out = []
     for code, text in enumerate(names):
-        rows = np.flatnonzero(codes == code)
-        said = units.iloc[rows].dropna().head(1).tolist() if units is not None else []
+        rows = order[edges[code] : edges[code + 1]]
         good = rows[np.isfinite(values[rows])]
-        first = np.concatenate([[True], np.diff(axis.seconds[good]) > 0]) if good.size else np.array([], dtype=bool)
-        good = good[first]
-        header = parse_header(str(text), units_row=said[0] if said else None)
-        out.append(_Column(header, axis.seconds[good], values[good], len(rows) - len(good)))
+        if good.size:
+            good = good[np.concatenate([[True], np.diff(axis.seconds[good]) > 0])]
+        said = str(units[rows[0]]) if units is not None and rows.size else None
+        header = _header(str(text), said, raw.iloc[rows[:1]] if raw is not None else pd.Series(dtype=float))
+        out.append(_Column(header, axis.seconds[good], values[good], len(rows) - int(good.size)))
     return out
 
 
 # --- signals ---------------------------------------------------------------------------------------------------
 
 
-def _signal(channel: str, column: _Column, unit: Unit, values: np.ndarray) -> Signal:
-    steps = np.diff(column.time_s)
+def _signals(
+    columns: list[_Column], assignment: Assignment, barometric_kpa: float | None
+) -> tuple[dict[str, Signal], list[Finding]]:
+    """Bring each assigned column to its channel's own unit."""
+    by_text = {column.header.text: column for column in columns}
+    findings: list[Finding] = []
+    signals: dict[str, Signal] = {}
+    fahrenheit = _warm_in_fahrenheit(assignment, by_text)
+    gauge: list[str] = []
+    for channel in sorted(assignment.column, key=list(CHANNELS).index):
+        column = by_text[assignment.column[channel]]
+        if not column.time_s.size:
+            findings.append(_empty_column(channel, column.header.text))
+            continue
+        unit = assignment.unit[channel]
+        if unit is None:
+            unit = guess_unit(channel, column.numbers, fahrenheit=fahrenheit)
+            findings.append(_unit_guess(channel, column.header.text, unit))
+        signal = _signal(channel, column, unit)
+        said = f"{column.header.text} {column.header.unit or ''}".lower()
+        if channel == "intake_manifold_pressure" and (unit.gauge or ("abs" not in said and looks_gauge(signal.values))):
+            gauge.append(channel)
+            if not unit.gauge:
+                findings.append(_gauge_guess(column.header.text, signal.values))
+        signals[channel] = signal
+        if column.unreadable:
+            findings.append(_unreadable_cells(column))
+    for channel in gauge:
+        signals[channel], finding = _absolute(signals, channel, barometric_kpa)
+        findings += finding
+    return signals, findings
+
+
+def _warm_in_fahrenheit(assignment: Assignment, by_text: Mapping[str, _Column]) -> bool:
+    """Tell whether a log's temperatures are in °F where they do not say: its others are, or its coolant must be."""
+    named = [
+        unit.name
+        for channel, unit in assignment.unit.items()
+        if unit is not None and CHANNELS[channel][0] == "temperature"
+    ]
+    if named:
+        return named.count("degF") > len(named) / 2
+    coolant = "engine_coolant_temperature"
+    if coolant not in assignment.column:
+        return False
+    return guess_unit(coolant, by_text[assignment.column[coolant]].numbers).name == "degF"
+
+
+def _signal(channel: str, column: _Column, unit: Unit) -> Signal:
+    values = column.numbers
+    plain = unit.scale == 1.0 and unit.offset == 0.0
     return Signal(
         channel=channel,
         column=column.header.text,
         unit=unit.name,
         time_s=column.time_s,
-        values=values,
-        period_s=float(np.median(steps)) if steps.size else float("nan"),
-        resolution=resolution_of(column.values) * unit.scale,
+        values=values if plain else unit.scale * values + unit.offset,
+        period_s=period_of(column.time_s),
+        resolution=resolution_of(values) * unit.scale,
     )
+
+
+def period_of(time_s: np.ndarray) -> float:
+    """Return the usual time between refreshes, also of a signal polled twice, at uneven times, in each cycle.
+
+    Parameters
+    ----------
+    time_s : ndarray of float, shape (n,)
+        Rising.
+
+    Returns
+    -------
+    float
+        Half the median time over two refreshes; NaN for fewer than two.
+    """
+    if len(time_s) < 3:
+        return float(time_s[1] - time_s[0]) if len(time_s) == 2 else float("nan")
+    seen = time_s[:SAMPLED]
+    return float(np.median(seen[2:] - seen[:-2])) / 2
 
 
 def resolution_of(values: np.ndarray) -> float:
@@ -334,7 +417,7 @@ def resolution_of(values: np.ndarray) -> float:
     Rounding in the log makes an even step look uneven (0.392 % written as 0.4), so the lower quartile is taken and not
     the least.
     """
-    distinct = np.unique(values)
+    distinct = np.unique(values[:: max(1, len(values) // SAMPLED)])
     if len(distinct) < 2:
         return 0.0
     return float(np.round(np.quantile(np.diff(distinct), 0.25), 9))
@@ -363,18 +446,8 @@ def _absolute(
                 evidence={"added_kpa": outside},
             )
         )
-    return (
-        Signal(
-            channel=channel,
-            column=signal.column,
-            unit=signal.unit,
-            time_s=signal.time_s,
-            values=signal.values + outside,
-            period_s=signal.period_s,
-            resolution=signal.resolution,
-        ),
-        findings,
-    )
+    absolute: np.ndarray = outside + signal.values  # noqa: PD011 - a signal's values are no frame's
+    return replace(signal, values=absolute), findings
 
 
 # --- findings and refusals ---------------------------------------------------------------------------------------
@@ -409,10 +482,7 @@ def _unknown_findings(assignment: Assignment) -> list[Finding]:
     for header in assignment.unknown:
         near = [c for c in closest_channels(header) if c not in assignment.column]
         hint = (
-            f" If it is {near[0].replace('_', ' ')}, add to experiment.yaml:\nchannels:\n"
-            f'  {near[0]}: {{column: "{header.text}", unit: {header.unit or CHANNELS[near[0]][1].replace("°C", "degC")}}}'
-            if near
-            else ""
+            f" If it is {near[0].replace('_', ' ')}, add to experiment.yaml:\n{_yaml(near[0], header)}" if near else ""
         )
         findings.append(
             Finding(
@@ -425,6 +495,11 @@ def _unknown_findings(assignment: Assignment) -> list[Finding]:
     return findings
 
 
+def _yaml(channel: str, header: Header) -> str:
+    unit = header.unit or CHANNELS[channel][1].replace("°C", "degC")
+    return f'channels:\n  {channel}: {{column: "{header.text}", unit: {unit}}}'
+
+
 def _unit_guess(channel: str, column: str, unit: Unit) -> Finding:
     return Finding(
         code="unit-assumed",
@@ -435,7 +510,7 @@ def _unit_guess(channel: str, column: str, unit: Unit) -> Finding:
 
 
 def _gauge_guess(column: str, values: np.ndarray) -> Finding:
-    low = float(np.quantile(values[np.isfinite(values)], 0.02))
+    low = float(np.quantile(values, 0.02))
     return Finding(
         code="pressure-read-as-gauge",
         severity="warning",

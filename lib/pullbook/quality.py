@@ -8,12 +8,29 @@ from pullbook.channels import PLAUSIBLE
 from pullbook.errors import Finding
 from pullbook.experiment import Protocol
 from pullbook.logs import Log, Signal
+from pullbook.units_check import doubtful_units
 
 LEAST_REFRESHES_IN_PULL = 8
 USUAL_PULL_KMH_S = 4.0  # a brisk loaded van gains this much speed per second; common practice, no source
 BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
 OPEN_CIRCUIT_C = -40.0  # the same standard's temperatures start here; a broken wire reads so
-TEMPERATURES = ("intake_air_temperature", "charge_air_temperature", "compressor_outlet_temperature", "engine_coolant_temperature")  # fmt: skip
+STOPPED_RPM = 200.0
+COOLING_AFTER_STOP_S = 120.0  # so long an inlet heated by the standing engine may fall steeply
+TEMPERATURES = (
+    "intake_air_temperature",
+    "charge_air_temperature",
+    "compressor_outlet_temperature",
+    "engine_coolant_temperature",
+)
+
+# Steps between two refreshes that no engine makes; common practice, no source. Temperatures in K, speed in km/h.
+IMPOSSIBLE_STEPS = {
+    "vehicle_speed": 50.0,
+    "intake_air_temperature": 40.0,
+    "charge_air_temperature": 40.0,
+    "compressor_outlet_temperature": 80.0,
+    "engine_coolant_temperature": 20.0,
+}
 
 
 def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
@@ -30,11 +47,13 @@ def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
         found += [*_slow(signal, protocol), *_gaps(signal), *_implausible(signal)]
     for channel in TEMPERATURES:
         if thermometer := log.get(channel):
-            found += [*_coarse(thermometer), *_open_circuit(thermometer)]
-            found += [*_frozen(thermometer, log), *_jumps(thermometer)]
+            found += [*_coarse(thermometer), *_open_circuit(thermometer), *_frozen(thermometer, log)]
+    for channel in IMPOSSIBLE_STEPS:
+        if moving := log.get(channel):
+            found += _jumps(moving, log)
     if pressure := log.get("intake_manifold_pressure"):
         found += _saturated(pressure)
-    found += _stopped(log)
+    found += [*doubtful_units(log), *_stopped(log)]
     return tuple(found)
 
 
@@ -53,7 +72,8 @@ def _slow(signal: Signal, protocol: Protocol) -> list[Finding]:
             code="refresh-slow",
             severity="warning",
             message=(
-                f"The {_words(signal)} is refreshed every {signal.period_s:.1f} s, about {refreshes:.0f} times in a pull; "
+                f"The {_words(signal)} is refreshed every {signal.period_s:.1f} s, about {refreshes:.0f} times in "
+                "a pull; "
                 f"{LEAST_REFRESHES_IN_PULL} are wanted. Log fewer signals, so that each is polled more often."
             ),
             evidence={
@@ -76,7 +96,8 @@ def _gaps(signal: Signal) -> list[Finding]:
             code="gaps",
             severity="note",
             message=(
-                f"The log has {int(gaps.sum())} gaps; the longest, {steps[longest]:.1f} s, is at {signal.time_s[longest]:.0f} s. "
+                f"The log has {int(gaps.sum())} gaps; the longest, {steps[longest]:.1f} s, is at "
+                f"{signal.time_s[longest]:.0f} s. "
                 "Nothing is interpolated over them."
             ),
             evidence={
@@ -99,7 +120,8 @@ def _implausible(signal: Signal) -> list[Finding]:
             code="unit-doubtful",
             severity="warning",
             message=(
-                f"{signal.column!r}, read as {signal.unit}, lies outside {low:g} to {high:g} for {share:.0%} of the drive: "
+                f"{signal.column!r}, read as {signal.unit}, lies outside {low:g} to {high:g} for {share:.0%} of "
+                "the drive: "
                 "is that its unit? If not, give the right one under channels."
             ),
             evidence={"channel": signal.channel, "unit": signal.unit, "share": round(share, 4)},
@@ -131,7 +153,10 @@ def _open_circuit(signal: Signal) -> list[Finding]:
         Finding(
             code="open-circuit",
             severity="warning",
-            message=f"The {_words(signal)} reads -40 °C for {share:.0%} of the drive, as a broken wire or a missing sensor does.",
+            message=(
+                f"The {_words(signal)} reads -40 °C for {share:.0%} of the drive, as a broken wire or a missing "
+                "sensor does."
+            ),
             evidence={"channel": signal.channel, "share": round(share, 4)},
         )
     ]
@@ -146,27 +171,50 @@ def _frozen(signal: Signal, log: Log) -> list[Finding]:
         Finding(
             code="signal-frozen",
             severity="warning",
-            message=f"The {_words(signal)} stays at {signal.values[0]:g} °C for the whole drive: is the sensor connected and polled?",
+            message=(
+                f"The {_words(signal)} stays at {signal.values[0]:g} °C for the whole drive: is the sensor "
+                "connected and polled?"
+            ),
             evidence={"channel": signal.channel, "value": float(signal.values[0])},
         )
     ]
 
 
-def _jumps(signal: Signal) -> list[Finding]:
-    steps = np.abs(np.diff(signal.values))
-    close = np.diff(signal.time_s) <= signal.max_gap_s
-    jumps = np.flatnonzero((steps > 40) & close)
+def _jumps(signal: Signal, log: Log) -> list[Finding]:
+    limit = IMPOSSIBLE_STEPS[signal.channel]
+    close = np.diff(signal.time_s) <= min(signal.max_gap_s, 5.0)
+    jumps = np.flatnonzero((np.abs(np.diff(signal.values)) > limit) & close)
+    if signal.channel == "intake_air_temperature":
+        jumps = jumps[~_soon_after_stop(signal.time_s[jumps], log)]
     if not jumps.size:
         return []
     at = float(signal.time_s[jumps[0] + 1])
+    size = float(abs(signal.values[jumps[0] + 1] - signal.values[jumps[0]]))
+    unit = "km/h" if signal.channel == "vehicle_speed" else "K"
     return [
         Finding(
             code="impossible-jump",
             severity="warning",
-            message=f"The {_words(signal)} jumps by {steps[jumps[0]]:.0f} K at {at:.0f} s; were two logs joined, or did the sensor drop out?",
+            message=(
+                f"The {_words(signal)} jumps by {size:.0f} {unit} at {at:.0f} s; were two logs joined, or did the "
+                "sensor "
+                "drop out?"
+            ),
             evidence={"channel": signal.channel, "at_s": at, "jumps": int(jumps.size)},
         )
     ]
+
+
+def _soon_after_stop(time_s: np.ndarray, log: Log) -> np.ndarray:
+    """Tell which times lie so soon after a standing engine that its heat explains a fall of the inlet temperature."""
+    engine = log.get("engine_speed")
+    soon = np.zeros(len(time_s), dtype=bool)
+    if engine is not None:
+        stops = engine.time_s[engine.values < STOPPED_RPM]
+        for stop in range(len(time_s)):
+            since = time_s[stop] - stops
+            soon[stop] = bool(((since >= -engine.max_gap_s) & (since <= COOLING_AFTER_STOP_S)).any())
+    return soon
 
 
 def _saturated(pressure: Signal) -> list[Finding]:
@@ -178,7 +226,8 @@ def _saturated(pressure: Signal) -> list[Finding]:
             code="pressure-saturated",
             severity="warning",
             message=(
-                f"The manifold pressure reads 255 kPa {at_top} times, the most that its one byte can say: the true peak is higher "
+                f"The manifold pressure reads 255 kPa {at_top} times, the most that its one byte can say: the true "
+                "peak is higher "
                 "and not known."
             ),
             evidence={"refreshes": at_top},
@@ -191,7 +240,7 @@ def _stopped(log: Log) -> list[Finding]:
     inlet = log.get("intake_air_temperature")
     if engine is None:
         return []
-    stopped = engine.values < 200
+    stopped = engine.values < STOPPED_RPM
     if not stopped.any():
         return []
     found = [
@@ -208,7 +257,8 @@ def _stopped(log: Log) -> list[Finding]:
                 code="inlet-heated",
                 severity="note",
                 message=(
-                    f"The inlet temperature reaches {inlet.values.max():.0f} °C, heated by the engine bay; pulls soon after a stop "
+                    f"The inlet temperature reaches {inlet.values.max():.0f} °C, heated by the engine bay; pulls "
+                    "soon after a stop "
                     "start from a false inlet temperature."
                 ),
                 evidence={"highest_c": float(inlet.values.max())},

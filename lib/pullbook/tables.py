@@ -1,69 +1,96 @@
-"""From the bytes of a text log to a table: encoding, preamble, header, units row, delimiter and decimal mark.
+"""From the lines of a log to a table of numbers.
 
-Only the head of the file is looked at to decide the layout; the rest is read by pandas' C parser.
+Only the head of the file is looked at to decide the layout (`pullbook.layout`); the rest is read by pandas' C parser,
+block by block, so that one damaged stretch does not turn a million numbers into text.
 """
 
 from __future__ import annotations
 
-import codecs
 import csv
-import gzip
-import io
-import re
-import zlib
-from collections import Counter
-from collections.abc import Sequence
+import importlib.util
+import itertools
+import os
+import warnings
+from collections import deque
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
-from typing import IO, cast
+from typing import Any, Literal, TypeVar, cast
 
 import numpy as np
 import pandas as pd
 
-from pullbook.channels import mend_encoding, parse_unit
-from pullbook.errors import LogError
+from pullbook import j1979
+from pullbook.errors import Finding, LogError
+from pullbook.layout import MAX_COLUMNS, MISSING, Layout, distinct, find_layout
+from pullbook.source import HEAD_BYTES, PARQUET_SIGNATURE, blocks, opened
+from pullbook.wording import mend_encoding
 
-HEAD_BYTES = 131_072
-DELIMITERS = (";", "\t", ",", "|")
-MISSING = (
-    "--", "---", "-", "N/A", "n/a", "NA", "NODATA", "NO DATA", "no data", "null", "NULL", "None", "nan", "NaN", "?", "*",
-)  # fmt: skip
+_T = TypeVar("_T")
 
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?")
-_CLOCK = re.compile(
-    r"\d{1,4}([:/.-]\d{1,2}){1,2}([T ]\d{1,2}:\d{2}(:\d{2})?)?([.,]\d+)?(Z|[+-]\d{2}:?\d{2})?", re.ASCII
-)
+WORKERS = min(4, os.cpu_count() or 1)
+MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
-
-@dataclass(frozen=True)
-class Layout:
-    """How the text is laid out. Line numbers count from 0."""
-
-    encoding: str
-    delimiter: str
-    decimal: str
-    header_line: int | None
-    units_line: int | None
-    data_line: int
-    headers: tuple[str, ...]
-    units: tuple[str, ...]
+_LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
+_THOUSANDS = r"^\s*[+-]?\d{1,3}\.\d{3},\d"
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Table:
-    """A log as a table: one column per header (raw values, numbers where all are numbers)."""
+    """A log as a table: one column per header, in chunks of rows (numbers where a chunk's cells are all numbers)."""
 
     layout: Layout
-    frame: pd.DataFrame
+    chunks: tuple[pd.DataFrame, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def __len__(self) -> int:
+        return sum(map(len, self.chunks))
+
+    def numbers(self, column: int) -> tuple[np.ndarray, int]:
+        """Return a column as floats, and how many of its cells hold text that is no number; see `to_numbers`."""
+        parts = [to_numbers(chunk[column], self.layout.decimal) for chunk in self.chunks]
+        return np.concatenate([values for values, _ in parts]), sum(unreadable for _, unreadable in parts)
+
+    def texts(self, column: int) -> pd.Series:
+        """Return a column as text, blanks missing."""
+        parts = [chunk[column].astype("string") for chunk in self.chunks]
+        return pd.concat(parts, ignore_index=True).str.strip()
+
+    def sample(self, column: int, size: int = 200) -> pd.Series:
+        """Return the first filled cells of a column."""
+        for chunk in self.chunks:
+            filled = chunk[column].dropna()
+            if len(filled):
+                return filled.head(size)
+        return self.chunks[0][column].head(0)
+
+    def repeats(self, rows: np.ndarray, earlier: np.ndarray) -> np.ndarray:
+        """Tell which rows hold the very same cells as an earlier row (each pair of rows in one chunk, else not)."""
+        ends = np.cumsum([len(chunk) for chunk in self.chunks])
+        home, other = np.searchsorted(ends, rows, side="right"), np.searchsorted(ends, earlier, side="right")
+        same = np.zeros(len(rows), dtype=bool)
+        for k, chunk in enumerate(self.chunks):
+            here = (home == k) & (other == k)
+            offset = ends[k] - len(chunk)
+            left = chunk.iloc[rows[here] - offset].reset_index(drop=True)
+            right = chunk.iloc[earlier[here] - offset].reset_index(drop=True)
+            same[here] = ((left == right) | (left.isna() & right.isna())).to_numpy(dtype=bool).all(axis=1)
+        return same
+
+    def is_numeric(self, column: int) -> bool:
+        """Tell whether every cell of a column is a number or blank."""
+        return all(pd.api.types.is_numeric_dtype(chunk[column]) for chunk in self.chunks)
 
 
 def read_table(path: Path) -> Table:
-    """Read a delimited text log.
+    """Read a log: delimited text, raw SAE J1979 answers as hex lines, or Parquet.
 
     Parameters
     ----------
     path : Path
-        ``.csv``, ``.tsv`` or ``.txt``, also ``.gz``.
+        A text file, plain or gzip; Parquet where the optional reader is installed.
 
     Returns
     -------
@@ -72,82 +99,25 @@ def read_table(path: Path) -> Table:
     Raises
     ------
     LogError
-        When the file is missing, empty, or no table can be found in it.
+        When the file is missing, empty, too large or damaged, or no table can be found in it.
     """
-    layout = find_layout(_head(path), path.name)
-    width = len(layout.headers)
-    try:
-        with _opened(path) as stream:
-            frame = pd.read_csv(
-                stream,
-                sep=layout.delimiter,
-                decimal=layout.decimal,
-                header=None,
-                names=list(range(width)),
-                # usecols makes the C parser forgive rows that are too long.
-                usecols=list(range(width)),
-                index_col=False,
-                skiprows=layout.data_line,
-                skipinitialspace=True,
-                na_values=list(MISSING),
-                encoding=layout.encoding,
-                encoding_errors="replace",
-                on_bad_lines="skip",
-                quoting=csv.QUOTE_MINIMAL if layout.delimiter == "," else csv.QUOTE_NONE,
-                low_memory=False,
-            )
-    except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError) as error:
-        raise LogError(f"{path.name}: cannot be read as a table ({error}). Export it again as CSV.") from None
-    except (OSError, EOFError, zlib.error) as error:
-        raise LogError(f"{path.name}: the file is damaged ({error}). Copy or export it again.") from None
-    if frame.empty:
-        raise LogError(f"{path.name}: has a header but no rows of data. Was the logger started?")
-    return Table(layout=layout, frame=frame)
-
-
-def find_layout(head: bytes, name: str) -> Layout:
-    """Decide the layout from the first bytes of a log.
-
-    Parameters
-    ----------
-    head : bytes
-        The beginning of the (uncompressed) file.
-    name : str
-        File name, for messages.
-    """
-    encoding = _encoding(head)
-    text = head.decode(encoding, errors="replace").replace("\x00", "").removeprefix("\ufeff")
-    lines = text.splitlines()
-    if len(head) >= HEAD_BYTES:
-        lines = lines[:-1]
-    if not any(line.strip() for line in lines):
-        raise LogError(f"{name}: is empty. Export the log again.")
-    delimiter = _delimiter(lines)
-    rows = [_split(line, delimiter) for line in lines]
-    decimal = _decimal(rows, delimiter)
-    data_line = _first_data_line(rows, lines)
-    if data_line is None:
-        raise LogError(
-            f"{name}: no table of numbers found in its first {len(lines)} lines. Allowed: a header line and then "
-            "rows of numbers, separated by comma, semicolon or tab. Export the log as CSV."
-        )
-    width = Counter(len(row) for row in rows[data_line : data_line + 400] if len(row) > 1).most_common(1)[0][0]
-    header_line, units_line = _header_lines(rows, data_line)
-    headers = list(rows[header_line]) if header_line is not None else []
-    while len(headers) > width and not headers[-1].strip():
-        headers.pop()
-    headers += [f"column {k + 1}" for k in range(len(headers), width)] if header_line is None else []
-    units = rows[units_line] if units_line is not None else []
-    return Layout(
-        encoding=encoding,
-        delimiter=delimiter,
-        decimal=decimal,
-        header_line=header_line,
-        units_line=units_line,
-        data_line=data_line,
-        headers=tuple(_distinct([mend_encoding(h.strip()) for h in headers])),
-        units=tuple(mend_encoding(u.strip()) for u in units),
-    )
+    with opened(path) as raw:
+        if path.name.lower().endswith(".parquet"):
+            return _read_parquet(path)
+        source = blocks(raw, path.name)
+        # A file may begin with line ends or filling, but not for long.
+        first = next((block for block in itertools.islice(source, 8) if not block.isspace() and block), b"")
+        lines = first.decode("utf-8", errors="replace").split("\n")
+        if len(first) > HEAD_BYTES // 2:
+            lines = lines[:-1]
+        if not any(line.strip() for line in lines):
+            if first.startswith(PARQUET_SIGNATURE):
+                return _read_parquet(path)
+            raise LogError(f"{path.name}: is empty, or its beginning is. Export the log again.")
+        if j1979.looks_raw(lines):
+            return _read_answers(itertools.chain([first], source), path.name)
+        layout = find_layout(lines, path.name)
+        return _read_delimited(first, source, layout, path.name)
 
 
 def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
@@ -162,138 +132,214 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
     """
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         return column.to_numpy(dtype=float, na_value=np.nan), 0
-    text = column.astype("string").str.strip()
+    if decimal == ",":
+        column = _without_thousands_points(column)
+    values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    rest = np.isnan(values) & column.notna().to_numpy()
+    text = column[rest].astype("string").str.strip(' "\t')
     if decimal == ",":
         text = text.str.replace(",", ".", regex=False)
-    values = pd.to_numeric(text, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    rest = np.isnan(values) & text.notna().to_numpy() & (text != "").to_numpy(dtype=bool, na_value=False)
-    if rest.any():
-        inside = text[rest].str.extract(r"^([+-]?\d+(?:\.\d+)?)\s*[^\d\s.:][^\d:]{0,11}$", expand=False)
-        values[rest] = pd.to_numeric(inside, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    blank = text.isin(["", *MISSING]).to_numpy(dtype=bool)
+    inside = text.str.extract(_LEADING_NUMBER, expand=False)
+    values[rest] = pd.to_numeric(inside, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    rest[rest] = ~blank
     unreadable = int((np.isnan(values) & rest).sum())
     values[~np.isfinite(values)] = np.nan
     return values, unreadable
 
 
-def is_number(cell: str) -> bool:
-    """Tell whether a cell is a plain number, with either decimal mark."""
-    return bool(_NUMBER.fullmatch(cell.strip()))
+def _without_thousands_points(column: pd.Series) -> pd.Series:
+    """Turn ``1.200,5`` into ``1200,5``, in all cells if one of them shows that points part thousands."""
+    text = column.astype("string")
+    return text.str.replace(".", "", regex=False) if text.str.contains(_THOUSANDS, regex=True).any() else column
 
 
-def _opened(path: Path) -> IO[bytes]:
-    if path.name.lower().endswith(".gz"):
-        return cast("IO[bytes]", gzip.open(path, "rb"))
-    return path.open("rb")
+# --- reading -----------------------------------------------------------------------------------------------------
 
 
-def _head(path: Path) -> bytes:
+def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name: str) -> Table:
+    lines = first.split(b"\n")
+    delimiter = layout.delimiter.encode()
+    # Rows may end in one delimiter too many; a longer row than that is damaged and passed over.
+    trailing = any(line.rstrip(b" ").endswith(delimiter) for line in lines[layout.data_line :])
+    spaced = any(mark + b" " in first for mark in (delimiter, b'"'))
+    parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced)
+    tail = _Tail(delimiter)
+    data = tail.watch(itertools.chain([b"\n".join(lines[layout.data_line :])], source))
+    chunks = []
+    repeats = cells = 0
     try:
-        with _opened(path) as stream:
-            return stream.read(HEAD_BYTES)
-    except FileNotFoundError:
-        raise LogError(f"{path.name}: no such file. Check the name.") from None
-    except IsADirectoryError:
-        raise LogError(f"{path.name}: is a folder, not a log. Give the file.") from None
-    except (OSError, EOFError, zlib.error) as error:
-        raise LogError(f"{path.name}: the file is damaged ({error}). Copy or export it again.") from None
+        with warnings.catch_warnings(record=True) as told:
+            warnings.simplefilter("always")
+            for chunk, repeated in _in_parallel(parse, data):
+                cells += chunk.size
+                if cells > MAX_CELLS:
+                    raise LogError(
+                        f"{name}: holds more than {MAX_CELLS:,} cells, the most that is allowed. "
+                        "Cut it to the drive that is meant."
+                    )
+                repeats += repeated
+                if len(chunk):
+                    chunks.append(chunk)
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
+        raise LogError(f"{name}: cannot be read as a table ({str(error)[:200]}). Export it again as CSV.") from None
+    if not chunks:
+        raise LogError(f"{name}: has a header but no rows of data. Was the logger started?")
+    damaged = sum(str(warning.message).count("Skipping line") for warning in told)
+    rows = sum(map(len, chunks))
+    return Table(layout=layout, chunks=tuple(chunks), findings=tuple(_damage(repeats, damaged, rows, tail.cut_off)))
 
 
-def _encoding(head: bytes) -> str:
-    for mark, name in (
-        (codecs.BOM_UTF8, "utf-8-sig"),
-        (codecs.BOM_UTF16_LE, "utf-16"),
-        (codecs.BOM_UTF16_BE, "utf-16"),
-    ):
-        if head.startswith(mark):
-            return name
+def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Iterator[_T]:
+    """Apply ``parse`` to blocks, several at a time (the parser runs outside the interpreter's lock), in order."""
+    first = next(source, None)
+    if first is not None:
+        yield parse(first)
+    second = next(source, None)
+    if second is None:
+        return
+    with ThreadPoolExecutor(WORKERS) as pool:
+        waiting = deque([pool.submit(parse, second)])
+        for block in source:
+            waiting.append(pool.submit(parse, block))
+            if len(waiting) > 2 * WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool) -> tuple[pd.DataFrame, int]:
+    """Parse whole lines; return their rows and how many lines repeated the header."""
+    if not block or block.isspace():
+        return pd.DataFrame(columns=range(width)), 0
+    parse = partial(_parse_text, layout=layout, width=width, spaced=spaced)
     try:
-        codecs.getincrementaldecoder("utf-8")().decode(head)
-    except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8"
+        frame = parse(_mend_quotes(block), quoting=csv.QUOTE_MINIMAL)
+    except pd.errors.ParserError:
+        # Quotes in odd places: the cells are read without any.
+        frame = parse(block.replace(b'"', b""), quoting=csv.QUOTE_NONE)
+    repeated = np.zeros(len(frame), dtype=bool)
+    if layout.header_line is not None and not pd.api.types.is_numeric_dtype(frame[0]):
+        repeated = (frame[0].astype("string").str.strip() == layout.headers[0]).to_numpy(dtype=bool, na_value=False)
+    return (frame[~repeated] if repeated.any() else frame), int(repeated.sum())
 
 
-def _split(line: str, delimiter: str) -> list[str]:
-    if '"' in line:
-        return [cell.strip() for cell in next(csv.reader(io.StringIO(line), delimiter=delimiter), [])]
-    return [cell.strip() for cell in line.split(delimiter)]
-
-
-def _delimiter(lines: Sequence[str]) -> str:
-    """Choose the delimiter that splits most lines, preferring those that cannot be a decimal mark."""
-    sample = [line for line in lines if line.strip()][-300:]
-    for delimiter in DELIMITERS:
-        counts = [line.count(delimiter) for line in sample]
-        if sum(count > 0 for count in counts) >= 0.8 * len(sample):
-            return delimiter
-    return ","
-
-
-def _decimal(rows: Sequence[Sequence[str]], delimiter: str) -> str:
-    if delimiter == ",":
-        return "."
-    cells = [cell for row in rows[-200:] for cell in row]
-    commas = sum(bool(re.fullmatch(r"[+-]?\d+,\d+", cell)) for cell in cells)
-    dots = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+", cell)) for cell in cells)
-    return "," if commas > dots else "."
-
-
-def _is_data(row: Sequence[str]) -> bool:
-    """A row of data: at least two filled cells or columns, and at least one number or time per text cell."""
-    filled = [cell for cell in row if cell and cell not in MISSING]
-    values = [cell for cell in filled if _is_value(cell)]
-    return len(row) >= 2 and bool(values) and (_is_value(filled[0]) or len(values) >= len(filled) / 2)
-
-
-def _is_value(cell: str) -> bool:
-    return is_number(cell) or bool(_CLOCK.fullmatch(cell)) or bool(re.fullmatch(r"[+-]?\d+([.,]\d+)?\s?\D{1,6}", cell))
-
-
-def _first_data_line(rows: Sequence[Sequence[str]], lines: Sequence[str]) -> int | None:
-    """Find where a steady run of data rows begins."""
-    known: dict[int, bool] = {}
-
-    def good(k: int) -> bool:
-        if k not in known:
-            known[k] = _is_data(rows[k])
-        return known[k]
-
-    for k in range(len(rows)):
-        following = [good(n) for n in range(k, min(k + 6, len(rows))) if lines[n].strip()]
-        if good(k) and sum(following) >= max(1, len(following) - 1):
-            width = len(rows[k])
-            nearby = [len(row) for row in rows[k + 1 : k + 6] if len(row) > 1]
-            if not nearby or width >= max(nearby) - 1:
-                return k
-    return None
-
-
-def _header_lines(rows: Sequence[Sequence[str]], data_line: int) -> tuple[int | None, int | None]:
-    above = [k for k in range(data_line - 1, -1, -1) if any(rows[k])]
-    width = len(rows[data_line])
-    above = [k for k in above[:3] if len(rows[k]) >= 0.5 * width and len(rows[k]) > 1]
-    if not above:
-        return None, None
-    first = above[0]
-    if len(above) > 1 and above[1] == first - 1 and _is_units(rows[first]):
-        return above[1], first
-    return first, None
-
-
-def _is_units(row: Sequence[str]) -> bool:
-    """A row of units: most filled cells are units, none is longer than a unit would be."""
-    filled = [mend_encoding(cell) for cell in row if cell]
-    known = sum(
-        bool(parse_unit(cell)) or cell.lower().strip("[]()") in ("s", "ms", "sec", "-", "hh:mm:ss") for cell in filled
+def _parse_text(text: bytes, *, layout: Layout, width: int, spaced: bool, quoting: Literal[0, 3]) -> pd.DataFrame:
+    return pd.read_csv(
+        cast("Any", _Block(text)),
+        sep=layout.delimiter,
+        decimal=layout.decimal,
+        header=None,
+        names=list(range(width)),
+        index_col=False,
+        skipinitialspace=spaced,
+        na_values=list(MISSING),
+        encoding_errors="replace",
+        on_bad_lines="warn",
+        quoting=quoting,
+        low_memory=False,
     )
-    return bool(filled) and known >= 0.6 * len(filled)
 
 
-def _distinct(headers: Sequence[str]) -> list[str]:
-    seen: Counter[str] = Counter()
-    out = []
-    for k, header in enumerate(headers):
-        plain = header or f"column {k + 1}"
-        seen[plain] += 1
-        out.append(plain if seen[plain] == 1 else f"{plain} ({seen[plain]})")
-    return out
+def _mend_quotes(block: bytes) -> bytes:
+    """Take the quotes out of a line with an odd one, which would swallow everything up to the next."""
+    if b'"' not in block:
+        return block
+    lines = block.split(b"\n")
+    return b"\n".join(line if line.count(b'"') % 2 == 0 else line.replace(b'"', b"") for line in lines)
+
+
+class _Block:
+    """Bytes that the parser may read as they are; from a binary stream it would decode and encode them first."""
+
+    def __init__(self, content: bytes) -> None:
+        self._content = content
+
+    def read(self, size: int = -1) -> bytes:
+        """Return all at once, then nothing."""
+        content, self._content = self._content, b""
+        return content
+
+    def __iter__(self) -> Iterator[bytes]:
+        return iter([self._content])
+
+
+class _Tail:
+    """Watches for a last line that was cut off, and leaves it out: its last number may lack digits."""
+
+    def __init__(self, delimiter: bytes) -> None:
+        self._delimiter = delimiter
+        self.cut_off = False
+
+    def watch(self, source: Iterator[bytes]) -> Iterator[bytes]:
+        before = b""
+        for block in source:
+            text = block
+            if text and not text.endswith(b"\n"):
+                body, _, last = text.rpartition(b"\n")
+                previous = (body or before).rstrip(b"\n").rpartition(b"\n")[2]
+                if previous and last.count(self._delimiter) < previous.count(self._delimiter):
+                    self.cut_off = True
+                    text = body
+            before = text or before
+            yield text
+
+
+def _damage(repeats: int, damaged: int, rows: int, cut_off: bool) -> Iterator[Finding]:
+    if repeats:
+        yield Finding(
+            code="header-repeated",
+            severity="note",
+            message=f"The header comes again {repeats} times: logging was stopped and started anew.",
+            evidence={"times": repeats},
+        )
+    if damaged:
+        yield Finding(
+            code="rows-damaged",
+            severity="warning" if damaged > 0.01 * rows else "note",
+            message=f"{damaged} lines hold more cells than the header, so none of theirs was used.",
+            evidence={"lines": damaged, "of": rows + damaged},
+        )
+    if cut_off:
+        yield Finding(code="last-line-cut", severity="note", message="The last line is cut off and was left out.")
+
+
+def _read_answers(source: Iterator[bytes], name: str) -> Table:
+    """Read raw answers as the long layout they are: time, signal, value, unit."""
+    answers = j1979.decode(line for block in source for line in block.decode("utf-8", "replace").split("\n"))
+    if len(answers.times) < 2:
+        raise LogError(f"{name}: holds raw answers, but none of a signal that can be used. {j1979.ALLOWED}")
+    frame = pd.DataFrame(dict(enumerate((answers.times, answers.signals, answers.numbers, answers.units))))
+    layout = Layout(
+        delimiter=" ",
+        decimal=".",
+        header_line=None,
+        units_line=None,
+        data_line=0,
+        headers=("Time", "Signal", "Value", "Unit"),
+        units=(),
+    )
+    return Table(layout=layout, chunks=(frame,), findings=answers.findings)
+
+
+def _read_parquet(path: Path) -> Table:
+    if importlib.util.find_spec("pyarrow") is None:
+        raise LogError(
+            f"{path.name}: is Parquet, which needs the package pyarrow. Install it (pip install pyarrow), or "
+            "export CSV."
+        )
+    try:
+        frame = pd.read_parquet(path)
+    except (OSError, ValueError) as error:
+        raise LogError(f"{path.name}: the file is damaged ({error}). Copy or export it again.") from None
+    if frame.empty or len(frame.columns) > MAX_COLUMNS or frame.size > MAX_CELLS:
+        raise LogError(
+            f"{path.name}: has {len(frame)} rows and {len(frame.columns)} columns; allowed are 1 row or more, at most "
+            f"{MAX_COLUMNS} columns and {MAX_CELLS:,} cells. Export the drive that is meant."
+        )
+    headers = tuple(distinct([mend_encoding(str(column).strip()) for column in frame.columns]))
+    frame.columns = pd.RangeIndex(len(headers))
+    layout = Layout(
+        delimiter="", decimal=".", header_line=None, units_line=None, data_line=0, headers=headers, units=()
+    )
+    return Table(layout=layout, chunks=(frame.reset_index(drop=True),))

@@ -1,0 +1,153 @@
+"""The bytes of a log: opened, unpacked, bounded, decoded and cleaned, as whole lines of UTF-8.
+
+Everything a damaged or hostile file can do to memory or time is stopped here, before any layout is looked for.
+"""
+
+from __future__ import annotations
+
+import codecs
+import gzip
+import zlib
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import IO, cast
+
+from pullbook.errors import LogError
+
+HEAD_BYTES = 131_072
+BLOCK_BYTES = 1_000_000
+MAX_BYTES = 1_000_000_000  # unpacked; a day of twenty signals at 10 Hz is a tenth of it
+MAX_LINE_BYTES = 1_000_000
+
+# How files start that are no text at all (the formats' own published signatures).
+_SIGNATURES = (
+    (b"PK\x03\x04", "a spreadsheet or ZIP archive"),
+    (b"\xd0\xcf\x11\xe0", "a spreadsheet of an older kind"),
+    (b"%PDF", "a PDF document"),
+    (b"SQLite format 3", "a database"),
+    (b"\x89PNG", "a picture"),
+    (b"\xff\xd8\xff", "a picture"),
+    (b"7z\xbc\xaf", "a 7z archive"),
+    (b"BZh", "a bzip2 archive"),
+    (b"\xfd7zXZ", "an xz archive"),
+)
+GZIP_SIGNATURE = b"\x1f\x8b"
+PARQUET_SIGNATURE = b"PAR1"
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[IO[bytes]]:
+    """Open a log, unpacking gzip by its signature; faults of the file become refusals.
+
+    Raises
+    ------
+    LogError
+        When the file is missing, a folder, too large, not text, or damaged.
+    """
+    name = path.name
+    try:
+        with path.open("rb") as stream:
+            size = path.stat().st_size
+            start = stream.read(16)
+            stream.seek(0)
+            if size > MAX_BYTES:
+                raise _too_large(name)
+            if kind := next((kind for mark, kind in _SIGNATURES if start.startswith(mark)), None):
+                raise LogError(f"{name}: is {kind}, not a text log. Allowed: text with columns. Export it as CSV.")
+            if start.startswith(GZIP_SIGNATURE):
+                yield cast("IO[bytes]", gzip.GzipFile(fileobj=stream, mode="rb"))
+            elif name.lower().endswith(".gz"):
+                raise LogError(f"{name}: ends in .gz but is not gzip. Rename it, or pack it again.")
+            else:
+                yield stream
+    except FileNotFoundError:
+        raise LogError(f"{name}: no such file. Check the name.") from None
+    except IsADirectoryError:
+        raise LogError(f"{name}: is a folder, not a log. Give the file.") from None
+    except PermissionError:
+        raise LogError(f"{name}: may not be read. Allow reading it.") from None
+    except (OSError, EOFError, zlib.error) as error:
+        raise LogError(f"{name}: the file is damaged ({error}). Copy or export it again.") from None
+
+
+def blocks(raw: IO[bytes], name: str) -> Iterator[bytes]:
+    r"""Yield the log as blocks of whole lines, in UTF-8, without NUL bytes, each line ended by ``\n``.
+
+    Parameters
+    ----------
+    raw : binary stream
+        As unpacked.
+    name : str
+        File name, for messages.
+
+    Raises
+    ------
+    LogError
+        When more than `MAX_BYTES` come out, or a line is longer than `MAX_LINE_BYTES`.
+
+    Notes
+    -----
+    The first block holds at most `HEAD_BYTES`. The very last line comes as it is found, without a line end if it has
+    none: it may have been cut off.
+    """
+    total = 0
+    carry = b""
+    decode: Callable[[bytes], bytes] | None = None
+    size = HEAD_BYTES
+    while piece := raw.read(size):
+        total += len(piece)
+        if total > MAX_BYTES:
+            raise _too_large(name)
+        if decode is None:
+            decode = _decoder(encoding_of(piece))
+            text = decode(piece).removeprefix(codecs.BOM_UTF8)
+        else:
+            text = carry + decode(piece)
+        carry = b""
+        if b"\r" in text:
+            # A line end may be cut in two between blocks.
+            carry = b"\r" if text.endswith(b"\r") else b""
+            text = text.removesuffix(b"\r").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+        cut = text.rfind(b"\n") + 1
+        carry = text[cut:] + carry
+        if len(carry) > MAX_LINE_BYTES:
+            raise LogError(
+                f"{name}: the line about byte {total - len(carry):,} is longer than {MAX_LINE_BYTES:,} bytes, the most "
+                "that is allowed for a line. Is this a text log? Export it again."
+            )
+        size = BLOCK_BYTES
+        yield text[:cut]
+    if carry.strip():
+        yield carry
+
+
+def encoding_of(head: bytes) -> str:
+    """Tell the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1252."""
+    for mark, name in ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")):
+        if head.startswith(mark):
+            return name
+    sample = head[:4096]
+    even, odd = sample[::2].count(0), sample[1::2].count(0)
+    # Plain text in UTF-16 has a NUL in nearly every second byte, and none in the others.
+    if max(even, odd) > 0.3 * len(sample) / 2 and min(even, odd) < 0.05 * len(sample) / 2:
+        return "utf-16-le" if odd > even else "utf-16-be"
+    try:
+        codecs.getincrementaldecoder("utf-8")().decode(head)
+    except UnicodeDecodeError:
+        return "cp1252"
+    return "utf-8"
+
+
+def _decoder(encoding: str) -> Callable[[bytes], bytes]:
+    if encoding == "utf-8":
+        return lambda piece: piece.replace(b"\0", b"")
+    decoder = codecs.getincrementaldecoder(encoding)(errors="replace")
+    return lambda piece: decoder.decode(piece).replace("\0", "").encode("utf-8", errors="replace")
+
+
+def _too_large(name: str) -> LogError:
+    return LogError(
+        f"{name}: is larger than {MAX_BYTES:,} bytes, the most that is allowed for a log. "
+        "Cut it to the drive that is meant."
+    )
