@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from pullbook import PullbookError, read_log
+from pullbook.errors import LogError
 from pullbook.logs import Log, missing_channel, period_of, resolution_of
 from pullbook.simulate import LOGGED, Cooler, Cruise, Idle, Pull, Trace, Vehicle, Weather, drive, record
 
@@ -366,3 +367,14 @@ def test_period_and_resolution() -> None:
     # 0.392 % (100 / 255) written with one decimal has steps of 0.3 and 0.4.
     assert resolution_of(np.round(np.arange(256) * 100 / 255, 1)) == pytest.approx(0.4, abs=0.11)
     assert resolution_of(np.array([5.0, 5.0])) == 0
+
+
+def test_a_settled_column_may_be_told_in_either_form(tmp_path):
+    path = tmp_path / "log.csv"
+    path.write_text("Time,Speed [km/h],Probe 7\n" + "".join(f"{k},{40 + k},{20 + k % 9}\n" for k in range(60)))
+    pair = read_log(path, channels={"charge_air_temperature": ("Probe 7", "degC")})
+    mapping = read_log(path, channels={"charge_air_temperature": {"column": "Probe 7", "unit": "degC"}})
+    for log in (pair, mapping):
+        assert log.need("charge_air_temperature").column == "Probe 7"
+    with pytest.raises(LogError, match="no column is named"):
+        read_log(path, channels={"charge_air_temperature": {"unit": "degC"}})

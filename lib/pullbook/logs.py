@@ -30,6 +30,8 @@ from pullbook.layout import is_number, unit_in_cell
 from pullbook.refresh import refreshes
 from pullbook.tables import Table, read_table
 
+Choice = tuple[str, str | None] | Mapping[str, str | None]
+
 GAP_PERIODS = 3.0
 LARGEST = 1e9  # no signal of a road vehicle is larger in any unit; a cell that is was damaged
 SAMPLED = 100_000
@@ -132,7 +134,7 @@ class Log:
 def read_log(
     path: str | Path,
     *,
-    channels: Mapping[str, tuple[str, str | None]] | None = None,
+    channels: Mapping[str, Choice] | None = None,
     barometric_kpa: float | None = None,
 ) -> Log:
     """Read a text log of any layout.
@@ -141,7 +143,7 @@ def read_log(
     ----------
     path : path
         ``.csv``, ``.tsv`` or ``.txt``, also ``.gz``.
-    channels : mapping of channel to (column, unit or None), optional
+    channels : mapping of channel to (column, unit or None), or to {column, unit}, optional
         Columns that the person settled (``channels`` of ``experiment.yaml``).
     barometric_kpa : float, optional
         Outside pressure, to turn gauge into absolute pressure where the log has no barometric signal.
@@ -156,7 +158,7 @@ def read_log(
         When no honest figure is possible: no table, no time, no column that can be used.
     """
     path = Path(path)
-    chosen = dict(channels or {})
+    chosen = {channel: _choice(channel, said) for channel, said in (channels or {}).items()}
     _check_chosen(chosen)
     table = read_table(path)
     axis, columns = _columns(table, path.name)
@@ -194,6 +196,14 @@ def read_log(
             *findings,
         ),
     )
+
+
+def _choice(channel: str, said: Choice) -> tuple[str, str | None]:
+    """Take a settled column in either form."""
+    column, unit = (said.get("column"), said.get("unit")) if isinstance(said, Mapping) else said
+    if column is None:
+        raise LogError(f"channels: {channel}: no column is named; allowed: {{column: ..., unit: ...}}")
+    return column, unit
 
 
 def missing_channel(log: Log, channel: str) -> str:
