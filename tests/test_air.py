@@ -27,6 +27,7 @@ CALLS = {
         "pressure_ratio": 2.0,
         "efficiency": 0.7,
         "efficiency_u": 0.05,
+        "pressure_ratio_u": 0.05,
     },
     "cooler_effectiveness": {"compressor_outlet_c": 110.0, "charge_c": 45.0, "cooling_air_c": 20.0},
     "cooler_effectiveness_uncertainty": {
@@ -98,6 +99,7 @@ def test_the_callers_array_is_left_as_it_was(name: str, argument: str) -> None:
         ("compressor_outlet_c", "efficiency", 0.0, "above 0"),
         ("compressor_outlet_constant_gamma_c", "efficiency", 1.2, "up to 1"),
         ("compressor_outlet_uncertainty_k", "efficiency_u", -0.05, "zero or more"),
+        ("compressor_outlet_uncertainty_k", "pressure_ratio_u", -0.05, "zero or more"),
         ("charge_density_kg_m3", "manifold_kpa", -20.0, "not gauge boost"),
     ],
 )
@@ -178,6 +180,15 @@ def test_the_outlet_uncertainty_is_the_shift_that_the_efficiency_makes() -> None
     uncertainty = air.compressor_outlet_uncertainty_k(inlet_c=25.0, pressure_ratio=2.0)
     # 2 %: curvature over +-0.05 of 0.70 (0.5 %) and the growth of the specific heat over the rise (0.5 %).
     assert uncertainty == pytest.approx((shifted[0] - shifted[1]) / 2, rel=0.02)
+
+
+def test_the_outlet_uncertainty_is_the_shift_that_the_pressure_ratio_makes() -> None:
+    shifted = [air.compressor_outlet_c(inlet_c=25.0, pressure_ratio=ratio) for ratio in (1.95, 2.05)]
+    uncertainty = air.compressor_outlet_uncertainty_k(
+        inlet_c=25.0, pressure_ratio=2.0, efficiency_u=0.0, pressure_ratio_u=0.05
+    )
+    # 1 %: the slope takes the specific heats as constant.
+    assert uncertainty == pytest.approx((shifted[1] - shifted[0]) / 2, rel=0.01)
 
 
 def test_effectiveness_is_missing_where_there_is_nothing_to_cool() -> None:

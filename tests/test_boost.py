@@ -40,6 +40,32 @@ def test_slower_boost_is_a_finding() -> None:
     assert "boost-slower" in [f.code for f in compare(table, experiment_of(table)).findings]
 
 
+def test_less_boost_at_the_same_engine_speed_is_a_finding_though_the_peak_holds() -> None:
+    table = runs_table(THREE)
+    table["pressure_at_speed"] = np.where(table["phase"] == "after", 190.0, 205.0) + 0.2 * table["number"]
+    findings = compare(table, experiment_of(table)).findings
+    assert findings[0].code == "boost-lower-at-speed"
+    assert "check hoses and clamps before driving hard again" in findings[0].message
+    table["pressure_at_speed"] = 205.0 + 0.2 * table["number"]
+    assert not [f for f in compare(table, experiment_of(table)).findings if f.code.startswith("boost")]
+
+
+def test_a_lower_peak_says_it_once() -> None:
+    table = runs_table(THREE, pressure_kpa={"before": 215.0, "after": 195.0})
+    table["pressure_at_speed"] = table["peak_manifold_pressure"] - 3
+    codes = [f.code for f in compare(table, experiment_of(table)).findings]
+    assert codes[0] == "boost-lower"
+    assert "boost-lower-at-speed" not in codes
+
+
+def test_less_air_at_the_same_point_is_a_finding_and_more_is_not() -> None:
+    table = runs_table(THREE)
+    for after, told in ((92.0, True), (104.0, False), (99.0, False)):
+        table["flow_at_point"] = np.where(table["phase"] == "after", after, 100.0) + 0.2 * table["number"]
+        codes = [f.code for f in compare(table, experiment_of(table)).findings]
+        assert ("boost-less-air" in codes) == told
+
+
 def test_without_a_pressure_channel_nothing_is_claimed() -> None:
     table = runs_table(THREE)
     for name in ("peak_manifold_pressure", "time_to_boost", "pressure_ratio"):

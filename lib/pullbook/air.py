@@ -255,15 +255,16 @@ def compressor_outlet_uncertainty_k(
     pressure_ratio: Values,
     efficiency: Values = EFFICIENCY,
     efficiency_u: Values = EFFICIENCY_U,
+    pressure_ratio_u: Values = 0.0,
 ) -> Values:
-    """Standard uncertainty of an estimated compressor outlet temperature from the efficiency alone.
+    """Standard uncertainty of an estimated compressor outlet temperature, from the efficiency and the ratio.
 
     Parameters
     ----------
     inlet_c, pressure_ratio, efficiency : float or ndarray
         As for `compressor_outlet_c`.
-    efficiency_u : float or ndarray
-        Standard uncertainty of the efficiency.
+    efficiency_u, pressure_ratio_u : float or ndarray
+        Standard uncertainties of efficiency and pressure ratio.
 
     Returns
     -------
@@ -273,16 +274,20 @@ def compressor_outlet_uncertainty_k(
     Raises
     ------
     ValueError
-        If a pressure ratio or an efficiency cannot be, or the uncertainty is negative.
+        If a pressure ratio or an efficiency cannot be, or an uncertainty is negative.
 
     References
     ----------
-    JCGM 100:2008, 5.1.2, with dT2/deta = -(T2 - T1) / eta.
+    JCGM 100:2008, 5.1.2, with ``dT2/deta = -(T2 - T1) / eta`` and, specific heats constant,
+    ``dT2/dpr = T1 (g-1)/g pr**(-1/g) / eta``.
     """
-    if np.any(np.asarray(efficiency_u) < 0):
-        raise ValueError(f"efficiency_u is {efficiency_u}: a standard uncertainty is zero or more")
+    for name, u in (("efficiency_u", efficiency_u), ("pressure_ratio_u", pressure_ratio_u)):
+        if np.any(np.asarray(u) < 0):
+            raise ValueError(f"{name} is {u}: a standard uncertainty is zero or more")
     outlet_c = compressor_outlet_c(inlet_c=inlet_c, pressure_ratio=pressure_ratio, efficiency=efficiency)
-    return (outlet_c - inlet_c) / efficiency * efficiency_u
+    from_efficiency = (outlet_c - inlet_c) / efficiency * efficiency_u
+    slope = (inlet_c + KELVIN) * (GAMMA - 1) / GAMMA * pressure_ratio ** (-1 / GAMMA) / efficiency
+    return np.hypot(from_efficiency, slope * pressure_ratio_u)
 
 
 def cooler_effectiveness(*, compressor_outlet_c: Values, charge_c: Values, cooling_air_c: Values) -> Values:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +15,8 @@ from pullbook.conditions import Condition, like_for_like
 from pullbook.crosscheck import CrossChecks, cross_check
 from pullbook.errors import ExperimentError, Finding, LogError
 from pullbook.experiment import Experiment, Session
+from pullbook.full_load import pedal_travel
+from pullbook.heat_soak import Idle, idle_soaks
 from pullbook.inputs import inputs_sha256
 from pullbook.logs import Log, missing_channel, read_log
 from pullbook.measures import (
@@ -24,9 +26,11 @@ from pullbook.measures import (
     measure,
     missing_measures,
 )
+from pullbook.operating_point import OperatingPoint, operating_point
 from pullbook.outcomes import outcome_named
 from pullbook.quality import inspect
-from pullbook.runs import Runs, find_runs, pedal_travel
+from pullbook.runs import Runs, find_runs
+from pullbook.secondary import SideFigure, side_figures
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -36,11 +40,12 @@ SCHEMA = 1
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Drive:
-    """One session: its log, its runs and what was noticed."""
+    """One session: its log, its runs, its standstills and what was noticed."""
 
     session: Session
     log: Log
     runs: Runs
+    idles: tuple[Idle, ...]
     findings: tuple[Finding, ...]
 
 
@@ -61,6 +66,10 @@ class Result:
     cross_checks : CrossChecks
         The same change by other routes.
     conditions : tuple of Condition
+    side_figures : tuple of SideFigure
+        What else the engine felt.
+    point : OperatingPoint or None
+        Where boost and air flow at one engine speed were taken.
     findings : tuple of Finding
         On the comparison; a boost warning comes first.
     inputs_sha256 : str
@@ -73,6 +82,8 @@ class Result:
     with_left_out: Comparison | None
     cross_checks: CrossChecks
     conditions: tuple[Condition, ...]
+    side_figures: tuple[SideFigure, ...]
+    point: OperatingPoint | None
     findings: tuple[Finding, ...]
     inputs_sha256: str
     version: str = field(default=__version__)
@@ -97,6 +108,8 @@ class Result:
                 "other_routes": [vars(route) for route in self.cross_checks.routes],
                 "checks": [vars(check) for check in self.cross_checks.checks],
                 "like_for_like": [vars(condition) for condition in self.conditions],
+                "other_figures": [vars(figure) for figure in self.side_figures],
+                "operating_point": vars(self.point) if self.point else None,
                 "findings": [finding.to_dict() for finding in self.findings],
             }
         )
@@ -161,6 +174,7 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
     drives = read_drives(experiment)
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)
+    point = operating_point((drive.log, drive.runs) for drive in drives)
     frames = []
     for k, drive in enumerate(drives):
         frame = measure(
@@ -169,16 +183,12 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
             protocol=experiment.protocol,
             vehicle=experiment.vehicle,
             surroundings=surroundings_of(drive.session),
+            point=point,
         )
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)
         frames.append(frame)
-        drives[k] = Drive(
-            session=drive.session,
-            log=drive.log,
-            runs=drive.runs,
-            findings=(*drive.findings, *missing_measures(frame, drive.log)),
-        )
+        drives[k] = replace(drive, findings=(*drive.findings, *missing_measures(frame, drive.log)))
     measures = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
     comparison = compare(measures, experiment, level=level)
     checks = cross_check(measures, experiment, comparison)
@@ -190,7 +200,11 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
         comparison=comparison,
         with_left_out=compare(measures, experiment, level=level, with_left_out=True) if left_out else None,
         cross_checks=checks,
-        conditions=like_for_like(measures, experiment),
+        conditions=like_for_like(measures, experiment, comparison.slopes),
+        side_figures=side_figures(
+            measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
+        ),
+        point=point,
         findings=(*comparison.findings, *checks.findings),
         inputs_sha256=inputs,
     )
@@ -212,7 +226,7 @@ def read_drives(experiment: Experiment) -> list[Drive]:
     for session, log in zip(experiment.sessions, logs, strict=True):
         runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
         findings = (*inspect(log, experiment.protocol), *runs.findings)
-        drives.append(Drive(session=session, log=log, runs=runs, findings=findings))
+        drives.append(Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), findings=findings))
     return drives
 
 
@@ -221,7 +235,7 @@ def surroundings_of(session: Session) -> Surroundings:
     return Surroundings(
         ambient_c=session.ambient_c,
         pressure_kpa=session.pressure_hpa / 10 if session.pressure_hpa else None,
-        humidity=(session.humidity_pct or 0.0) / 100,
+        humidity=session.humidity_pct / 100 if session.humidity_pct is not None else None,
     )
 
 
@@ -254,6 +268,7 @@ def _session_facts(drive: Drive) -> dict[str, Any]:
         "log": drive.session.log,
         "duration_s": drive.log.duration_s,
         "full_load_from": drive.runs.full_load_from,
+        "idles": [vars(idle) for idle in drive.idles],
         "channels": {
             name: {
                 "column": signal.column,

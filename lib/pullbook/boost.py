@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 LOWER_SHARE = 0.02
 SLOWER_SHARE = 0.25
 SLOWER_S = 0.3
+FLOW_SHARE = 0.03  # what tubing and filter do to an air flow sensor from day to day
+ADVICE = "check hoses and clamps before driving hard again"
 
 
 @dataclass(frozen=True)
@@ -60,12 +62,22 @@ def check_boost(
         if (found.high < 0 and share < -LOWER_SHARE) or (found.low > 0 and share > LOWER_SHARE):
             effect = _effect_on_rise(data)
             findings.append(_changed(found, share, effect))
-    changed = bool(findings) and outcome.name not in ("peak_manifold_pressure", "time_to_boost")
+    changed = bool(findings) and outcome.name not in ("peak_manifold_pressure", "time_to_boost", "pressure_at_speed")
     if timing:
         found = timing[1]
         if found.low > 0 and found.change > max(SLOWER_SHARE * found.before, SLOWER_S):
             findings.append(_slower(found))
+    at_speed = _quick(measures, experiment, "pressure_at_speed", level, with_left_out)
+    if at_speed and not changed and _is_lower(at_speed[1], LOWER_SHARE):
+        findings.append(_lower_at_speed(at_speed[1]))
+    flow = _quick(measures, experiment, "flow_at_point", level, with_left_out)
+    if flow and _is_lower(flow[1], FLOW_SHARE):
+        findings.append(_less_air(flow[1]))
     return BoostCheck(changed=changed, effect_k=effect if outcome.ambient != "none" else 0.0, findings=tuple(findings))
+
+
+def _is_lower(found: Estimate, share: float) -> bool:
+    return found.high < 0 and found.change < -share * found.before
 
 
 def _effect_on_rise(data: SessionMeans) -> float:
@@ -83,9 +95,34 @@ def _slower(found: Estimate) -> Finding:
         severity="warning",
         message=(
             f"After the service the boost builds more slowly: {found.before:.1f} s to 90 % of its peak before, "
-            f"{found.after:.1f} s after. Check hoses and clamps before driving hard again."
+            f"{found.after:.1f} s after. A hose or clamp may leak: {ADVICE}."
         ),
         evidence={"before_s": found.before, "after_s": found.after, "low": found.low, "high": found.high},
+    )
+
+
+def _lower_at_speed(found: Estimate) -> Finding:
+    return Finding(
+        code="boost-lower-at-speed",
+        severity="warning",
+        message=(
+            f"After the service there is less boost at the same engine speed, though the peak is as before: "
+            f"{found.before:.0f} kPa before, {found.after:.0f} kPa after. A hose or clamp may leak: {ADVICE}."
+        ),
+        evidence={"before_kpa": found.before, "after_kpa": found.after, "low": found.low, "high": found.high},
+    )
+
+
+def _less_air(found: Estimate) -> Finding:
+    return Finding(
+        code="boost-less-air",
+        severity="warning",
+        message=(
+            "After the service less air is measured at the same boost, engine speed and charge temperature: "
+            f"{found.before:.0f} g/s before, {found.after:.0f} g/s after. Air may enter behind the sensor, or a filter "
+            f"or hose may be blocked: {ADVICE}."
+        ),
+        evidence={"before_g_s": found.before, "after_g_s": found.after, "low": found.low, "high": found.high},
     )
 
 
@@ -103,7 +140,7 @@ def _quick(
 def _changed(found: Estimate, share: float, effect: float) -> Finding:
     lower = share < 0
     advice = (
-        "A hose or clamp may leak after the refit: check hoses and clamps before driving hard again."
+        f"A hose or clamp may leak after the refit: {ADVICE}."
         if lower
         else "Find out why before trusting the comparison."
     )

@@ -163,8 +163,11 @@ def estimate_change(
             lines.append(
                 BudgetLine(f"{covariate.name}: its reading", "B", reading * math.sqrt(weights @ weights), INFINITE)
             )
+    change = float(fit.coefficients[1])
+    if data.shared_u:
+        lines.append(BudgetLine("what was estimated", "B", data.shared_u * abs(change), INFINITE))
     lines += extra
-    change, u, dof = float(fit.coefficients[1]), combined(lines), effective_dof(lines)
+    u, dof = combined(lines), effective_dof(lines)
     half = coverage_factor(level, dof) * u
     return Estimate(
         change=change,

@@ -7,15 +7,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import plotly.graph_objects as go
 
 from pullbook.analysis import Drive, Result
 from pullbook.comparison import Comparison
+from pullbook.logs import Signal
+from pullbook.measures import inlet_signal
 from pullbook.outcomes import Outcome, outcome_named
 from pullbook.planning import Plan
+from pullbook.runs import Run
 from pullbook.verdict import decimals
 
 if TYPE_CHECKING:
@@ -27,6 +30,8 @@ MARKER = {"before": "circle", "after": "diamond"}
 QUIET = "#7f7f7f"
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 HATCH = "rgba(127,127,127,0.25)"
+
+Over = Literal["time", "speed"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -237,42 +242,73 @@ def _shades(drive: Drive, row: int) -> list[dict[str, Any]]:
 
 def overlays(result: Result) -> list[Picture]:
     """Return the pulls laid over each other, a picture for each signal that the logs hold."""
-    wanted = ("charge_air_temperature", "intake_manifold_pressure")
+    wanted: tuple[tuple[str, Over], ...] = (
+        ("charge_air_temperature", "time"),
+        ("intake_manifold_pressure", "time"),
+        ("rise", "speed"),
+    )
     return [
-        pulls_overlaid(result, channel)
-        for channel in wanted
-        if any(drive.log.get(channel) is not None for drive in result.drives)
+        pulls_overlaid(result, channel, over=over)
+        for channel, over in wanted
+        if any(_holds(drive, channel) for drive in result.drives)
     ]
 
 
-def pulls_overlaid(result: Result, channel: str = "charge_air_temperature") -> Picture:
-    """Show one signal of every pull over the time since full load: single pulls thin, the session means thick."""
+def _holds(drive: Drive, channel: str) -> bool:
+    if channel == "rise":
+        return drive.log.get("charge_air_temperature") is not None and inlet_signal(drive.log) is not None
+    return drive.log.get(channel) is not None
+
+
+def _values_at(drive: Drive, channel: str, moments: np.ndarray) -> np.ndarray:
+    inlet = inlet_signal(drive.log)
+    if channel == "rise" and inlet is not None:
+        rise: np.ndarray = drive.log.need("charge_air_temperature").at(moments) - inlet.at(moments)
+        return rise
+    return drive.log.need(channel).at(moments)
+
+
+def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, over: Over = "time") -> Picture:
+    """Show one signal of every pull over the time since full load or the road speed.
+
+    Single pulls are thin, the mean of each session is thick.
+
+    Parameters
+    ----------
+    result : Result
+    channel : {"charge_air_temperature", "intake_manifold_pressure", "rise"}
+        ``rise`` is the charge temperature above the inlet's.
+    over : {"time", "speed"}
+    """
     label, unit = {
         "charge_air_temperature": ("charge temperature", "°C"),
         "intake_manifold_pressure": ("manifold pressure", "kPa absolute"),
-        "vehicle_speed": ("road speed", "km/h"),
+        "rise": ("charge temperature above inlet", "K"),
     }[channel]
     figure = go.Figure()
     shown: set[str] = set()
     for drive in result.drives:
-        signal = drive.log.get(channel)
         pulls = [run for run in drive.runs.pulls if run.included]
-        if signal is None or not pulls:
+        if not _holds(drive, channel) or not pulls:
             continue
         phase = drive.session.phase
-        span = float(np.median([run.end_s - run.start_s for run in pulls])) + 10
-        grid = np.arange(-3.0, span, 0.5)
-        curves = np.array([signal.at(run.start_s + grid) for run in pulls])
-        for run, curve in zip(pulls, curves, strict=True):
-            figure.add_scatter(
-                x=grid.tolist(),
-                y=_nulls(curve),
-                mode="lines",
-                line={"color": COLOUR[phase], "width": 0.8},
-                opacity=0.35,
-                showlegend=False,
-                hovertemplate=f"{drive.session.name}, {run.name}: %{{y:.0f}}<extra></extra>",
-            )
+        if over == "time":
+            grid = np.arange(-3.0, float(np.median([run.end_s - run.start_s for run in pulls])) + 10, 0.5)
+            times = [run.start_s + grid for run in pulls]
+        else:
+            grid = np.arange(min(run.start_kmh for run in pulls), max(run.end_kmh for run in pulls), 2.0)
+            times = [_times_at(drive.log.need("vehicle_speed"), run, grid) for run in pulls]
+        curves = np.array([_values_at(drive, channel, moments) for moments in times])
+        # One line for all thin curves, broken between them.
+        figure.add_scatter(
+            x=[*grid.tolist(), None] * len(pulls),
+            y=[y for curve in curves for y in (*_nulls(curve), None)],
+            mode="lines",
+            line={"color": COLOUR[phase], "width": 0.8},
+            opacity=0.35,
+            showlegend=False,
+            hoverinfo="skip",
+        )
         enough = np.isfinite(curves).sum(axis=0) > len(pulls) / 2
         mean = np.full(len(grid), np.nan)
         mean[enough] = np.nanmean(curves[:, enough], axis=0)
@@ -287,15 +323,26 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature") -> P
             hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
         )
         shown.add(phase)
-    figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
-    figure.update_xaxes(title="time since full load [s]")
+    if over == "time":
+        figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
+    figure.update_xaxes(title="time since full load [s]" if over == "time" else "road speed [km/h]")
     figure.update_yaxes(title=f"{_sentence_case(label)} [{unit}]")
+    against = "time since full load" if over == "time" else "road speed"
     return _layout(
         figure,
-        caption=f"{_sentence_case(label)} of every pull that counts, laid over each other at the moment of full load.",
-        description=f"{_sentence_case(label)} against time since full load, before and after the service.",
+        caption=f"{_sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
+        description=f"{_sentence_case(label)} against {against}, before and after the service.",
         height=380,
     )
+
+
+def _times_at(speed: Signal, run: Run, grid_kmh: np.ndarray) -> np.ndarray:
+    """Return when a pull first reaches each speed, NaN for speeds outside it."""
+    times, values = speed.within(run.start_s, run.end_s)
+    if not values.size:
+        return np.full(len(grid_kmh), np.nan)
+    reached: np.ndarray = np.interp(grid_kmh, np.maximum.accumulate(values), times, left=np.nan, right=np.nan)
+    return reached
 
 
 def _nulls(values: np.ndarray) -> list[float | None]:

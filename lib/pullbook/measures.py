@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,22 +16,30 @@ from pullbook import air
 from pullbook.channels import STANDARD_PRESSURE_KPA
 from pullbook.errors import Finding
 from pullbook.experiment import Protocol, Vehicle
+from pullbook.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
 from pullbook.logs import Log, Signal
+from pullbook.operating_point import OperatingPoint, at_point
+from pullbook.reference_air import dry_pressure_kpa
 from pullbook.runs import Run, Runs
 
 if TYPE_CHECKING:
     import pandas as pd
 
 SENSOR_LAG_S = 5.0  # a charge sensor shows its peak up to this long after the lift
-MIN_RECOVERY_S = 15.0
 MAX_RECOVERY_S = 90.0
-MIN_RECOVERY_FALL_K = 3.0
+MIDDLE_HUMIDITY = 0.5  # where nobody noted it: from 0 to 1 the vapour is 2 kPa at 20 °C
+# Pressure lost at full load before the compressor and in the cooler, which no sensor of a car shows: usual figures with
+# their standard uncertainty, from memory.
+INLET_LOSS_KPA, INLET_LOSS_U_KPA = 4.0, 2.0
+COOLER_LOSS_KPA, COOLER_LOSS_U_KPA = 8.0, 4.0
 
 PULL_MEASURES = (
-    "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "peak_manifold_pressure", "hold_manifold_pressure",
-    "time_to_boost", "peak_coolant", "peak_air_mass_flow", "recovery_time", "compressor_outlet", "effectiveness",
-    "charge_density", "pressure_ratio", "duration",
+    "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "peak_manifold_pressure",
+    "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant", "peak_air_mass_flow",
+    "flow_at_point", "recovery_time", "recovery_time_u", "compressor_outlet", "compressor_outlet_u", "effectiveness",
+    "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio", "duration",
 )  # fmt: skip
+PULL_FACTS = ("outlet_estimated", "effectiveness_step", "density_step", "barometric", "dry_pressure", "heading")
 STEPS = {
     "charge_step": "charge_air_temperature",
     "inlet_step": "intake_air_temperature",
@@ -41,7 +49,7 @@ STEPS = {
 }
 CRUISE_MEASURES = (
     "mean_speed", "mean_rise", "mean_charge", "mean_inlet", "mean_coolant", "mean_manifold_pressure",
-    "mean_air_mass_flow",
+    "mean_air_mass_flow", "soak_rise",
 )  # fmt: skip
 
 
@@ -55,13 +63,13 @@ class Surroundings:
         Shade temperature.
     pressure_kpa : float or None
         Station pressure.
-    humidity : float
+    humidity : float or None
         Relative humidity, 0 to 1.
     """
 
     ambient_c: float | None = None
     pressure_kpa: float | None = None
-    humidity: float = 0.0
+    humidity: float | None = None
 
 
 def measure(
@@ -71,6 +79,7 @@ def measure(
     protocol: Protocol | None = None,
     vehicle: Vehicle | None = None,
     surroundings: Surroundings | None = None,
+    point: OperatingPoint | None = None,
 ) -> pd.DataFrame:
     """Measure every run of a log, refused candidates too.
 
@@ -85,6 +94,8 @@ def measure(
         For the compressor efficiency.
     surroundings : Surroundings, optional
         Outside temperature and pressure where the log has none.
+    point : OperatingPoint, optional
+        The engine speed at which boost and air flow are taken, the same for all sessions.
 
     Returns
     -------
@@ -101,13 +112,14 @@ def measure(
     following = _next_starts(runs)
     steps = {name: signal.resolution for name, channel in STEPS.items() if (signal := log.get(channel))}
     for run in runs.pulls:
-        rows.append(_facts(run) | steps | _pull(log, run, following[run.name], marks, efficiency, outside))
-    for run in runs.cruises:
-        rows.append(_facts(run) | steps | _cruise(log, run, outside))
+        figures = _pull(log, run, following[run.name], marks, efficiency, outside)
+        rows.append(_facts(run) | steps | figures | (at_point(log, run, point) if point else {}))
+    cruises: list[dict[str, Any]] = [_facts(run) | steps | _cruise(log, run, outside) for run in runs.cruises]
+    rows += [cruise | {"soak_rise": rise} for cruise, rise in zip(cruises, _soak_rises(cruises, runs), strict=True)]
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
     columns = [
         "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "start_speed", "end_speed",
-        *STEPS, *PULL_MEASURES, *CRUISE_MEASURES, *elapsed, *(f"{name} u" for name in elapsed),
+        *STEPS, *PULL_FACTS, *PULL_MEASURES, *CRUISE_MEASURES, *elapsed, *(f"{name} u" for name in elapsed),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns)
 
@@ -122,7 +134,7 @@ def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
     lacking: dict[tuple[str, str], list[str]] = {}
     for kind, names in (("pull", PULL_MEASURES), ("cruise", CRUISE_MEASURES)):
         part = frame[(frame["kind"] == kind) & frame["included"].astype(bool)]
-        for name in names:
+        for name in (n for n in names if not n.endswith("_u")):
             numbers = part.loc[part[name].isna(), "number"].tolist()
             if numbers:
                 which = f"any {kind}" if len(numbers) == len(part) else f"{kind} {', '.join(map(str, numbers))}"
@@ -143,10 +155,14 @@ _NEEDS: dict[str, tuple[str, ...]] = {
     "inlet_at_peak": ("charge_air_temperature", "intake_air_temperature"),
     "peak_charge": ("charge_air_temperature",),
     "start_charge": ("charge_air_temperature",),
+    "start_rise": ("charge_air_temperature", "intake_air_temperature"),
     "recovery_time": ("charge_air_temperature",),
     "peak_manifold_pressure": ("intake_manifold_pressure",),
     "hold_manifold_pressure": ("intake_manifold_pressure",),
     "time_to_boost": ("intake_manifold_pressure",),
+    "pressure_at_speed": ("intake_manifold_pressure", "engine_speed"),
+    "flow_at_point": ("air_mass_flow", "intake_manifold_pressure", "engine_speed", "charge_air_temperature"),
+    "heat_rejected": ("air_mass_flow", "charge_air_temperature", "intake_manifold_pressure"),
     "peak_coolant": ("engine_coolant_temperature",),
     "mean_coolant": ("engine_coolant_temperature",),
     "peak_air_mass_flow": ("air_mass_flow",),
@@ -156,6 +172,7 @@ _NEEDS: dict[str, tuple[str, ...]] = {
     "pressure_ratio": ("intake_manifold_pressure",),
     "charge_density": ("charge_air_temperature", "intake_manifold_pressure"),
     "mean_rise": ("charge_air_temperature", "intake_air_temperature"),
+    "soak_rise": ("charge_air_temperature", "intake_air_temperature"),
     "mean_charge": ("charge_air_temperature",),
     "mean_inlet": ("intake_air_temperature",),
     "mean_manifold_pressure": ("intake_manifold_pressure",),
@@ -170,6 +187,10 @@ def _why(name: str, log: Log) -> str:
         return f"it needs the charge to fall for {MIN_RECOVERY_S:.0f} s and {MIN_RECOVERY_FALL_K:.0f} K after the pull"
     if name == "time_to_boost":
         return "the pressure did not rise from a lower level"
+    if name in ("pressure_at_speed", "flow_at_point"):
+        return "the engine did not pass the speed that the pulls have in common, or a signal has a gap there"
+    if name == "soak_rise":
+        return "it needs a cruise before the first pull and one after the last"
     return "its signal has a gap there or was not refreshed"
 
 
@@ -214,6 +235,7 @@ def _pull(
         if signal is not None:
             figures[name] = _largest(signal, run.start_s, run.end_s)
     figures |= _cooler(log, run, figures, efficiency, outside)
+    figures["heading"] = _heading_deg(log, run)
     speed = log.need("vehicle_speed")
     for low, high in combinations(marks, 2):
         time, uncertainty = elapsed(speed, run, low, high)
@@ -246,40 +268,18 @@ def _charge(log: Log, charge: Signal, run: Run, next_start_s: float, outside: Su
         inlet_c = float(np.nanmean(found)) if np.isfinite(found).any() else float("nan")
     else:
         inlet_c = outside.ambient_c if outside.ambient_c is not None else float("nan")
+    start = float(charge.at(run.start_s)[0])
+    inlet_at_start = float(inlet.at(run.start_s)[0]) if inlet is not None else inlet_c
+    tau, tau_u = recovery(charge, start_s=float(at_peak[-1]), end_s=min(next_start_s, at_peak[-1] + MAX_RECOVERY_S))
     return {
         "peak_charge": peak,
         "inlet_at_peak": inlet_c,
         "peak_rise": peak - inlet_c,
-        "start_charge": float(charge.at(run.start_s)[0]),
-        "recovery_time": _recovery_time(charge, float(at_peak[-1]), min(next_start_s, at_peak[-1] + MAX_RECOVERY_S)),
+        "start_charge": start,
+        "start_rise": start - inlet_at_start,
+        "recovery_time": tau,
+        "recovery_time_u": tau_u,
     }
-
-
-def _recovery_time(charge: Signal, start_s: float, end_s: float) -> float:
-    """Fit a first-order decay after the peak; NaN when the window is too short to tell its end from its slope."""
-    times, values = charge.within(start_s, end_s)
-    if times.size < 6 or times[-1] - times[0] < MIN_RECOVERY_S or values[0] - values.min() < MIN_RECOVERY_FALL_K:
-        return float("nan")
-    # The next disturbance ends the decay: keep the part until the lowest value.
-    stop = int(np.argmin(values)) + 1
-    times, values = times[:stop] - times[0], values[:stop]
-    if times.size < 6 or times[-1] < MIN_RECOVERY_S:
-        return float("nan")
-    # For a given time constant the level and the fall are linear: one search in one unknown.
-    taus = np.geomspace(1.0, 300.0, 120)
-    best = int(np.argmin(_decay_misfit(times, values, taus)))
-    tau = float(taus[best])
-    return tau if 0 < best < len(taus) - 1 and tau <= times[-1] else float("nan")
-
-
-def _decay_misfit(times: np.ndarray, values: np.ndarray, taus: np.ndarray) -> np.ndarray:
-    """Return the sum of squares that the best level and fall leave, for each time constant."""
-    decay = np.exp(-times / taus[:, None])
-    decay -= decay.mean(axis=1, keepdims=True)
-    about = values - values.mean()
-    explained = (decay @ about) ** 2 / np.sum(decay**2, axis=1)
-    misfit: np.ndarray = about @ about - explained
-    return misfit
 
 
 def _boost(pressure: Signal, run: Run) -> dict[str, float]:
@@ -304,22 +304,77 @@ def _boost(pressure: Signal, run: Run) -> dict[str, float]:
 def _cooler(
     log: Log, run: Run, figures: dict[str, float], efficiency: float, outside: Surroundings
 ) -> dict[str, float]:
-    held = figures.get("hold_manifold_pressure", float("nan"))
-    inlet_c = figures.get("inlet_at_peak", float("nan"))
-    peak = figures.get("peak_charge", float("nan"))
-    measured = log.get("compressor_outlet_temperature")
-    ratio = held / barometric_kpa(log, outside)
-    found = {"pressure_ratio": ratio}
-    if measured is not None:
-        outlet_c = _largest(measured, run.start_s, run.end_s)
-    else:
-        outlet_c = float(air.compressor_outlet_c(inlet_c=inlet_c, pressure_ratio=ratio, efficiency=efficiency))
-    found["compressor_outlet"] = outlet_c
-    found["effectiveness"] = float(
-        air.cooler_effectiveness(compressor_outlet_c=outlet_c, charge_c=peak, cooling_air_c=inlet_c)
+    """Compressor outlet, measured or else estimated, and what follows from it for the cooler and the charge."""
+    held = figures.get("hold_manifold_pressure", np.nan)
+    inlet_c = figures.get("inlet_at_peak", np.nan)
+    peak = figures.get("peak_charge", np.nan)
+    barometric = barometric_kpa(log, outside)
+    charge_step, inlet_step, pressure_step = (
+        signal.resolution if (signal := log.get(channel)) else 0.0
+        for channel in ("charge_air_temperature", "intake_air_temperature", "intake_manifold_pressure")
     )
-    found["charge_density"] = float(air.charge_density_kg_m3(charge_c=peak, manifold_kpa=held))
-    return found
+    measured = log.get("compressor_outlet_temperature")
+    if measured is not None:
+        outlet_c, outlet_u = _largest(measured, run.start_s, run.end_s), measured.resolution / np.sqrt(12)
+    else:
+        outlet_c, outlet_u = _estimated_outlet(inlet_c, held, barometric, efficiency)
+    span = outlet_c - inlet_c
+    cooling = {"compressor_outlet_c": outlet_c, "charge_c": peak, "cooling_air_c": inlet_c}
+    flow = figures.get("peak_air_mass_flow", np.nan)
+    return {
+        "pressure_ratio": held / barometric,
+        "barometric": barometric,
+        "dry_pressure": dry_pressure_kpa(
+            pressure_kpa=barometric,
+            temperature_c=outside.ambient_c if outside.ambient_c is not None else inlet_c,
+            relative_humidity=MIDDLE_HUMIDITY if outside.humidity is None else outside.humidity,
+        ),
+        "outlet_estimated": float(measured is None),
+        "compressor_outlet": outlet_c,
+        "compressor_outlet_u": outlet_u,
+        "effectiveness": float(air.cooler_effectiveness(**cooling)),
+        "effectiveness_u": float(
+            air.cooler_effectiveness_uncertainty(
+                **cooling,
+                compressor_outlet_u_k=outlet_u,
+                charge_u_k=charge_step / np.sqrt(12),
+                cooling_air_u_k=inlet_step / np.sqrt(12),
+            )
+        ),
+        "effectiveness_step": float(np.hypot(charge_step, inlet_step) / span),
+        "charge_density": float(air.charge_density_kg_m3(charge_c=peak, manifold_kpa=held)),
+        "density_step": float(
+            air.charge_density_kg_m3(charge_c=peak, manifold_kpa=held)
+            * np.hypot(charge_step / (peak + air.KELVIN), pressure_step / held)
+        ),
+        "heat_rejected": float(
+            air.heat_rejected_kw(air_mass_flow_g_s=flow, compressor_outlet_c=outlet_c, charge_c=peak)
+        ),
+    }
+
+
+def _estimated_outlet(inlet_c: float, held_kpa: float, barometric: float, efficiency: float) -> tuple[float, float]:
+    """Estimate the compressor's outlet temperature [°C] and its standard uncertainty [K]."""
+    before, behind = barometric - INLET_LOSS_KPA, held_kpa + COOLER_LOSS_KPA
+    ratio = behind / before
+    case = {"inlet_c": inlet_c, "pressure_ratio": ratio, "efficiency": efficiency}
+    ratio_u = ratio * np.hypot(INLET_LOSS_U_KPA / before, COOLER_LOSS_U_KPA / behind)
+    return (
+        float(air.compressor_outlet_c(**case)),
+        float(air.compressor_outlet_uncertainty_k(**case, pressure_ratio_u=ratio_u)),
+    )
+
+
+def _heading_deg(log: Log, run: Run) -> float:
+    """Return the compass direction of a pull from its start to its end [°], NaN without a position."""
+    latitude, longitude = log.get("latitude"), log.get("longitude")
+    if latitude is None or longitude is None:
+        return float("nan")
+    ends = np.array([run.start_s, run.end_s])
+    (south, north), (west, east) = latitude.at(ends), longitude.at(ends)
+    # A pull is short: the earth is flat over it, and a degree of longitude shrinks with the latitude.
+    eastward = (east - west) * np.cos(np.radians((south + north) / 2))
+    return float(np.degrees(np.arctan2(eastward, north - south)) % 360)
 
 
 def barometric_kpa(log: Log, outside: Surroundings) -> float:
@@ -385,3 +440,21 @@ def _cruise(log: Log, run: Run, outside: Surroundings) -> dict[str, float]:
         figures["mean_inlet"] = outside.ambient_c
     figures["mean_rise"] = figures.get("mean_charge", np.nan) - figures.get("mean_inlet", np.nan)
     return figures
+
+
+def _soak_rises(cruises: list[dict[str, Any]], runs: Runs) -> list[float]:
+    """Return how much further above the inlet each cruise after the last pull lies than those before the first."""
+    pulls = [run for run in runs.pulls if run.included]
+    rises = [float(cruise["mean_rise"]) for cruise in cruises]
+    early = [
+        rise
+        for run, rise in zip(runs.cruises, rises, strict=True)
+        if run.included and pulls and run.end_s <= pulls[0].start_s
+    ]
+    if not early:
+        return [float("nan")] * len(cruises)
+    rest = float(np.mean(early))
+    return [
+        rise - rest if run.start_s >= pulls[-1].end_s else float("nan")
+        for run, rise in zip(runs.cruises, rises, strict=True)
+    ]

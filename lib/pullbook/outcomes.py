@@ -15,8 +15,8 @@ class Outcome:
     ----------
     name : str
         Column of the measures table.
-    kind : {"pull", "cruise"}
-        The run it belongs to.
+    kind : {"pull", "cruise", "idle"}
+        The run it belongs to; a standstill serves no experiment as outcome.
     unit : str
         Unit of the figure and of a change in it.
     label : str
@@ -32,10 +32,12 @@ class Outcome:
     ambient : {"rise", "charge", "none"}
         What physics says of its response to the inlet temperature (see `pullbook.ambient`): a rise grows a
         little with it, a charge temperature moves with it, for the others nothing is assumed.
+    from_outlet : bool
+        It rests on the compressor outlet temperature, which few cars measure.
     """
 
     name: str
-    kind: Literal["pull", "cruise"]
+    kind: Literal["pull", "cruise", "idle"]
     unit: str
     label: str
     lower_is_better: bool = True
@@ -43,6 +45,7 @@ class Outcome:
     relative: bool = False
     steps: tuple[str, ...] = ()
     ambient: Literal["rise", "charge", "none"] = "none"
+    from_outlet: bool = False
 
     @property
     def change_unit(self) -> str:
@@ -76,11 +79,31 @@ _ALL = (
     ),
     Outcome(
         name="effectiveness", kind="pull", unit="1", label="cooler temperature effectiveness",
-        lower_is_better=False, day_to_day_sd=0.02, relative=True,
+        lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("effectiveness_step",), from_outlet=True,
     ),
     Outcome(
         name="charge_density", kind="pull", unit="kg/m³", label="charge density",
-        lower_is_better=False, day_to_day_sd=0.01, relative=True,
+        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("density_step",),
+    ),
+    Outcome(
+        name="heat_rejected", kind="pull", unit="kW", label="heat rejected at peak air flow",
+        lower_is_better=False, day_to_day_sd=0.03, relative=True, from_outlet=True,
+    ),
+    Outcome(
+        name="start_rise", kind="pull", unit="K", label="charge temperature above inlet at the start",
+        steps=("charge_step", "inlet_step"),
+    ),
+    Outcome(
+        name="pressure_at_speed", kind="pull", unit="kPa", label="manifold pressure at the same engine speed",
+        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("pressure_step",),
+    ),
+    Outcome(
+        name="flow_at_point", kind="pull", unit="g/s", label="air mass flow at the same engine speed and density",
+        lower_is_better=False, day_to_day_sd=0.02, relative=True,
+    ),
+    Outcome(
+        name="soak_rise", kind="cruise", unit="K", label="cruise charge temperature after the pulls above that before",
+        steps=("charge_step", "inlet_step"),
     ),
     Outcome(name="mean_rise", kind="cruise", unit="K", label="cruise charge temperature above inlet", ambient="rise",
         steps=("charge_step", "inlet_step")),

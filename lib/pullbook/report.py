@@ -16,8 +16,16 @@ import numpy as np
 from pullbook import air
 from pullbook.analysis import Drive, Result
 from pullbook.channels import CHANNELS
+from pullbook.conditions import Condition
+from pullbook.crosscheck import AS_MEASURED
 from pullbook.errors import Finding
+from pullbook.experiment import Experiment
+from pullbook.heat_soak import MIN_IDLE_S
+from pullbook.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
+from pullbook.operating_point import CHARGE_C
 from pullbook.outcomes import outcome_named
+from pullbook.secondary import SideFigure
+from pullbook.uncertainty import combined
 from pullbook.verdict import decimals
 
 STYLE = Path(__file__).with_name("page_template") / "style.css"
@@ -80,16 +88,18 @@ def style() -> Fragment:
 
 
 def table(
-    headings: Sequence[str], rows: Iterable[Sequence[object]], *, numbers_from: int = 1, caption: str = ""
+    headings: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    numbers_from: int = 1,
+    words_from: int = 99,
+    caption: str = "",
 ) -> Fragment:
-    """Return a table; columns from ``numbers_from`` on are set to the right. Every cell is escaped."""
-    head = "".join(
-        f'<th scope="col"{_side(k, numbers_from)}>{escape(heading)}</th>' for k, heading in enumerate(headings)
-    )
+    """Return a table; columns from ``numbers_from`` to before ``words_from`` are set right. Every cell is escaped."""
+    numbers = range(numbers_from, words_from)
+    head = "".join(f'<th scope="col"{_side(k, numbers)}>{escape(heading)}</th>' for k, heading in enumerate(headings))
     body = "".join(
-        "<tr>"
-        + "".join(f"<td{_side(k, numbers_from)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row))
-        + "</tr>"
+        "<tr>" + "".join(f"<td{_side(k, numbers)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row)) + "</tr>"
         for row in rows
     )
     title = f"<caption>{escape(caption)}</caption>" if caption else ""
@@ -99,8 +109,8 @@ def table(
     )
 
 
-def _side(k: int, numbers_from: int) -> str:
-    return ' class="pb-number"' if k >= numbers_from else ""
+def _side(k: int, numbers: range) -> str:
+    return ' class="pb-number"' if k in numbers else ""
 
 
 def _shown(cell: object) -> str:
@@ -127,7 +137,8 @@ def answer(result: Result) -> Fragment:
     boost = [f for f in result.findings if f.code.startswith("boost-")]
     others = [f for f in result.warnings if not f.code.startswith("boost-")]
     first = "".join(
-        f'<p class="pb-alert" role="alert"><strong>First:</strong> {escape(finding.message)}</p>' for finding in boost
+        f'<p class="pb-alert" role="alert"><strong>{word}:</strong> {escape(finding.message)}</p>'
+        for word, finding in zip(("First", *["Also"] * len(boost)), boost, strict=False)
     )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
     word, _, rest = c.sentence.partition(": ")
@@ -138,7 +149,11 @@ def answer(result: Result) -> Fragment:
         f'<section class="pb-answer pb-{c.verdict}">'
         f"<h1>{escape(experiment.title)}</h1>{question}{first}"
         f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(rest)}</p>'
-        + (f'<p class="pb-worth">{escape(worth_it)}</p>' if worth_it else "")
+        + "".join(
+            f'<p class="pb-worth">{escape(text)}</p>'
+            for text in (worth_it, weather_share(result), refit(result))
+            if text
+        )
         + aside
         + f'<p class="pb-facts">{escape(_facts(result))}</p></section>'
     )
@@ -189,6 +204,37 @@ def worth(result: Result) -> str:
     return (
         f"What it is worth: at the same pressure, anything from {low:+.1f} to {high:+.1f} % in air density fits, "
         "so no gain or loss of air is shown."
+    )
+
+
+def weather_share(result: Result) -> str:
+    """Say what part of the change as measured was weather and boost, or nothing where no correction was made."""
+    c = result.comparison
+    plain = next((r for r in result.cross_checks.routes if r.name == AS_MEASURED), None)
+    if plain is None or not c.slopes:
+        return ""
+    conditions = " and ".join({"compression": "boost"}.get(s.name, s.name) for s in c.slopes)
+    u = combined([line for line in c.budget if line.source.endswith(": its slope")])
+    share, digits = plain.change - c.change, max(1, decimals(c.standard_uncertainty))
+    least = 10.0**-digits
+    size = f"{_signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
+    return (
+        f"What was weather: as measured the change is {_signed(plain.change, digits)} {c.unit}; {size} {c.unit} of it "
+        f"goes with {conditions} and is taken out."
+    )
+
+
+def refit(result: Result) -> str:
+    """Say whether the boost is as before, or nothing where a warning has said that it is not."""
+    if any(f.code.startswith("boost-") for f in result.findings):
+        return ""
+    figure = next((f for f in result.side_figures if f.name == "peak_manifold_pressure"), None)
+    if figure is None:
+        return "The refit: no manifold pressure was logged, so whether it is tight is not known."
+    return (
+        f"The refit: no loss of boost was found; peak manifold pressure {figure.before:.0f} kPa before, "
+        f"{figure.after:.0f} kPa after ({result.comparison.level:.0%} interval of the change "
+        f"{figure.low:+.1f} to {figure.high:+.1f} kPa)."
     )
 
 
@@ -298,8 +344,8 @@ def pulls(result: Result) -> Fragment:
     columns = [
         ("peak_rise", "rise [K]", 1), ("peak_charge", "peak charge [°C]", 0), ("inlet_at_peak", "inlet [°C]", 1),
         ("start_charge", "charge at start [°C]", 0), ("peak_manifold_pressure", "peak pressure [kPa]", 0),
-        ("time_to_boost", "to 90 % [s]", 1), ("effectiveness", "effectiveness", 2),
-        ("recovery_time", "recovery [s]", 0), ("duration", "duration [s]", 1),
+        ("time_to_boost", "to 90 % [s]", 1), ("effectiveness", "effectiveness", 2), ("heat_rejected", "heat [kW]", 1),
+        ("recovery_time", "recovery [s]", 1), ("duration", "duration [s]", 1),
     ]  # fmt: skip
     frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"].astype(bool)]
     columns = [c for c in columns if frame[c[0]].notna().any()]
@@ -308,8 +354,8 @@ def pulls(result: Result) -> Fragment:
         (
             row["session"],
             row["number"],
-            *(_figure(row[name], digits) for name, _, digits in columns),
-            *(_elapsed(row[name], row[f"{name} u"]) for name in elapsed),
+            *(_with_u(row[name], row.get(f"{name}_u", math.nan), digits) for name, _, digits in columns),
+            *(_with_u(row[name], row[f"{name} u"], 1) for name in elapsed),
         )
         for row in frame.to_dict(orient="records")
     ]
@@ -322,8 +368,10 @@ def pulls(result: Result) -> Fragment:
     return table(headings, rows, caption="Pulls that count")
 
 
-def _elapsed(value: float, u: float) -> str:
-    return f"{value:.1f} ± {u:.1f}" if math.isfinite(value) else "–"
+def _with_u(value: float, u: float, digits: int) -> str:
+    if not (math.isfinite(value) and math.isfinite(u)):
+        return _figure(value, digits)
+    return f"{value:.{digits}f} ± {u:.{digits}f}"
 
 
 def cruises(result: Result) -> Fragment:
@@ -361,8 +409,6 @@ def phases(result: Result) -> Fragment:
     names = [
         ("pull", "peak_rise", "peak charge above inlet", "K"), ("pull", "peak_charge", "peak charge", "°C"),
         ("pull", "inlet_at_peak", "inlet at the peak", "°C"),
-        ("pull", "peak_manifold_pressure", "peak manifold pressure", "kPa"),
-        ("pull", "time_to_boost", "time to 90 % of it", "s"), ("pull", "effectiveness", "cooler effectiveness", ""),
         ("cruise", "mean_rise", "cruise charge above inlet", "K"), ("cruise", "mean_coolant", "cruise coolant", "°C"),
     ]  # fmt: skip
     rows = []
@@ -372,9 +418,131 @@ def phases(result: Result) -> Fragment:
         means = part.groupby(["phase", "session"])[name].mean().groupby(level="phase").mean()
         if {"before", "after"} <= set(means.index):
             before, after = float(means["before"]), float(means["after"])
-            digits = 2 if unit == "" else 1
-            rows.append((words, unit, _figure(before, digits), _figure(after, digits), f"{after - before:+.{digits}f}"))
+            rows.append((words, unit, _figure(before), _figure(after), f"{after - before:+.1f}"))
     return table(("as measured, mean of session means", "unit", "before", "after", "difference"), rows, numbers_from=2)
+
+
+# --- what else the engine felt -----------------------------------------------------------------------------------
+
+
+def felt(result: Result) -> Fragment:
+    """Return the further figures before and after, group by group, with what has to be known to read them."""
+    notes = {
+        "air and cooler": _air_notes(result),
+        "heat left over": _heat_notes(result),
+        "boost": _boost_notes(result),
+        "time to speed": _time_notes(result),
+    }
+    parts = []
+    for group, note in notes.items():
+        figures = [f for f in result.side_figures if f.group == group and f.applies]
+        listed = _side_table(figures, result.comparison.level).html if figures else "<p>Not in these logs.</p>"
+        said = "".join(f"<p>{escape(text)}</p>" for text in note)
+        parts.append(f"<h3>{_sentence_case(group)}</h3>{listed}{said}")
+    return Fragment("".join(parts))
+
+
+def _signed(value: float, digits: int) -> str:
+    # Adding zero turns a minus zero into zero.
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
+def _sentence_case(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _side_table(figures: Sequence[SideFigure], level: float) -> Fragment:
+    rows = []
+    for figure in figures:
+        digits = decimals(figure.standard_uncertainty)
+        u = figure.common_uncertainty if figure.unit != "%" else 0.0
+        before, after = (
+            _with_u(value, u, digits) if u else _figure(value, digits) for value in (figure.before, figure.after)
+        )
+        unit = "" if figure.unit == "1" else f" [{figure.unit}]"
+        change = f"{_signed(figure.change, digits)} ({_signed(figure.low, digits)} to {_signed(figure.high, digits)})"
+        rows.append((figure.label + unit, change, before, after))
+    return table(("figure", f"change ({level:.0%} interval)", "before", "after"), rows)
+
+
+def _has(result: Result, name: str) -> bool:
+    return any(figure.name == name for figure in result.side_figures)
+
+
+def _air_notes(result: Result) -> list[str]:
+    notes = []
+    if _has(result, "effectiveness"):
+        if result.measures["outlet_estimated"].max() > 0:
+            notes.append(
+                "The compressor outlet is estimated, efficiency "
+                f"{result.experiment.vehicle.compressor_efficiency:.2f} ± {air.EFFICIENCY_U:.2f}, with usual pressure "
+                f"losses of {INLET_LOSS_KPA:.0f} ± {INLET_LOSS_U_KPA:.0f} kPa before it and {COOLER_LOSS_KPA:.0f} ± "
+                f"{COOLER_LOSS_U_KPA:.0f} kPa in the cooler. That leaves the ± beside the levels, one and the same "
+                "error before and after; the interval of the change counts what is left of it."
+            )
+        else:
+            notes.append("The compressor outlet was measured.")
+    if _has(result, "charge_density"):
+        notes.append("The charge density is brought to one inlet temperature.")
+    if not _has(result, "heat_rejected"):
+        notes.append("Heat rejected: not known without air mass flow in both phases.")
+    return notes
+
+
+def _heat_notes(result: Result) -> list[str]:
+    missing = [
+        words
+        for name, words in (
+            ("soak_rise", "cruise after the pulls (no cruise on either side of them in both phases)"),
+            ("recovery_time", "recovery (too short a rest after the pulls)"),
+            ("idle_climb", f"idle soak (no standstill of {MIN_IDLE_S:.0f} s in both phases)"),
+        )
+        if not _has(result, name)
+    ]
+    return [f"Not measured: {', '.join(missing)}."] if missing else []
+
+
+def _boost_notes(result: Result) -> list[str]:
+    if result.point is None or not _has(result, "pressure_at_speed"):
+        return []
+    text = f"The same engine speed is {result.point.engine_rpm:.0f} rpm, in the middle of the pulls"
+    if _has(result, "flow_at_point"):
+        text += f"; the air flow there is brought to {result.point.manifold_kpa:.0f} kPa and {CHARGE_C:.0f} °C"
+    return [text + "."]
+
+
+def _time_notes(result: Result) -> list[str]:
+    notes = [_reference_note(result)]
+    if _has(result, "wheel_power"):
+        notes.append(
+            "Power at the wheels comes from mass and time alone; drag and rolling resistance are guesses, the same "
+            "before and after, and the road is taken as the same. It compares the phases and rates no engine."
+        )
+    return notes
+
+
+def _reference_note(result: Result) -> str:
+    version = "UN R85 in its text of 2014 (annex 5; ISO 1585 is alike)"
+    found = next((f for f in result.side_figures if f.name.startswith("elapsed_s") and "reference" in f.name), None)
+    if found is None:
+        return f"No time in reference air: by {version} the factor is not valid for this air, or a time is missing."
+    figures = (
+        f"{found.before:.1f} ± {found.common_uncertainty:.1f} s before and {found.after:.1f} ± "
+        f"{found.common_uncertainty:.1f} s after"
+    )
+    how = _engine_factor_words(result.experiment)
+    if found.applies:
+        return f"In reference air (25 °C, 99 kPa dry) by {version}{how}."
+    return (
+        f"Read the times as measured. The factor to reference air by {version}{how} would make the longest {figures}, "
+        "but it does not apply to a boosted engine whose control holds the boost whatever the weather; since its "
+        "supplement 7 of 2015 that regulation corrects no such engine."
+    )
+
+
+def _engine_factor_words(experiment: Experiment) -> str:
+    diesel = experiment.vehicle.fuel == "diesel"
+    return " (engine factor anywhere from 0.3 to 1.2, for want of a fuel rate)" if diesel else ""
 
 
 # --- the comparison ----------------------------------------------------------------------------------------------
@@ -394,7 +562,10 @@ def routes(result: Result) -> Fragment:
         w = result.with_left_out
         rows.append(row("with what was left out", w.change, w.low, w.high, VERDICT_WORDS[w.verdict].lower()))
     return table(
-        ("route", f"change [{c.unit}]", f"{c.level:.0%} interval", ""), rows, caption="The same change by other routes"
+        ("route", f"change [{c.unit}]", f"{c.level:.0%} interval", ""),
+        rows,
+        words_from=3,
+        caption="The same change by other routes",
     )
 
 
@@ -434,10 +605,18 @@ def like_for_like(result: Result) -> Fragment:
                 _figure(condition.before, digits),
                 _figure(condition.after, digits),
                 f"{difference:+.{digits}f}" if np.isfinite(difference) else "–",
+                _moved(condition, result.comparison.unit),
                 condition.note or "alike",
             )
         )
-    return table(("condition", "unit", "before", "after", "difference", "flag"), rows, numbers_from=2)
+    headings = ("condition", "unit", "before", "after", "difference", "could have moved the result by", "flag")
+    return table(headings, rows, numbers_from=2, words_from=5)
+
+
+def _moved(condition: Condition, unit: str) -> str:
+    if not math.isfinite(condition.could_move):
+        return condition.basis
+    return f"{_signed(condition.could_move, 1)} {unit}, {condition.basis}"
 
 
 # --- the end -----------------------------------------------------------------------------------------------------

@@ -47,6 +47,8 @@ class SessionMeans:
         Standard uncertainty of a session's inlet temperature.
     single_runs : tuple of ndarray
         The single runs.
+    shared_u : float
+        Relative standard uncertainty that all sessions share, and their differences with them: of what was estimated.
     """
 
     names: tuple[str, ...]
@@ -63,6 +65,7 @@ class SessionMeans:
     inlet_u: float
     pressure_ratio: np.ndarray
     single_runs: tuple[np.ndarray, ...]
+    shared_u: float = 0.0
 
     @property
     def after(self) -> np.ndarray:
@@ -142,7 +145,21 @@ def session_means(
         rise_k=mean_of("peak_rise" if outcome.kind == "pull" else "mean_rise"),
         pressure_ratio=mean_of("pressure_ratio") if outcome.kind == "pull" else np.full(len(sessions), np.nan),
         single_runs=tuple(y[codes == k] for k in range(len(sessions))),
+        shared_u=_shared_u(rows) if outcome.from_outlet else 0.0,
     )
+
+
+def _shared_u(rows: pd.DataFrame) -> float:
+    """Return the relative standard uncertainty of the estimated heating in the compressor; 0 where it was measured."""
+    if "outlet_estimated" not in rows or not rows["outlet_estimated"].any():
+        return 0.0
+    if not rows["outlet_estimated"].all():
+        raise ComparisonError(
+            "the compressor outlet temperature was measured in some sessions and estimated in others, which do not "
+            "compare; leave its column out everywhere, or choose another outcome, such as peak_rise"
+        )
+    heating = rows["compressor_outlet"] - rows["inlet_at_peak"]
+    return float((rows["compressor_outlet_u"] / heating).mean())
 
 
 def _inlet_u(steps: np.ndarray) -> float:
