@@ -12,7 +12,8 @@ import pytest
 
 from conftest import SAMPLE_NAMES, contents
 from pullbook import __version__, analyse
-from pullbook.analysis import Result, missing_for_outcome, read_drives
+from pullbook.analysis import Result
+from pullbook.drives import missing_for_outcome, read_drives
 from pullbook.errors import ComparisonError, ExperimentError, LogError
 from pullbook.experiment import Experiment
 

@@ -68,7 +68,7 @@ def test_the_sample_is_what_the_simulation_writes(name, tmp_path) -> None:
 @pytest.mark.parametrize("name", sorted(RIGHT))
 @pytest.mark.parametrize("seed", [101, 102])
 def test_other_luck_gives_the_same_verdict(name, seed, tmp_path) -> None:
-    """The fraction over 50 seeds is what `tests/study_samples.py` tells; two seeds here show that it is not one file."""
+    """The fraction over 50 seeds is what `make study` tells; two seeds here show that it is not one file."""
     result = analyse(write_experiment(tmp_path / name, SCENARIOS[name], seed=seed))
     assert result.comparison.verdict in RIGHT[name]
     assert (result.findings[0].code == "boost-lower") == (name == "loose_clamp")

@@ -8,7 +8,8 @@ import pytest
 
 from pullbook.analysis import analyse, analyse_experiment
 from pullbook.experiment import Experiment
-from pullbook.sharing import CARD_SIZE, FILES, bbcode, card, compose, markdown, save_posts
+from pullbook.sharing import CARD_SIZE, bbcode, card, compose, markdown, save_posts
+from pullbook.workbook import POSTS
 
 SAMPLES = Path(__file__).parents[1] / "sample_runs"
 EVIL = "<script>alert(1)</script> [url=http://x.test]y[/url] **bold** | [a](http://x.test) ![b](x) `c` =1+1"
@@ -126,5 +127,5 @@ def test_the_same_result_gives_the_same_bytes(evening, tmp_path) -> None:
     for name in ("one", "two"):
         (tmp_path / name).mkdir()
         save_posts(evening, tmp_path / name)
-    for name in FILES:
+    for name in POSTS:
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()

@@ -13,40 +13,23 @@ from pullbook import __version__
 from pullbook.comparison import Comparison, compare
 from pullbook.conditions import Condition, like_for_like
 from pullbook.crosscheck import CrossChecks, cross_check
-from pullbook.errors import ExperimentError, Finding, LogError
-from pullbook.experiment import Experiment, Session
-from pullbook.full_load import pedal_travel
-from pullbook.heat_soak import Idle, idle_soaks
+from pullbook.drives import Drive, missing_for_outcome, read_drives, surroundings_of
+from pullbook.errors import Finding, LogError
+from pullbook.experiment import Experiment
 from pullbook.inputs import inputs_sha256
-from pullbook.logs import Log, missing_channel, read_log
 from pullbook.measures import (
     CRUISE_MEASURES,
     PULL_MEASURES,
-    Surroundings,
     measure,
     missing_measures,
 )
 from pullbook.operating_point import OperatingPoint, operating_point
-from pullbook.outcomes import outcome_named
-from pullbook.quality import inspect
-from pullbook.runs import Runs, find_runs
 from pullbook.secondary import SideFigure, side_figures
 
 if TYPE_CHECKING:
     import pandas as pd
 
 SCHEMA = 1
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class Drive:
-    """One session: its log, its runs, its standstills and what was noticed."""
-
-    session: Session
-    log: Log
-    runs: Runs
-    idles: tuple[Idle, ...]
-    findings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -172,6 +155,7 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
 
     inputs = inputs_sha256(experiment)
     drives = read_drives(experiment)
+    experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
@@ -208,58 +192,6 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
         findings=(*comparison.findings, *checks.findings),
         inputs_sha256=inputs,
     )
-
-
-def read_drives(experiment: Experiment) -> list[Drive]:
-    """Read every log, and find its runs with the pedal's travel over all of them."""
-    logs = [
-        read_log(
-            experiment.log_path(session),
-            channels={name: (c.column, c.unit) for name, c in experiment.channels.items()},
-            barometric_kpa=session.pressure_hpa / 10 if session.pressure_hpa else None,
-        )
-        for session in experiment.sessions
-    ]
-    _check_dates(experiment, logs)
-    travel = pedal_travel(logs)
-    drives = []
-    for session, log in zip(experiment.sessions, logs, strict=True):
-        runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
-        findings = (*inspect(log, experiment.protocol), *runs.findings)
-        drives.append(Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), findings=findings))
-    return drives
-
-
-def surroundings_of(session: Session) -> Surroundings:
-    """Return what a session says of the air outside."""
-    return Surroundings(
-        ambient_c=session.ambient_c,
-        pressure_kpa=session.pressure_hpa / 10 if session.pressure_hpa else None,
-        humidity=session.humidity_pct / 100 if session.humidity_pct is not None else None,
-    )
-
-
-def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str]:
-    """Say for each drive that lacks the outcome's own channel which column it could be."""
-    outcome = outcome_named(experiment.outcome)
-    assert outcome is not None  # Experiment has checked the name
-    needed = ["charge_air_temperature"] if outcome.ambient != "none" else []
-    return [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
-
-
-def _check_dates(experiment: Experiment, logs: list[Log]) -> None:
-    serviced = experiment.service.date
-    if serviced is None:
-        return
-    for session, log in zip(experiment.sessions, logs, strict=True):
-        if log.start is None:
-            continue
-        day = log.start.date()
-        if session.phase == "after" and day < serviced:
-            raise ExperimentError(
-                f"session {session.name!r} belongs to 'after', but its log begins on {day}, before the service on "
-                f"{serviced}. Correct the phase or the service's date."
-            )
 
 
 def _session_facts(drive: Drive) -> dict[str, Any]:

@@ -83,7 +83,7 @@ def _new(given: argparse.Namespace) -> None:
 
 
 def _check(given: argparse.Namespace) -> None:
-    from pullbook.analysis import missing_for_outcome, read_drives
+    from pullbook.drives import missing_for_outcome, read_drives
     from pullbook.experiment import Experiment
     from pullbook.inputs import inputs_sha256
     from pullbook.report import drive_text

@@ -252,9 +252,9 @@ def _one_session(sides: dict[str, int], day_sd: float, unit: str) -> Finding:
         code="one-session",
         severity="warning",
         message=(
-            f"There is {where}. Two days with nothing changed differ by about {differ:.2g} {unit} anyway (an allowance, "
-            "for want of a second day to learn it from), so a difference of that size cannot be told. More pulls on the "
-            "same day would not help; another day would."
+            f"There is {where}. Two days with nothing changed differ by about {differ:.2g} {unit} anyway (an "
+            "allowance, for want of a second day to learn it from), so a difference of that size cannot be told. More "
+            "pulls on the same day would not help; another day would."
         ),
         evidence=dict(sides),
     )

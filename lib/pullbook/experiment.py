@@ -30,7 +30,8 @@ from pullbook.outcomes import OUTCOMES, outcome_named
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
 MAX_FAULTS_TOLD = 20
-LOG_SUFFIXES = (".csv", ".tsv", ".txt")
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
+TRACK_SUFFIXES = (".gpx",)
 
 # No control characters: these texts reach terminals, and a path with a null byte is none.
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400, pattern=r"^\P{Cc}*$")]
@@ -111,8 +112,9 @@ class Session(_Settings):
 
     name: Name = Field(description="letters, digits, space, . _ + -, at most 60")
     phase: Phase = Field(description="before or after")
-    log: Text = Field(description="a path inside the folder ending in .csv, .tsv or .txt, also .gz")
+    log: Text = Field(description="a path inside the folder ending in .csv, .tsv, .txt (also .gz) or .parquet")
     date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
+    track: Text | None = Field(default=None, description="a GPX track of the same drive, inside the folder")
     ambient_c: float | None = Field(default=None, ge=-50, le=60, description="°C in the shade, -50 to 60")
     metar: Text | None = Field(default=None, description="one METAR report as text")
     pressure_hpa: float | None = Field(
@@ -120,6 +122,7 @@ class Session(_Settings):
     )
     humidity_pct: float | None = Field(default=None, ge=0, le=100, description="per cent, 0 to 100")
     wind_ms: float | None = Field(default=None, ge=0, le=60, description="m/s, 0 to 60")
+    altitude_m: float | None = Field(default=None, ge=-500, le=5000, description="m above the sea, -500 to 5000")
     leave_out: dict[RunName, Text] = Field(
         default_factory=dict, description='run and reason, such as {pull 3: "braked for a tractor"}'
     )
@@ -191,7 +194,8 @@ class Experiment(_Settings):
             raise ExperimentError(f"{FILE_NAME}: unknown key 'folder'; remove it")
         sessions = data.get("sessions")
         entries = [entry for entry in sessions if isinstance(entry, dict)] if isinstance(sessions, list) else []
-        faults = [fault for entry in entries if (fault := _log_fault(folder, entry))]
+        files = (("log", LOG_SUFFIXES), ("track", TRACK_SUFFIXES))
+        faults = [f for entry in entries for key, kinds in files if (f := _file_fault(folder, entry, key, kinds))]
         try:
             experiment = cls.model_validate({**data, "folder": folder})
         except ValidationError as error:
@@ -214,7 +218,8 @@ class Experiment(_Settings):
         ------
         ExperimentError
         """
-        inputs = [self.folder / FILE_NAME, *(self.log_path(session) for session in self.sessions)]
+        tracks = [self.folder / session.track for session in self.sessions if session.track]
+        inputs = [self.folder / FILE_NAME, *(self.log_path(session) for session in self.sessions), *tracks]
         if path.resolve() in {own.resolve() for own in inputs}:
             raise ExperimentError(f"{path}: belongs to the experiment and would be written over; give another --out")
 
@@ -273,15 +278,16 @@ def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> li
     return faults
 
 
-def _log_fault(folder: Path, session: Mapping[str, Any]) -> str | None:
-    """Say what is wrong with where a session's log lies; a log that is no text is told of elsewhere."""
-    log = session.get("log")
+def _file_fault(folder: Path, session: Mapping[str, Any], key: str, suffixes: tuple[str, ...]) -> str | None:
+    """Say what is wrong with where a session's file lies; a name that is no text is told of elsewhere."""
+    log = session.get(key)
     if not isinstance(log, str) or not log.isprintable():
         return None
     log = log.strip()
-    where = f"sessions: {_given(session.get('name'))} log {_given(log)}"
-    if not log.lower().removesuffix(".gz").endswith(LOG_SUFFIXES):
-        return f"{where}: allowed are files ending in {', '.join(LOG_SUFFIXES)}, also with .gz"
+    where = f"sessions: {_given(session.get('name'))} {key} {_given(log)}"
+    packed = key == "log" and log.lower().endswith(".gz")
+    if not (log.lower().removesuffix(".gz") if packed else log.lower()).endswith(suffixes):
+        return f"{where}: allowed are files ending in {', '.join(suffixes)}{', also with .gz' if key == 'log' else ''}"
     path = folder / log
     try:
         inside = not Path(log).is_absolute() and path.resolve().is_relative_to(folder.resolve())

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 import plotly.graph_objects as go
 
-from pullbook.analysis import Drive, Result
+from pullbook.analysis import Result
 from pullbook.comparison import Comparison
+from pullbook.drives import Drive
 from pullbook.logs import Signal
 from pullbook.measures import inlet_signal
 from pullbook.outcomes import Outcome, outcome_named

@@ -23,6 +23,8 @@ def inputs_sha256(experiment: Experiment) -> str:
     total = hashlib.sha256(experiment.model_dump_json().encode())
     for digest in log_digests({session.name: experiment.log_path(session) for session in experiment.sessions}):
         total.update(digest.encode())
+    for track in (session.track for session in experiment.sessions if session.track):
+        total.update(hashlib.sha256((experiment.folder / track).read_bytes()).digest())
     return total.hexdigest()
 
 

@@ -72,8 +72,8 @@ def answer_text(wish: Wish) -> str:
         return f"A change of {wish.change:g} {wish.unit} is out of reach: 60 sessions a side would not do. {rests_on}"
     return (
         f"To tell a change of {wish.change:g} {wish.unit} four times out of five takes {found.sessions} sessions "
-        f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of driving in "
-        f"all. {rests_on}"
+        f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
+        f"driving in all. {rests_on}"
     )
 
 

@@ -14,10 +14,11 @@ from pathlib import Path
 import numpy as np
 
 from pullbook import air
-from pullbook.analysis import Drive, Result
+from pullbook.analysis import Result
 from pullbook.channels import CHANNELS
 from pullbook.conditions import Condition
 from pullbook.crosscheck import AS_MEASURED
+from pullbook.drives import Drive
 from pullbook.errors import Finding
 from pullbook.experiment import Experiment
 from pullbook.heat_soak import MIN_IDLE_S

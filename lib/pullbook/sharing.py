@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
     from PIL.ImageFont import FreeTypeFont, ImageFont
 
-FILES = ("post.md", "post.bbcode.txt", "card.png")
 CARD_SIZE = (1200, 675)
 MOST_LEFT_OUT = 8
 

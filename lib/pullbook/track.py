@@ -44,7 +44,8 @@ class Track:
         steps = np.diff(self.time_s)
         metres = _metres(self.latitude, self.longitude)
         middle = self.time_s[:-1] + steps / 2
-        return np.interp(at_s, middle, 3.6 * metres / steps, left=np.nan, right=np.nan)
+        speed: np.ndarray = np.interp(at_s, middle, 3.6 * metres / steps, left=np.nan, right=np.nan)
+        return speed
 
 
 def read_track(path: str | Path) -> Track:

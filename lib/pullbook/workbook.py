@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 LIBRARY = Path(__file__).resolve().parent
 NAME = "workbook.ipynb"
 RESULTS = "results.json"
-OUTPUTS = ("runs.csv", "workbook.ipynb", "workbook.html", RESULTS)  # the results last: they say that the rest is there
+POSTS = ("post.md", "post.bbcode.txt", "card.png")
+OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # the results last: they say that the rest is there
 
 
 @dataclass(frozen=True)

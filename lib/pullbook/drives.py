@@ -1,0 +1,120 @@
+"""The drives of an experiment: each session with its log, its runs, its weather and what was noticed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pullbook.errors import ExperimentError, Finding
+from pullbook.experiment import Experiment, Session
+from pullbook.full_load import pedal_travel
+from pullbook.heat_soak import Idle, idle_soaks
+from pullbook.logs import Log, missing_channel, read_log
+from pullbook.measures import Surroundings
+from pullbook.outcomes import outcome_named
+from pullbook.quality import inspect
+from pullbook.runs import Runs, find_runs
+from pullbook.track import read_track, with_track
+from pullbook.weather import weather_from_metar
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Drive:
+    """One session: its log, its runs, its standstills and what was noticed."""
+
+    session: Session
+    log: Log
+    runs: Runs
+    idles: tuple[Idle, ...]
+    findings: tuple[Finding, ...]
+
+
+def read_drives(experiment: Experiment) -> list[Drive]:
+    """Read every log, and find its runs with the pedal's travel over all of them.
+
+    The sessions of the drives hold what their METAR says, where they did not say it themselves.
+    """
+    read = [_read(experiment, session) for session in experiment.sessions]
+    _check_dates(experiment, [log for _, log, _ in read])
+    travel = pedal_travel([log for _, log, _ in read])
+    drives = []
+    for session, log, weather_findings in read:
+        runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
+        findings = (*weather_findings, *inspect(log, experiment.protocol), *runs.findings)
+        drives.append(Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), findings=findings))
+    return drives
+
+
+def _read(experiment: Experiment, session: Session) -> tuple[Session, Log, tuple[Finding, ...]]:
+    told, findings = told_by_report(session, altitude_m=session.altitude_m)
+    log = _read_log(experiment, told)
+    altitude = log.get("altitude")
+    if session.metar is not None and session.altitude_m is None and altitude is not None:
+        told, findings = told_by_report(session, altitude_m=float(np.median(altitude.values)))
+        log = _read_log(experiment, told)  # a gauge pressure counts from the pressure there
+    return told, log, findings
+
+
+def _read_log(experiment: Experiment, session: Session) -> Log:
+    log = read_log(
+        experiment.log_path(session),
+        channels={name: (c.column, c.unit) for name, c in experiment.channels.items()},
+        barometric_kpa=surroundings_of(session).pressure_kpa,
+    )
+    return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
+
+
+def told_by_report(session: Session, *, altitude_m: float | None) -> tuple[Session, tuple[Finding, ...]]:
+    """Fill in from a session's METAR what the session does not say itself.
+
+    Parameters
+    ----------
+    session : Session
+    altitude_m : float or None
+        Where the drive was, to bring the reported pressure there.
+    """
+    if session.metar is None:
+        return session, ()
+    weather = weather_from_metar(session.metar, altitude_m=altitude_m)
+    told = {
+        "ambient_c": weather.temperature_c,
+        "pressure_hpa": None if weather.pressure_kpa is None else 10 * weather.pressure_kpa,
+        "humidity_pct": None if weather.humidity is None else 100 * weather.humidity,
+        "wind_ms": weather.wind_ms,
+    }
+    missing = {name: value for name, value in told.items() if value is not None and getattr(session, name) is None}
+    needed = weather.findings if "pressure_hpa" in missing else ()
+    return session.model_copy(update=missing), needed
+
+
+def surroundings_of(session: Session) -> Surroundings:
+    """Return what a session says of the air outside."""
+    return Surroundings(
+        ambient_c=session.ambient_c,
+        pressure_kpa=session.pressure_hpa / 10 if session.pressure_hpa else None,
+        humidity=session.humidity_pct / 100 if session.humidity_pct is not None else None,
+    )
+
+
+def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str]:
+    """Say for each drive that lacks the outcome's own channel which column it could be."""
+    outcome = outcome_named(experiment.outcome)
+    assert outcome is not None  # Experiment has checked the name
+    needed = ["charge_air_temperature"] if outcome.ambient != "none" else []
+    return [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
+
+
+def _check_dates(experiment: Experiment, logs: list[Log]) -> None:
+    serviced = experiment.service.date
+    if serviced is None:
+        return
+    for session, log in zip(experiment.sessions, logs, strict=True):
+        if log.start is None:
+            continue
+        day = log.start.date()
+        if session.phase == "after" and day < serviced:
+            raise ExperimentError(
+                f"session {session.name!r} belongs to 'after', but its log begins on {day}, before the service on "
+                f"{serviced}. Correct the phase or the service's date."
+            )

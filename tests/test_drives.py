@@ -1,0 +1,80 @@
+"""The drives of an experiment, with their weather from a METAR and their track."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import pytest
+
+from pullbook.drives import read_drives, surroundings_of, told_by_report
+from pullbook.errors import ExperimentError
+from pullbook.experiment import Experiment, Session
+
+SAMPLES = Path(__file__).parents[1] / "sample_runs"
+METAR = "METAR EPWA 281830Z 18009KT 9999 SCT037 12/07 Q1008"
+
+
+def session(**settings) -> Session:
+    return Session(name="a", phase="before", log="a.csv", **settings)
+
+
+def test_a_report_fills_in_what_the_session_does_not_say() -> None:
+    told, findings = told_by_report(session(metar=METAR), altitude_m=300.0)
+    assert told.ambient_c == 12.0
+    assert told.wind_ms == pytest.approx(9 * 1852 / 3600, abs=1e-3)  # 9 knots
+    # ICAO standard atmosphere: 1008 hPa at sea level is 972.6 hPa at 300 m.
+    assert told.pressure_hpa == pytest.approx(972.6, abs=0.1)
+    # Magnus form: the vapour pressure at 7 °C over that at 12 °C is 0.714.
+    assert told.humidity_pct == pytest.approx(71.4, abs=0.5)
+    assert not findings
+
+
+def test_what_the_session_says_wins() -> None:
+    told, _ = told_by_report(session(metar=METAR, ambient_c=15.5, pressure_hpa=990.0), altitude_m=300.0)
+    assert (told.ambient_c, told.pressure_hpa) == (15.5, 990.0)
+    assert surroundings_of(told).pressure_kpa == 99.0
+
+
+def test_without_an_altitude_the_sea_level_is_told() -> None:
+    _, findings = told_by_report(session(metar=METAR), altitude_m=None)
+    assert [f.code for f in findings] == ["pressure-at-sea-level"]
+
+
+def test_no_report_changes_nothing() -> None:
+    plain = session()
+    assert told_by_report(plain, altitude_m=None) == (plain, ())
+
+
+def test_a_text_that_is_no_report_is_refused() -> None:
+    with pytest.raises(ExperimentError, match="metar"):
+        told_by_report(session(metar="a fine day"), altitude_m=0.0)
+
+
+@pytest.fixture
+def folder(tmp_path):
+    shutil.copytree(SAMPLES / "two_evenings", tmp_path / "e", ignore=shutil.ignore_patterns("rendered"))
+    return tmp_path / "e"
+
+
+def test_the_weather_of_a_report_reaches_the_drives(folder) -> None:
+    text = (folder / "experiment.yaml").read_text()
+    lines = [line for line in text.splitlines() if "pressure_hpa" not in line]
+    at = next(k for k, line in enumerate(lines) if "log:" in line) + 1
+    lines[at:at] = [f"    metar: {METAR}", "    altitude_m: 300"]
+    (folder / "experiment.yaml").write_text("\n".join(lines))
+    drives = read_drives(Experiment.load(folder))
+    assert drives[0].session.pressure_hpa == pytest.approx(972.6, abs=0.1)
+    assert drives[1].session.pressure_hpa is None
+
+
+@pytest.mark.parametrize(
+    ("track", "said"),
+    [("../a.gpx", "outside"), ("logs/a.kml", r"ending in \.gpx"), ("logs/none.gpx", "no such file")],
+)
+def test_a_track_has_to_lie_in_the_folder(folder, track, said) -> None:
+    text = (folder / "experiment.yaml").read_text().replace("    ambient_c", f"    track: {track}\n    ambient_c", 1)
+    (folder / "experiment.yaml").write_text(text)
+    (folder.parent / "a.gpx").write_text("x")
+    with pytest.raises(ExperimentError, match=said):
+        Experiment.load(folder)
