@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
-.PHONY: report test bench study lint samples clean
+.PHONY: report test bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
 
 $(VENV)/.created:
@@ -35,10 +35,17 @@ lint: $(VENV)/.installed-test
 
 bench: $(VENV)/.installed-test
 	@$(BIN)/python tests/bench.py
+	@$(BIN)/python tests/bench_reader.py
 
 study: $(VENV)/.installed-test
 	@$(BIN)/python -W ignore tests/study.py
 	@$(BIN)/python -W ignore tests/study_samples.py
+
+study-runs: $(VENV)/.installed-test
+	@$(BIN)/python -W ignore tests/study_runs.py
+
+study-felt: $(VENV)/.installed-test
+	@$(BIN)/python -W ignore tests/study_felt.py
 
 samples: $(VENV)/.installed
 	@$(BIN)/python -m pullbook.simulate sample_runs

@@ -14,6 +14,7 @@ import pytest
 from conftest import SAMPLE_NAMES, SAMPLES, contents
 from pullbook import cli, simulate
 from pullbook.cli import main
+from pullbook.verdict import counted
 
 COMMANDS = ("check", "analyse", "run")
 
@@ -151,7 +152,7 @@ def test_check_lists_channels_and_runs_and_writes_nothing(fresh, capsys, name):
     assert (status, error) == (0, "")
     assert contents(folder.parent) == before
     sides = len(list((folder / "logs").glob("before-*")))
-    assert f"before: {sides} sessions, {5 * sides} pulls" in text  # every simulated drive has five pulls
+    assert f"before: {counted(sides, 'session')}, {5 * sides} pulls" in text  # every simulated drive has five pulls
     assert "charge_air_temperature" in text
     assert "pull 1 " in text
     assert "cruise 1 " in text
@@ -252,8 +253,8 @@ def test_new_then_check_then_run(tmp_path, capsys):
     status, text, _ = run(capsys, "check", folder)
     assert status == 0
     # The driver starts and lifts within a few km/h of the script, so a draft's speeds may cost one of five pulls.
-    counted = int(text.split("before: 1 sessions, ")[1].split()[0])
-    assert counted >= 4
+    kept = int(text.split("before: 1 session, ")[1].split()[0])
+    assert kept >= 4
 
     status, text, _ = run(capsys, "run", folder, "--quiet")
     assert status == 0

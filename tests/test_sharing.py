@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from pullbook import report
 from pullbook.analysis import analyse, analyse_experiment
 from pullbook.experiment import Experiment
 from pullbook.sharing import CARD_SIZE, bbcode, card, compose, markdown, save_posts
@@ -129,3 +130,17 @@ def test_the_same_result_gives_the_same_bytes(evening, tmp_path) -> None:
         save_posts(evening, tmp_path / name)
     for name in POSTS:
         assert (tmp_path / "one" / name).read_bytes() == (tmp_path / "two" / name).read_bytes()
+
+
+def test_nothing_private_is_in_the_results_or_on_the_page(hostile) -> None:
+    shown = [hostile.to_json(), hostile.to_csv()]
+    shown += [part(hostile).html for part in (report.answer, report.left_out, report.conclusion, report.findings)]
+    for text in shown:
+        for private in ("WVX9ZZ7HZ8H000123", "AB12 CDE", "/home/someone", "51.50735"):
+            assert private not in text
+
+
+def test_minus_signs_are_true_and_names_are_left_alone() -> None:
+    shown = report.table(("a",), [("-6.1 to +2 K (-3%)",), ("before-1",), ("2026-03-20",), ("50-100 km/h",)]).html
+    for text in ("−6.1 to +2 K (−3%)", "before-1", "2026-03-20", "50-100 km/h"):
+        assert text in shown

@@ -24,6 +24,7 @@ from pullbook.measures import (
     missing_measures,
 )
 from pullbook.operating_point import OperatingPoint, operating_point
+from pullbook.privacy import fit_to_share, scrub
 from pullbook.secondary import SideFigure, side_figures
 
 if TYPE_CHECKING:
@@ -154,6 +155,7 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
     import pandas as pd
 
     inputs = inputs_sha256(experiment)
+    experiment = fit_to_share(experiment)
     drives = read_drives(experiment)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
     for text in missing_for_outcome(experiment, drives):
@@ -203,7 +205,7 @@ def _session_facts(drive: Drive) -> dict[str, Any]:
         "idles": [vars(idle) for idle in drive.idles],
         "channels": {
             name: {
-                "column": signal.column,
+                "column": scrub(signal.column),
                 "unit": signal.unit,
                 "period_s": signal.period_s,
                 "resolution": signal.resolution,

@@ -87,6 +87,7 @@ def _check(given: argparse.Namespace) -> None:
     from pullbook.experiment import Experiment
     from pullbook.inputs import inputs_sha256
     from pullbook.report import drive_text
+    from pullbook.verdict import counted
 
     experiment = Experiment.load(given.folder)
     inputs_sha256(experiment)  # refuses the same log under two names
@@ -98,7 +99,8 @@ def _check(given: argparse.Namespace) -> None:
         ours = [drive for drive in drives if drive.session.phase == phase]
         pulls = sum(run.included for drive in ours for run in drive.runs.pulls)
         cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
-        print(f"{phase}: {len(ours)} sessions, {pulls} pulls and {cruises} cruises that count")
+        found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
+        print(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
     for text in missing_for_outcome(experiment, drives)[:1]:
         print(f"\nStill needed for {experiment.outcome}: {text}")
 

@@ -20,7 +20,7 @@ from pullbook.measures import inlet_signal
 from pullbook.outcomes import Outcome, outcome_named
 from pullbook.planning import Plan
 from pullbook.runs import Run
-from pullbook.verdict import decimals
+from pullbook.verdict import counted, decimals
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -121,7 +121,7 @@ def every_run(result: Result) -> Picture:
     return _layout(
         figure,
         caption=(
-            f"Every {outcome.kind} that counts: {c.before.pulls} before in {c.before.sessions} sessions, "
+            f"Every {outcome.kind} that counts: {c.before.pulls} before in {counted(c.before.sessions, 'session')}, "
             f"{c.after.pulls} after in {c.after.sessions}. The bars are session means brought to the same conditions."
         ),
         description=(

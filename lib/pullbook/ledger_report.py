@@ -7,7 +7,6 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 
 from pullbook.ledger import (
@@ -23,7 +22,7 @@ from pullbook.ledger import (
     since,
     trend,
 )
-from pullbook.report import Fragment, table
+from pullbook.report import Fragment, escape, table
 
 
 @dataclass(frozen=True, kw_only=True)

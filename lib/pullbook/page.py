@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import json
 import re
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook.figures import PLOTLY_MIME
-from pullbook.report import STYLE
+from pullbook.report import STYLE, escape
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from html import escape
 from pathlib import Path
 
 from pullbook.experiment import Protocol
 from pullbook.planning import Plan, Scatter, fewest_sessions, plans, scatter_of
-from pullbook.report import CAUTIONS, Fragment, table
+from pullbook.report import CAUTIONS, Fragment, escape, table
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -13,9 +13,11 @@ import socket
 from collections.abc import Iterable
 from functools import lru_cache
 
+from pullbook.experiment import Experiment
+
 REMOVED = "(removed)"
 
-_NUMBERS = r"[A-Z0-9][A-Z0-9 -]{1,10}[A-Z0-9]"
+_NUMBERS = r"(?=[A-Z -]{0,9}\d)[A-Z0-9][A-Z0-9 -]{1,10}[A-Z0-9]"  # with a digit, or it is a word
 _PATTERNS: dict[str, re.Pattern[str]] = {
     # ISO 3779: seventeen characters, no I, O or Q; at least one digit and one letter, or it is a word or a number.
     "vehicle identification number": re.compile(
@@ -28,7 +30,7 @@ _PATTERNS: dict[str, re.Pattern[str]] = {
         re.IGNORECASE,
     ),
     "registration": re.compile(
-        rf"\b(registration|reg|number plate|licen[cs]e plate|plate)( number| no)?\b\.?\s*[:#=]?\s*{_NUMBERS}\b",
+        rf"\b(registration|reg|number plate|licen[cs]e plate)( number| no)?\b\.?\s*[:#=]?\s*{_NUMBERS}\b",
         re.IGNORECASE,
     ),
     "serial number": re.compile(r"\b(serial( number| no)?|s/n)\b\.?\s*[:#=]?\s*[A-Z0-9-]{4,}", re.IGNORECASE),
@@ -57,6 +59,23 @@ def scrub(text: str, *, dates: bool = False) -> str:
     for pattern in (*_PATTERNS.values(), *_own_names()):
         text = pattern.sub(REMOVED, text)
     return _DATE.sub(REMOVED, text) if dates else text
+
+
+def fit_to_share(experiment: Experiment) -> Experiment:
+    """Scrub every text that a person wrote into an experiment, so that nothing made from it has to be."""
+    sessions = tuple(
+        s.model_copy(update={"leave_out": {run: scrub(reason) for run, reason in s.leave_out.items()}})
+        for s in experiment.sessions
+    )
+    return experiment.model_copy(
+        update={
+            "title": scrub(experiment.title),
+            "question": scrub(experiment.question) if experiment.question else None,
+            "vehicle": experiment.vehicle.model_copy(update={"description": scrub(experiment.vehicle.description)}),
+            "service": experiment.service.model_copy(update={"what": scrub(experiment.service.what)}),
+            "sessions": sessions,
+        }
+    )
 
 
 def kinds_found(text: str) -> list[str]:

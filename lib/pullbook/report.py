@@ -6,9 +6,10 @@ All text that comes from a log or from ``experiment.yaml`` passes through `escap
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from html import escape
+from html import escape as escape_html
 from pathlib import Path
 
 import numpy as np
@@ -25,9 +26,10 @@ from pullbook.heat_soak import MIN_IDLE_S
 from pullbook.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.operating_point import CHARGE_C
 from pullbook.outcomes import outcome_named
+from pullbook.privacy import scrub
 from pullbook.secondary import SideFigure
 from pullbook.uncertainty import combined
-from pullbook.verdict import decimals
+from pullbook.verdict import counted, decimals
 
 STYLE = Path(__file__).with_name("page_template") / "style.css"
 
@@ -81,6 +83,14 @@ class Fragment:
 
     def _repr_html_(self) -> str:
         return self.html
+
+
+def escape(text: str) -> str:
+    """Return text fit for the page: scrubbed, with true minus signs, and no markup of its own."""
+    return escape_html(_HYPHEN_FOR_MINUS.sub("−", scrub(text)))
+
+
+_HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
 
 
 def style() -> Fragment:
@@ -168,8 +178,8 @@ def _facts(result: Result) -> str:
     left = f" {out} left out by hand." if out else ""
     return (
         f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. "
-        f"{c.before.pulls} {kind}s in {c.before.sessions} sessions before, {c.after.pulls} in {c.after.sessions} "
-        f"after.{left}"
+        f"{counted(c.before.pulls, kind)} in {counted(c.before.sessions, 'session')} before, {c.after.pulls} in "
+        f"{c.after.sessions} after.{left}"
     )
 
 

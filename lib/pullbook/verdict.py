@@ -141,6 +141,11 @@ def sentence_of(
     )
 
 
+def counted(count: int, noun: str) -> str:
+    """Return a number with its noun, in the singular for one."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
 def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str:
     """Say what would resolve a verdict that is not resolved.
 

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
 from pullbook.errors import ExperimentError, PullbookError
+from pullbook.privacy import scrub
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -83,7 +84,7 @@ def run_workbook(
         return earlier
     with _stage(target) as stage:
         notebook = _execute(folder, stage, target, progress=progress)
-        _write_page(notebook, stage, title=experiment.title)
+        _write_page(notebook, stage, title=scrub(experiment.title))
         _without_paths(notebook, folder, target)
         notebook.metadata["pullbook"] = {"program_sha256": program}
         _write_notebook(notebook, stage / NAME)
