@@ -187,6 +187,8 @@ def test_on_paper_the_tables_fit(show, rendered):
     page = show(rendered, "desk").page
     page.emulate_media(media="print")
     page.set_viewport_size({"width": 703, "height": 990})  # A4 with 12 mm margins at 96 px to the inch
+    # The figures are drawn anew once the window has told that it is narrower.
+    page.wait_for_function("() => document.querySelector('.main-svg').getBoundingClientRect().right <= 703")
     assert page.evaluate("document.documentElement.scrollWidth") <= 703
 
 
