@@ -6,9 +6,11 @@ import shutil
 from pathlib import Path
 
 import pytest
+from ruamel.yaml import YAML
 
-from pullbook.drives import read_drives, surroundings_of, told_by_report
-from pullbook.errors import ExperimentError
+from pullbook.analysis import analyse
+from pullbook.drives import read_drives, settling_lines, surroundings_of, told_by_report
+from pullbook.errors import ExperimentError, LogError
 from pullbook.experiment import Experiment, Session
 
 SAMPLES = Path(__file__).parents[1] / "sample_runs"
@@ -78,3 +80,74 @@ def test_a_track_has_to_lie_in_the_folder(folder, track, said) -> None:
     (folder.parent / "a.gpx").write_text("x")
     with pytest.raises(ExperimentError, match=said):
         Experiment.load(folder)
+
+
+def relabelled(folder: Path, session_log: str, old: str, new: str) -> None:
+    path = folder / "logs" / session_log
+    path.write_text(path.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
+
+
+INLET, ODD = "Intake air temperature [°C]", "Probe 3"
+
+
+def test_two_references_for_the_inlet_are_never_mixed(folder) -> None:
+    """A sensor in the engine bay reads warmer than the shade: one log without it takes it from all."""
+    relabelled(folder, "after-1.csv", INLET, ODD)
+    result = analyse(folder)
+    assert {drive.inlet for drive in result.drives} == {"noted"}
+    finding = next(f for f in result.findings if f.code == "inlet-reference")
+    assert finding.severity == "warning"
+    assert "before-1 only" in finding.message
+    noted = {s.name: s.ambient_c for s in result.experiment.sessions}
+    for row in result.measures[result.measures["kind"] == "pull"].to_dict(orient="records"):
+        assert row["inlet_at_peak"] == noted[row["session"]]
+
+
+def test_without_any_common_reference_the_rise_is_refused(folder) -> None:
+    relabelled(folder, "after-1.csv", INLET, ODD)
+    text = (folder / "experiment.yaml").read_text().splitlines()
+    (folder / "experiment.yaml").write_text("\n".join(line for line in text if "ambient_c" not in line))
+    with pytest.raises(LogError, match="same reference in all sessions"):
+        analyse(folder)
+
+
+@pytest.mark.parametrize("column", ['"Probe 3"', '["Probe 3", "Probe 4"]'])
+def test_a_column_that_only_some_logs_name_so_can_be_settled(folder, column) -> None:
+    relabelled(folder, "after-1.csv", INLET, ODD)
+    settled = f"channels:\n  intake_air_temperature: {{column: {column}, unit: degC}}\n"
+    with (folder / "experiment.yaml").open("a") as stream:
+        stream.write(settled)
+    drives = read_drives(Experiment.load(folder))
+    assert [drive.log.need("intake_air_temperature").column for drive in drives] == [INLET, ODD]
+
+
+def test_a_settled_column_that_no_log_has_is_refused(folder) -> None:
+    with (folder / "experiment.yaml").open("a") as stream:
+        stream.write("channels:\n  intake_air_temperature: {column: Probe 9, unit: degC}\n")
+    with pytest.raises(LogError, match="'Probe 9', which the log does not have"):
+        read_drives(Experiment.load(folder))
+
+
+def test_what_check_prints_to_settle_columns_is_yaml_that_settles_them(folder) -> None:
+    relabelled(folder, "after-1.csv", INLET, ODD)
+    relabelled(folder, "before-1.csv", "Accelerator position [%]", "Right foot [%]")
+    lines = settling_lines(read_drives(Experiment.load(folder)))
+    block = YAML(typ="safe").load("\n".join(["channels:", *lines]))
+    assert {"Probe 3", "Right foot [%]"} <= {
+        name
+        for c in block["channels"].values()
+        for name in ([c["column"]] if isinstance(c["column"], str) else c["column"])
+    }
+
+
+def test_a_time_as_outcome_brings_its_own_marks(folder) -> None:
+    text = (folder / "experiment.yaml").read_text()
+    text = text.replace("outcome: peak_rise", "outcome: elapsed_s 60-90").replace("change: 2.0", "change: 0.2")
+    (folder / "experiment.yaml").write_text(text)
+    assert analyse(folder).comparison.unit == "s"
+
+
+def test_a_worthwhile_change_left_in_kelvin_is_noticed(folder) -> None:
+    text = (folder / "experiment.yaml").read_text().replace("outcome: peak_rise", "outcome: time_to_boost")
+    (folder / "experiment.yaml").write_text(text)
+    assert "worthwhile-large" in [f.code for f in analyse(folder).findings]

@@ -59,7 +59,7 @@ def test_the_answer_says_what_was_weather_and_whether_the_refit_was_sound(result
     assert "no loss of boost" not in leaky
     assert leaky.count("First:") == 1
     share = re.search(
-        r"as measured the change is \+12\.0 K; \+(\d+\.\d) ± 0\.\d K of it goes with inlet temperature", warm
+        r"as measured the change is \+12\.0 K\. Of this, \+(\d+\.\d) ± 0\.\d K goes with inlet temperature", warm
     )
     assert 11 < float(share[1]) < 14
 

@@ -13,17 +13,19 @@ from pullbook import __version__
 from pullbook.comparison import Comparison, compare
 from pullbook.conditions import Condition, like_for_like
 from pullbook.crosscheck import CrossChecks, cross_check
-from pullbook.drives import Drive, missing_for_outcome, read_drives, surroundings_of
+from pullbook.drives import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
 from pullbook.errors import Finding, LogError
 from pullbook.experiment import Experiment
 from pullbook.inputs import inputs_sha256
 from pullbook.measures import (
     CRUISE_MEASURES,
+    NO_REFERENCE,
     PULL_MEASURES,
     measure,
     missing_measures,
 )
 from pullbook.operating_point import OperatingPoint, operating_point
+from pullbook.outcomes import speeds_of
 from pullbook.privacy import fit_to_share, scrub
 from pullbook.secondary import SideFigure, side_figures
 
@@ -161,14 +163,16 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
+    marks = sorted({*experiment.protocol.marks, *speeds_of(experiment.outcome)})
+    protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
     frames = []
     for k, drive in enumerate(drives):
         frame = measure(
             drive.log,
             drive.runs,
-            protocol=experiment.protocol,
+            protocol=protocol,
             vehicle=experiment.vehicle,
-            surroundings=surroundings_of(drive.session),
+            surroundings=surroundings_of(drive.session, drive.inlet or NO_REFERENCE),
             point=point,
         )
         frame.insert(0, "session", drive.session.name)
@@ -191,7 +195,7 @@ def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result
             measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
         ),
         point=point,
-        findings=(*comparison.findings, *checks.findings),
+        findings=(*comparison.findings, *inlet_findings(drives), *checks.findings),
         inputs_sha256=inputs,
     )
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -169,17 +169,21 @@ def allowed_units(channel: str) -> str:
 
 @dataclass(frozen=True)
 class Rule:
-    """Words that must be there (any of each group), words that must not, and how strong the match is."""
+    """Words that must be there (any of each group), words that must not, and how strong the match is.
+
+    ``by_unit`` rules hold only where the header names a unit: the words alone would be too few.
+    """
 
     channel: str
     needs: tuple[frozenset[str], ...]
     refuses: frozenset[str]
     strength: int
+    by_unit: bool = False
 
 
-def _rule(channel: str, needs: str, refuses: str = "", strength: int = 10) -> Rule:
+def _rule(channel: str, needs: str, refuses: str = "", strength: int = 10, *, by_unit: bool = False) -> Rule:
     groups = tuple(frozenset(group.split("|")) for group in needs.split())
-    return Rule(channel, groups, frozenset(refuses.split()), strength)
+    return Rule(channel, groups, frozenset(refuses.split()), strength, by_unit)
 
 
 # Desired, modelled or statistical values are no readings; raw sensor signals and switches are no values.
@@ -238,7 +242,7 @@ _NOT_A_READING = frozenset(
     ]
 )
 _RULES = tuple(
-    Rule(rule.channel, rule.needs, rule.refuses | _NOT_A_READING, rule.strength)
+    replace(rule, refuses=rule.refuses | _NOT_A_READING)
     for rule in (
         _rule(
             "vehicle_speed", "vehicle|road|wheel|car speed", "engine compressor fan ratio gps wind cruise idle rotation"
@@ -268,6 +272,20 @@ _RULES = tuple(
         ),
         _rule("intake_air_temperature", "before compressor temperature", "exhaust turbine cooler oil coolant", 12),
         _rule("intake_air_temperature", "compressor intake temperature", "exhaust turbine oil coolant charge", 12),
+        _rule(
+            "intake_air_temperature",
+            "intake",
+            "manifold charge boost compressor after outlet coolant oil exhaust fuel cooler valve port 2",
+            5,
+            by_unit=True,
+        ),
+        _rule(
+            "charge_air_temperature",
+            "charge air",
+            "before intake inlet exhaust coolant compressor oil egr fuel valve 2",
+            5,
+            by_unit=True,
+        ),
         _rule(
             "charge_air_temperature", "charge temperature", "before intake exhaust coolant compressor battery fuel 2"
         ),
@@ -399,6 +417,8 @@ def scores(header: Header) -> dict[str, int]:
     found: dict[str, int] = {}
     for rule in _RULES:
         if rule.refuses & header.words or not all(group & header.words for group in rule.needs):
+            continue
+        if header.unit is None and rule.by_unit:
             continue
         if header.unit is not None and unit_for(header.unit, rule.channel) is None:
             continue

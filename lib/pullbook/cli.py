@@ -83,7 +83,7 @@ def _new(given: argparse.Namespace) -> None:
 
 
 def _check(given: argparse.Namespace) -> None:
-    from pullbook.drives import missing_for_outcome, read_drives
+    from pullbook.drives import inlet_findings, missing_for_outcome, read_drives, settling_lines
     from pullbook.experiment import Experiment
     from pullbook.inputs import inputs_sha256
     from pullbook.report import drive_text
@@ -101,6 +101,11 @@ def _check(given: argparse.Namespace) -> None:
         cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
         found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
         print(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
+    for finding in inlet_findings(drives):
+        print(f"{finding.severity}: {finding.message}")
+    if lines := settling_lines(drives):
+        print("\nColumns not recognised. What is right of these, put into experiment.yaml once:")
+        print("\n".join(["channels:", *lines]))
     for text in missing_for_outcome(experiment, drives)[:1]:
         print(f"\nStill needed for {experiment.outcome}: {text}")
 

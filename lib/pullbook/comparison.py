@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 OVERLAP_K = 3.0
+LARGE_SHARE = 0.2  # of the outcome itself: a worthwhile change larger than this is likely in another unit
 
 __all__ = ["VERDICTS", "Comparison", "PhaseSummary", "compare"]
 
@@ -180,7 +181,10 @@ def compare(
         level=level,
         what_would_tell=what_would_tell(needed, now, boost_changed=boost.changed),
     )
-    findings = [*boost.findings, *_design_findings(data, outcome, estimate, experiment.day_to_day_sd is None)]
+    findings = [
+        *boost.findings,
+        *_design_findings(data, outcome, estimate, worthwhile, assumed=experiment.day_to_day_sd is None),
+    ]
     return Comparison(
         outcome=outcome.name,
         unit=outcome.change_unit,
@@ -209,7 +213,9 @@ def compare(
     )
 
 
-def _design_findings(data: SessionMeans, outcome: Outcome, estimate: Estimate, assumed: bool) -> list[Finding]:
+def _design_findings(
+    data: SessionMeans, outcome: Outcome, estimate: Estimate, worthwhile: float, *, assumed: bool
+) -> list[Finding]:
     """Say what these sessions can and cannot tell, whatever the figures are."""
     unit = outcome.change_unit
     found = []
@@ -227,6 +233,18 @@ def _design_findings(data: SessionMeans, outcome: Outcome, estimate: Estimate, a
                     f"{allowance:.2g} {unit} (common practice, no source); give day_to_day_sd if you know better."
                 ),
                 evidence={"allowance": allowance},
+            )
+        )
+    if outcome.relative and worthwhile > LARGE_SHARE * abs(float(np.mean(data.means))):
+        found.append(
+            Finding(
+                code="worthwhile-large",
+                severity="warning",
+                message=(
+                    f"worthwhile_change is {worthwhile:g} {unit}, where the {outcome.label} is "
+                    f"{float(np.mean(data.means)):.3g} {unit} in all. Was it meant in another unit?"
+                ),
+                evidence={"worthwhile": worthwhile, "mean": float(np.mean(data.means))},
             )
         )
     if not data.by_place and data.repeatability_dof > 0:

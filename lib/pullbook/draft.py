@@ -142,7 +142,7 @@ def _yaml(title: str, protocol: Protocol, names: Sequence[str], phases: Sequence
         f"  pull_from_kmh: {protocol.pull_from_kmh:g}",
         f"  pull_to_kmh: {protocol.pull_to_kmh:g}",
         "outcome: peak_rise             # peak charge temperature above the inlet, in K",
-        "worthwhile_change: 2.0         # a smaller change makes no difference to you",
+        "worthwhile_change: 2.0         # in the outcome's unit, here K; a smaller change makes no difference to you",
         "sessions:",
     ]
     for name, phase, target in zip(names, phases, targets, strict=True):
@@ -160,7 +160,7 @@ def _plain(text: str) -> str:
 
 
 def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence[str]) -> list[str]:
-    lines = [f"Wrote {folder / FILE_NAME} for {len(logs)} logs; they lie in the folder."]
+    lines = [f"Wrote {folder / FILE_NAME}; the {len(logs)} logs are in {folder}."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
         lines += [f"  {channel}: {signal.column!r} [{signal.unit}]" for channel, signal in log.signals.items()]

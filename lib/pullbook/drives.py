@@ -10,8 +10,8 @@ from pullbook.errors import ExperimentError, Finding
 from pullbook.experiment import Experiment, Session
 from pullbook.full_load import pedal_travel
 from pullbook.heat_soak import Idle, idle_soaks
-from pullbook.logs import Log, missing_channel, read_log
-from pullbook.measures import Surroundings
+from pullbook.logs import Log, missing_channel, read_log, settling_line
+from pullbook.measures import INLET_CHANNELS, Surroundings, common_inlet
 from pullbook.outcomes import outcome_named
 from pullbook.quality import inspect
 from pullbook.runs import Runs, find_runs
@@ -21,12 +21,16 @@ from pullbook.weather import weather_from_metar
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Drive:
-    """One session: its log, its runs, its standstills and what was noticed."""
+    """One session: its log, its runs, its standstills and what was noticed.
+
+    ``inlet`` is where the inlet temperature comes from, the same in all sessions; None where no reference is common.
+    """
 
     session: Session
     log: Log
     runs: Runs
     idles: tuple[Idle, ...]
+    inlet: str | None
     findings: tuple[Finding, ...]
 
 
@@ -35,32 +39,46 @@ def read_drives(experiment: Experiment) -> list[Drive]:
 
     The sessions of the drives hold what their METAR says, where they did not say it themselves.
     """
-    read = [_read(experiment, session) for session in experiment.sessions]
+    read = _read_all(experiment)
     _check_dates(experiment, [log for _, log, _ in read])
     travel = pedal_travel([log for _, log, _ in read])
+    inlet = common_inlet([log for _, log, _ in read], [session.ambient_c for session, _, _ in read])
     drives = []
     for session, log, weather_findings in read:
         runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
         findings = (*weather_findings, *inspect(log, experiment.protocol), *runs.findings)
-        drives.append(Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), findings=findings))
+        drives.append(Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings))
     return drives
 
 
-def _read(experiment: Experiment, session: Session) -> tuple[Session, Log, tuple[Finding, ...]]:
+def _read_all(experiment: Experiment) -> list[tuple[Session, Log, tuple[Finding, ...]]]:
+    """Read every log; a settled column has to be in one of them, the others may go by their words."""
+    channels = frozenset(experiment.channels)
+    read = [_read(experiment, session, channels) for session in experiment.sessions]
+    for channel, settled in experiment.channels.items():
+        if not any(s.column in settled.columns for _, log, _ in read for s in log.signals.values()):
+            _read(experiment, experiment.sessions[0], channels - {channel})  # refuses, naming the log's columns
+    return read
+
+
+def _read(
+    experiment: Experiment, session: Session, settled: frozenset[str]
+) -> tuple[Session, Log, tuple[Finding, ...]]:
     told, findings = told_by_report(session, altitude_m=session.altitude_m)
-    log = _read_log(experiment, told)
+    log = _read_log(experiment, told, settled)
     altitude = log.get("altitude")
     if session.metar is not None and session.altitude_m is None and altitude is not None:
         told, findings = told_by_report(session, altitude_m=float(np.median(altitude.values)))
-        log = _read_log(experiment, told)  # a gauge pressure counts from the pressure there
+        log = _read_log(experiment, told, settled)  # a gauge pressure counts from the pressure there
     return told, log, findings
 
 
-def _read_log(experiment: Experiment, session: Session) -> Log:
+def _read_log(experiment: Experiment, session: Session, settled: frozenset[str]) -> Log:
     log = read_log(
         experiment.log_path(session),
-        channels={name: (c.column, c.unit) for name, c in experiment.channels.items()},
+        channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
         barometric_kpa=surroundings_of(session).pressure_kpa,
+        settled_elsewhere=settled,
     )
     return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
 
@@ -88,10 +106,11 @@ def told_by_report(session: Session, *, altitude_m: float | None) -> tuple[Sessi
     return session.model_copy(update=missing), needed
 
 
-def surroundings_of(session: Session) -> Surroundings:
-    """Return what a session says of the air outside."""
+def surroundings_of(session: Session, inlet: str | None = None) -> Surroundings:
+    """Return what a session says of the air outside; ``inlet`` as in `Drive`."""
     return Surroundings(
         ambient_c=session.ambient_c,
+        inlet=inlet,
         pressure_kpa=session.pressure_hpa / 10 if session.pressure_hpa else None,
         humidity=session.humidity_pct / 100 if session.humidity_pct is not None else None,
     )
@@ -102,7 +121,50 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
     outcome = outcome_named(experiment.outcome)
     assert outcome is not None  # Experiment has checked the name
     needed = ["charge_air_temperature"] if outcome.ambient != "none" else []
-    return [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
+    texts = [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
+    if outcome.ambient == "rise" and not texts and drives[0].inlet is None:
+        lacking = next((d.log for d in drives if d.log.get(INLET_CHANNELS[0]) is None), drives[0].log)
+        texts.append(
+            f"{missing_channel(lacking, INLET_CHANNELS[0])}\nThe rise needs the same reference in all sessions: this "
+            "column in every log, or ambient_c for every session."
+        )
+    return texts
+
+
+def settling_lines(drives: list[Drive]) -> list[str]:
+    """Return one line of YAML for each channel that a column which was not recognised could be, over all logs."""
+    columns: dict[str, list[str]] = {}
+    for finding in (f for drive in drives for f in drive.findings if f.code == "column-unrecognised"):
+        for nearest in finding.evidence["closest"][:1]:
+            names = columns.setdefault(nearest, [])
+            if finding.evidence["column"] not in names:
+                names.append(finding.evidence["column"])
+    return [settling_line(channel, names[0] if len(names) == 1 else names) for channel, names in columns.items()]
+
+
+def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
+    """Say what stands for the inlet temperature where it is not the sensor before the compressor."""
+    inlet = drives[0].inlet
+    if inlet == INLET_CHANNELS[0]:
+        return ()
+    held = [d.session.name for d in drives if d.log.get(INLET_CHANNELS[0]) is not None]
+    stands = {
+        INLET_CHANNELS[1]: "the logged outside temperature stands for it in all",
+        None: "no reference is common to all, so no correction for it is made",
+    }.get(inlet, "the temperature noted for each session (ambient_c) stands for it in all")
+    only = (
+        f"The inlet temperature was recognised in {', '.join(held)} only"
+        if held
+        else "No log holds the inlet temperature"
+    )
+    return (
+        Finding(
+            code="inlet-reference",
+            severity="warning" if held else "note",
+            message=f"{only}; {stands}.",
+            evidence={"reference": inlet, "logged_in": held},
+        ),
+    )
 
 
 def _check_dates(experiment: Experiment, logs: list[Log]) -> None:

@@ -128,13 +128,21 @@ class Session(_Settings):
     )
 
 
+ColumnName = Annotated[str, StringConstraints(min_length=1, max_length=400)]
+
+
 class Column(_Settings):
     """The two facts that settle a column which was not recognised."""
 
-    column: Annotated[str, StringConstraints(min_length=1, max_length=400)] = Field(
-        description="the column's header as it stands in the log"
+    column: ColumnName | Annotated[tuple[ColumnName, ...], Field(min_length=1, max_length=20)] = Field(
+        description="the column's header as it stands in the log, or a list of them where logs name it differently"
     )
     unit: Text | None = Field(default=None, description="such as degC, degF, kPa, psi gauge, km/h")
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The headers, one or several."""
+        return (self.column,) if isinstance(self.column, str) else self.column
 
 
 class Experiment(_Settings):

@@ -122,7 +122,8 @@ def every_run(result: Result) -> Picture:
         figure,
         caption=(
             f"Every {outcome.kind} that counts: {c.before.pulls} before in {counted(c.before.sessions, 'session')}, "
-            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means brought to the same conditions."
+            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means, "
+            "brought to one inlet temperature and boost."
         ),
         description=(
             f"{_sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.1f} {outcome.unit} before, "
@@ -257,12 +258,12 @@ def overlays(result: Result) -> list[Picture]:
 
 def _holds(drive: Drive, channel: str) -> bool:
     if channel == "rise":
-        return drive.log.get("charge_air_temperature") is not None and inlet_signal(drive.log) is not None
+        return drive.log.get("charge_air_temperature") is not None and inlet_signal(drive.log, drive.inlet) is not None
     return drive.log.get(channel) is not None
 
 
 def _values_at(drive: Drive, channel: str, moments: np.ndarray) -> np.ndarray:
-    inlet = inlet_signal(drive.log)
+    inlet = inlet_signal(drive.log, drive.inlet)
     if channel == "rise" and inlet is not None:
         rise: np.ndarray = drive.log.need("charge_air_temperature").at(moments) - inlet.at(moments)
         return rise

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+import json
+import re
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -30,7 +32,7 @@ from pullbook.layout import is_number, unit_in_cell
 from pullbook.refresh import refreshes
 from pullbook.tables import Table, read_table
 
-Choice = tuple[str, str | None] | Mapping[str, str | None]
+Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
 
 GAP_PERIODS = 3.0
 LARGEST = 1e9  # no signal of a road vehicle is larger in any unit; a cell that is was damaged
@@ -136,6 +138,7 @@ def read_log(
     *,
     channels: Mapping[str, Choice] | None = None,
     barometric_kpa: float | None = None,
+    settled_elsewhere: Collection[str] = (),
 ) -> Log:
     """Read a text log of any layout.
 
@@ -147,6 +150,8 @@ def read_log(
         Columns that the person settled (``channels`` of ``experiment.yaml``).
     barometric_kpa : float, optional
         Outside pressure, to turn gauge into absolute pressure where the log has no barometric signal.
+    settled_elsewhere : collection of str
+        Channels whose settled column another log of the experiment has; without it this log goes by its words.
 
     Returns
     -------
@@ -163,13 +168,7 @@ def read_log(
     table = read_table(path)
     axis, columns = _columns(table, path.name)
     headers = [column.header for column in columns]
-    missing = [text for text, _ in chosen.values() if text not in {h.text for h in headers}]
-    if missing:
-        raise LogError(
-            f"{path.name}: experiment.yaml names the column {missing[0]!r}, which the log does not have. "
-            f"Its columns: {', '.join(repr(h.text) for h in headers[:40])}."
-        )
-    assignment = assign(headers, chosen)
+    assignment = assign(headers, _held(chosen, headers, path.name, settled_elsewhere))
     signals, findings = _signals(columns, assignment, barometric_kpa)
     if not signals and assignment.column:
         raise LogError(
@@ -198,22 +197,42 @@ def read_log(
     )
 
 
-def _choice(channel: str, said: Choice) -> tuple[str, str | None]:
-    """Take a settled column in either form."""
+def _choice(channel: str, said: Choice) -> tuple[tuple[str, ...], str | None]:
+    """Take a settled column, or several names of it, in either form."""
     column, unit = (said.get("column"), said.get("unit")) if isinstance(said, Mapping) else said
-    if column is None:
+    if not column:
         raise LogError(f"channels: {channel}: no column is named; allowed: {{column: ..., unit: ...}}")
-    return column, unit
+    return ((column,) if isinstance(column, str) else tuple(column)), unit
+
+
+def _held(
+    chosen: Mapping[str, tuple[tuple[str, ...], str | None]],
+    headers: Sequence[Header],
+    name: str,
+    settled_elsewhere: Collection[str],
+) -> dict[str, tuple[str, str | None]]:
+    """Return the settled columns that a log has, and refuse one that no log has."""
+    own = {header.text for header in headers}
+    held: dict[str, tuple[str, str | None]] = {}
+    for channel, (columns, unit) in chosen.items():
+        here = next((column for column in columns if column in own), None)
+        if here is not None:
+            held[channel] = (here, unit)
+        elif channel not in settled_elsewhere:
+            raise LogError(
+                f"{name}: experiment.yaml names the column {columns[0]!r}, which the log does not have. "
+                f"Its columns: {', '.join(repr(h.text) for h in headers[:40])}."
+            )
+    return held
 
 
 def missing_channel(log: Log, channel: str) -> str:
     """Say that a channel is missing, with the columns it could be and the lines of YAML that would settle it."""
-    internal = CHANNELS[channel][1].replace("°C", "degC")
     dimension_fits = [c for c in log.unknown_columns if channel in closest_channels(parse_header(c), most=6)]
     candidates = dimension_fits or list(log.unknown_columns)
     words = channel.replace("_", " ")
     held = ", ".join(f"{s.column!r} (read as {c})" for c, s in log.signals.items())
-    lines = f'channels:\n  {channel}: {{column: "{candidates[0] if candidates else "..."}", unit: {internal}}}'
+    lines = f"channels:\n{settling_line(channel, candidates[0] if candidates else '...')}"
     unread = f" Columns not recognised: {', '.join(map(repr, candidates[:8]))}." if candidates else ""
     return (
         f"{log.name}: no column was recognised as {words}. Recognised: {held or 'none'}.{unread} "
@@ -362,7 +381,7 @@ def _signals(
         said = f"{column.header.text} {column.header.unit or ''}".lower()
         if channel == "intake_manifold_pressure" and (unit.gauge or ("abs" not in said and looks_gauge(signal.values))):
             gauge.append(channel)
-            if not unit.gauge:
+            if not unit.gauge and "gauge" not in said:
                 findings.append(_gauge_guess(column.header.text, signal.values))
         signals[channel] = signal
         if column.unreadable:
@@ -463,7 +482,7 @@ def _absolute(
 # --- findings and refusals ---------------------------------------------------------------------------------------
 
 
-def _check_chosen(chosen: Mapping[str, tuple[str, str | None]]) -> None:
+def _check_chosen(chosen: Mapping[str, tuple[tuple[str, ...], str | None]]) -> None:
     for channel, (_, unit) in chosen.items():
         if channel not in CHANNELS:
             raise LogError(f"channels: {channel!r} is no channel; allowed: {', '.join(CHANNELS)}")
@@ -491,9 +510,10 @@ def _unknown_findings(assignment: Assignment) -> list[Finding]:
     findings = []
     for header in assignment.unknown:
         near = [c for c in closest_channels(header) if c not in assignment.column]
-        hint = (
-            f" If it is {near[0].replace('_', ' ')}, add to experiment.yaml:\n{_yaml(near[0], header)}" if near else ""
-        )
+        hint = ""
+        if near:
+            line = settling_line(near[0], header.text, header.unit)
+            hint = f" If it is {near[0].replace('_', ' ')}, add to experiment.yaml:\nchannels:\n{line}"
         findings.append(
             Finding(
                 code="column-unrecognised",
@@ -505,9 +525,11 @@ def _unknown_findings(assignment: Assignment) -> list[Finding]:
     return findings
 
 
-def _yaml(channel: str, header: Header) -> str:
-    unit = header.unit or CHANNELS[channel][1].replace("°C", "degC")
-    return f'channels:\n  {channel}: {{column: "{header.text}", unit: {unit}}}'
+def settling_line(channel: str, column: str | list[str], unit: str | None = None) -> str:
+    """Return the line of YAML under ``channels:`` that settles a column; ``unit`` by default the channel's own."""
+    plain = unit or CHANNELS[channel][1].replace("°C", "degC")
+    quoted = plain if re.fullmatch(r"[A-Za-z][\w /]*", plain) else json.dumps(plain, ensure_ascii=False)
+    return f"  {channel}: {{column: {json.dumps(column, ensure_ascii=False)}, unit: {quoted}}}"
 
 
 def _unit_guess(channel: str, column: str, unit: Unit) -> Finding:

@@ -5,7 +5,7 @@ A figure that cannot be had is NaN in the frame, and a finding says why.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
@@ -25,6 +25,9 @@ from pullbook.runs import Run, Runs
 if TYPE_CHECKING:
     import pandas as pd
 
+INLET_CHANNELS = ("intake_air_temperature", "ambient_air_temperature")
+NO_REFERENCE = "none"  # the sessions have no inlet temperature in common
+NOTED = "noted"  # the temperature that somebody wrote down stands for the inlet
 SENSOR_LAG_S = 5.0  # a charge sensor shows its peak up to this long after the lift
 MAX_RECOVERY_S = 90.0
 MIDDLE_HUMIDITY = 0.5  # where nobody noted it: from 0 to 1 the vapour is 2 kPa at 20 °C
@@ -61,6 +64,8 @@ class Surroundings:
     ----------
     ambient_c : float or None
         Shade temperature.
+    inlet : str or None
+        Where the inlet temperature comes from (`common_inlet`); None for the best that this log has.
     pressure_kpa : float or None
         Station pressure.
     humidity : float or None
@@ -68,6 +73,7 @@ class Surroundings:
     """
 
     ambient_c: float | None = None
+    inlet: str | None = None
     pressure_kpa: float | None = None
     humidity: float | None = None
 
@@ -124,9 +130,32 @@ def measure(
     return pd.DataFrame(rows, columns=columns)
 
 
-def inlet_signal(log: Log) -> Signal | None:
-    """Return the signal that gives the temperature of the air going in: before the compressor, else outside."""
-    return log.get("intake_air_temperature") or log.get("ambient_air_temperature")
+def inlet_signal(log: Log, source: str | None = None) -> Signal | None:
+    """Return the signal that gives the temperature of the air going in.
+
+    Parameters
+    ----------
+    log : Log
+    source : str, optional
+        From `common_inlet`; by default before the compressor, else outside.
+    """
+    if source is None:
+        return log.get(INLET_CHANNELS[0]) or log.get(INLET_CHANNELS[1])
+    return log.get(source)
+
+
+def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str | None:
+    """Choose one reference for the air going in, the same in all sessions: a sensor in the engine bay reads warmer.
+
+    Returns
+    -------
+    str or None
+        A channel that every log holds, `NOTED` where every session gives ``ambient_c``, or None.
+    """
+    for channel in INLET_CHANNELS:
+        if all(log.get(channel) is not None for log in logs):
+            return channel
+    return NOTED if all(noted is not None for noted in noted_c) else None
 
 
 def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
@@ -255,6 +284,12 @@ def _has_gap(signal: Signal, times: np.ndarray, start_s: float, end_s: float) ->
     return bool(np.diff(np.concatenate([[start_s], times, [end_s]])).max() > signal.max_gap_s)
 
 
+def _noted(outside: Surroundings) -> float:
+    """Return the noted temperature where it may stand for the inlet."""
+    allowed = outside.inlet in (None, NOTED) and outside.ambient_c is not None
+    return float(outside.ambient_c) if allowed and outside.ambient_c is not None else float("nan")
+
+
 def _charge(log: Log, charge: Signal, run: Run, next_start_s: float, outside: Surroundings) -> dict[str, float]:
     end = min(run.end_s + SENSOR_LAG_S, next_start_s)
     times, values = charge.within(run.start_s, end)
@@ -262,12 +297,12 @@ def _charge(log: Log, charge: Signal, run: Run, next_start_s: float, outside: Su
         return {}
     peak = float(values.max())
     at_peak = times[values == peak]
-    inlet = inlet_signal(log)
+    inlet = inlet_signal(log, outside.inlet)
     if inlet is not None:
         found = inlet.at(at_peak)
         inlet_c = float(np.nanmean(found)) if np.isfinite(found).any() else float("nan")
     else:
-        inlet_c = outside.ambient_c if outside.ambient_c is not None else float("nan")
+        inlet_c = _noted(outside)
     start = float(charge.at(run.start_s)[0])
     inlet_at_start = float(inlet.at(run.start_s)[0]) if inlet is not None else inlet_c
     tau, tau_u = recovery(charge, start_s=float(at_peak[-1]), end_s=min(next_start_s, at_peak[-1] + MAX_RECOVERY_S))
@@ -426,7 +461,7 @@ def _cruise(log: Log, run: Run, outside: Surroundings) -> dict[str, float]:
     for name, signal in (
         ("mean_speed", log.get("vehicle_speed")),
         ("mean_charge", log.get("charge_air_temperature")),
-        ("mean_inlet", inlet_signal(log)),
+        ("mean_inlet", inlet_signal(log, outside.inlet)),
         ("mean_coolant", log.get("engine_coolant_temperature")),
         ("mean_manifold_pressure", log.get("intake_manifold_pressure")),
         ("mean_air_mass_flow", log.get("air_mass_flow")),
@@ -436,8 +471,7 @@ def _cruise(log: Log, run: Run, outside: Surroundings) -> dict[str, float]:
         _, values = signal.within(run.start_s, run.end_s)
         if values.size:
             figures[name] = float(values.mean())
-    if "mean_inlet" not in figures and outside.ambient_c is not None:
-        figures["mean_inlet"] = outside.ambient_c
+    figures.setdefault("mean_inlet", _noted(outside))
     figures["mean_rise"] = figures.get("mean_charge", np.nan) - figures.get("mean_inlet", np.nan)
     return figures
 

@@ -125,6 +125,12 @@ OUTCOMES: dict[str, Outcome] = {outcome.name: outcome for outcome in _ALL}
 _ELAPSED = re.compile(r"elapsed_s (\d{1,3})-(\d{1,3})")
 
 
+def speeds_of(name: str) -> tuple[float, ...]:
+    """Return the two speeds in km/h that a time's name holds, none for other outcomes."""
+    match = _ELAPSED.fullmatch(name)
+    return (float(match[1]), float(match[2])) if match else ()
+
+
 def outcome_named(name: str) -> Outcome | None:
     """Return the outcome of a name, or None; ``elapsed_s 60-90`` names the time between two speeds in km/h."""
     if name in OUTCOMES:

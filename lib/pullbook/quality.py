@@ -130,15 +130,15 @@ def _implausible(signal: Signal) -> list[Finding]:
 
 
 def _coarse(signal: Signal) -> list[Finding]:
-    if signal.channel != "charge_air_temperature" or signal.resolution < 0.9:
+    if signal.channel != "charge_air_temperature" or signal.resolution < 0.4:
         return []
     return [
         Finding(
             code="resolution-step",
             severity="note",
             message=(
-                f"The {_words(signal)} comes in steps of {signal.resolution:g} K; a single reading is known to "
-                f"±{signal.resolution / 2:g} K at best."
+                f"The {_words(signal)} comes in steps of {signal.resolution:.2g} K; a single reading is known to "
+                f"±{signal.resolution / 2:.2g} K at best."
             ),
             evidence={"channel": signal.channel, "step_k": signal.resolution},
         )

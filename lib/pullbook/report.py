@@ -87,7 +87,12 @@ class Fragment:
 
 def escape(text: str) -> str:
     """Return text fit for the page: scrubbed, with true minus signs, and no markup of its own."""
-    return escape_html(_HYPHEN_FOR_MINUS.sub("−", scrub(text)))
+    return escape_html(typeset(scrub(text)))
+
+
+def typeset(text: str) -> str:
+    """Return text with true minus signs."""
+    return _HYPHEN_FOR_MINUS.sub("−", text)
 
 
 _HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
@@ -230,8 +235,8 @@ def weather_share(result: Result) -> str:
     least = 10.0**-digits
     size = f"{_signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
     return (
-        f"What was weather: as measured the change is {_signed(plain.change, digits)} {c.unit}; {size} {c.unit} of it "
-        f"goes with {conditions} and is taken out."
+        f"What was weather: as measured the change is {_signed(plain.change, digits)} {c.unit}. Of this, {size} "
+        f"{c.unit} goes with {conditions}; taken out, {_signed(c.change, digits)} {c.unit} is left."
     )
 
 
@@ -265,7 +270,7 @@ def sessions(result: Result) -> Fragment:
                 f"{sum(r.included for r in drive.runs.pulls)} of {len(drive.runs.pulls)}",
                 f"{sum(r.included for r in drive.runs.cruises)} of {len(drive.runs.cruises)}",
                 f"{charge.period_s:.2f} s" if charge else None,
-                f"{charge.resolution:g} K" if charge else None,
+                f"{charge.resolution:.2g} K" if charge else None,
                 drive.runs.full_load_from.replace("_", " "),
             )
         )
@@ -669,7 +674,7 @@ def drive_text(drive: Drive) -> list[str]:
     lines = [f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min"]
     width = max(len(name) for name in log.signals)
     for name, signal in log.signals.items():
-        step = f"step {signal.resolution:g}" if signal.resolution else "never moves"
+        step = f"step {signal.resolution:.3g} {CHANNELS[name][1]}" if signal.resolution else "never moves"
         lines.append(
             f"  {name:<{width}}  {signal.unit:<9} every {signal.period_s:.2f} s, {step}, from {signal.column!r}"
         )

@@ -101,7 +101,9 @@ def session_means(
         When a phase has no usable run.
     """
     if outcome.name not in measures:
-        had = [str(c) for c in measures if c in OUTCOMES or str(c).startswith("elapsed")]
+        had = [
+            str(c) for c in measures if c in OUTCOMES or (str(c).startswith("elapsed") and not str(c).endswith(" u"))
+        ]
         raise ComparisonError(
             f"outcome {outcome.name!r}: not among the figures of these runs. For a time, name its two speeds under "
             f"protocol: marks_kmh. Figures: {', '.join(had)}."

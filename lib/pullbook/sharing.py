@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 
 from pullbook.analysis import Result
 from pullbook.privacy import scrub
-from pullbook.report import LIMITS, VERDICT_WORDS, worth
+from pullbook.report import LIMITS, VERDICT_WORDS, typeset, worth
 from pullbook.verdict import decimals
 
 if TYPE_CHECKING:
@@ -36,6 +36,7 @@ class Post:
     verdict: str
     sentence: str
     alerts: tuple[str, ...]
+    warnings: tuple[str, ...]
     worth: str
     rows: tuple[tuple[str, str, str], ...]
     conditions: tuple[str, ...]
@@ -65,7 +66,7 @@ def compose(result: Result, *, relative_dates: bool = False) -> Post:
     experiment, c = result.experiment, result.comparison
 
     def clean(text: str) -> str:
-        return scrub(" ".join(text.split()), dates=relative_dates)
+        return typeset(scrub(" ".join(text.split()), dates=relative_dates))
 
     digits = decimals(c.standard_uncertainty)
     unit = "" if c.unit == "1" else f" {c.unit}"
@@ -89,7 +90,8 @@ def compose(result: Result, *, relative_dates: bool = False) -> Post:
         verdict=VERDICT_WORDS[c.verdict],
         sentence=clean(c.sentence.partition(": ")[2].replace("matters to you", "matters to me")),
         alerts=tuple(clean(f.message) for f in result.findings if f.code.startswith("boost-")),
-        worth=worth(result),
+        warnings=tuple(clean(f.message) for f in result.warnings if not f.code.startswith("boost-")),
+        worth=typeset(worth(result)),
         rows=tuple(rows),
         conditions=tuple(clean(f"{x.name}: {x.note}") for x in result.conditions if x.flagged),
         left_out=tuple(clean(text) for text in out[:MOST_LEFT_OUT])
@@ -149,6 +151,7 @@ def _text(
     if post.worth:
         lines += [escape(post.worth), ""]
     for heading, texts in (
+        ("Mind", post.warnings),
         ("Not alike before and after", post.conditions),
         ("Left out", post.left_out),
         ("What this cannot tell", post.limits),
@@ -226,7 +229,7 @@ def _interval_bar(draw: ImageDraw, result: Result, *, top: int) -> None:
     unit = "" if c.unit == "1" else f" {c.unit}"
     digits = decimals(c.standard_uncertainty)
     for value in {c.low, c.high}:
-        draw.text((at(value), top + 96), f"{value:+.{digits}f}", font=_font(22), fill=_INK, anchor="ma")
+        draw.text((at(value), top + 96), typeset(f"{value:+.{digits}f}"), font=_font(22), fill=_INK, anchor="ma")
     side = "left" if c.lower_is_better else "right"
     told = f"change{unit and ' in' + unit}, {c.level:.0%} interval; {side} is better; grey: too small to matter"
     draw.text(((left + right) / 2, top + 128), told, font=_font(20), fill=_SOFT, anchor="ma")

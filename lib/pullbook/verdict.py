@@ -115,6 +115,8 @@ def sentence_of(
     """Say the verdict in one sentence, with the interval and, where it is not resolved, what would resolve it."""
     unit = "" if outcome.change_unit == "1" else f" {outcome.change_unit}"
     digits = decimals(estimate.u)
+    while digits < 4 and any(_looks_equal(end, worthwhile, digits) for end in (estimate.low, estimate.high)):
+        digits += 1  # an end that rounds to the bound would seem to touch it
     size = f"{abs(estimate.change):.{digits}f}{unit}"
     visible = float(f"{estimate.change:.{digits}f}") != 0
     moved = ("fell" if estimate.change < 0 else "rose") if visible else "moved"
@@ -139,6 +141,10 @@ def sentence_of(
         f"Not resolved: the {outcome.label} {moved} by {size}, but anything in the {across} fits these drives; "
         f"{what_would_tell}."
     )
+
+
+def _looks_equal(end: float, bound: float, digits: int) -> bool:
+    return f"{abs(end):.{digits}f}" == f"{bound:.{digits}f}" and abs(end) != bound
 
 
 def counted(count: int, noun: str) -> str:
