@@ -204,3 +204,12 @@ def test_an_interval_far_from_zero_stays_in_the_picture(results, draw: Callable[
     low, high = stored(draw(dataclasses.replace(result, comparison=far)))["layout"]["xaxis"]["range"]
     assert low < -34
     assert np.isclose(low, -high)
+
+
+def test_a_refused_candidate_is_hatched_and_says_why(results):
+    traces = stored(figures.drives(results["a pull left out"]))["data"]
+    (hatched,) = [trace for trace in traces if "fillpattern" in trace]
+    assert hatched["fillpattern"]["shape"] == "/"
+    assert "left out: " in hatched["text"]
+    names = {trace.get("name") for trace in traces}
+    assert {"speed", "pedal", "charge temperature", "inlet temperature"} <= names

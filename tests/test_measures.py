@@ -274,3 +274,9 @@ def test_no_runs_give_an_empty_table_with_all_columns() -> None:
     frame = measure(log_of(SPEED), runs_of())
     assert frame.empty
     assert {"kind", "peak_rise", "mean_rise", "left_out"} <= set(frame.columns)
+
+
+def test_the_rest_before_a_pull_is_told() -> None:
+    frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0), pull(80.0, 95.0, number=2)))
+    assert np.isnan(frame.loc[0, "rest_before"])
+    assert frame.loc[1, "rest_before"] == 30.0

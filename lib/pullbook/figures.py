@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
@@ -194,46 +195,103 @@ def _wrapped(text: str, width: int = 22) -> str:
 
 
 def drives(result: Result) -> Picture:
-    """Show each drive's speed with its runs shaded, refused candidates hatched."""
+    """Show each drive: speed, pedal, charge and inlet temperature, its runs shaded, refused candidates hatched."""
     from plotly.subplots import make_subplots
 
     count = len(result.drives)
-    figure = make_subplots(rows=count, cols=1, shared_xaxes=False, vertical_spacing=min(0.06, 0.3 / count))
+    figure = make_subplots(
+        rows=count,
+        cols=1,
+        shared_xaxes=False,
+        vertical_spacing=min(0.07, 0.35 / count),
+        specs=[[{"secondary_y": True}]] * count,
+    )
     shapes: list[dict[str, Any]] = []
     for k, drive in enumerate(result.drives, start=1):
-        speed = drive.log.need("vehicle_speed")
-        figure.add_scatter(
-            x=np.round(speed.time_s, 1).tolist(),
-            y=np.round(speed.values, 1).tolist(),
-            mode="lines",
-            line={"color": "#555", "width": 1},
-            row=k,
-            col=1,
-            showlegend=False,
-            name=drive.session.name,
-            hovertemplate="%{x:.0f} s: %{y:.0f} km/h<extra></extra>",
-        )
+        for channel, name, line, right in DRIVE_LINES:
+            signal = drive.log.get(channel)
+            if signal is not None:
+                figure.add_scatter(
+                    x=np.round(signal.time_s, 1).tolist(),
+                    y=np.round(signal.values, 1).tolist(),
+                    mode="lines",
+                    line=line,
+                    row=k,
+                    col=1,
+                    secondary_y=right,
+                    name=name,
+                    legendgroup=name,
+                    showlegend=k == 1,
+                    hovertemplate=f"{name}: %{{y:.0f}} at %{{x:.0f}} s<extra>{drive.session.name}</extra>",
+                )
+        _hatch_refused(figure, drive, k)
         shapes += _shades(drive, k)
-        figure.update_yaxes(title_text=f"{drive.session.name}<br>[km/h]", row=k, col=1, title_font_size=11)
+        left = f"{drive.session.name}<br>[km/h, %]"
+        figure.update_yaxes(title_text=left, row=k, col=1, title_font_size=11, secondary_y=False)
+        figure.update_yaxes(
+            title_text="[°C]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
+            tickmode="auto", nticks=5, range=_degrees(result),
+        )  # fmt: skip
     figure.update_layout(shapes=shapes)
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
     return _layout(
         figure,
         caption=(
-            "Road speed of every drive. Strong shade: pulls that count; light shade: cruises that count; "
-            "dashed outline: candidates that do not, with their reason in the table."
+            "Every drive. Strong shade: pulls that count; light shade: cruises that count; hatched with a dashed "
+            "outline: candidates that do not, with their reason in the table below."
         ),
-        description=f"Speed over time of {count} drives with their pulls and cruises shaded.",
-        height=80 + 120 * count,
+        description=(
+            f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
+        ),
+        height=110 + 165 * count,
     )
 
 
+def _degrees(result: Result) -> list[float] | None:
+    """Return one temperature scale for all drives, None where no temperature is logged."""
+    channels = [channel for channel, _, _, right in DRIVE_LINES if right]
+    held = [s for d in result.drives for c in channels if (s := d.log.get(c)) is not None]
+    if not held:
+        return None
+    return [min(float(np.min(s.values)) for s in held) - 2, max(float(np.max(s.values)) for s in held) + 2]
+
+
+# Channel, words, line, and whether its scale is the right-hand one.
+DRIVE_LINES: tuple[tuple[str, str, dict[str, Any], bool], ...] = (
+    ("vehicle_speed", "speed", {"color": "#444", "width": 1.2}, False),
+    ("accelerator_position", "pedal", {"color": QUIET, "width": 0.7}, False),
+    ("charge_air_temperature", "charge temperature", {"color": "#CC79A7", "width": 1.6}, True),
+    ("intake_air_temperature", "inlet temperature", {"color": "#009E73", "width": 1.2, "dash": "dot"}, True),
+)
+
+
+def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
+    """Hatch the candidates that do not count; the reason shows where the pointer rests."""
+    speed = drive.log.need("vehicle_speed")
+    top = float(np.max(speed.values))
+    for run in (run for run in drive.runs.all if not run.included):
+        figure.add_scatter(
+            x=[run.start_s, run.start_s, run.end_s, run.end_s],
+            y=[0, top, top, 0],
+            mode="none",
+            fill="toself",
+            fillpattern={"shape": "/", "fgcolor": QUIET, "bgcolor": "rgba(0,0,0,0)", "size": 6, "solidity": 0.25},
+            hoveron="fills",
+            text=escape(f"{run.name}: {run.reason}"),
+            hoverinfo="text",
+            showlegend=False,
+            row=row,
+            col=1,
+            secondary_y=False,
+        )
+
+
 def _shades(drive: Drive, row: int) -> list[dict[str, Any]]:
-    axis = "" if row == 1 else str(row)
+    across, up = ("" if n == 1 else str(n) for n in (row, 2 * row - 1))  # each drive has two vertical axes
     colour = COLOUR[drive.session.phase]
     return [
         {
-            "type": "rect", "xref": f"x{axis}", "yref": f"y{axis} domain", "x0": run.start_s, "x1": run.end_s,
+            "type": "rect", "xref": f"x{across}", "yref": f"y{up} domain", "x0": run.start_s, "x1": run.end_s,
             "y0": 0, "y1": 1, "layer": "below", "fillcolor": colour if run.included else "rgba(0,0,0,0)",
             "opacity": (0.55 if run.kind == "pull" else 0.2) if run.included else 0.6,
             "line": {"width": 0} if run.included else {"width": 1, "dash": "dot", "color": QUIET},

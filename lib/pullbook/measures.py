@@ -40,7 +40,7 @@ PULL_MEASURES = (
     "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "peak_manifold_pressure",
     "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant", "peak_air_mass_flow",
     "flow_at_point", "recovery_time", "recovery_time_u", "compressor_outlet", "compressor_outlet_u", "effectiveness",
-    "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio", "duration",
+    "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio", "duration", "rest_before",
 )  # fmt: skip
 PULL_FACTS = ("outlet_estimated", "effectiveness_step", "density_step", "barometric", "dry_pressure", "heading")
 STEPS = {
@@ -120,6 +120,8 @@ def measure(
     for run in runs.pulls:
         figures = _pull(log, run, following[run.name], marks, efficiency, outside)
         rows.append(_facts(run) | steps | figures | (at_point(log, run, point) if point else {}))
+    for row, rest in zip(rows, _rests(runs), strict=True):
+        row["rest_before"] = rest
     cruises: list[dict[str, Any]] = [_facts(run) | steps | _cruise(log, run, outside) for run in runs.cruises]
     rows += [cruise | {"soak_rise": rise} for cruise, rise in zip(cruises, _soak_rises(cruises, runs), strict=True)]
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
@@ -212,6 +214,8 @@ def _why(name: str, log: Log) -> str:
     absent = [c.replace("_", " ") for c in _NEEDS.get(name, ()) if log.get(c) is None]
     if absent:
         return f"the log holds no {' and no '.join(absent)}"
+    if name == "rest_before":
+        return "no pull comes before it"
     if name == "recovery_time":
         return f"it needs the charge to fall for {MIN_RECOVERY_S:.0f} s and {MIN_RECOVERY_FALL_K:.0f} K after the pull"
     if name == "time_to_boost":
@@ -235,6 +239,12 @@ def _facts(run: Run) -> dict[str, object]:
         "start_speed": run.start_kmh,
         "end_speed": run.end_kmh,
     }
+
+
+def _rests(runs: Runs) -> list[float]:
+    """Return the time between the end of the pull before and each pull, refused ones counted; NaN before the first."""
+    ends = [run.end_s for run in runs.pulls]
+    return [run.start_s - end for run, end in zip(runs.pulls, [np.nan, *ends], strict=False)]
 
 
 def _next_starts(runs: Runs) -> dict[str, float]:
