@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from hypothesis import settings
 
 if TYPE_CHECKING:
     from pullbook.analysis import Result
@@ -77,3 +78,8 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
         head = ";".join('"' + cell.replace('"', '""') + '"' for cell in cells)
         log.write_text("\n".join([head, *(f"{row};{k}" for k, row in enumerate(rows))]), encoding="utf-8")
     return run_workbook(folder, progress=False)
+
+
+# The same examples each time, so that a change is judged by itself; tests/bench_reader.py --fuzz looks for new ones.
+settings.register_profile("steady", derandomize=True)
+settings.load_profile("steady")

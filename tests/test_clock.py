@@ -173,3 +173,10 @@ def test_boost_spool_time_is_no_clock(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text("Spool time [s],Time [s],Speed [km/h]\n" + "".join(f"{9 - k % 3},{k},{k}\n" for k in range(30)))
     assert read_log(path).duration_s == 29
+
+
+def test_stamps_that_are_equal_once_counted_from_zero_are_told_apart(tmp_path):
+    """Found by the property tests: -5.51e-240 and 0 differ, but not as seconds since -1."""
+    path = tmp_path / "log.csv"
+    path.write_text("Speed [km/h],Time\n0,-1\n0,-5.51e-240\n0,0\n")
+    assert (np.diff(read_log(path).need("vehicle_speed").time_s) > 0).all()

@@ -126,7 +126,8 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     findings += more
     seconds, more = _without_leaps(seconds)
     findings += more
-    if seconds[-1] == seconds[0]:
+    seconds = seconds - seconds[0]  # before stamps are told apart: counting from zero may make two of them equal
+    if seconds[-1] == 0:
         raise LogError(
             f"{name}: every row has the same time in {headers[column]!r}. Allowed: times that rise. Name the right "
             "time column 'Time', or log with finer stamps."
@@ -135,7 +136,7 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         seconds, rows, more = _distinct(seconds, rows, table)
         findings += more
     used = (headers[column],) if date_column is None else (headers[column], headers[date_column])
-    return TimeAxis(seconds - seconds[0], rows, used, stamps.start, tuple(findings))
+    return TimeAxis(seconds, rows, used, stamps.start, tuple(findings))
 
 
 # --- which column ------------------------------------------------------------------------------------------------

@@ -218,7 +218,8 @@ def _in_cycle(rhythm: _Rhythm, anchor: np.ndarray) -> np.ndarray:
     # The changes are certain; a refresh due close to one is that one, polled early or late.
     nearest = np.searchsorted(changes, due).clip(1, max(1, len(changes) - 1))
     apart = np.minimum(np.abs(due - changes[nearest - 1]), np.abs(changes[np.minimum(nearest, len(changes) - 1)] - due))
-    rows = np.union1d(changes, due[apart > _spacing(places, cycle) / 2])
+    rows = np.sort(np.concatenate([changes, due[apart > _spacing(places, cycle) / 2]]), kind="stable")
+    rows = rows[np.concatenate([[True], rows[1:] != rows[:-1]])]
     measured: np.ndarray = rows[np.isfinite(rhythm.values[rows])]
     return measured
 

@@ -16,7 +16,7 @@ from typing import IO, cast
 from pullbook.errors import LogError
 
 HEAD_BYTES = 131_072
-BLOCK_BYTES = 1_000_000
+BLOCK_BYTES = 4_000_000
 MAX_BYTES = 1_000_000_000  # unpacked; a day of twenty signals at 10 Hz is a tenth of it
 MAX_LINE_BYTES = 1_000_000
 
