@@ -4,7 +4,7 @@
   "use strict";
   const darkInk = {
     "#222": "#f2f4f6", "#444": "#c9d1d9", "#555": "#aab4be", "#0072B2": "#4fa8e0", "#D55E00": "#ff8b45",
-    "#CC79A7": "#e59ac5", "#009E73": "#3fc79f"
+    "#CC79A7": "#e59ac5"
   };
   const PAPER_WIDTH = 680; // A4 with its margins
   const scheme = window.matchMedia("(prefers-color-scheme: dark)");
