@@ -344,6 +344,6 @@ def test_an_unreadable_file_is_refused(folder, monkeypatch):
     def denied(*_: object, **__: object) -> str:
         raise PermissionError(errno.EACCES, "Permission denied")
 
-    monkeypatch.setattr(Path, "read_text", denied)  # permissions do not bind the root user, so they are played
+    monkeypatch.setattr(Path, "open", denied)  # permissions do not bind the root user, so they are played
     with pytest.raises(ExperimentError, match=r"cannot be read \(Permission denied\)"):
         Experiment.load(folder)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,7 +13,15 @@ from pullbook import __version__
 from pullbook.comparison import Comparison, compare
 from pullbook.conditions import Condition, like_for_like
 from pullbook.crosscheck import CrossChecks, cross_check
-from pullbook.drives import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
+from pullbook.drives import (
+    Drive,
+    Reading,
+    find_drives,
+    inlet_findings,
+    missing_for_outcome,
+    read_logs,
+    surroundings_of,
+)
 from pullbook.errors import Finding, LogError
 from pullbook.experiment import Experiment
 from pullbook.inputs import inputs_sha256
@@ -152,13 +160,29 @@ def analyse(folder: str | Path, *, level: float = 0.95) -> Result:
     return analyse_experiment(Experiment.load(folder), level=level)
 
 
-def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result:
-    """Analyse an experiment that is already loaded (settings may have been changed since)."""
+def analyse_experiment(
+    experiment: Experiment, *, level: float = 0.95, readings: Sequence[Reading] | None = None
+) -> Result:
+    """Analyse an experiment that is already loaded; settings may have been changed since.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    level : float
+        As for `analyse`.
+    readings : sequence of Reading, optional
+        The logs, when they have been read already.
+
+    Raises
+    ------
+    PullbookError
+        As for `analyse`.
+    """
     import pandas as pd
 
     inputs = inputs_sha256(experiment)
     experiment = fit_to_share(experiment)
-    drives = read_drives(experiment)
+    drives = find_drives(experiment, readings if readings is not None else read_logs(experiment))
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -34,43 +35,67 @@ class Drive:
     findings: tuple[Finding, ...]
 
 
-def read_drives(experiment: Experiment) -> list[Drive]:
-    """Read every log, and find its runs with the pedal's travel over all of them.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Reading:
+    """A session's log as read, with what was noticed on the way.
 
-    The sessions of the drives hold what their METAR says, where they did not say it themselves.
+    ``session`` holds what its METAR says, where it did not say it itself.
     """
-    read = _read_all(experiment)
-    _check_dates(experiment, [log for _, log, _ in read])
-    travel = pedal_travel([log for _, log, _ in read])
-    inlet = common_inlet([log for _, log, _ in read], [session.ambient_c for session, _, _ in read])
+
+    session: Session
+    log: Log
+    findings: tuple[Finding, ...]
+
+
+def read_drives(experiment: Experiment) -> list[Drive]:
+    """Read every log, and find its runs with the pedal's travel over all of them."""
+    return find_drives(experiment, read_logs(experiment))
+
+
+def read_logs(experiment: Experiment) -> list[Reading]:
+    """Read every log; a settled column has to be in one of them, the others may go by their words."""
+    channels = frozenset(experiment.channels)
+    readings = [_read(experiment, session, channels) for session in experiment.sessions]
+    for channel, settled in experiment.channels.items():
+        if not any(s.column in settled.columns for reading in readings for s in reading.log.signals.values()):
+            _read(experiment, experiment.sessions[0], channels - {channel})  # refuses, naming the log's columns
+    _check_dates(experiment, [reading.log for reading in readings])
+    return readings
+
+
+def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Drive]:
+    """Find the runs of logs that have been read.
+
+    Protocol and left-out runs are the experiment's; they may have been changed since the logs were read, what a log
+    is read with (columns, weather) may not.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    readings : sequence of Reading
+        In the order of the experiment's sessions.
+    """
+    logs = [reading.log for reading in readings]
+    travel = pedal_travel(logs)
+    inlet = common_inlet(logs, [reading.session.ambient_c for reading in readings])
     drives = []
-    for session, log, weather_findings in read:
+    for chosen, reading in zip(experiment.sessions, readings, strict=True):
+        session = reading.session.model_copy(update={"leave_out": chosen.leave_out})
+        log = reading.log
         runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
-        findings = (*weather_findings, *inspect(log, experiment.protocol), *runs.findings)
+        findings = (*reading.findings, *inspect(log, experiment.protocol), *runs.findings)
         drives.append(Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings))
     return drives
 
 
-def _read_all(experiment: Experiment) -> list[tuple[Session, Log, tuple[Finding, ...]]]:
-    """Read every log; a settled column has to be in one of them, the others may go by their words."""
-    channels = frozenset(experiment.channels)
-    read = [_read(experiment, session, channels) for session in experiment.sessions]
-    for channel, settled in experiment.channels.items():
-        if not any(s.column in settled.columns for _, log, _ in read for s in log.signals.values()):
-            _read(experiment, experiment.sessions[0], channels - {channel})  # refuses, naming the log's columns
-    return read
-
-
-def _read(
-    experiment: Experiment, session: Session, settled: frozenset[str]
-) -> tuple[Session, Log, tuple[Finding, ...]]:
+def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> Reading:
     told, findings = told_by_report(session, altitude_m=session.altitude_m)
     log = _read_log(experiment, told, settled)
     altitude = log.get("altitude")
     if session.metar is not None and session.altitude_m is None and altitude is not None:
         told, findings = told_by_report(session, altitude_m=float(np.median(altitude.values)))
         log = _read_log(experiment, told, settled)  # a gauge pressure counts from the pressure there
-    return told, log, findings
+    return Reading(session=told, log=log, findings=findings)
 
 
 def _read_log(experiment: Experiment, session: Session, settled: frozenset[str]) -> Log:

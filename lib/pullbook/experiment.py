@@ -197,17 +197,34 @@ class Experiment(_Settings):
             With every fault found, each with what was given, what is allowed and the remedy.
         """
         folder = Path(folder)
-        data = _read_yaml(folder)
-        if "folder" in data:
+        return cls.from_settings(parse_settings(read_settings(folder)), folder)
+
+    @classmethod
+    def from_settings(cls, settings: Mapping[str, Any], folder: Path) -> Experiment:
+        """Check settings as they stand in ``experiment.yaml``.
+
+        Parameters
+        ----------
+        settings : mapping
+            Plain values, as `parse_settings` returns them.
+        folder : Path
+            The experiment folder.
+
+        Raises
+        ------
+        ExperimentError
+            As `load`.
+        """
+        if "folder" in settings:
             raise ExperimentError(f"{FILE_NAME}: unknown key 'folder'; remove it")
-        sessions = data.get("sessions")
+        sessions = settings.get("sessions")
         entries = [entry for entry in sessions if isinstance(entry, dict)] if isinstance(sessions, list) else []
         files = (("log", LOG_SUFFIXES), ("track", TRACK_SUFFIXES))
         faults = [f for entry in entries for key, kinds in files if (f := _file_fault(folder, entry, key, kinds))]
         try:
-            experiment = cls.model_validate({**data, "folder": folder})
+            experiment = cls.model_validate({**settings, "folder": folder})
         except ValidationError as error:
-            service = data.get("service")
+            service = settings.get("service")
             serviced = service.get("date") if isinstance(service, dict) else None
             # Told in any case, also when single settings are at fault and the sessions were not compared.
             faults = list(dict.fromkeys([*_faults(error), *_inconsistent(entries, serviced), *faults]))
@@ -236,10 +253,14 @@ class Experiment(_Settings):
         return tuple(s for s in self.sessions if s.phase == phase)
 
 
-def _read_yaml(folder: Path) -> Mapping[str, Any]:
-    from ruamel.yaml import YAML
-    from ruamel.yaml.error import YAMLError
+def read_settings(folder: Path) -> str:
+    """Return the text of ``experiment.yaml``, line ends as they are.
 
+    Raises
+    ------
+    ExperimentError
+        When it is missing, too large, or no UTF-8 text.
+    """
     path = folder / FILE_NAME
     if not folder.is_dir():
         raise ExperimentError(f"{folder}: no such folder. Give the folder that holds {FILE_NAME}.")
@@ -250,11 +271,27 @@ def _read_yaml(folder: Path) -> Mapping[str, Any]:
     if path.stat().st_size > MAX_YAML_BYTES:
         raise ExperimentError(f"{FILE_NAME}: larger than {MAX_YAML_BYTES // 1024} KiB; a few kB are usual")
     try:
-        data = YAML(typ="safe", pure=True).load(path.read_text(encoding="utf-8-sig"))
+        with path.open(encoding="utf-8", newline="") as stream:
+            return stream.read()
     except OSError as error:
         raise ExperimentError(f"{path}: cannot be read ({error.strerror}); check the file") from None
     except UnicodeDecodeError:
         raise ExperimentError(f"{FILE_NAME}: not UTF-8 text; save it as UTF-8") from None
+
+
+def parse_settings(text: str) -> dict[str, Any]:
+    """Return the plain values of ``experiment.yaml``; no object is ever constructed from it.
+
+    Raises
+    ------
+    ExperimentError
+        When it is not valid YAML, or no keys and values.
+    """
+    from ruamel.yaml import YAML
+    from ruamel.yaml.error import YAMLError
+
+    try:
+        data = YAML(typ="safe", pure=True).load(text.removeprefix("\ufeff"))
     except RecursionError:
         raise ExperimentError(f"{FILE_NAME}: nested too deeply; lists and keys go three levels deep") from None
     except (YAMLError, ValueError) as error:
