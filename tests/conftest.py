@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import functools
 import shutil
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import settings
 
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
+CHROMIUM_ARGUMENTS = [
+    "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
+]  # fmt: skip
+
 if TYPE_CHECKING:
     from pullbook.analysis import Result
+    from pullbook.figures import Picture
     from pullbook.workbook import Rendered
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_runs"
@@ -30,6 +36,14 @@ def copy_sample(name: str, folder: Path) -> Path:
 def contents(folder: Path) -> dict[str, bytes]:
     """Return every file below a folder, hidden ones included, with its bytes."""
     return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def overlays(result: Result) -> list[Picture]:
+    """Return the pictures of the pulls laid over each other that a result has."""
+    from pullbook import figures
+
+    drawn = (figures.charge_over_time(result), figures.pressure_over_time(result), figures.rise_over_speed(result))
+    return [picture for picture in drawn if picture is not None]
 
 
 @pytest.fixture
@@ -83,3 +97,15 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
 # The same examples each time, so that a change is judged by itself; tests/bench_reader.py --fuzz looks for new ones.
 settings.register_profile("steady", derandomize=True)
 settings.load_profile("steady")
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[object]:
+    """One Chromium for all browser tests, or skip what needs it."""
+    if CHROMIUM is None:
+        pytest.skip("needs Debian's chromium: apt-get install chromium")
+    sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
+    with sync_api.sync_playwright() as playwright:
+        running = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+        yield running
+        running.close()

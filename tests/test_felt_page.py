@@ -7,6 +7,7 @@ import re
 import numpy as np
 import pytest
 
+from conftest import overlays
 from pullbook import figures, report
 from pullbook.analysis import analyse
 from pullbook.simulate import SCENARIOS, Cruise, Idle, drive, record, standard_script
@@ -73,7 +74,7 @@ def test_conditions_say_what_they_could_have_done(result_of) -> None:
 
 def test_pulls_are_laid_over_each_other_on_time_and_on_speed(result_of) -> None:
     result = result_of("fin_wash")
-    shown = [picture.figure for picture in figures.overlays(result)]
+    shown = [picture.figure for picture in overlays(result)]
     assert tuple(f.layout.yaxis.title.text for f in shown) == OVERLAID
     assert [f.layout.xaxis.title.text for f in shown] == ["time since full load [s]"] * 2 + ["road speed [km/h]"]
     for figure in shown:

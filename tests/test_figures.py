@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from conftest import SAMPLE_NAMES, copy_sample
+from conftest import SAMPLE_NAMES, copy_sample, overlays
 from pullbook import analyse, figures
 from pullbook.analysis import Result
 from pullbook.figures import PLOTLY_MIME, Picture
@@ -68,7 +68,9 @@ def result(request: pytest.FixtureRequest, results: dict[str, Result]) -> Result
 
 
 def all_pictures(result: Result) -> list[Picture]:
-    return [draw(result) for draw in ALONE] + figures.overlays(result)
+    timelines = [figures.timeline(drive) for drive in result.drives]
+    saved = dataclasses.replace(result.comparison, change=0.0)
+    return [*(draw(result) for draw in ALONE), *overlays(result), *timelines, figures.with_and_without(result, saved)]
 
 
 def stored(picture: Picture) -> dict[str, Any]:
@@ -152,7 +154,7 @@ def test_what_was_left_out_is_a_route_and_is_outlined(results):
 
 def test_without_pressure_there_is_one_overlay_less(results):
     def captions(name: str) -> list[str]:
-        return [stored(picture)["layout"]["meta"]["caption"] for picture in figures.overlays(results[name])]
+        return [stored(picture)["layout"]["meta"]["caption"] for picture in overlays(results[name])]
 
     full, poorer = captions("two_evenings"), captions("no pressure")
     assert len(poorer) == len(full) - 1

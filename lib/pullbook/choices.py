@@ -90,10 +90,11 @@ class Choices:
         self._leave_out(session, kept)
 
     def leave_out_session(self, session: str, reason: str) -> None:
-        """Leave out every run of a session that counts, each with the same reason."""
+        """Leave out every run of a session that counts, and give those that lack a reason this one."""
         told = reason.strip() or NO_REASON
-        more = {run.name: told for run in self.runs(session) if run.included}
-        self._leave_out(session, {**self._named(session).leave_out, **more})
+        reasons = self._named(session).leave_out
+        more = {r.name: told for r in self.runs(session) if r.included or reasons.get(r.name) == NO_REASON}
+        self._leave_out(session, {**reasons, **more})
 
     def take_back_session(self, session: str) -> None:
         """Count every run of a session again that was left out."""

@@ -73,6 +73,11 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--change", type=float, metavar="K", help="change to resolve (default: 2, or the experiment's)")
     plan.add_argument("--pulls", type=int, default=5, metavar="N", help="pulls a session (default: 5)")
     plan.set_defaults(command=_plan)
+
+    lab = commands.add_parser("lab", help="open JupyterLab on the workbook for an experiment")
+    lab.add_argument("folder", metavar="DIR")
+    lab.add_argument("option", nargs="*", help="options for JupyterLab, after --, such as -- --no-browser")
+    lab.set_defaults(command=_lab)
     return parser
 
 
@@ -146,6 +151,16 @@ def _plan(given: argparse.Namespace) -> None:
     if not 1 <= given.pulls <= 50:
         raise ExperimentError(f"--pulls: given {given.pulls}; allowed: 1 to 50")
     print("\n".join(plan_text(given.folder, change=given.change, pulls=given.pulls)))
+
+
+def _lab(given: argparse.Namespace) -> None:
+    from pullbook.lab import lab_home, open_lab, own_copy
+
+    copy, current = own_copy(given.folder, lab_home())
+    print(f"The workbook for {given.folder} is {copy}; in JupyterLab: Run, Run All Cells. Ctrl-C here ends it.")
+    if not current:
+        print("It holds your own changes and is kept as it is; delete it for a fresh one.")
+    open_lab(copy, given.option)
 
 
 def _write_whole(path: Path, text: str) -> None:

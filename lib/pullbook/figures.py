@@ -151,6 +151,18 @@ def other_routes(result: Result) -> Picture:
     return _forest(rows, c, height=90 + 52 * len(rows), legend=False)
 
 
+def with_and_without(result: Result, saved: Comparison | None) -> Picture:
+    """Show the change as chosen by hand, with what was left out, and as saved where that differs."""
+    c = result.comparison
+    rows = [("as chosen now", c.change, c.low, c.high, True)]
+    if result.with_left_out is not None:
+        w = result.with_left_out
+        rows.append(("with what is left out", w.change, w.low, w.high, True))
+    if saved is not None and saved.outcome == c.outcome and saved != c:
+        rows.append(("as saved in the file", saved.change, saved.low, saved.high, True))
+    return _forest(rows, c, height=120 + 40 * len(rows), legend=True)
+
+
 def _forest(
     rows: Sequence[tuple[str, float, float, float, bool]], c: Comparison, *, height: int, legend: bool
 ) -> Picture:
@@ -196,9 +208,41 @@ def _wrapped(text: str, width: int = 22) -> str:
 
 def drives(result: Result) -> Picture:
     """Show each drive: speed, pedal, charge and inlet temperature, its runs shaded, refused candidates hatched."""
+    count = len(result.drives)
+    return _layout(
+        _drives(result.drives),
+        caption=(
+            "Every drive. Strong shade: pulls that count; light shade: cruises that count; hatched with a dashed "
+            "outline: candidates that do not, with their reason in the table below."
+        ),
+        description=(
+            f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
+        ),
+        height=110 + 165 * count,
+    )
+
+
+def timeline(drive: Drive) -> Picture:
+    """Show one drive as `drives` does, its axis from the first to the last stamp, to set controls below it."""
+    picture = _layout(
+        _drives([drive]),
+        caption="Strong shade: pulls that count; light: cruises that count; hatched: what does not count.",
+        description=f"Speed, pedal, charge and inlet temperature over time in {drive.session.name}, the runs shaded.",
+        height=260,
+    )
+    picture.figure.update_layout(margin={"l": TIMELINE_MARGINS[0], "r": TIMELINE_MARGINS[1]})
+    picture.figure.update_xaxes(range=[0, drive.log.duration_s], domain=[0, 1], automargin=False)
+    picture.figure.update_yaxes(automargin=False)
+    return picture
+
+
+TIMELINE_MARGINS = (64, 56)  # left and right, in pixels
+
+
+def _drives(drives: Sequence[Drive]) -> go.Figure:
     from plotly.subplots import make_subplots
 
-    count = len(result.drives)
+    count = len(drives)
     figure = make_subplots(
         rows=count,
         cols=1,
@@ -207,7 +251,7 @@ def drives(result: Result) -> Picture:
         specs=[[{"secondary_y": True}]] * count,
     )
     shapes: list[dict[str, Any]] = []
-    for k, drive in enumerate(result.drives, start=1):
+    for k, drive in enumerate(drives, start=1):
         for channel, name, line, right in DRIVE_LINES:
             signal = drive.log.get(channel)
             if signal is not None:
@@ -230,27 +274,17 @@ def drives(result: Result) -> Picture:
         figure.update_yaxes(title_text=left, row=k, col=1, title_font_size=11, secondary_y=False)
         figure.update_yaxes(
             title_text="[°C]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
-            tickmode="auto", nticks=5, range=_degrees(result),
+            tickmode="auto", nticks=5, range=_degrees(drives),
         )  # fmt: skip
     figure.update_layout(shapes=shapes)
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
-    return _layout(
-        figure,
-        caption=(
-            "Every drive. Strong shade: pulls that count; light shade: cruises that count; hatched with a dashed "
-            "outline: candidates that do not, with their reason in the table below."
-        ),
-        description=(
-            f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
-        ),
-        height=110 + 165 * count,
-    )
+    return figure
 
 
-def _degrees(result: Result) -> list[float] | None:
+def _degrees(drives: Sequence[Drive]) -> list[float] | None:
     """Return one temperature scale for all drives, None where no temperature is logged."""
     channels = [channel for channel, _, _, right in DRIVE_LINES if right]
-    held = [s for d in result.drives for c in channels if (s := d.log.get(c)) is not None]
+    held = [s for d in drives for c in channels if (s := d.log.get(c)) is not None]
     if not held:
         return None
     return [min(float(np.min(s.values)) for s in held) - 2, max(float(np.max(s.values)) for s in held) + 2]
@@ -300,18 +334,24 @@ def _shades(drive: Drive, row: int) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def overlays(result: Result) -> list[Picture]:
-    """Return the pulls laid over each other, a picture for each signal that the logs hold."""
-    wanted: tuple[tuple[str, Over], ...] = (
-        ("charge_air_temperature", "time"),
-        ("intake_manifold_pressure", "time"),
-        ("rise", "speed"),
-    )
-    return [
-        pulls_overlaid(result, channel, over=over)
-        for channel, over in wanted
-        if any(_holds(drive, channel) for drive in result.drives)
-    ]
+def charge_over_time(result: Result) -> Picture | None:
+    """Lay the charge temperature of the pulls over each other, against the time since full load."""
+    return _overlaid(result, "charge_air_temperature", over="time")
+
+
+def pressure_over_time(result: Result) -> Picture | None:
+    """Lay the manifold pressure of the pulls over each other; None where no log holds it."""
+    return _overlaid(result, "intake_manifold_pressure", over="time")
+
+
+def rise_over_speed(result: Result) -> Picture | None:
+    """Lay the rise of the pulls over each other, against road speed; None where no log holds both temperatures."""
+    return _overlaid(result, "rise", over="speed")
+
+
+def _overlaid(result: Result, channel: str, *, over: Over) -> Picture | None:
+    held = any(_holds(drive, channel) for drive in result.drives)
+    return pulls_overlaid(result, channel, over=over) if held else None
 
 
 def _holds(drive: Drive, channel: str) -> bool:

@@ -352,6 +352,29 @@ def left_out(result: Result) -> Fragment:
     )
 
 
+def runs(result: Result) -> Fragment:
+    """Return every run that was found and whether it counts, folded under one line."""
+    found = [(drive.session.name, run) for drive in result.drives for run in drive.runs.all]
+    rows = [
+        (
+            session,
+            run.name,
+            f"{run.start_s:.0f} s",
+            f"{run.start_kmh:.0f}–{run.end_kmh:.0f} km/h",
+            "counts" if run.included else run.reason,
+        )
+        for session, run in found
+    ]
+    count = sum(run.included for _, run in found)
+    by_hand = sum(run.left_out for _, run in found)
+    summary = (
+        f"{counted(len(found), 'run')} found: {count} that count, {by_hand} left out by hand, "
+        f"{len(found) - count - by_hand} refused."
+    )
+    listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
+    return Fragment(f'<details class="pb-runs"><summary>{escape(summary)}</summary>{listed}</details>')
+
+
 # --- figures of the runs -----------------------------------------------------------------------------------------
 
 

@@ -9,16 +9,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pullbook.errors import ExperimentError
 from pullbook.experiment import FILE_NAME, parse_settings
 
-if TYPE_CHECKING:
-    from ruamel.yaml.nodes import MappingNode, Node
-
 Value = str | float | Sequence[float] | Mapping[str, str] | None
 Place = tuple[str | int, ...]
+Node = Any  # of ruamel.yaml, whose kinds of node have no common type that knows their attributes
 
 
 @dataclass(frozen=True)
@@ -111,11 +109,10 @@ def _with_edit(text: str, edit: Edit) -> str:
     return _put(text, node, str(last), edit.value)
 
 
-def _composed(text: str) -> MappingNode:
+def _composed(text: str) -> Node:
     from ruamel.yaml import YAML
 
-    node: MappingNode = YAML(typ="safe", pure=True).compose(text)
-    return node
+    return YAML(typ="safe", pure=True).compose(text)
 
 
 def _child(node: Node, key: str) -> Node | None:
@@ -126,7 +123,7 @@ def _is_empty(node: Node) -> bool:
     return bool(node.tag == "tag:yaml.org,2002:null")
 
 
-def _put(text: str, node: MappingNode, key: str, value: Value | Mapping[str, Any]) -> str:
+def _put(text: str, node: Node, key: str, value: Value | Mapping[str, Any]) -> str:
     """Set a key of a mapping: in the place of its old value, else after the mapping's last one."""
     for name, old in node.value:
         if name.value == key and old.start_mark.index == old.end_mark.index:  # nothing after the colon
@@ -149,7 +146,7 @@ def _put(text: str, node: MappingNode, key: str, value: Value | Mapping[str, Any
     return f"{head}{' ' * first.start_mark.column}{entry}{newline}{rest}"
 
 
-def _without(text: str, node: MappingNode, key: str) -> str:
+def _without(text: str, node: Node, key: str) -> str:
     """Take a key out of a mapping, with its line's comment; of a mapping in braces with one comma."""
     position = next((k for k, (name, _) in enumerate(node.value) if name.value == key), None)
     if position is None:
@@ -173,7 +170,7 @@ def _end(text: str, node: Node) -> int:
         last = node.value[-1]
         node = last[1] if isinstance(last, tuple) else last
     end: int = node.end_mark.index
-    return len(text[:end].rstrip()) if getattr(node, "style", None) in ("|", ">") else end
+    return len(text[:end].rstrip()) if isinstance(node.value, str) and node.style in ("|", ">") else end
 
 
 def _written(value: Any) -> str:

@@ -1,0 +1,230 @@
+"""The workbook in JupyterLab, in a browser: runs left out by mouse and by keyboard, saved, and the same when rerun."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+from conftest import copy_sample
+from pullbook.workbook import run_workbook
+
+sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
+
+STARTED_S = 60
+FOCUSED = """() => (document.activeElement.closest('label, .widget-text, .widget-dropdown')
+    || document.activeElement).innerText"""
+
+
+@dataclass
+class Lab:
+    """A running JupyterLab with its notebook executed, and the experiment that it shows."""
+
+    page: sync_api.Page
+    folder: Path
+    asked_outside: list[str]
+
+    @property
+    def controls(self) -> sync_api.Locator:
+        return self.page.locator(".pb-controls").first
+
+    def yaml(self) -> str:
+        return (self.folder / "experiment.yaml").read_text(encoding="utf-8")
+
+    def expect_answer(self, text: str) -> None:
+        """Wait until the answer beside the controls, and the one at the top, hold a text."""
+        for place in (self.controls, self.page.locator(".jp-OutputArea-output:not(.pb-controls *)")):
+            sync_api.expect(place.locator(".pb-answer").first).to_contain_text(text)
+
+    def tab_to(self, label: str) -> None:
+        """Press Tab until the control of a label has the focus."""
+        for _ in range(80):
+            self.page.keyboard.press("Tab")
+            if (self.page.evaluate(FOCUSED) or "").strip().startswith(label):
+                return
+        raise AssertionError(f"the keyboard does not reach {label!r}")
+
+
+def free_port() -> int:
+    with socket.socket() as listener:
+        listener.bind(("127.0.0.1", 0))
+        return int(listener.getsockname()[1])
+
+
+def address_of(runtime: Path, server: subprocess.Popen[bytes], log: Path) -> str:
+    """Wait for the server to say where it listens."""
+    until = time.monotonic() + STARTED_S
+    while time.monotonic() < until:
+        for told in runtime.glob("jpserver-*.json"):
+            if text := told.read_text(encoding="utf-8"):
+                info = json.loads(text)
+                return f"{info['url']}lab/tree/{{}}?token={info['token']}"
+        assert server.poll() is None, log.read_text(encoding="utf-8")
+        time.sleep(0.1)
+    raise AssertionError(log.read_text(encoding="utf-8"))
+
+
+def run_all(page: sync_api.Page) -> None:
+    """Run every cell. What is asked before the kernel has answered is lost in JupyterLab, so it is asked again."""
+    begun = page.locator(".jp-CodeCell .jp-InputPrompt").first
+    for _ in range(30):
+        page.get_by_text("Run", exact=True).first.click()
+        page.get_by_text("Run All Cells", exact=True).click()
+        try:
+            sync_api.expect(begun).not_to_have_text("[ ]:", timeout=3_000)
+        except AssertionError:
+            continue
+        return
+    raise AssertionError("no cell was run")
+
+
+@pytest.fixture(scope="module")
+def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("lab")
+
+
+@pytest.fixture(scope="module")
+def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
+    folder = copy_sample("two_evenings", home / "runs" / "two_evenings")
+    copy_sample("nothing_done", home / "runs" / "nothing_done")
+    log = home / "log.txt"
+    options = ["--no-browser", f"--ServerApp.port={free_port()}"] + ["--allow-root"] * (os.geteuid() == 0)
+    places = {f"JUPYTER_{kind}_DIR": str(home / kind) for kind in ("DATA", "RUNTIME", "CONFIG")}
+    with log.open("wb") as output:
+        server = subprocess.Popen(
+            [sys.executable, "-m", "pullbook.cli", "lab", str(folder), "--", *options],
+            env={**os.environ, **places, "IPYTHONDIR": str(home / "ipython")},
+            stdout=output,
+            stderr=subprocess.STDOUT,
+            start_new_session=True,
+        )
+    try:
+        address = address_of(home / "RUNTIME", server, log)
+        notebook = next((home / "DATA" / "pullbook").glob("two_evenings-*.ipynb"))
+        context = browser.new_context(viewport={"width": 1400, "height": 1000})
+        asked_outside: list[str] = []
+        context.on("request", lambda request: None if "127.0.0.1" in request.url or "localhost" in request.url
+                   or request.url.startswith(("data:", "blob:")) else asked_outside.append(request.url))  # fmt: skip
+        page = context.new_page()
+        page.set_default_timeout(30_000)
+        page.goto(address.format(notebook.name))
+        page.locator(".jp-Notebook .jp-CodeCell").first.wait_for(timeout=60_000)
+        run_all(page)
+        page.locator(".pb-cautions").first.wait_for(state="attached", timeout=90_000)
+        page.locator(".pb-controls").first.scroll_into_view_if_needed()
+        yield Lab(page, folder, asked_outside)
+        context.close()
+    finally:
+        os.killpg(server.pid, signal.SIGKILL)
+        server.wait()
+
+
+@pytest.fixture
+def untouched(lab: Lab) -> Lab:
+    """The lab with nothing chosen that is not saved."""
+    back = lab.controls.get_by_role("button", name="Back to what is saved")
+    if back.is_enabled():
+        back.click()
+    sync_api.expect(lab.controls.get_by_role("button", name="Save to experiment.yaml")).to_be_disabled()
+    return lab
+
+
+def test_a_run_is_left_out_on_the_timeline_by_mouse_and_figures_follow(untouched):
+    lab = untouched
+    lab.expect_answer("5 pulls in 1 session before, 5 in 1 after.")
+    lab.controls.get_by_role("button", name="2", exact=True).click()
+    lab.expect_answer("4 pulls in 1 session before, 5 in 1 after. 1 left out by hand.")
+    sync_api.expect(lab.controls.locator(".ytick text", has_text="with what is left out")).to_be_visible()
+    sync_api.expect(lab.controls.get_by_label("pull 2 at")).not_to_be_checked()
+    # The sections below follow as well.
+    sync_api.expect(lab.page.locator("tr", has_text="before-1").filter(has_text="4 of 5")).to_be_attached()
+    lab.controls.get_by_role("button", name="2", exact=True).click()
+    lab.expect_answer("5 pulls in 1 session before, 5 in 1 after.")
+
+
+def test_a_run_without_a_reason_is_not_saved_and_words_beside_it_say_so(untouched):
+    lab, text = untouched, untouched.yaml()
+    lab.controls.get_by_label("pull 3 at").click()
+    sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("A reason is needed")
+    lab.controls.get_by_role("button", name="Save to experiment.yaml").click()
+    sync_api.expect(lab.controls.get_by_role("alert").last).to_contain_text(
+        "give a reason for leaving out pull 3 of before-1"
+    )
+    assert lab.yaml() == text
+
+
+def test_a_setting_that_is_not_allowed_is_told_beside_it(untouched):
+    lab = untouched
+    box = lab.controls.get_by_label("Pulls to [km/h]")
+    box.fill("50")
+    box.press("Enter")
+    sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("at least 20 km/h higher")
+    box.fill("quick")
+    box.press("Enter")
+    sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("given 'quick'; allowed: a number")
+    box.fill("100")
+    box.press("Enter")
+    sync_api.expect(lab.controls.get_by_role("alert")).to_have_count(0)
+    sync_api.expect(lab.controls).to_contain_text("pull_to_kmh: 100")
+    lab.expect_answer("5 pulls in 1 session before, 5 in 1 after.")
+
+
+def test_by_keyboard_alone_a_run_is_left_out_with_a_reason_and_saved_and_a_rerun_agrees(untouched):
+    lab = untouched
+    text = lab.yaml()
+    lab.controls.get_by_label("Session", exact=True).focus()
+    lab.tab_to("pull 4 at")
+    lab.page.keyboard.press("Space")
+    lab.expect_answer("1 left out by hand.")
+    lab.tab_to("Why not pull 4")
+    lab.page.keyboard.type("fog & <dogs>")
+    lab.page.keyboard.press("Enter")
+    sync_api.expect(lab.controls).to_contain_text("before-1, pull 4 left out: fog & <dogs>")
+    lab.tab_to("Save to experiment.yaml")
+    lab.page.keyboard.press("Enter")
+    sync_api.expect(lab.controls).to_contain_text("Saved.")
+    added = '    leave_out: {pull 4: "fog & <dogs>"}\n'
+    assert added in lab.yaml()
+    assert lab.yaml().replace(added, "") == text
+    rerun = run_workbook(lab.folder, progress=False)
+    shown = lab.controls.locator(".pb-answer .pb-sentence").inner_text()
+    told = rerun.sentence.partition(": ")[2]
+    assert shown.replace("−", "-") == (told[:1].upper() + told[1:]).replace("−", "-")
+
+
+def test_another_experiment_is_opened_and_a_wrong_folder_is_told(untouched):
+    lab = untouched
+    other = lab.controls.get_by_label("Another folder")
+    other.fill("/nowhere/at/all")
+    other.press("Enter")
+    sync_api.expect(lab.controls.get_by_role("alert").first).to_contain_text("no such folder")
+    other.fill(str(lab.folder))
+    other.press("Enter")
+    sync_api.expect(lab.controls.locator(".pb-answer h1")).to_have_text("Two evenings with a hatchback")
+    lab.controls.get_by_label("Experiment", exact=True).select_option("nothing_done")
+    sync_api.expect(lab.controls.locator(".pb-answer h1")).not_to_have_text("Two evenings with a hatchback")
+    lab.controls.get_by_label("Experiment", exact=True).select_option("two_evenings")
+    sync_api.expect(lab.controls.locator(".pb-answer h1")).to_have_text("Two evenings with a hatchback")
+
+
+def test_every_control_has_a_name(lab):
+    nameless = lab.controls.evaluate(
+        "root => Array.from(root.querySelectorAll('input, select, button, textarea')).filter(e => e.offsetParent && "
+        "!(e.innerText || e.title || e.ariaLabel || Array.from(e.labels || []).some(l => l.innerText.trim())))"
+        ".map(e => e.outerHTML)"
+    )
+    assert nameless == []
+
+
+def test_nothing_is_asked_of_the_network(lab):
+    assert lab.asked_outside == []
+    assert lab.page.get_by_text("Jupyter news").count() == 0
