@@ -28,6 +28,7 @@ from pullbook.operating_point import OperatingPoint, operating_point
 from pullbook.outcomes import speeds_of
 from pullbook.privacy import fit_to_share, scrub
 from pullbook.secondary import SideFigure, side_figures
+from pullbook.undated import undated
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -130,7 +131,7 @@ class Result:
         return out
 
 
-def analyse(folder: str | Path, *, level: float = 0.95) -> Result:
+def analyse(folder: str | Path, *, level: float = 0.95, relative_dates: bool = False) -> Result:
     """Analyse an experiment folder.
 
     Parameters
@@ -139,6 +140,8 @@ def analyse(folder: str | Path, *, level: float = 0.95) -> Result:
         Holds ``experiment.yaml`` and the logs.
     level : float
         Coverage of the interval, above 0.5 and below 1.
+    relative_dates : bool
+        Hold no absolute date: days from the service instead.
 
     Returns
     -------
@@ -149,16 +152,18 @@ def analyse(folder: str | Path, *, level: float = 0.95) -> Result:
     PullbookError
         When no honest figure is possible; the message says what was found, what is allowed and the remedy.
     """
-    return analyse_experiment(Experiment.load(folder), level=level)
+    return analyse_experiment(Experiment.load(folder), level=level, relative_dates=relative_dates)
 
 
-def analyse_experiment(experiment: Experiment, *, level: float = 0.95) -> Result:
+def analyse_experiment(experiment: Experiment, *, level: float = 0.95, relative_dates: bool = False) -> Result:
     """Analyse an experiment that is already loaded (settings may have been changed since)."""
     import pandas as pd
 
     inputs = inputs_sha256(experiment)
     experiment = fit_to_share(experiment)
     drives = read_drives(experiment)
+    if relative_dates:
+        experiment, drives = undated(experiment, drives)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)

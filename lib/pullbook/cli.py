@@ -60,6 +60,8 @@ def _parser() -> argparse.ArgumentParser:
     run = commands.add_parser("run", help="execute the workbook and write the page")
     run.add_argument("folder", metavar="DIR")
     run.add_argument("--out", metavar="OUT", help="where to write (default: DIR/rendered)")
+    _add_parameters(run, "level=0.9")
+    run.add_argument("--relative-dates", action="store_true", help="write no date: days from the service instead")
     run.add_argument("--if-changed", action="store_true", help="do nothing if the inputs are the same as last time")
     run.add_argument("--quiet", action="store_true", help="no progress bar")
     run.set_defaults(command=_run)
@@ -74,6 +76,13 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("--pulls", type=int, default=5, metavar="N", help="pulls a session (default: 5)")
     plan.set_defaults(command=_plan)
     return parser
+
+
+def _add_parameters(command: argparse.ArgumentParser, example: str) -> None:
+    command.add_argument(
+        "-p", dest="parameters", action="append", default=[], metavar="NAME=VALUE",
+        help=f"set a parameter of the notebook, such as {example}; may be repeated",
+    )  # fmt: skip
 
 
 def _new(given: argparse.Namespace) -> None:
@@ -113,14 +122,26 @@ def _check(given: argparse.Namespace) -> None:
 def _run(given: argparse.Namespace) -> None:
     from pullbook.workbook import run_workbook
 
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
-    for machinery in ("papermill", "asyncio"):  # what failed is told by the exception; the rest is noise on Ctrl-C
-        logging.getLogger(machinery).setLevel(logging.CRITICAL)
-    rendered = run_workbook(given.folder, given.out, if_changed=given.if_changed, progress=not given.quiet)
+    _prepare_to_execute()
+    rendered = run_workbook(
+        given.folder,
+        given.out,
+        settings=given.parameters,
+        relative_dates=given.relative_dates,
+        if_changed=given.if_changed,
+        progress=not given.quiet,
+    )
     for warning in rendered.warnings:
         print(f"warning: {warning}")
     print(rendered.sentence)
     print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
+
+
+def _prepare_to_execute() -> None:
+    """Make a notebook's run end tidily and quietly when it is ended."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
+    for machinery in ("papermill", "asyncio"):  # what failed is told by the exception; the rest is noise on Ctrl-C
+        logging.getLogger(machinery).setLevel(logging.CRITICAL)
 
 
 def _analyse(given: argparse.Namespace) -> None:
