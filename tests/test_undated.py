@@ -113,7 +113,7 @@ def test_the_run_itself_is_not_dated(written):
 
 
 def test_the_days_are_told_instead(written):
-    page = (written / "workbook.html").read_text(encoding="utf-8")
+    page = (written / "workbook.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
     assert "1 day before the service" in page
     assert "1 day after the service" in page
     assert "drive day -1" in page

@@ -1,6 +1,7 @@
 """Pictures of a result. Each is a plotly figure whose numbers come from the result alone.
 
-Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it.
+Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it, and every trace a
+name for the numbers behind the picture: its own, or ``meta.series``.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 from pullbook.analysis import Result
+from pullbook.channels import CHANNELS
 from pullbook.comparison import Comparison
 from pullbook.drives import Drive
 from pullbook.logs import Signal
@@ -64,6 +66,11 @@ def _layout(figure: go.Figure, *, caption: str, description: str, height: int) -
     return Picture(figure)
 
 
+def _series(*names: str) -> dict[str, list[str]]:
+    """Name what a trace shows in the numbers behind its picture: one name, or one for each part between its breaks."""
+    return {"series": list(names)}
+
+
 def _outcome(result: Result) -> Outcome:
     outcome = outcome_named(result.experiment.outcome)
     assert outcome is not None  # Experiment has checked the name
@@ -112,6 +119,7 @@ def every_run(result: Result) -> Picture:
             y=lines_y,
             mode="lines",
             name=f"{phase}: session mean, same conditions",
+            meta=_series(*(f"{mean.session}: session mean, same conditions" for mean in means)),
             line={"color": COLOUR[phase], "width": 3},
             hoverinfo="skip",
         )
@@ -220,6 +228,7 @@ def drives(result: Result) -> Picture:
                     col=1,
                     secondary_y=right,
                     name=name,
+                    meta=_series(f"{drive.session.name}: {name} [{CHANNELS[channel][1]}]"),
                     legendgroup=name,
                     showlegend=k == 1,
                     hovertemplate=f"{name}: %{{y:.0f}} at %{{x:.0f}} s<extra>{drive.session.name}</extra>",
@@ -279,6 +288,7 @@ def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
             hoveron="fills",
             text=escape(f"{run.name}: {run.reason}"),
             hoverinfo="text",
+            meta=_series(f"{drive.session.name}: {run.name} does not count"),
             showlegend=False,
             row=row,
             col=1,
@@ -366,6 +376,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             mode="lines",
             line={"color": COLOUR[phase], "width": 0.8},
             opacity=0.35,
+            meta=_series(*(f"{drive.session.name}, {run.name}" for run in pulls)),
             showlegend=False,
             hoverinfo="skip",
         )
@@ -378,6 +389,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             mode="lines",
             line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
             name=f"{phase}: mean of a session",
+            meta=_series(f"{drive.session.name}: mean"),
             legendgroup=phase,
             showlegend=phase not in shown,
             hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
@@ -437,11 +449,13 @@ def against_inlet(result: Result) -> Picture:
                 mode="none",
                 fillcolor=COLOUR[phase],
                 opacity=0.18,
+                meta=_series(f"{phase}: slope used, edge of its uncertainty"),
                 showlegend=False,
                 hoverinfo="skip",
             )
             figure.add_scatter(
                 x=x.tolist(), y=middle.tolist(), mode="lines", showlegend=False, hoverinfo="skip",
+                meta=_series(f"{phase}: slope used"),
                 line={"color": COLOUR[phase], "width": 2, "dash": "solid" if phase == "before" else "dash"},
             )  # fmt: skip
     figure.update_xaxes(
@@ -490,6 +504,7 @@ def budget(result: Result) -> Picture:
         x=[line.standard_uncertainty for line in lines],
         y=[_wrapped(line.source, 24) for line in lines],
         orientation="h",
+        meta=_series("standard uncertainty"),
         marker={"color": "#009E73"},
         text=[f"{line.standard_uncertainty:.2f}" for line in lines],
         textposition="auto",

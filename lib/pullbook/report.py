@@ -267,7 +267,7 @@ def sessions(result: Result) -> Fragment:
             (
                 drive.session.name,
                 drive.session.phase,
-                *((drive.when,) if dated else ()),
+                *((drive.when.replace(" ", "\N{NO-BREAK SPACE}"),) if dated else ()),
                 f"{drive.log.duration_s / 60:.1f} min",
                 f"{sum(r.included for r in drive.runs.pulls)} of {len(drive.runs.pulls)}",
                 f"{sum(r.included for r in drive.runs.cruises)} of {len(drive.runs.cruises)}",
