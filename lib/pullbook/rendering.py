@@ -12,7 +12,7 @@ import shutil
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -47,6 +47,7 @@ def read_parameters(
     *,
     elsewhere: Mapping[str, str] | None = None,
     checks: Mapping[str, Check] | None = None,
+    paths: Collection[str] = (),
 ) -> dict[str, Scalar]:
     """Read ``name=value`` settings for the tagged ``parameters`` cell of a notebook.
 
@@ -60,6 +61,8 @@ def read_parameters(
         Parameters that are set in another way, with the words that say how.
     checks : mapping, optional
         For a parameter, what refuses a value that is out of range.
+    paths : collection of str
+        Parameters that are files: given from where the person stands, not from where the notebook lies.
 
     Returns
     -------
@@ -90,6 +93,8 @@ def read_parameters(
         found[name] = _value(name, text, stored[name])
         if checks and name in checks:
             checks[name](found[name])
+        if name in paths and text:
+            found[name] = str(Path(text).resolve())
     return {name: value for name, value in found.items() if value != stored[name]}
 
 
