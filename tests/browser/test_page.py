@@ -14,6 +14,8 @@ from pathlib import Path
 import nbformat
 import pytest
 
+from conftest import SAMPLES
+from pullbook.cli import main
 from pullbook.figures import PLOTLY_MIME
 from pullbook.page import render_page
 from pullbook.workbook import Rendered
@@ -293,3 +295,41 @@ def test_text_that_a_spreadsheet_would_take_for_a_formula_is_defused(show, tmp_p
     (tmp_path / "workbook.html").write_text(render_page(notebook, title="../x y"), encoding="utf-8")
     (row,) = numbers_behind(show(Rendered(tmp_path, "", "", (), True), "desk"), 0)
     assert row == {"series": '\'@a "b", c', "x": "-1.5", "y": "'=1+1", "low": "", "high": "", "which": "'-2"}
+
+
+# --- the other pages ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module", params=["history", "ledger", "plan"])
+def other_page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Rendered:
+    out = tmp_path_factory.mktemp(request.param) / "workbook.html"
+    springs = SAMPLES / "three_springs"
+    known = ["-p", f"ledger={springs / 'ledger.csv'}", "-p", "item=fins washed", "--quiet"]
+    given = {
+        "history": [str(springs), *known],
+        "ledger": [str(SAMPLES / "fin_wash" / "ledger.csv"), "--quiet"],
+        "plan": [],
+    }
+    assert main([request.param, *given[request.param], "--out", str(out)]) == 0
+    return Rendered(out.parent, "", "", (), True)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("screen", SCREENS)
+def test_another_page_is_drawn_whole_and_legible(show, other_page, screen, scheme):
+    opened = show(other_page, screen, scheme)
+    page = opened.page
+    assert opened.complaints == []
+    assert [url for url in opened.requests if not url.startswith("data:")] == [page.url]
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate(OVERFLOWING) == []
+    assert page.locator("h1").count() == 1
+    figures = page.locator("figure").count()
+    assert page.evaluate(CUT_OFF) == [] if figures else page.locator("script").count() == 0
+    for k in range(figures):
+        assert len(numbers_behind(opened, k)) == len(plotted(opened, k)) > 0
+    paper = luminance(page.evaluate("getComputedStyle(document.body).backgroundColor"))
+    inks = "() => Array.from(document.querySelectorAll('p, td, th, li, a, h1, button'), e => getComputedStyle(e).color)"
+    for ink in set(page.evaluate(inks)):
+        light, dark = sorted((luminance(ink), paper), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 4.5, ink  # WCAG 2.2, 1.4.3: text
