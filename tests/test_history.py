@@ -247,9 +247,8 @@ def test_what_was_lost_since_is_reckoned_from_the_ledger(springs, tmp_path):
     html = since(springs, tmp_path, "2026-03-12,151600,fins washed\n2026-10-01,161600,tyres\n")
     rate = springs.rate("1000 km").estimated
     assert "234 days and 10000 km ago" in html
-    assert (
-        f"{10 * rate.value:+.1f} K ({10 * rate.low:+.1f} to {10 * rate.high:+.1f}) was lost over these 10000 km" in html
-    )
+    told = f"worse by {10 * rate.value:+.1f} K ({10 * rate.low:+.1f} to {10 * rate.high:+.1f}) after these 10000 km"
+    assert told in html
     assert "an extrapolation, nobody measured it" in html
     assert "no advice" in html
 
@@ -348,3 +347,20 @@ def test_wrong_options_are_refused(tmp_path, monkeypatch, capsys, options, said)
     assert main(["history", str(SPRINGS), "--quiet", *options]) == 2
     assert said in capsys.readouterr().err
     assert not list(tmp_path.iterdir())
+
+
+def test_another_outcome_is_told_in_its_own_unit_and_digits(tmp_path):
+    """A share without a unit, for which higher is better, and whose changes are hundredths."""
+    for year in YEARS:
+        folder = Path(shutil.copytree(SPRINGS / year, tmp_path / year))
+        settings = (folder / "experiment.yaml").read_text(encoding="utf-8")
+        settings = settings.replace("outcome: peak_rise", "outcome: effectiveness").replace(
+            "change: 2.0", "change: 0.02"
+        )
+        (folder / "experiment.yaml").write_text(settings, encoding="utf-8")
+    found = read_history(experiment_folders(str(tmp_path)))
+    html = history_report.answer(found).html
+    assert "Between services: worse" in html  # what fell is the worse here
+    assert f"it fell by {-found.rate('1000 km').estimated.value:.4f} per 1000 km" in html
+    assert f'<td class="pb-number">{found.services[0].change:+.3f}</td>' in history_report.services(found).html
+    assert found.spans[0].share_lost.value > 0

@@ -446,12 +446,13 @@ def holder(tmp_path):
     held.stdout.close()
 
 
-def test_a_run_waits_for_another_and_says_so_when_it_takes_too_long(holder, tmp_path):
+def test_a_run_waits_for_another_and_says_so_when_it_takes_too_long(holder, tmp_path, caplog):
     with (
         pytest.raises(ExperimentError, match=r"out: another run has been writing there for 0 s; wait for it"),
         rendering.alone(tmp_path / "out", longest_wait_s=0.3),
     ):
         pass
+    assert caplog.messages == [f"{tmp_path / 'out'}: another run is writing there; waiting for it"]
     with rendering.alone(tmp_path / "elsewhere", longest_wait_s=0):
         pass  # another target is free
 

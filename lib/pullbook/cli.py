@@ -137,7 +137,7 @@ def _check(given: argparse.Namespace) -> None:
 def _run(given: argparse.Namespace) -> None:
     from pullbook.workbook import run_workbook
 
-    _prepare_to_execute()
+    _prepare_to_execute(quiet=given.quiet)
     rendered = run_workbook(
         given.folder,
         given.out,
@@ -152,11 +152,12 @@ def _run(given: argparse.Namespace) -> None:
     print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
 
 
-def _prepare_to_execute() -> None:
+def _prepare_to_execute(*, quiet: bool) -> None:
     """Make a notebook's run end tidily and quietly when it is ended."""
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
     for machinery in ("papermill", "asyncio"):  # what failed is told by the exception; the rest is noise on Ctrl-C
         logging.getLogger(machinery).setLevel(logging.CRITICAL)
+    logging.getLogger("pullbook").setLevel(logging.ERROR if quiet else logging.WARNING)
 
 
 def _analyse(given: argparse.Namespace) -> None:
@@ -186,7 +187,7 @@ def _plan(given: argparse.Namespace) -> None:
         return
     from pullbook.rendering import render_notebook
 
-    _prepare_to_execute()
+    _prepare_to_execute(quiet=False)
     folder = str(Path(given.folder).resolve()) if given.folder else ""
     parameters = {"experiment": folder, "worthwhile_change": given.change or 0.0, "pulls": given.pulls}
     out = Path(given.out).resolve()
@@ -198,7 +199,7 @@ def _history(given: argparse.Namespace) -> None:
     from pullbook.rendering import notebook_path, read_parameters, render_notebook
     from pullbook.uncertainty import check_level
 
-    _prepare_to_execute()
+    _prepare_to_execute(quiet=given.quiet)
     out = Path(given.out).resolve()
     parameters = read_parameters(
         notebook_path("history.ipynb"),
@@ -216,7 +217,7 @@ def _history(given: argparse.Namespace) -> None:
 def _ledger(given: argparse.Namespace) -> None:
     from pullbook.rendering import not_negative, notebook_path, read_parameters, render_notebook
 
-    _prepare_to_execute()
+    _prepare_to_execute(quiet=given.quiet)
     path = Path(given.file).resolve()
     out = Path(given.out).resolve() if given.out else path.with_suffix(".html")
     parameters = read_parameters(

@@ -504,7 +504,7 @@ def history_changes(history: History) -> Picture:
     places, title, kind = _places(history)
     services = history.services
     figure = go.Figure()
-    worthwhile = services[-1].worthwhile
+    worthwhile, digits = services[-1].worthwhile, decimals(services[-1].after.u)
     figure.add_hrect(y0=-worthwhile, y1=worthwhile, fillcolor=HATCH, line_width=0, layer="below")
     figure.add_hline(y=0, line={"color": QUIET, "width": 1})
     figure.add_scatter(
@@ -517,7 +517,7 @@ def history_changes(history: History) -> Picture:
         marker={"color": "#222", "size": 11, "symbol": "square"},
         meta=_series("change by the service"),
         customdata=[f"service {s.number}" for s in services],
-        hovertemplate="%{customdata}: %{y:+.1f} " + history.unit + "<extra></extra>",
+        hovertemplate=f"%{{customdata}}: %{{y:+.{digits}f}} {history.unit}<extra></extra>",
         showlegend=False,
     )
     figure.update_xaxes(title=title, type=kind)
@@ -554,7 +554,7 @@ def history_levels(history: History) -> Picture:
             name=f"{phase} the service",
             marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
             customdata=[f"service {s.number}, {phase}" for s in services],
-            hovertemplate="%{customdata}: %{y:.1f} " + history.unit + "<extra></extra>",
+            hovertemplate=f"%{{customdata}}: %{{y:.{decimals(states[0].u)}f}} {history.unit}<extra></extra>",
         )
     _, title, kind = at["before"]
     figure.update_xaxes(title=title, type=kind)

@@ -128,7 +128,7 @@ class History:
 def experiment_folders(text: str) -> list[Path]:
     """Return the experiment folders that a text names, one a line; a folder of experiments stands for all in it."""
     found: list[Path] = []
-    for line in filter(None, (line.strip() for line in text.splitlines())):
+    for line in filter(None, (line.strip() for line in text.split("\n"))):
         folder = Path(line)
         inside = sorted(path.parent for path in folder.glob(f"*/{FILE_NAME}"))
         found += [folder] if (folder / FILE_NAME).is_file() or not inside else inside

@@ -68,13 +68,13 @@ def _helped(history: History) -> str:
 
 
 def _lost(history: History, rate: Rate) -> str:
-    e, unit = rate.estimated, f"{history.unit} per {rate.per}"
+    e, unit = rate.estimated, f"{_unit(history)} per {rate.per}"
     if not e.resolved:
         return (
-            f"Between services anything from {_signed(e.low, e)} to {_signed(e.high, e)} {unit} fits "
+            f"Between services anything from {_signed(e.low, e)} to {_signed(e.high, e)}{unit} fits "
             f"({history.levels.level:.0%} interval). Not shown is never the same as none."
         )
-    return f"Between services it {'rose' if e.value > 0 else 'fell'} by {_size(e)} {unit} ({_inside(history, e)})."
+    return f"Between services it {'rose' if e.value > 0 else 'fell'} by {_size(e)}{unit} ({_inside(history, e)})."
 
 
 def _last_span(history: History) -> list[str]:
@@ -94,6 +94,7 @@ def _last_span(history: History) -> list[str]:
 
 def services(history: History) -> Fragment:
     """Return each service with what its own experiment found."""
+    digits = max(decimals((s.high - s.low) / 4) for s in history.services)
     rows = [
         (
             s.number,
@@ -101,8 +102,8 @@ def services(history: History) -> Fragment:
             s.what,
             s.date.isoformat() if s.date else None,
             f"{s.odometer_km:.0f}" if s.odometer_km is not None else None,
-            f"{s.change:+.1f}",
-            f"{s.low:+.1f} to {s.high:+.1f}",
+            f"{s.change:+.{digits}f}",
+            f"{s.low:+.{digits}f} to {s.high:+.{digits}f}",
             VERDICT_WORDS[s.verdict],
         )
         for s in history.services
@@ -183,15 +184,15 @@ def rates(history: History) -> Fragment:
 
 def conditions(history: History) -> Fragment:
     """Say what all sessions were brought to, and the allowances that the intervals rest on."""
-    levels, unit = history.levels, history.unit
+    levels, unit = history.levels, _unit(history)
     used = "; ".join(
         f"{s.name}: {s.value:.{decimals(s.u)}f} ± {s.u:.{decimals(s.u)}f} {s.unit}" for s in history.slopes
     )
     lines = (
         f"Slopes used for all services alike: {used}." if used else "No correction for conditions was made.",
-        f"Days of one service differ by {math.sqrt(levels.day_variance):.2g} {unit} (standard deviation, "
+        f"Days of one service differ by {math.sqrt(levels.day_variance):.2g}{unit} (standard deviation, "
         f"{levels.day_dof:.0f} degrees of freedom: the allowance joined with the scatter of all sessions).",
-        f"Services are allowed to differ by {levels.season_sd:.2g} {unit} (standard deviation) with nothing changed, "
+        f"Services are allowed to differ by {levels.season_sd:.2g}{unit} (standard deviation) with nothing changed, "
         "for fuel, tyres, load and road of the season (common practice, no source); set season_sd if you know better.",
     )
     return _list(lines)
@@ -247,12 +248,12 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
     lost = history.worse * distance_km / 1000 * rate.contrast
     reckoned, gained = history.levels.estimate(lost), history.levels.estimate(gain)
     lines = [
-        f"At the rate between services so far, {_signed(reckoned.value, reckoned)} {history.unit} "
-        f"({_signed(reckoned.low, reckoned)} to {_signed(reckoned.high, reckoned)}) was lost over these "
+        f"At the rate between services so far, the state would be worse by {_signed(reckoned.value, reckoned)}"
+        f"{_unit(history)} ({_signed(reckoned.low, reckoned)} to {_signed(reckoned.high, reckoned)}) after these "
         f"{distance_km:.0f} km: an extrapolation, nobody measured it."
     ]
     share = share_of(history.levels, lost, gain) if gained.value > 0 else None
-    of = f"the {_size(gained)} {history.unit} ({_inside(history, gained)}) that the last service gained"
+    of = f"the {_size(gained)}{_unit(history)} ({_inside(history, gained)}) that the last service gained"
     if share is None:
         return [*lines, "Which share of the last gain that is cannot be told, for that gain is not resolved."]
     return [*lines, f"That is {share.value:.0%} ({share.low:.0%} to {share.high:.0%}) of {of}."]
@@ -265,6 +266,10 @@ def limits() -> Fragment:
 
 def _list(lines: tuple[str, ...]) -> Fragment:
     return Fragment("<ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>")
+
+
+def _unit(history: History) -> str:
+    return "" if history.unit == "1" else f" {history.unit}"
 
 
 def _signed(value: float, of: Estimated) -> str:

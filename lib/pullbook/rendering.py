@@ -6,6 +6,7 @@ import ast
 import contextlib
 import difflib
 import hashlib
+import logging
 import math
 import os
 import shutil
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
 LIBRARY = Path(__file__).resolve().parent
 LONGEST_WAIT_S = 600.0
+
+LOGGER = logging.getLogger("pullbook")
 
 Scalar = str | bool | int | float
 Check = Callable[[Any], None]
@@ -327,7 +330,11 @@ def alone(target: Path, *, longest_wait_s: float = LONGEST_WAIT_S) -> Iterator[N
         ) from None
     with held:
         end = time.monotonic() + longest_wait_s
+        told = False
         while not _locked(held.fileno()):
+            if not told:
+                LOGGER.warning("%s: another run is writing there; waiting for it", target)
+                told = True
             if time.monotonic() > end:
                 raise ExperimentError(
                     f"{target}: another run has been writing there for {longest_wait_s:.0f} s; wait for it, end it, or "
