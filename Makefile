@@ -51,4 +51,4 @@ samples: $(VENV)/.installed
 	@$(BIN)/python -m pullbook.simulate sample_runs
 
 clean:
-	rm -rf $(VENV) sample_runs/*/rendered
+	rm -rf $(VENV) sample_runs/*/rendered sample_runs/*/*/rendered

@@ -43,3 +43,14 @@ def test_nothing_imports_the_command_line_or_the_page_from_below() -> None:
     for path in LIBRARY.glob("*.py"):
         if path.stem not in ("cli", "lab", "workbook", "__init__"):
             assert not imports_of(path) & {"cli", "workbook"}, path.stem
+
+
+def test_every_refusal_stands_where_a_refused_notebook_is_told_by_its_name() -> None:
+    """The process that executes a notebook knows a refusal by name, and has loaded only `errors` for certain."""
+    homes = {
+        path.stem
+        for path in LIBRARY.glob("*.py")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(node, ast.ClassDef) and any(ast.unparse(base).endswith("Error") for base in node.bases)
+    }
+    assert homes == {"errors"}

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from pullbook.ledger import LedgerError
+from pullbook.errors import LedgerError
 from pullbook.ledger_report import caught, decision, entries, open_ledger
 
 SAMPLE = Path(__file__).parents[1] / "sample_runs" / "fin_wash" / "ledger.csv"
@@ -49,3 +49,17 @@ def test_nothing_caught_yet(tmp_path) -> None:
 def test_a_wrong_day_is_refused() -> None:
     with pytest.raises(LedgerError, match="YYYY-MM-DD"):
         open_ledger(SAMPLE, today="tomorrow")
+
+
+def test_nothing_is_said_that_was_not_given(tmp_path) -> None:
+    """Of somebody else's ledger, as the notebook stands: no service, no cost and no distance are made up."""
+    book = open_ledger(SAMPLE, today="2026-06-20")
+    html = decision(book, item="", results="", cost=0.0, hours=0.0, currency="EUR").html
+    assert "No service was named. The ledger has: catch can, cooler fins washed." in html
+    told = decision(book, item="cooler fins washed", results="", cost=0.0, hours=0.0, currency="EUR").html
+    assert "figures" not in told
+    assert (
+        "takes, by your own figures, 5 EUR."
+        in decision(book, item="cooler fins washed", results="", cost=5.0, hours=0.0, currency="EUR").html
+    )
+    assert "extrapolation" not in caught(book, item="catch can", capacity_ml=0.0, fitted_at_km=0.0).html

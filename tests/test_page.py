@@ -173,7 +173,12 @@ def test_hostile_text_makes_no_element(page, hostile_page):
 def test_a_title_cannot_leave_the_head():
     read = Read(render_page(small_notebook(), title="</title><script>x</script>"))
     assert "</title><script>x</script>" in read.text
-    assert len(read.scripts) == 2
+    assert read.scripts == []  # no figure, so nothing to draw with
+
+
+def test_a_page_without_a_figure_does_not_carry_what_draws_them():
+    assert len(render_page(small_notebook(), title="x")) < 20_000
+    assert len(render_page(small_notebook(figure_output(data=[], layout={})), title="x")) > 1_000_000
 
 
 @pytest.mark.parametrize("text", ["</script><script>x()</script>", "</script x>", "<!--<script>", "a&lt;b", "\u2028"])

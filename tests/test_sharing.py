@@ -87,9 +87,9 @@ def test_nothing_private_is_posted(hostile, form) -> None:
 
 def test_dates_go_when_asked(evening) -> None:
     dated = evening.experiment.service.model_copy(update={"what": "Wiped on 2026-04-11"})
-    result = analyse_experiment(evening.experiment.model_copy(update={"service": dated}))
-    assert "2026-04-11" in markdown(compose(result))
-    assert "2026" not in markdown(compose(result, relative_dates=True))
+    told = evening.experiment.model_copy(update={"service": dated})
+    assert "2026-04-11" in markdown(compose(analyse_experiment(told)))
+    assert "2026" not in markdown(compose(analyse_experiment(told, relative_dates=True)))
 
 
 def chunks(png: bytes) -> list[bytes]:

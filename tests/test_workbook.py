@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import getpass
 import json
 import os
@@ -18,7 +19,7 @@ import pytest
 from plotly.offline import get_plotlyjs
 
 from conftest import SAMPLES, contents
-from pullbook import workbook
+from pullbook import rendering, workbook
 from pullbook.cli import main
 from pullbook.errors import ExperimentError
 from pullbook.workbook import OUTPUTS, run_workbook, workbook_path
@@ -211,8 +212,12 @@ def test_a_log_is_never_written_over(fresh):
 
 
 def test_a_place_without_permission_is_refused(fresh, monkeypatch):
-    def denied(*_: object, **__: object) -> None:
-        raise PermissionError(13, "Permission denied")
+    make = Path.mkdir
+
+    def denied(path: Path, *arguments: object, **options: object) -> None:
+        if path.name.startswith(".pullbook-"):
+            raise PermissionError(13, "Permission denied")
+        make(path, *arguments, **options)
 
     folder = fresh("two_evenings")
     monkeypatch.setattr(Path, "mkdir", denied)  # permissions do not bind the root user, so they are played
@@ -231,13 +236,13 @@ def test_a_refused_run_makes_no_folders(fresh, tmp_path):
 # --- interrupted, and at once ------------------------------------------------------------------------------------
 
 
-def started(folder: Path) -> subprocess.Popen[str]:
+def started(folder: Path, *options: str) -> subprocess.Popen[str]:
     # SIGINT is set back to what a terminal gives: a runner may start the tests with it ignored.
     code = (
         "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
-        "from pullbook.cli import main; sys.exit(main(['run', sys.argv[1], '--quiet']))"
+        "from pullbook.cli import main; sys.exit(main(['run', *sys.argv[1:], '--quiet']))"
     )
-    command = [sys.executable, "-c", code, str(folder)]
+    command = [sys.executable, "-c", code, str(folder), *options]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)
 
 
@@ -338,3 +343,149 @@ def test_if_changed_runs_again_when_the_workbook_or_the_library_changed(fresh, u
 def test_the_template_is_found():
     assert workbook_path().name == "workbook.ipynb"
     assert os.access(workbook_path(), os.R_OK)
+
+
+# --- parameters --------------------------------------------------------------------------------------------------
+
+LEVELLED = 'experiment = ""\nout = ""\nlevel = 0.95\nrelative_dates = False'
+
+
+def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
+    folder = fresh("two_evenings")
+    assert main(["run", str(folder), "--quiet", "-p", "level=0.8"]) == 0
+    assert "80% interval" in capsys.readouterr().out
+    for name in ("workbook.html", "post.md", "results.json"):
+        text = (folder / "rendered" / name).read_text(encoding="utf-8")
+        assert "80% interval" in text
+        assert "95% interval" not in text
+    notebook = nbformat.read(folder / "rendered" / "workbook.ipynb", as_version=4)
+    injected = next(c for c in notebook.cells if "injected-parameters" in c.metadata.get("tags", []))
+    assert "level = 0.8" in injected.source.splitlines()
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        (["levl=0.9"], "-p levl: no such parameter; allowed: level, relative_dates. Did you mean level?"),
+        (["colour=red"], "-p colour: no such parameter; allowed: level, relative_dates."),
+        (["experiment=elsewhere"], "-p experiment: it is the folder: pullbook run DIR"),
+        (["out=elsewhere"], "-p out: give the folder to write to with --out"),
+        (["level=high"], "-p level: given 'high'; allowed: a number, such as 0.95"),
+        (["level=nan"], "-p level: given 'nan'; allowed: a number, such as 0.95"),
+        (["level=0.5"], "level: given 0.5; allowed: above 0.5 and below 1, such as 0.95"),
+        (["level=1"], "level: given 1.0; allowed: above 0.5 and below 1, such as 0.95"),
+        (["relative_dates=1"], "-p relative_dates: given '1'; allowed: true or false"),
+        (["level"], "-p level: allowed: name=value, such as -p level=0.9"),
+        (["level=0.9", "level=0.8"], "-p level: given twice; give it once"),
+    ],
+)
+def test_a_wrong_parameter_is_refused_before_anything_is_executed(fresh, use, capsys, settings, said):
+    use("raise AssertionError('executed')", parameters=LEVELLED)
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+    options = [part for setting in settings for part in ("-p", setting)]
+    assert main(["run", str(folder), "--quiet", *options]) == 2
+    assert capsys.readouterr().err == f"pullbook: {said}\n"
+    assert contents(folder) == before
+
+
+def test_relative_dates_are_set_in_one_way(fresh, use, capsys):
+    use(TINY, parameters=LEVELLED)
+    folder = fresh("two_evenings")
+    assert main(["run", str(folder), "--quiet", "--relative-dates", "-p", "relative_dates=false"]) == 2
+    assert "--relative-dates has set it; give one of them" in capsys.readouterr().err
+
+
+def test_whole_numbers_and_text_are_read_as_what_the_notebook_holds(tmp_path):
+    template = small_workbook(tmp_path, parameters='pulls = 5\nitem = "can"\ncost = 0.0')
+    read = rendering.read_parameters(template, ["pulls=7", "item=fins = washed", "cost=3"])
+    assert read == {"pulls": 7, "item": "fins = washed", "cost": 3.0}
+    assert rendering.read_parameters(template, ["pulls=5", "cost=0"]) == {}  # as the notebook has it
+    for setting, allowed in (("pulls=7.5", "a whole number"), ("item=a\nb", "text in one line")):
+        with pytest.raises(ExperimentError, match=allowed):
+            rendering.read_parameters(template, [setting])
+
+
+def test_if_changed_compares_the_parameters_too(fresh, use):
+    use(TINY, parameters=LEVELLED)
+    folder = fresh("two_evenings")
+    again = functools.partial(run_workbook, folder, if_changed=True, progress=False)
+    assert again(settings=["level=0.9"]).fresh
+    assert not again(settings=["level=0.9"]).fresh
+    assert not again(settings=["level=0.90"]).fresh  # the same number
+    assert again(settings=["level=0.8"]).fresh
+    assert again().fresh
+    assert not again(settings=["level=0.95"]).fresh  # as the workbook has it
+    assert again(relative_dates=True).fresh
+    assert not again(settings=["relative_dates=true"]).fresh
+
+
+# --- one run at a time -------------------------------------------------------------------------------------------
+
+HOLD = """
+import sys, time
+from pathlib import Path
+from pullbook.rendering import alone, stage
+with alone(Path(sys.argv[1])), stage(Path(sys.argv[1])) as work:
+    (work / "half").write_text("half done")
+    print("held", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.fixture
+def holder(tmp_path):
+    """Hold the lock on a target in a process of its own."""
+    held = subprocess.Popen([sys.executable, "-c", HOLD, str(tmp_path / "out")], stdout=subprocess.PIPE, text=True)
+    assert held.stdout is not None
+    assert held.stdout.readline() == "held\n"
+    yield held
+    held.kill()
+    held.wait()
+    held.stdout.close()
+
+
+def test_a_run_waits_for_another_and_says_so_when_it_takes_too_long(holder, tmp_path, caplog):
+    caplog.set_level("WARNING", logger="pullbook")  # a quiet run in this process has silenced it
+    with (
+        pytest.raises(ExperimentError, match=r"out: another run has been writing there for 0 s; wait for it"),
+        rendering.alone(tmp_path / "out", longest_wait_s=0.3),
+    ):
+        pass
+    assert caplog.messages == [f"{tmp_path / 'out'}: another run is writing there; waiting for it"]
+    with rendering.alone(tmp_path / "elsewhere", longest_wait_s=0):
+        pass  # another target is free
+
+
+def test_a_killed_run_stops_nothing_and_its_half_done_work_goes(holder, tmp_path):
+    assert [p.name for p in tmp_path.glob(".pullbook-*/*")] == ["half"]
+    holder.kill()  # no chance to tidy up
+    holder.wait()
+    with rendering.alone(tmp_path / "out", longest_wait_s=5), rendering.stage(tmp_path / "out") as work:
+        assert [p for p in tmp_path.iterdir() if p.name.startswith(".pullbook-")] == [work]
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_second_run_that_waited_finds_what_the_first_has_made(fresh):
+    folder = fresh("two_evenings")
+    first = started(folder)
+    wait_for(folder, ".pullbook-*")  # it has the lock
+    second = started(folder, "--if-changed")
+    texts = [process.communicate(timeout=60) for process in (first, second)]
+    assert [process.returncode for process in (first, second)] == [0, 0]
+    assert "Wrote " in texts[0][0]
+    assert "Unchanged: " in texts[1][0]
+
+
+@pytest.mark.parametrize("moment", [".pullbook-*", ".pullbook-*/results.json"])
+def test_a_run_that_was_killed_leaves_the_earlier_output_and_the_next_succeeds(fresh, moment):
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    process = started(folder)
+    wait_for(folder, moment)
+    process.kill()
+    process.communicate(timeout=30)
+    assert {(folder / "rendered" / name).read_text(encoding="utf-8") for name in OUTPUTS} == {"earlier"}
+    assert run_workbook(folder, progress=False).fresh
+    assert not list(folder.rglob(".pullbook-*"))

@@ -36,6 +36,7 @@ from pullbook.operating_point import OperatingPoint, operating_point
 from pullbook.outcomes import speeds_of
 from pullbook.privacy import fit_to_share, scrub
 from pullbook.secondary import SideFigure, side_figures
+from pullbook.undated import undated
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -138,7 +139,7 @@ class Result:
         return out
 
 
-def analyse(folder: str | Path, *, level: float = 0.95) -> Result:
+def analyse(folder: str | Path, *, level: float = 0.95, relative_dates: bool = False) -> Result:
     """Analyse an experiment folder.
 
     Parameters
@@ -147,6 +148,8 @@ def analyse(folder: str | Path, *, level: float = 0.95) -> Result:
         Holds ``experiment.yaml`` and the logs.
     level : float
         Coverage of the interval, above 0.5 and below 1.
+    relative_dates : bool
+        Hold no absolute date: days from the service instead.
 
     Returns
     -------
@@ -157,18 +160,22 @@ def analyse(folder: str | Path, *, level: float = 0.95) -> Result:
     PullbookError
         When no honest figure is possible; the message says what was found, what is allowed and the remedy.
     """
-    return analyse_experiment(Experiment.load(folder), level=level)
+    return analyse_experiment(Experiment.load(folder), level=level, relative_dates=relative_dates)
 
 
 def analyse_experiment(
-    experiment: Experiment, *, level: float = 0.95, readings: Sequence[Reading] | None = None
+    experiment: Experiment,
+    *,
+    level: float = 0.95,
+    relative_dates: bool = False,
+    readings: Sequence[Reading] | None = None,
 ) -> Result:
     """Analyse an experiment that is already loaded; settings may have been changed since.
 
     Parameters
     ----------
     experiment : Experiment
-    level : float
+    level, relative_dates
         As for `analyse`.
     readings : sequence of Reading, optional
         The logs, when they have been read already.
@@ -183,6 +190,8 @@ def analyse_experiment(
     inputs = inputs_sha256(experiment)
     experiment = fit_to_share(experiment)
     drives = find_drives(experiment, readings if readings is not None else read_logs(experiment))
+    if relative_dates:
+        experiment, drives = undated(experiment, drives)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)

@@ -33,8 +33,8 @@ class Choices:
     ----------
     folder : path
         The experiment.
-    level : float
-        Coverage of the interval, above 0.5 and below 1.
+    level, relative_dates
+        As for `pullbook.analyse`.
 
     Attributes
     ----------
@@ -59,10 +59,10 @@ class Choices:
         When the settings or a log are refused.
     """
 
-    def __init__(self, folder: str | Path, *, level: float = 0.95) -> None:
+    def __init__(self, folder: str | Path, *, level: float = 0.95, relative_dates: bool = False) -> None:
         self._text = read_settings(Path(folder))
         self.saved = Experiment.from_settings(parse_settings(self._text), Path(folder))
-        self._level = level
+        self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
         self._readings: list[Reading] = read_logs(self.saved)
         self._try(self.saved)
         self.saved_result = self.result
@@ -212,7 +212,7 @@ class Choices:
         self.refusal = ""
         try:
             self.drives = tuple(find_drives(fit_to_share(experiment), self._readings))
-            self.result = analyse_experiment(experiment, level=self._level, readings=self._readings)
+            self.result = analyse_experiment(experiment, readings=self._readings, **self._options)
         except PullbookError as refusal:
             self.refusal = str(refusal)
 

@@ -60,6 +60,8 @@ def _parser() -> argparse.ArgumentParser:
     run = commands.add_parser("run", help="execute the workbook and write the page")
     run.add_argument("folder", metavar="DIR")
     run.add_argument("--out", metavar="OUT", help="where to write (default: DIR/rendered)")
+    _add_parameters(run, "level=0.9")
+    run.add_argument("--relative-dates", action="store_true", help="write no date: days from the service instead")
     run.add_argument("--if-changed", action="store_true", help="do nothing if the inputs are the same as last time")
     run.add_argument("--quiet", action="store_true", help="no progress bar")
     run.set_defaults(command=_run)
@@ -72,13 +74,35 @@ def _parser() -> argparse.ArgumentParser:
     plan.add_argument("folder", metavar="DIR", nargs="?", help="an experiment whose own scatter is used")
     plan.add_argument("--change", type=float, metavar="K", help="change to resolve (default: 2, or the experiment's)")
     plan.add_argument("--pulls", type=int, default=5, metavar="N", help="pulls a session (default: 5)")
+    plan.add_argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text here")
     plan.set_defaults(command=_plan)
 
     lab = commands.add_parser("lab", help="open JupyterLab on the workbook for an experiment")
     lab.add_argument("folder", metavar="DIR")
     lab.add_argument("option", nargs="*", help="options for JupyterLab, after --, such as -- --no-browser")
     lab.set_defaults(command=_lab)
+
+    history = commands.add_parser("history", help="one vehicle over the years: several experiments on one page")
+    history.add_argument("folders", metavar="DIR", nargs="+", help="experiments, or a folder that holds them")
+    history.add_argument("--out", metavar="FILE.html", default="history.html", help="default: history.html")
+    _add_parameters(history, "ledger=FILE.csv")
+    history.add_argument("--quiet", action="store_true", help="no progress bar")
+    history.set_defaults(command=_history)
+
+    ledger = commands.add_parser("ledger", help="services and the catch can, from a CSV kept by hand")
+    ledger.add_argument("file", metavar="FILE.csv")
+    ledger.add_argument("--out", metavar="FILE.html", help="default: beside the CSV, with its name")
+    _add_parameters(ledger, "capacity_ml=250")
+    ledger.add_argument("--quiet", action="store_true", help="no progress bar")
+    ledger.set_defaults(command=_ledger)
     return parser
+
+
+def _add_parameters(command: argparse.ArgumentParser, example: str) -> None:
+    command.add_argument(
+        "-p", dest="parameters", action="append", default=[], metavar="NAME=VALUE",
+        help=f"set a parameter of the notebook, such as {example}; may be repeated",
+    )  # fmt: skip
 
 
 def _new(given: argparse.Namespace) -> None:
@@ -118,14 +142,27 @@ def _check(given: argparse.Namespace) -> None:
 def _run(given: argparse.Namespace) -> None:
     from pullbook.workbook import run_workbook
 
-    signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
-    for machinery in ("papermill", "asyncio"):  # what failed is told by the exception; the rest is noise on Ctrl-C
-        logging.getLogger(machinery).setLevel(logging.CRITICAL)
-    rendered = run_workbook(given.folder, given.out, if_changed=given.if_changed, progress=not given.quiet)
+    _prepare_to_execute(quiet=given.quiet)
+    rendered = run_workbook(
+        given.folder,
+        given.out,
+        settings=given.parameters,
+        relative_dates=given.relative_dates,
+        if_changed=given.if_changed,
+        progress=not given.quiet,
+    )
     for warning in rendered.warnings:
         print(f"warning: {warning}")
     print(rendered.sentence)
     print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
+
+
+def _prepare_to_execute(*, quiet: bool) -> None:
+    """Make a notebook's run end tidily and quietly when it is ended."""
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
+    for machinery in ("papermill", "asyncio"):  # what failed is told by the exception; the rest is noise on Ctrl-C
+        logging.getLogger(machinery).setLevel(logging.CRITICAL)
+    logging.getLogger("pullbook").setLevel(logging.ERROR if quiet else logging.WARNING)
 
 
 def _analyse(given: argparse.Namespace) -> None:
@@ -150,7 +187,54 @@ def _plan(given: argparse.Namespace) -> None:
         raise ExperimentError(f"--change: given {given.change:g}; allowed: above 0")
     if not 1 <= given.pulls <= 50:
         raise ExperimentError(f"--pulls: given {given.pulls}; allowed: 1 to 50")
-    print("\n".join(plan_text(given.folder, change=given.change, pulls=given.pulls)))
+    if given.out is None:
+        print("\n".join(plan_text(given.folder, change=given.change, pulls=given.pulls)))
+        return
+    from pullbook.rendering import render_notebook
+
+    _prepare_to_execute(quiet=False)
+    folder = str(Path(given.folder).resolve()) if given.folder else ""
+    parameters = {"experiment": folder, "worthwhile_change": given.change or 0.0, "pulls": given.pulls}
+    out = Path(given.out).resolve()
+    render_notebook("plan.ipynb", parameters, out=out, title="Plan of a before-and-after test")
+    print(f"Wrote {out}")
+
+
+def _history(given: argparse.Namespace) -> None:
+    from pullbook.rendering import notebook_path, read_parameters, render_notebook
+    from pullbook.uncertainty import check_level
+
+    _prepare_to_execute(quiet=given.quiet)
+    out = Path(given.out).resolve()
+    parameters = read_parameters(
+        notebook_path("history.ipynb"),
+        given.parameters,
+        elsewhere={"folders": "they are the folders: pullbook history DIR..."},
+        checks={"level": check_level},
+        paths=("ledger",),
+    )
+    folders = "\n".join(str(Path(folder).resolve()) for folder in given.folders)
+    parameters["folders"] = folders
+    render_notebook("history.ipynb", parameters, out=out, title="One vehicle over the years", progress=not given.quiet)
+    print(f"Wrote {out}")
+
+
+def _ledger(given: argparse.Namespace) -> None:
+    from pullbook.rendering import not_negative, notebook_path, read_parameters, render_notebook
+
+    _prepare_to_execute(quiet=given.quiet)
+    path = Path(given.file).resolve()
+    out = Path(given.out).resolve() if given.out else path.with_suffix(".html")
+    parameters = read_parameters(
+        notebook_path("ledger.ipynb"),
+        given.parameters,
+        elsewhere={"ledger": "it is the file: pullbook ledger FILE.csv"},
+        checks={name: not_negative(name) for name in ("capacity_ml", "fitted_at_km", "cost", "hours")},
+        paths=("results",),
+    )
+    parameters["ledger"] = str(path)
+    render_notebook("ledger.ipynb", parameters, out=out, title="Ledger", progress=not given.quiet)
+    print(f"Wrote {out}")
 
 
 def _lab(given: argparse.Namespace) -> None:

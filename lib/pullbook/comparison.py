@@ -15,12 +15,12 @@ from typing import TYPE_CHECKING, Any, get_args
 import numpy as np
 
 from pullbook.boost import check_boost
-from pullbook.errors import ComparisonError, Finding
+from pullbook.errors import Finding
 from pullbook.estimate import Estimate, SessionFigure, Slope, allowance_of, covariates_of, estimate_change
 from pullbook.experiment import Experiment, Phase
 from pullbook.outcomes import Outcome, outcome_named
 from pullbook.session_means import SessionMeans, session_means
-from pullbook.uncertainty import BudgetLine
+from pullbook.uncertainty import BudgetLine, check_level
 from pullbook.verdict import VERDICTS, Verdict, sentence_of, sessions_needed, verdict_of, what_would_tell
 
 if TYPE_CHECKING:
@@ -145,8 +145,7 @@ def compare(
     ComparisonError
         When a phase has no usable run, or the outcome cannot be had.
     """
-    if not 0.5 < level < 1:
-        raise ComparisonError(f"level: given {level}; allowed: above 0.5 and below 1, such as 0.95")
+    check_level(level)
     outcome = outcome_named(experiment.outcome)
     assert outcome is not None  # Experiment has checked the name
     boost = check_boost(measures, experiment, outcome, level=level, with_left_out=with_left_out)

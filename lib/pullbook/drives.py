@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -25,6 +26,7 @@ class Drive:
     """One session: its log, its runs, its standstills and what was noticed.
 
     ``inlet`` is where the inlet temperature comes from, the same in all sessions; None where no reference is common.
+    ``when`` says for a person when it was driven; empty where neither session nor log tells.
     """
 
     session: Session
@@ -33,6 +35,12 @@ class Drive:
     idles: tuple[Idle, ...]
     inlet: str | None
     findings: tuple[Finding, ...]
+    when: str = ""
+
+    @property
+    def driven(self) -> dt.date | None:
+        """The day, by the session or else by the log."""
+        return self.session.date or (self.log.start.date() if self.log.start else None)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -84,7 +92,8 @@ def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dri
         log = reading.log
         runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
         findings = (*reading.findings, *inspect(log, experiment.protocol), *runs.findings)
-        drives.append(Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings))
+        drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
+        drives.append(replace(drive, when=drive.driven.isoformat() if drive.driven else ""))
     return drives
 
 

@@ -14,7 +14,10 @@ Severity = Literal["note", "warning", "refusal"]
 
 
 class PullbookError(Exception):
-    """Base of every refusal: the message says what was found, what is allowed and the remedy."""
+    """Base of every refusal: the message says what was found, what is allowed and the remedy.
+
+    Every kind of it stands in this module, so that a refusal inside a notebook is known for one by its name.
+    """
 
 
 class ExperimentError(PullbookError):
@@ -27,6 +30,10 @@ class LogError(PullbookError):
 
 class ComparisonError(PullbookError):
     """Before and after cannot be compared: one of them has no usable run."""
+
+
+class LedgerError(PullbookError):
+    """The ledger cannot be used as it stands; the message names each row."""
 
 
 @dataclass(frozen=True, kw_only=True)

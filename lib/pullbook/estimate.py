@@ -142,30 +142,9 @@ def estimate_change(
     design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])
     priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
     known = data.covariance + np.diag(data.step_u**2)
-    fit, day_variance, day_dof = _fit(design, data.means, known, priors, allowance)
-    weights = fit.data_weights[1]
-    lines = [
-        BudgetLine(
-            "repeatability of the runs", "A",
-            math.sqrt(max(0.0, weights @ data.covariance @ weights)), data.repeatability_dof or INFINITE,
-        ),
-        BudgetLine(
-            "day to day", "A" if day_dof > ALLOWANCE_DOF + 0.5 else "B",
-            math.sqrt(day_variance * weights @ weights), day_dof,
-        ),
-        BudgetLine("sensor step", "B", math.sqrt(weights**2 @ data.step_u**2), INFINITE),
-    ]  # fmt: skip
-    for k, covariate in enumerate(covariates):
-        share = abs(float(fit.prior_weights[1, k])) * covariate.prior.standard_uncertainty
-        lines.append(BudgetLine(f"{covariate.name}: its slope", "B", share, INFINITE))
-        if covariate.reading_u:
-            reading = abs(float(fit.coefficients[2 + k])) * covariate.reading_u
-            lines.append(
-                BudgetLine(f"{covariate.name}: its reading", "B", reading * math.sqrt(weights @ weights), INFINITE)
-            )
+    fit, day_variance, day_dof = fit_sessions(design, data.means, known, priors, allowance)
     change = float(fit.coefficients[1])
-    if data.shared_u:
-        lines.append(BudgetLine("what was estimated", "B", data.shared_u * abs(change), INFINITE))
+    lines = contrast_budget(fit, np.array([0.0, 1.0]), data, covariates, day_variance=day_variance, day_dof=day_dof)
     lines += extra
     u, dof = combined(lines), effective_dof(lines)
     half = coverage_factor(level, dof) * u
@@ -196,14 +175,83 @@ def estimate_change(
     )
 
 
-def _fit(
+def contrast_budget(
+    fit: MixedFit,
+    contrast: np.ndarray,
+    data: SessionMeans,
+    covariates: Sequence[Covariate],
+    *,
+    day_variance: float,
+    day_dof: float,
+) -> list[BudgetLine]:
+    """Return what makes a difference of levels uncertain.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        Its first coefficients are levels, those after them the slopes of the covariates.
+    contrast : ndarray, shape (levels,)
+        Weights of the levels in the difference.
+    data : SessionMeans
+        What was fitted.
+    covariates : sequence of Covariate
+    day_variance, day_dof : float
+        As `fit_sessions` gives them.
+    """
+    first = len(contrast)
+    weights = contrast @ fit.data_weights[:first]
+    lines = [
+        BudgetLine(
+            "repeatability of the runs", "A",
+            math.sqrt(max(0.0, weights @ data.covariance @ weights)), data.repeatability_dof or INFINITE,
+        ),
+        BudgetLine(
+            "day to day", "A" if day_dof > ALLOWANCE_DOF + 0.5 else "B",
+            math.sqrt(day_variance * weights @ weights), day_dof,
+        ),
+        BudgetLine("sensor step", "B", math.sqrt(weights**2 @ data.step_u**2), INFINITE),
+    ]  # fmt: skip
+    for k, covariate in enumerate(covariates):
+        share = abs(float(contrast @ fit.prior_weights[:first, k])) * covariate.prior.standard_uncertainty
+        lines.append(BudgetLine(f"{covariate.name}: its slope", "B", share, INFINITE))
+        if covariate.reading_u:
+            reading = abs(float(fit.coefficients[first + k])) * covariate.reading_u
+            lines.append(
+                BudgetLine(f"{covariate.name}: its reading", "B", reading * math.sqrt(weights @ weights), INFINITE)
+            )
+    if data.shared_u:
+        value = abs(float(contrast @ fit.coefficients[:first]))
+        lines.append(BudgetLine("what was estimated", "B", data.shared_u * value, INFINITE))
+    return lines
+
+
+def fit_sessions(
     design: np.ndarray,
     means: np.ndarray,
     known: np.ndarray,
     priors: Sequence[tuple[int, Prior]],
     allowance: float,
 ) -> tuple[MixedFit, float, float]:
-    """Fit, and join the scatter between sessions with the allowance; two turns settle the weights."""
+    """Fit, and join the scatter between sessions with the allowance; two turns settle the weights.
+
+    Parameters
+    ----------
+    design : ndarray, shape (sessions, coefficients)
+        Levels, then covariates.
+    means : ndarray, shape (sessions,)
+    known : ndarray, shape (sessions, sessions)
+        Covariance that single runs and the sensor step leave.
+    priors : sequence of (int, Prior)
+        Which coefficient, and what is known of it.
+    allowance : float
+        Day-to-day standard deviation allowed for.
+
+    Returns
+    -------
+    fit : MixedFit
+    day_variance, day_dof : float
+        Of the scatter between days, as `join_scatter` gives them.
+    """
     day_variance, day_dof = allowance**2, ALLOWANCE_DOF
     for _ in range(3):
         fit = mixed_fit(design, means, day_variance * np.eye(len(means)) + known, priors)

@@ -1,21 +1,27 @@
 """Pictures of a result. Each is a plotly figure whose numbers come from the result alone.
 
-Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it.
+Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it, and every trace a
+name for the numbers behind the picture: its own, or ``meta.series``.
 """
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import plotly.graph_objects as go
 
 from pullbook.analysis import Result
+from pullbook.channels import CHANNELS
 from pullbook.comparison import Comparison
 from pullbook.drives import Drive
+from pullbook.history import History
+from pullbook.levels import Estimated
 from pullbook.logs import Signal
 from pullbook.measures import inlet_signal
 from pullbook.outcomes import Outcome, outcome_named
@@ -62,6 +68,11 @@ def _layout(figure: go.Figure, *, caption: str, description: str, height: int) -
     figure.update_xaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, ticks="outside", automargin=True)
     figure.update_yaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, automargin=True)
     return Picture(figure)
+
+
+def _series(*names: str) -> dict[str, list[str]]:
+    """Name what a trace shows in the numbers behind its picture: one name, or one for each part between its breaks."""
+    return {"series": list(names)}
 
 
 def _outcome(result: Result) -> Outcome:
@@ -112,6 +123,7 @@ def every_run(result: Result) -> Picture:
             y=lines_y,
             mode="lines",
             name=f"{phase}: session mean, same conditions",
+            meta=_series(*(f"{mean.session}: session mean, same conditions" for mean in means)),
             line={"color": COLOUR[phase], "width": 3},
             hoverinfo="skip",
         )
@@ -264,6 +276,7 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
                     col=1,
                     secondary_y=right,
                     name=name,
+                    meta=_series(f"{drive.session.name}: {name} [{CHANNELS[channel][1]}]"),
                     legendgroup=name,
                     showlegend=k == 1,
                     hovertemplate=f"{name}: %{{y:.0f}} at %{{x:.0f}} s<extra>{drive.session.name}</extra>",
@@ -313,6 +326,7 @@ def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
             hoveron="fills",
             text=escape(f"{run.name}: {run.reason}"),
             hoverinfo="text",
+            meta=_series(f"{drive.session.name}: {run.name} does not count"),
             showlegend=False,
             row=row,
             col=1,
@@ -406,6 +420,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             mode="lines",
             line={"color": COLOUR[phase], "width": 0.8},
             opacity=0.35,
+            meta=_series(*(f"{drive.session.name}, {run.name}" for run in pulls)),
             showlegend=False,
             hoverinfo="skip",
         )
@@ -418,6 +433,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             mode="lines",
             line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
             name=f"{phase}: mean of a session",
+            meta=_series(f"{drive.session.name}: mean"),
             legendgroup=phase,
             showlegend=phase not in shown,
             hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
@@ -477,11 +493,13 @@ def against_inlet(result: Result) -> Picture:
                 mode="none",
                 fillcolor=COLOUR[phase],
                 opacity=0.18,
+                meta=_series(f"{phase}: slope used, edge of its uncertainty"),
                 showlegend=False,
                 hoverinfo="skip",
             )
             figure.add_scatter(
                 x=x.tolist(), y=middle.tolist(), mode="lines", showlegend=False, hoverinfo="skip",
+                meta=_series(f"{phase}: slope used"),
                 line={"color": COLOUR[phase], "width": 2, "dash": "solid" if phase == "before" else "dash"},
             )  # fmt: skip
     figure.update_xaxes(
@@ -521,6 +539,95 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
     return _layout(figure, caption=text, description=text, height=380)
 
 
+def history_changes(history: History) -> Picture:
+    """Show what each service changed, with its interval, over the years."""
+    places, title, kind = _places(history)
+    services = history.services
+    figure = go.Figure()
+    worthwhile, digits = services[-1].worthwhile, decimals(services[-1].after.u)
+    figure.add_hrect(y0=-worthwhile, y1=worthwhile, fillcolor=HATCH, line_width=0, layer="below")
+    figure.add_hline(y=0, line={"color": QUIET, "width": 1})
+    figure.add_scatter(
+        x=places,
+        y=[s.change for s in services],
+        error_y=_reach([(s.change, s.low, s.high) for s in services], "#222"),
+        mode="markers+text",
+        text=[str(s.number) for s in services],
+        textposition="middle right",
+        marker={"color": "#222", "size": 11, "symbol": "square"},
+        meta=_series("change by the service"),
+        customdata=[f"service {s.number}" for s in services],
+        hovertemplate=f"%{{customdata}}: %{{y:+.{digits}f}} {history.unit}<extra></extra>",
+        showlegend=False,
+    )
+    figure.update_xaxes(title=title, type=kind)
+    better = "lower is better" if history.lower_is_better else "higher is better"
+    figure.update_yaxes(title=f"change after the service [{history.unit}]<br>({better})")
+    text = (
+        f"What each service changed, with its {history.levels.level:.0%} interval. The grey band, ±{worthwhile:g} "
+        f"{history.unit}, is too small to matter to you."
+    )
+    return _layout(figure, caption=text, description=text, height=320)
+
+
+def history_levels(history: History) -> Picture:
+    """Show the state before and after each service at the same conditions, and what lies between services."""
+    services = history.services
+    figure = go.Figure()
+    at = {phase: _places(history, shift=shift) for phase, shift in (("before", -0.012), ("after", 0.012))}
+    x, y, names = [], [], []
+    for k, (first, second) in enumerate(pairwise(services)):
+        x += [at["after"][0][k], at["before"][0][k + 1], None]
+        y += [first.after.value, second.before.value, None]
+        names.append(f"drift from service {first.number} to {second.number}")
+    figure.add_scatter(
+        x=x, y=y, mode="lines", name="between services", meta=_series(*names), hoverinfo="skip",
+        line={"color": QUIET, "width": 2, "dash": "dot"},
+    )  # fmt: skip
+    for phase in ("before", "after"):
+        states: list[Estimated] = [getattr(s, phase) for s in services]
+        figure.add_scatter(
+            x=at[phase][0],
+            y=[e.value for e in states],
+            error_y=_reach([(e.value, e.low, e.high) for e in states], COLOUR[phase]),
+            mode="markers",
+            name=f"{phase} the service",
+            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
+            customdata=[f"service {s.number}, {phase}" for s in services],
+            hovertemplate=f"%{{customdata}}: %{{y:.{decimals(states[0].u)}f}} {history.unit}<extra></extra>",
+        )
+    _, title, kind = at["before"]
+    figure.update_xaxes(title=title, type=kind)
+    figure.update_yaxes(title=f"{_sentence_case(history.label)} [{history.unit}]")
+    conditions = " and ".join({"compression": "boost"}.get(s.name, s.name) for s in history.slopes)
+    brought = f"brought to one {conditions}" if conditions else "as measured"
+    text = (
+        f"The state before and after each service, {brought}, with its {history.levels.level:.0%} interval; before and "
+        "after are drawn a little apart. Dotted: what happened between services."
+    )
+    return _layout(figure, caption=text, description=text, height=400)
+
+
+def _places(history: History, *, shift: float = 0.0) -> tuple[list[Any], str, str]:
+    """Return where the services stand, the axis's title and type; ``shift`` as a share of the whole axis."""
+    if history.axis == "date":
+        days = [s.date for s in history.services if s.date is not None]
+        aside = dt.timedelta(days=round(shift * (days[-1] - days[0]).days))
+        return [(day + aside).isoformat() for day in days], "date of the service", "date"
+    if history.axis == "odometer":
+        readings = [s.odometer_km or 0.0 for s in history.services]
+        return [km + shift * (readings[-1] - readings[0]) for km in readings], "odometer [km]", "linear"
+    numbers = [s.number for s in history.services]
+    return [n + shift * (numbers[-1] - numbers[0]) for n in numbers], "service, in the order given", "linear"
+
+
+def _reach(rows: Sequence[tuple[float, float, float]], colour: str) -> dict[str, Any]:
+    return {
+        "type": "data", "symmetric": False, "array": [high - value for value, _, high in rows],
+        "arrayminus": [value - low for value, low, _ in rows], "thickness": 1.8, "width": 6, "color": colour,
+    }  # fmt: skip
+
+
 def budget(result: Result) -> Picture:
     """Show what the uncertainty is made of."""
     c = result.comparison
@@ -530,6 +637,7 @@ def budget(result: Result) -> Picture:
         x=[line.standard_uncertainty for line in lines],
         y=[_wrapped(line.source, 24) for line in lines],
         orientation="h",
+        meta=_series("standard uncertainty"),
         marker={"color": "#009E73"},
         text=[f"{line.standard_uncertainty:.2f}" for line in lines],
         textposition="auto",

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pullbook.errors import ExperimentError, Finding
+from pullbook.errors import Finding, LedgerError
 from pullbook.uncertainty import coverage_factor
 
 COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
@@ -30,10 +30,6 @@ ML = {
 }  # fmt: skip
 TREND_LEVEL = 0.05
 LEAST_FOR_TREND = 5
-
-
-class LedgerError(ExperimentError):
-    """The ledger cannot be used as it stands; the message names each row."""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -444,15 +440,15 @@ def decision_lines(
     comparison : dict or None
         ``comparison`` of the last ``results.json``, if the last service was measured.
     cost, hours : float
-        What the person says one service takes.
+        What the person says one service takes; nought if that does not matter.
     currency : str
     """
     far = f", {what.distance_km:.0f} km" if what.distance_km is not None else ""
     usual = f"; usually every {what.usual_km:.0f} km" if what.usual_km is not None else ""
-    lines = [
-        f"{what.item}: last on {what.last}, {what.days} days{far} ago{usual}.",
-        f"Cost of doing it again, by your own figures: {cost:g} {currency}".rstrip() + f" and {hours:g} hours.",
-    ]
+    lines = [f"{what.item}: last on {what.last}, {what.days} days{far} ago{usual}."]
+    takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [f"{hours:g} hours"] * (hours > 0)
+    if takes:
+        lines.append(f"Doing it again takes, by your own figures, {' and '.join(takes)}.")
     if comparison is None:
         return [*lines, "Its effect was never measured, so nothing can be said of what doing it again would bring."]
     lines.append(f"Last measured effect: {comparison['sentence']}")

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pullbook.errors import LedgerError
 from pullbook.ledger import (
     Capture,
     Ledger,
-    LedgerError,
     capture_rate,
     captures,
     decision_lines,
@@ -117,13 +117,16 @@ def decision(book: Book, *, item: str, results: str, cost: float, hours: float, 
     ----------
     book : Book
     item : str
-        The service, as the ledger names it.
+        The service, as the ledger names it; empty for none.
     results : str
         ``results.json`` of the experiment that measured the last one; empty if none did.
     cost, hours : float
-        What one service takes, by the person's own figures.
+        What one service takes, by the person's own figures; nought if that does not matter.
     currency : str
     """
+    if not item:
+        known = escape(", ".join(book.ledger.items) or "nothing")
+        return Fragment(f"<p>No service was named. The ledger has: {known}.</p>")
     what = since(book.ledger, item, today=book.today)
     lines = decision_lines(what=what, comparison=_comparison(results), cost=cost, hours=hours, currency=currency)
     return Fragment("<ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>")

@@ -36,6 +36,9 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
     from nbconvert.exporters import HTMLExporter
 
     shown = _shown(notebook)
+    drawn = any(
+        "data-figure" in o.get("data", {}).get("text/html", "") for c in shown.cells for o in c.get("outputs", [])
+    )
     exporter = HTMLExporter(  # type: ignore[no-untyped-call]
         template_name="page_template",
         extra_template_basedirs=[str(TEMPLATES)],
@@ -47,8 +50,8 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
             "page_title": title,
             "page_css": STYLE.read_text(encoding="utf-8")
             + (TEMPLATES / "page_template" / "page.css").read_text(encoding="utf-8"),
-            "page_js": (TEMPLATES / "page_template" / "page.js").read_text(encoding="utf-8"),
-            "plotly_js": _plotly_js(),
+            "page_js": (TEMPLATES / "page_template" / "page.js").read_text(encoding="utf-8") if drawn else "",
+            "plotly_js": _plotly_js() if drawn else "",  # 5 MB that a page of words and tables does without
             "contents": _contents(shown),
         },
     )

@@ -41,7 +41,31 @@ _PATTERNS: dict[str, re.Pattern[str]] = {
         re.IGNORECASE,
     ),
 }
-_DATE = re.compile(r"\b\d{4}-\d{2}-\d{2}(T[\d:.]+Z?)?\b|\b\d{1,2}[./]\d{1,2}[./]\d{2,4}\b")
+# Names of months in English, German, French, Spanish, Italian, Dutch, Portuguese and Polish; a month only by a number.
+_MONTH = (
+    r"(?:jan|january|januar|janvier|enero|gennaio|januari|janeiro|stycznia"
+    r"|feb|february|februar|février|fevrier|febrero|febbraio|februari|fevereiro|lutego"
+    r"|mar|march|märz|maerz|mars|marzo|maart|março|marca|apr|april|avril|abril|aprile|kwietnia"
+    r"|may|mai|mayo|maggio|mei|maio|maja|jun|june|juni|juin|junio|giugno|junho|czerwca"
+    r"|jul|july|juli|juillet|julio|luglio|julho|lipca|aug|august|août|aout|agosto|augustus|sierpnia"
+    r"|sep|sept|september|septembre|septiembre|settembre|setembro|września"
+    r"|oct|october|okt|oktober|octobre|octubre|ottobre|outubro|października"
+    r"|nov|november|novembre|noviembre|novembro|listopada"
+    r"|dec|december|dez|dezember|décembre|decembre|diciembre|dicembre|dezembro|grudnia)(?![^\W\d_])\.?"
+)
+_DAY, _CLOCK = r"(?:0?[1-9]|[12]\d|3[01])", r"(?:[T_ -]?\d{2}[:.h-]?\d{2}(?:[:.-]?\d{2}(?:\.\d+)?)?Z?(?!\d))?"
+_MONTH_NUMBER, _YEAR = r"(?:0?[1-9]|1[0-2])", r"(?:19|20)\d{2}"
+DATE = re.compile(
+    rf"(?<!\d){_YEAR}(?P<sep>[-/._ ]){_MONTH_NUMBER}(?P=sep){_DAY}(?!\d){_CLOCK}"
+    rf"|(?<!\d){_DAY}(?P<mid>[-/_]|\. ?){_MONTH_NUMBER}(?P=mid)(?:{_YEAR}|\d{{2}})(?!\d)"
+    rf"|(?<!\d){_MONTH_NUMBER}(?P<us>[-/]){_DAY}(?P=us)(?:{_YEAR}|\d{{2}})(?!\d)"
+    # Eight or six digits in a row, as in names of files: year first, or day first.
+    rf"|(?<!\d)(?:{_YEAR}|\d{{2}})(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?!\d){_CLOCK}"
+    rf"|(?<!\d)(?:0[1-9]|[12]\d|3[01])(?:0[1-9]|1[0-2]){_YEAR}(?!\d)"
+    rf"|(?<!\d){_DAY}(?:st|nd|rd|th|er|\.)?[ _-]?(?:of |de |di )?(?<![a-z]){_MONTH}(?:[ _,-]*(?:de )?{_YEAR})?(?!\d)"
+    rf"|(?<![^\W\d_]){_MONTH}[ _-]?(?:{_DAY}(?:st|nd|rd|th)?(?:,? {_YEAR})?|{_YEAR})(?!\d)",
+    re.IGNORECASE,
+)
 _COMMON_NAMES = {
     "root", "user", "admin", "guest", "home", "localhost", "jovyan", "runner", "ubuntu", "debian", "main", "test",
 }  # fmt: skip
@@ -58,7 +82,7 @@ def scrub(text: str, *, dates: bool = False) -> str:
     """
     for pattern in (*_PATTERNS.values(), *_own_names()):
         text = pattern.sub(REMOVED, text)
-    return _DATE.sub(REMOVED, text) if dates else text
+    return DATE.sub(REMOVED, text) if dates else text
 
 
 def fit_to_share(experiment: Experiment) -> Experiment:

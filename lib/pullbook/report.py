@@ -260,12 +260,14 @@ def refit(result: Result) -> str:
 def sessions(result: Result) -> Fragment:
     """Return the drives: length, runs that count, how fast and fine the charge temperature was logged."""
     rows = []
+    dated = any(drive.when for drive in result.drives)
     for drive in result.drives:
         charge = drive.log.get("charge_air_temperature")
         rows.append(
             (
                 drive.session.name,
                 drive.session.phase,
+                *((drive.when.replace(" ", "\N{NO-BREAK SPACE}"),) if dated else ()),
                 f"{drive.log.duration_s / 60:.1f} min",
                 f"{sum(r.included for r in drive.runs.pulls)} of {len(drive.runs.pulls)}",
                 f"{sum(r.included for r in drive.runs.cruises)} of {len(drive.runs.cruises)}",
@@ -277,6 +279,7 @@ def sessions(result: Result) -> Fragment:
     headings = (
         "session",
         "phase",
+        *(("driven",) if dated else ()),
         "length",
         "pulls that count",
         "cruises",
@@ -284,7 +287,7 @@ def sessions(result: Result) -> Fragment:
         "in steps of",
         "full load told by",
     )
-    return table(headings, rows, numbers_from=2, caption="The drives")
+    return table(headings, rows, numbers_from=3 if dated else 2, caption="The drives")
 
 
 def channels(result: Result) -> Fragment:

@@ -45,28 +45,20 @@ class Post:
     made_by: str
 
 
-def save_posts(result: Result, folder: str | Path, *, relative_dates: bool = False) -> None:
-    """Write ``post.md``, ``post.bbcode.txt`` and ``card.png`` into a folder that exists.
-
-    Parameters
-    ----------
-    result : Result
-    folder : path
-    relative_dates : bool
-        Leave absolute dates out.
-    """
-    post = compose(result, relative_dates=relative_dates)
+def save_posts(result: Result, folder: str | Path) -> None:
+    """Write ``post.md``, ``post.bbcode.txt`` and ``card.png`` into a folder that exists."""
+    post = compose(result)
     (Path(folder) / "post.md").write_text(markdown(post), encoding="utf-8")
     (Path(folder) / "post.bbcode.txt").write_text(bbcode(post), encoding="utf-8")
     (Path(folder) / "card.png").write_bytes(card(result, post))
 
 
-def compose(result: Result, *, relative_dates: bool = False) -> Post:
+def compose(result: Result) -> Post:
     """Gather what a post says from a result, scrubbed."""
     experiment, c = result.experiment, result.comparison
 
     def clean(text: str) -> str:
-        return typeset(scrub(" ".join(text.split()), dates=relative_dates))
+        return typeset(scrub(" ".join(text.split())))
 
     digits = decimals(c.standard_uncertainty)
     unit = "" if c.unit == "1" else f" {c.unit}"

@@ -10,6 +10,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from pullbook.errors import ComparisonError
+
 INFINITE = math.inf
 
 
@@ -53,6 +55,12 @@ def effective_dof(lines: Sequence[BudgetLine]) -> float:
     """Return the Welch-Satterthwaite degrees of freedom (JCGM 100:2008, G.4.1)."""
     denominator = sum(line.standard_uncertainty**4 / line.dof for line in lines if line.dof > 0)
     return combined(lines) ** 4 / denominator if denominator > 0 else INFINITE
+
+
+def check_level(level: float) -> None:
+    """Refuse a coverage that no interval should have."""
+    if not 0.5 < level < 1:
+        raise ComparisonError(f"level: given {level}; allowed: above 0.5 and below 1, such as 0.95")
 
 
 def coverage_factor(level: float, dof: float) -> float:

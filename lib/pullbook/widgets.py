@@ -54,6 +54,8 @@ class Workbook:
         The experiment folder.
     level : float
         Coverage of the interval, above 0.5 and below 1.
+    relative_dates : bool
+        Show days from the service instead of dates.
     live : bool
         Follow what is chosen by `choose`. Then a refusal is shown in words; otherwise it is raised.
 
@@ -63,8 +65,10 @@ class Workbook:
         When the experiment is refused and the workbook is not live.
     """
 
-    def __init__(self, experiment: str | Path, *, level: float = 0.95, live: bool = True) -> None:
-        self._level = level
+    def __init__(
+        self, experiment: str | Path, *, level: float = 0.95, relative_dates: bool = False, live: bool = True
+    ) -> None:
+        self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
         self._live = live
         self._shown: list[tuple[Any, Part]] = []
         self.result: Result | None = None
@@ -73,14 +77,14 @@ class Workbook:
         if live:
             self.open(experiment)
         else:
-            self.result = analyse(experiment, level=level)
+            self.result = analyse(experiment, **self._options)
 
     def open(self, folder: str | Path) -> None:
         """Show another experiment."""
         self.folder = Path(folder)
         self.choices = None
         try:
-            self.choices = Choices(folder, level=self._level)
+            self.choices = Choices(folder, **self._options)
         except PullbookError as refusal:
             self.refusal = str(refusal)
         self.follow()

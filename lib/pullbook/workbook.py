@@ -2,22 +2,18 @@
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
 import json
 import os
-import shutil
-import sys
-import threading
-from collections.abc import Iterator
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from importlib import import_module
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from uuid import uuid4
 
-from pullbook.errors import ExperimentError, PullbookError
+from pullbook.errors import ExperimentError
 from pullbook.privacy import scrub
+from pullbook.rendering import Scalar, alone, execute, notebook_path, read_parameters, stage
+from pullbook.uncertainty import check_level
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -28,6 +24,7 @@ LIBRARY = Path(__file__).resolve().parent
 NAME = "workbook.ipynb"
 RESULTS = "results.json"
 POSTS = ("post.md", "post.bbcode.txt", "card.png")
+ELSEWHERE = {"experiment": "it is the folder: pullbook run DIR", "out": "give the folder to write to with --out"}
 OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # the results last: they say that the rest is there
 
 
@@ -44,14 +41,17 @@ class Rendered:
 
 def workbook_path() -> Path:
     """Return the workbook template: in the checkout, or in an installed package."""
-    for folder in (LIBRARY.parents[1] / "notebooks", LIBRARY / "notebooks"):
-        if (folder / NAME).is_file():
-            return folder / NAME
-    raise ExperimentError(f"{NAME} is not installed beside the library; install pullbook again")
+    return notebook_path(NAME)
 
 
 def run_workbook(
-    folder: str | Path, out: str | Path | None = None, *, if_changed: bool = False, progress: bool = True
+    folder: str | Path,
+    out: str | Path | None = None,
+    *,
+    settings: Sequence[str] = (),
+    relative_dates: bool = False,
+    if_changed: bool = False,
+    progress: bool = True,
 ) -> Rendered:
     """Execute the workbook for an experiment.
 
@@ -61,8 +61,13 @@ def run_workbook(
         The experiment.
     out : path, optional
         Where to write; by default ``rendered`` inside the experiment.
+    settings : sequence of str
+        Each ``name=value``, for the parameters cell of the workbook.
+    relative_dates : bool
+        Write no absolute date: days from the service instead.
     if_changed : bool
-        Do nothing when the results there come from the same inputs, the same library and the same workbook.
+        Do nothing when the results there come from the same inputs, the same parameters, the same library and the
+        same workbook.
     progress : bool
         Show a progress bar.
 
@@ -79,20 +84,39 @@ def run_workbook(
     folder = Path(folder).resolve()
     target = Path(out).resolve() if out is not None else folder / "rendered"
     _check_target(experiment, target)
+    parameters = _parameters(settings, relative_dates=relative_dates)
     program = _program_sha256()
-    if if_changed and (earlier := _unchanged(experiment, program, target)) is not None:
-        return earlier
-    with _stage(target) as stage:
-        notebook = _execute(folder, stage, target, progress=progress)
-        _write_page(notebook, stage, title=scrub(experiment.title))
-        _without_paths(notebook, folder, target)
-        notebook.metadata["pullbook"] = {"program_sha256": program}
-        _write_notebook(notebook, stage / NAME)
-        results = json.loads((stage / RESULTS).read_text(encoding="utf-8"))
-        target.mkdir(parents=True, exist_ok=True)
-        for name in OUTPUTS:
-            (stage / name).replace(target / name)
+    with alone(target):
+        if if_changed and (earlier := _unchanged(experiment, program, parameters, target)) is not None:
+            return earlier
+        with stage(target) as work:
+            notebook = execute(
+                workbook_path(),
+                {"experiment": str(folder), "out": str(work), **parameters},
+                produced=work / NAME,
+                failed=target.with_name(f"{target.name}-failed.ipynb"),
+                progress=progress,
+            )
+            dated = not parameters.get("relative_dates")
+            _write_page(notebook, work, title=scrub(experiment.title, dates=not dated))
+            relative = os.path.relpath(folder, target) if target.is_relative_to(folder) else folder.name
+            _without_paths(notebook, {"experiment": scrub(relative, dates=not dated), "out": "", **parameters})
+            notebook.metadata["pullbook"] = {"program_sha256": program, "parameters": parameters}
+            _write_notebook(notebook, work / NAME)
+            results = json.loads((work / RESULTS).read_text(encoding="utf-8"))
+            target.mkdir(parents=True, exist_ok=True)
+            for name in OUTPUTS:
+                (work / name).replace(target / name)
     return _rendered(target, results, fresh=True)
+
+
+def _parameters(settings: Sequence[str], *, relative_dates: bool) -> dict[str, Scalar]:
+    """Return the parameters that differ from the workbook's own, checked before anything is executed."""
+    elsewhere = ELSEWHERE | (
+        {"relative_dates": "--relative-dates has set it; give one of them"} if relative_dates else {}
+    )
+    found = read_parameters(workbook_path(), settings, elsewhere=elsewhere, checks={"level": check_level})
+    return found | ({"relative_dates": True} if relative_dates else {})
 
 
 def _rendered(target: Path, results: dict[str, Any], *, fresh: bool) -> Rendered:
@@ -126,104 +150,18 @@ def _program_sha256() -> str:
     return total.hexdigest()
 
 
-def _unchanged(experiment: Experiment, program: str, target: Path) -> Rendered | None:
+def _unchanged(experiment: Experiment, program: str, parameters: Mapping[str, Scalar], target: Path) -> Rendered | None:
     from pullbook.inputs import inputs_sha256
 
     inputs = inputs_sha256(experiment)
     try:
         results = json.loads((target / RESULTS).read_text(encoding="utf-8"))
         made_by = json.loads((target / NAME).read_text(encoding="utf-8"))["metadata"]["pullbook"]
-        same = results["inputs_sha256"] == inputs and made_by["program_sha256"] == program
+        same = results["inputs_sha256"] == inputs and made_by == {"program_sha256": program, "parameters": parameters}
         complete = all((target / name).is_file() for name in OUTPUTS)
         return _rendered(target, results, fresh=False) if same and complete else None
     except (OSError, ValueError, KeyError, TypeError):
         return None
-
-
-@contextlib.contextmanager
-def _stage(target: Path) -> Iterator[Path]:
-    """Give a folder on the target's disk to write in; it is gone afterwards, whatever happens."""
-    near = next(path for path in (target, *target.parents) if path.is_dir())
-    stage = near / f".pullbook-{uuid4().hex[:12]}"
-    try:
-        _make(stage)
-        yield stage
-    finally:
-        shutil.rmtree(stage, ignore_errors=True)
-
-
-def _make(stage: Path) -> None:
-    try:
-        stage.mkdir(mode=0o700)
-    except OSError as error:
-        raise ExperimentError(f"{stage.parent}: cannot be written to ({error.strerror}); give another --out") from None
-
-
-def _execute(folder: Path, stage: Path, target: Path, *, progress: bool) -> NotebookNode:
-    with _absent("rfc3987_syntax"):
-        from papermill import execute_notebook, inspect_notebook
-        from papermill.exceptions import PapermillExecutionError
-
-    # What the page needs loads while the kernel works.
-    ahead = threading.Thread(target=_load_ahead, daemon=True)
-    ahead.start()
-    produced = stage / NAME
-    template = _literal(workbook_path())
-    parameters = {"experiment": str(folder), "out": str(stage)}
-    if unknown := parameters.keys() - inspect_notebook(template).keys():
-        raise ExperimentError(
-            f"{workbook_path()}: its parameters cell does not name {', '.join(sorted(unknown))}; put the line back"
-        )
-    try:
-        notebook = execute_notebook(
-            template,
-            _literal(produced),
-            parameters=parameters,
-            kernel_name="python3",
-            progress_bar=progress,
-            cwd=str(workbook_path().parent),  # as in JupyterLab; no file of the experiment can pass for a module
-            request_save_on_cell_execute=False,
-            extra_arguments=["--log-level=CRITICAL"],  # what the kernel says of itself is no news to the person
-        )
-    except PapermillExecutionError as error:
-        if error.ename in {kind.__name__ for kind in _refusals(PullbookError)}:
-            raise PullbookError(error.evalue) from None
-        kept = target.with_name(f"{target.name}-failed.ipynb")
-        kept.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy(produced, kept)
-        raise RuntimeError(f"{error.ename}: {error.evalue}. The failed notebook is kept as {kept}") from None
-    ahead.join()
-    executed: NotebookNode = notebook
-    return executed
-
-
-def _literal(path: Path) -> str:
-    """Return a path as papermill takes it, which would fill in anything between braces."""
-    return str(path).replace("{", "{{").replace("}", "}}")
-
-
-@contextlib.contextmanager
-def _absent(module: str) -> Iterator[None]:
-    """Let an optional import fail: this one builds a URI grammar for most of a second, which no notebook needs."""
-    hidden = module not in sys.modules
-    if hidden:
-        sys.modules[module] = None  # type: ignore[assignment]
-    try:
-        yield
-    finally:
-        if hidden:
-            del sys.modules[module]
-
-
-def _load_ahead() -> None:
-    for name in ("nbconvert.exporters", "pullbook.page", "plotly.offline"):
-        import_module(name)
-
-
-def _refusals(kind: type[PullbookError]) -> Iterator[type[PullbookError]]:
-    yield kind
-    for narrower in kind.__subclasses__():
-        yield from _refusals(narrower)
 
 
 def _write_page(notebook: NotebookNode, stage: Path, *, title: str) -> None:
@@ -238,11 +176,14 @@ def _write_notebook(notebook: NotebookNode, path: Path) -> None:
     path.write_text(str(nbformat.writes(notebook)), encoding="utf-8")  # type: ignore[no-untyped-call]
 
 
-def _without_paths(notebook: NotebookNode, folder: Path, target: Path) -> None:
-    """Take folders and user name out of the executed notebook; it still finds the experiment beside it."""
-    relative = os.path.relpath(folder, target) if target.is_relative_to(folder) else folder.name
+def _without_paths(notebook: NotebookNode, parameters: Mapping[str, Scalar]) -> None:
+    """Take folders and user name out of the executed notebook; beside the experiment it still finds it."""
     notebook.metadata.pop("papermill", None)
     for cell in notebook.cells:
         cell.metadata.pop("papermill", None)
         if "injected-parameters" in cell.metadata.get("tags", []):
-            cell.source = f'# Parameters\nexperiment = {json.dumps(relative)}\nout = ""\n'
+            lines = [
+                f"{name} = {json.dumps(value) if isinstance(value, str) else repr(value)}\n"
+                for name, value in parameters.items()
+            ]
+            cell.source = "".join(["# Parameters\n", *lines])

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import json
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
@@ -10,6 +13,8 @@ from pathlib import Path
 import nbformat
 import pytest
 
+from conftest import SAMPLES
+from pullbook.cli import main
 from pullbook.figures import PLOTLY_MIME
 from pullbook.page import render_page
 from pullbook.workbook import Rendered
@@ -208,3 +213,110 @@ def test_hostile_text_runs_nothing_and_fits(show, hostile, screen):
     assert opened.page.locator("main img").count() == 0
     assert opened.page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert "<script>" in opened.page.locator("h1").inner_text()
+
+
+# --- the numbers behind each picture -----------------------------------------------------------------------------
+
+
+def numbers_behind(opened: Opened, k: int) -> list[dict[str, str]]:
+    """Press a figure's button and read the file that comes."""
+    with opened.page.expect_download() as coming:
+        opened.page.locator(".pb-numbers").nth(k).click()
+    download = coming.value
+    assert re.fullmatch(r"[\w-]+-figure-\d+\.csv", download.suggested_filename)
+    text = Path(download.path()).read_bytes().decode("utf-8-sig")  # marked, so that a spreadsheet reads the degree sign
+    head, *rows = list(csv.reader(io.StringIO(text)))
+    assert len(set(head)) == len(head) == 6
+    return [dict(zip(("series", "x", "y", "low", "high", "which"), row, strict=True)) for row in rows]
+
+
+def plotted(opened: Opened, k: int) -> list[tuple[object, object]]:
+    """Return the points that the drawing library holds for a figure, as it drew them."""
+    return opened.page.evaluate(
+        "k => document.querySelectorAll('.js-plotly-plot')[k].data.flatMap(t => t.x.map((x, i) => [x, t.y[i]]))"
+        ".filter(([x, y]) => x !== null && y !== null)", k
+    )  # fmt: skip
+
+
+def test_the_numbers_behind_each_picture_are_those_that_are_plotted(show, rendered):
+    opened = show(rendered, "phone")
+    count = opened.page.locator("figure").count()
+    assert opened.page.locator(".pb-numbers").count() == count >= 7
+    for k in range(count):
+        rows, points = numbers_behind(opened, k), plotted(opened, k)
+        assert len(rows) == len(points) > 0
+        for row, (x, y) in zip(rows, points, strict=True):
+            for told, drawn in ((row["x"], x), (row["y"], y)):
+                assert told == str(drawn).replace("<br>", " ") if isinstance(drawn, str) else float(told) == drawn
+            assert row["series"]
+    assert opened.complaints == []
+    assert [url for url in opened.requests if not url.startswith(("data:", "blob:"))] == [opened.page.url]
+
+
+def test_the_numbers_say_what_they_are(show, rendered):
+    opened = show(rendered, "desk")
+    found = json.loads((rendered.folder / "results.json").read_text(encoding="utf-8"))
+    (change,) = numbers_behind(opened, 0)
+    for told, key in (("x", "change"), ("low", "low"), ("high", "high")):
+        # 1e-12: the picture holds the interval's ends as distances from its middle.
+        assert float(change[told]) == pytest.approx(found["comparison"][key], abs=1e-12)
+    runs = {row["which"]: float(row["y"]) for row in numbers_behind(opened, 1) if row["which"]}
+    assert runs == {f"{p['session']}, pull {p['number']}": p["peak_rise"] for p in found["pulls"] if p["included"]}
+    drives = {row["series"] for row in numbers_behind(opened, 2)}
+    assert {"before-1: speed [km/h]", "after-3: charge temperature [°C]"} <= drives
+    overlaid = [row["series"] for row in numbers_behind(opened, 3)]
+    assert {"before-1, pull 1", "after-3, pull 5", "after-3: mean"} <= set(overlaid)
+
+
+def test_on_paper_there_is_no_button(show, rendered):
+    page = show(rendered, "desk").page
+    page.emulate_media(media="print")
+    assert not page.locator(".pb-numbers").first.is_visible()
+
+
+def test_text_that_a_spreadsheet_would_take_for_a_formula_is_defused(show, tmp_path):
+    figure = {"data": [{"x": [-1.5], "y": ["=1+1"], "name": '@a "b", c', "customdata": ["-2"]}],
+              "layout": {"height": 300, "font": {"size": 13}, "margin": {}}}  # fmt: skip
+    output = nbformat.v4.new_output("display_data", data={PLOTLY_MIME: figure})
+    notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("", outputs=[output])])
+    (tmp_path / "workbook.html").write_text(render_page(notebook, title="../x y"), encoding="utf-8")
+    (row,) = numbers_behind(show(Rendered(tmp_path, "", "", (), True), "desk"), 0)
+    assert row == {"series": '\'@a "b", c', "x": "-1.5", "y": "'=1+1", "low": "", "high": "", "which": "'-2"}
+
+
+# --- the other pages ---------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module", params=["history", "ledger", "plan"])
+def other_page(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Rendered:
+    out = tmp_path_factory.mktemp(request.param) / "workbook.html"
+    springs = SAMPLES / "three_springs"
+    known = ["-p", f"ledger={springs / 'ledger.csv'}", "-p", "item=fins washed", "--quiet"]
+    given = {
+        "history": [str(springs), *known],
+        "ledger": [str(SAMPLES / "fin_wash" / "ledger.csv"), "--quiet"],
+        "plan": [],
+    }
+    assert main([request.param, *given[request.param], "--out", str(out)]) == 0
+    return Rendered(out.parent, "", "", (), True)
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("screen", SCREENS)
+def test_another_page_is_drawn_whole_and_legible(show, other_page, screen, scheme):
+    opened = show(other_page, screen, scheme)
+    page = opened.page
+    assert opened.complaints == []
+    assert [url for url in opened.requests if not url.startswith("data:")] == [page.url]
+    assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert page.evaluate(OVERFLOWING) == []
+    assert page.locator("h1").count() == 1
+    figures = page.locator("figure").count()
+    assert page.evaluate(CUT_OFF) == [] if figures else page.locator("script").count() == 0
+    for k in range(figures):
+        assert len(numbers_behind(opened, k)) == len(plotted(opened, k)) > 0
+    paper = luminance(page.evaluate("getComputedStyle(document.body).backgroundColor"))
+    inks = "() => Array.from(document.querySelectorAll('p, td, th, li, a, h1, button'), e => getComputedStyle(e).color)"
+    for ink in set(page.evaluate(inks)):
+        light, dark = sorted((luminance(ink), paper), reverse=True)
+        assert (light + 0.05) / (dark + 0.05) >= 4.5, ink  # WCAG 2.2, 1.4.3: text

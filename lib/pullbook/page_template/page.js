@@ -1,5 +1,6 @@
 /* Draws the figures. They are stored in inks for white paper and at no particular width; here they get the inks of the
-   page, the width at hand, and both again when the page is printed or the colour scheme changes. */
+   page, the width at hand, and both again when the page is printed or the colour scheme changes. Beside each stands a
+   button for the numbers behind it, as a CSV that is made here from what is drawn. */
 (function () {
   "use strict";
   const darkInk = {
@@ -38,8 +39,63 @@
 
   function drawAll(paper) { figures.forEach(function (figure) { draw(figure, paper); }); }
 
+  function words(text) { return String(text).replace(/<br>/g, " "); }
+
+  function cell(value) {
+    if (typeof value === "number") return String(value);
+    let text = words(value === undefined || value === null ? "" : value);
+    if (/^[=+\-@\t\r]/.test(text)) text = "'" + text; // a spreadsheet would take it for a formula
+    return /[",\r\n]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
+  }
+
+  function ends(error, value, k) {
+    if (!error || !error.array) return ["", ""];
+    const below = error.symmetric === false ? error.arrayminus : error.array;
+    return [value - below[k], value + error.array[k]];
+  }
+
+  function heading(stored, letter) {
+    const titles = new Set(stored.data.map(function (trace) {
+      const axis = stored.layout[letter + "axis" + (trace[letter + "axis"] || letter).slice(1)] || {};
+      return words((axis.title || {}).text || "");
+    }).filter(Boolean));
+    return titles.size === 1 ? Array.from(titles)[0] : letter;
+  }
+
+  function numbers(text) {
+    const stored = JSON.parse(text);
+    const rows = [["series", heading(stored, "x"), heading(stored, "y"), "low", "high", "which"]];
+    stored.data.forEach(function (trace) {
+      const names = (trace.meta || {}).series || [trace.name || ""];
+      let part = 0;
+      (trace.x || []).forEach(function (x, k) {
+        const y = trace.y[k];
+        if (x === null) part += 1;
+        if (x === null || y === null) return;
+        const reach = trace.error_x ? ends(trace.error_x, x, k) : ends(trace.error_y, y, k);
+        rows.push([names[Math.min(part, names.length - 1)], x, y, reach[0], reach[1], (trace.customdata || [])[k]]);
+      });
+    });
+    return "\ufeff" + rows.map(function (row) { return row.map(cell).join(",") + "\r\n"; }).join("");
+  }
+
+  function offer(figure) {
+    const button = document.createElement("button");
+    button.className = "pb-numbers";
+    button.textContent = "Numbers behind this picture (CSV)";
+    button.addEventListener("click", function () {
+      const link = document.createElement("a");
+      link.href = URL.createObjectURL(new Blob([numbers(figure.text)], { type: "text/csv" }));
+      link.download = document.title.replace(/[^\w-]+/g, "-").slice(0, 60) + "-" + figure.place.id + ".csv";
+      link.click();
+      setTimeout(function () { URL.revokeObjectURL(link.href); }, 60000);
+    });
+    figure.place.parentNode.appendChild(button);
+  }
+
   let seenWidth = window.innerWidth;
   drawAll(false);
+  figures.forEach(offer);
   window.addEventListener("resize", function () {
     if (window.innerWidth === seenWidth) return; // a phone's address bar comes and goes
     seenWidth = window.innerWidth;

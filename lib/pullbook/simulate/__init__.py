@@ -14,6 +14,7 @@ from pullbook.simulate.physics import CHANNELS, compression_outlet_k
 from pullbook.simulate.recorder import LOGGED, record
 from pullbook.simulate.scenarios import (
     SCENARIOS,
+    THREE_SPRINGS,
     Scenario,
     drive_session,
     true_change,
@@ -49,6 +50,7 @@ __all__ = [
     "PEDAL_REST_PERCENT",
     "SCENARIOS",
     "STEP_S",
+    "THREE_SPRINGS",
     "Brake",
     "Cooler",
     "Cruise",

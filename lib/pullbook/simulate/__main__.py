@@ -6,7 +6,7 @@ import sys
 from collections.abc import Sequence
 from pathlib import Path
 
-from pullbook.simulate.scenarios import SCENARIOS, write_experiment
+from pullbook.simulate.scenarios import SCENARIOS, THREE_SPRINGS, write_experiment
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
@@ -15,7 +15,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     if len(given) != 1:
         sys.stderr.write("usage: python -m pullbook.simulate FOLDER\n")
         return 2
-    for name, scenario in SCENARIOS.items():
+    for name, scenario in (SCENARIOS | THREE_SPRINGS).items():
         write_experiment(Path(given[0]) / name, scenario, seed=1)
     return 0
 

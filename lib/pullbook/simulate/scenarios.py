@@ -6,7 +6,7 @@ import gzip
 import json
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from pathlib import Path
 
@@ -58,6 +58,8 @@ class Scenario:
         Whether they are gzipped.
     cruise_kmh, pull_from_kmh, pull_to_kmh : float
         The protocol [km/h].
+    odometer_km : float or None
+        At the service.
     """
 
     name: str
@@ -82,6 +84,7 @@ class Scenario:
     cruise_kmh: float = 90.0
     pull_from_kmh: float = 40.0
     pull_to_kmh: float = 110.0
+    odometer_km: float | None = None
 
     def script(self, rng: np.random.Generator | None) -> tuple[Manoeuvre, ...]:
         """Return the manoeuvres of one session."""
@@ -211,6 +214,7 @@ def _experiment_text(scenario: Scenario, entries: Sequence[str]) -> str:
         "service:",
         f"  what: {_quoted(scenario.service)}",
         f"  date: {scenario.service_date.isoformat()}",
+        *([f"  odometer_km: {scenario.odometer_km:.0f}"] if scenario.odometer_km is not None else []),
         "protocol:",
         f"  cruise_kmh: {scenario.cruise_kmh:.0f}",
         f"  pull_from_kmh: {scenario.pull_from_kmh:.0f}",
@@ -409,3 +413,42 @@ _LOOSE_CLAMP = Scenario(
 
 SCENARIOS: dict[str, Scenario] = {s.name: s for s in (_FIN_WASH, _TWO_EVENINGS, _NOTHING_DONE, _LOOSE_CLAMP)}
 """The four sample experiments."""
+
+
+def _spring(year: int, odometer_km: float, before: Cooler, *, month: int, warmer_k: float) -> Scenario:
+    """Return one of the van's services over the years: the fins washed, two sessions on either side."""
+    day = date(year, month, 12)
+
+    def outing(days: int, ambient_c: float, pressure_kpa: float) -> Outing:
+        start = datetime(year, month, 12 + days, 18, 5 + days % 7, 12)
+        return Outing(start=start, weather=Weather(ambient_c=ambient_c + warmer_k, pressure_kpa=pressure_kpa))
+
+    return replace(
+        _FIN_WASH,
+        name=f"three_springs/{year}",
+        title=f"The fins washed again, {year}",
+        question="What did the wash change, and how much of the last one was left?",
+        story="One of three services of a farm van whose cooler packs with mud: each time the fins are washed, and "
+        "each time less has been lost than the first time, when nobody had ever cleaned them.",
+        cooler_before=before,
+        service="Fins washed",
+        service_date=day,
+        before=(outing(-5, 11.0, 100.9), outing(-2, 14.0, 101.3)),
+        after=(outing(2, 12.5, 100.5), outing(6, 15.0, 100.8)),
+        odometer_km=odometer_km,
+    )
+
+
+def _packed(ua_standstill_w_k: float, ua_per_kmh_w_k: float) -> Cooler:
+    return replace(_FIN_WASH.cooler_before, ua_standstill_w_k=ua_standstill_w_k, ua_per_kmh_w_k=ua_per_kmh_w_k)
+
+
+THREE_SPRINGS = {
+    s.name: s
+    for s in (
+        _spring(2024, 112_300.0, _FIN_WASH.cooler_before, month=3, warmer_k=0.0),
+        _spring(2025, 129_800.0, _packed(18.0, 1.15), month=4, warmer_k=4.0),
+        _spring(2026, 151_600.0, _packed(17.0, 1.05), month=3, warmer_k=-1.0),
+    )
+}
+"""One vehicle over three years, a service each spring, for the history."""
