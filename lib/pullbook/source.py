@@ -92,7 +92,7 @@ def blocks(raw: IO[bytes], name: str) -> Iterator[bytes]:
     none: it may have been cut off.
     """
     total = 0
-    carry = b""
+    carry = half = b""
     decode: Callable[[bytes], bytes] | None = None
     size = HEAD_BYTES
     while piece := raw.read(size):
@@ -103,21 +103,23 @@ def blocks(raw: IO[bytes], name: str) -> Iterator[bytes]:
             decode = _decoder(encoding_of(piece))
             text = decode(piece).removeprefix(codecs.BOM_UTF8)
         else:
-            text = carry + decode(piece)
-        carry = b""
+            text = half + decode(piece)
+        half = b""
         if b"\r" in text:
             # A line end may be cut in two between blocks.
-            carry = b"\r" if text.endswith(b"\r") else b""
+            half = b"\r" if text.endswith(b"\r") else b""
             text = text.removesuffix(b"\r").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
         cut = text.rfind(b"\n") + 1
-        carry = text[cut:] + carry
+        lines = b"".join((carry, memoryview(text)[:cut])) if cut else b""
+        carry = text[cut:] if cut else carry + text
         if len(carry) > MAX_LINE_BYTES:
             raise LogError(
                 f"{name}: the line about byte {total - len(carry):,} is longer than {MAX_LINE_BYTES:,} bytes, the most "
                 "that is allowed for a line. Is this a text log? Export it again."
             )
         size = BLOCK_BYTES
-        yield text[:cut]
+        yield lines
+    carry += half
     if carry.strip():
         yield carry
 
