@@ -207,7 +207,7 @@ def _joined(frames: list[pd.DataFrame]) -> tuple[tuple[pd.Series, ...], ...]:
             values[infinite] = np.nan
         return (pd.Series(values, copy=False),)
 
-    return tuple(in_threads(join, frames[0]))
+    return tuple(in_threads(join, range(frames[0].shape[1])))
 
 
 def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Iterator[_T]:
@@ -256,7 +256,7 @@ def _parse_text(text: bytes, *, layout: Layout, width: int, spaced: bool, quotin
 
 
 def _missing_in(text: bytes) -> list[str]:
-    """Return the words for a missing value, without those that no cell holds but every number would be compared with."""
+    """Return the words for a missing value; those for infinity only where they stand: they slow down every number."""
     infinite = b"i" in text and b"inf" in text  # the first alone is looked for ten times faster
     return [word for word in MISSING if infinite or not word.endswith("inf")]
 
