@@ -14,7 +14,7 @@ import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal, TypeVar, cast
@@ -25,13 +25,14 @@ import pandas as pd
 from pullbook import j1979
 from pullbook.errors import Finding, LogError
 from pullbook.layout import MAX_COLUMNS, MISSING, Layout, distinct, find_layout
-from pullbook.source import HEAD_BYTES, PARQUET_SIGNATURE, blocks, opened
+from pullbook.source import HEAD_BYTES, PARQUET_SIGNATURE, Content, blocks, opened
 from pullbook.wording import mend_encoding
 
 _S = TypeVar("_S")
 _T = TypeVar("_T")
 
 WORKERS = min(4, os.cpu_count() or 1)
+LEAST_ROWS_LEFT = 10  # of a file that ends too early: with fewer there is no drive to speak of
 MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
 _LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
@@ -101,22 +102,52 @@ def read_table(path: Path) -> Table:
         When the file is missing, empty, too large or damaged, or no table can be found in it.
     """
     with opened(path) as raw:
-        if path.name.lower().endswith(".parquet"):
+        try:
+            table = _read(raw, path)
+        except LogError:
+            if raw.cut_off:
+                raise _too_little_left(path.name) from None
+            raise
+        if not raw.cut_off:
+            return table
+        if len(table) < LEAST_ROWS_LEFT:
+            raise _too_little_left(path.name)
+        return replace(table, findings=(*table.findings, _cut_short(len(table))))
+
+
+def _read(raw: Content, path: Path) -> Table:
+    if path.name.lower().endswith(".parquet"):
+        return _read_parquet(path)
+    source = blocks(raw, path.name)
+    # A file may begin with line ends or filling, but not for long.
+    first = next((block for block in itertools.islice(source, 8) if not block.isspace() and block), b"")
+    lines = first.decode("utf-8", errors="replace").split("\n")
+    if len(first) > HEAD_BYTES // 2:
+        lines = lines[:-1]
+    if not any(line.strip() for line in lines):
+        if first.startswith(PARQUET_SIGNATURE):
             return _read_parquet(path)
-        source = blocks(raw, path.name)
-        # A file may begin with line ends or filling, but not for long.
-        first = next((block for block in itertools.islice(source, 8) if not block.isspace() and block), b"")
-        lines = first.decode("utf-8", errors="replace").split("\n")
-        if len(first) > HEAD_BYTES // 2:
-            lines = lines[:-1]
-        if not any(line.strip() for line in lines):
-            if first.startswith(PARQUET_SIGNATURE):
-                return _read_parquet(path)
-            raise LogError(f"{path.name}: is empty, or its beginning is. Export the log again.")
-        if j1979.looks_raw(lines):
-            return _read_answers(itertools.chain([first], source), path.name)
-        layout = find_layout(lines, path.name)
-        return _read_delimited(first, source, layout, path.name)
+        raise LogError(f"{path.name}: is empty, or its beginning is. Export the log again.")
+    if j1979.looks_raw(lines):
+        return _read_answers(itertools.chain([first], source), path.name)
+    layout = find_layout(lines, path.name)
+    return _read_delimited(first, source, layout, path.name)
+
+
+def _too_little_left(name: str) -> LogError:
+    return LogError(
+        f"{name}: the file is damaged (it ends too early, and too little is left). Copy or export it again."
+    )
+
+
+def _cut_short(rows: int) -> Finding:
+    return Finding(
+        code="file-cut-short",
+        severity="warning",
+        message=f"The file ends too early, as after an interrupted copy: its first {rows} rows were read, and the rest "
+        "of the drive is missing. Copy the file again.",
+        evidence={"rows": rows},
+    )
 
 
 def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
