@@ -174,6 +174,34 @@ def test_damages_together(tmp_path: Path) -> None:
     assert_true(read(tmp_path, gzip.compress(damaged), "log.txt.gz"), polled=True, lost_rows=2)
 
 
+def test_gzip_cut_short_is_read_as_far_as_it_is_whole(tmp_path: Path) -> None:
+    content = text(layout="held", time_format="seconds").encode()
+    packed = gzip.compress(content, mtime=0)
+    whole = read(tmp_path, packed, "log.csv.gz")
+    for kept in (len(packed) // 2, len(packed) - 5):
+        log = read(tmp_path, packed[:kept], "log.csv.gz")
+        assert codes(log) == {"file-cut-short"}
+        assert [finding.severity for finding in log.findings] == ["warning"]
+        assert 0.3 * whole.duration_s < log.duration_s <= whole.duration_s
+        for channel, signal in log.signals.items():
+            true = whole.need(channel)
+            until = signal.time_s[-1]
+            # Near the cut a rarely moving signal's last repeats may be told differently.
+            shared = true.time_s[true.time_s <= until - 2 * true.max_gap_s]
+            np.testing.assert_array_equal(signal.at(shared), true.at(shared))
+    rows = int(next(f.evidence["rows"] for f in log.findings))
+    assert rows == content.count(b"\n") - 1  # only the check sum is missing
+
+
+def test_gzip_that_does_not_check_is_refused(tmp_path: Path) -> None:
+    packed = bytearray(gzip.compress(text(layout="held").encode(), mtime=0))
+    packed[-8] ^= 1
+    with pytest.raises(PullbookError, match=r"damaged.*CRC"):
+        read(tmp_path, bytes(packed), "log.csv.gz")
+    with pytest.raises(PullbookError, match="ends too early, and too little is left"):
+        read(tmp_path, bytes(packed[:200]), "log.csv.gz")
+
+
 def test_units_inside_cells(tmp_path: Path) -> None:
     rows = [
         "Time;Coolant temp;Vehicle speed;Boost",

@@ -64,7 +64,8 @@ def test_damage_in_one_block_leaves_the_others_numbers(tmp_path: Path) -> None:
     path.write_text("\n".join(["Time [s],Speed [km/h],Boost [kPa]", *rows, ""]))
     table = read_table(path)
     assert len(table) == 200_000
-    assert [pd.api.types.is_numeric_dtype(chunk[1]) for chunk in table.chunks].count(False) == 1
+    assert [pd.api.types.is_numeric_dtype(piece) for piece in table.columns[1]].count(False) == 1
+    assert len(table.columns[0]) == len(table.columns[2]) == 1
     values, unreadable = table.numbers(1)
     assert unreadable == 1
     np.testing.assert_array_equal(np.delete(values, 100_000), np.delete(np.arange(200_000) % 1000, 100_000))

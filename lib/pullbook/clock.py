@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +21,7 @@ STRAY_ROWS = 5  # so few rows with a wrong stamp are a glitch; more are a clock 
 RESTART_GAP_S = 60.0  # put where the clock was set back: longer than any signal may be bridged over
 MOST_BREAKS = 0.02
 OLDEST_YEAR = 1990
+PART_ROWS = 100_000
 MOST_ROWS_A_SECOND = 25  # with stamps of whole seconds; faster loggers write fractions
 
 # English, German, French, Spanish, Dutch, Italian.
@@ -153,7 +155,7 @@ def _time_column(table: Table) -> int | None:
     readable = rising or [k for k in candidates if _readable(table, k)]
     if readable:
         return readable[0]
-    if pd.api.types.is_datetime64_any_dtype(table.chunks[0][0]):
+    if pd.api.types.is_datetime64_any_dtype(table.columns[0][0]):
         return 0
     return next((k for k in range(min(2, len(headers))) if _readable(table, k, strict=True)), None)
 
@@ -197,9 +199,8 @@ def _unit_s(table: Table, column: int) -> float | None:
 
 
 def _stamps(table: Table, column: int, date_column: int | None) -> _Stamps:
-    first = table.chunks[0][column]
-    if pd.api.types.is_datetime64_any_dtype(first):
-        return _dated(pd.concat([chunk[column] for chunk in table.chunks], ignore_index=True))
+    if pd.api.types.is_datetime64_any_dtype(table.columns[column][0]):
+        return _dated(pd.concat(table.columns[column], ignore_index=True))
     if date_column is None:
         sample = table.sample(column, 50).astype("string")
         if table.is_numeric(column) or bool(sample.map(is_number).mean() >= 0.5):
@@ -213,7 +214,8 @@ def _stamps(table: Table, column: int, date_column: int | None) -> _Stamps:
 
 
 def _numeric(numbers: np.ndarray, header: str, unit_s: float | None) -> _Stamps:
-    finite = numbers[np.isfinite(numbers)]
+    filled = np.isfinite(numbers)
+    finite = numbers if filled.all() else numbers[filled]
     if len(finite) < 2:
         return _Stamps(numbers)
     first = float(finite[0])
@@ -238,9 +240,9 @@ def _numeric(numbers: np.ndarray, header: str, unit_s: float | None) -> _Stamps:
 
 def _clock_seconds(text: pd.Series) -> np.ndarray:
     """Read HH:MM:SS.f, MM:SS.f, or either with AM or PM, as seconds of the day."""
-    regular = _regular_clock_seconds(text)
-    if regular is not None:
-        return regular
+    regular = [seconds for part in _parts(text) if (seconds := _regular_clock_seconds(part)) is not None]
+    if sum(map(len, regular)) == len(text):
+        return np.concatenate(regular)
     parts = text.str.extract(_CLOCK)
     hours = pd.to_numeric(parts[0], errors="coerce").fillna(0.0).to_numpy(dtype=float)
     minutes = pd.to_numeric(parts[1], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
@@ -251,6 +253,11 @@ def _clock_seconds(text: pd.Series) -> np.ndarray:
     # So many rows to a stamp are no second's: hours and minutes, without seconds.
     coarse = parts[0].isna().all() and len(text) > MOST_ROWS_A_SECOND * text.nunique()
     return 60 * total if coarse else total
+
+
+def _parts(stamped: pd.Series) -> Iterator[pd.Series]:
+    """Cut a column of text: what reading it needs besides is several times as large as the text itself."""
+    return (stamped.iloc[k : k + PART_ROWS] for k in range(0, len(stamped), PART_ROWS))
 
 
 def _regular_clock_seconds(text: pd.Series) -> np.ndarray | None:
@@ -289,10 +296,9 @@ def _over_midnight(seconds: np.ndarray) -> np.ndarray:
 def _dated(stamped: pd.Series) -> _Stamps:
     stamps = stamped
     if not pd.api.types.is_datetime64_any_dtype(stamped):
-        text = stamped.str.replace(r",(?=\d+$)", ".", regex=True)
-        stamps = pd.to_datetime(text, errors="coerce", format="ISO8601", utc=True)
+        stamps = pd.concat([_iso_dates(part) for part in _parts(stamped)])
         if stamps.isna().mean() > 0.5:
-            stamps = _other_dates(text)
+            stamps = _other_dates(_with_points(stamped))
     good = stamps.dropna()
     if good.empty:
         return _Stamps(np.full(len(stamps), np.nan))
@@ -301,6 +307,15 @@ def _dated(stamped: pd.Series) -> _Stamps:
     # A clock that was never set begins at its own epoch: no date at all.
     known = start.year >= OLDEST_YEAR
     return _Stamps(seconds.copy(), start.tz_localize(None).to_pydatetime(warn=False) if known else None)
+
+
+def _iso_dates(stamped: pd.Series) -> pd.Series:
+    return pd.to_datetime(_with_points(stamped), errors="coerce", format="ISO8601", utc=True)
+
+
+def _with_points(stamped: pd.Series) -> pd.Series:
+    """Write fractions of a second with a point."""
+    return stamped.str.replace(r",(?=\d+$)", ".", regex=True)
 
 
 def _other_dates(stamped: pd.Series) -> pd.Series:

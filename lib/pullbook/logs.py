@@ -30,7 +30,7 @@ from pullbook.clock import TimeAxis, time_axis
 from pullbook.errors import Finding, LogError
 from pullbook.layout import is_number, unit_in_cell
 from pullbook.refresh import refreshes
-from pullbook.tables import Table, read_table
+from pullbook.tables import Table, in_threads, read_table
 
 Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
 
@@ -264,24 +264,18 @@ def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
 def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
     layout = table.layout
     all_rows = len(axis.rows) == len(table) and bool(axis.rows[0] == 0)
-    headers, columns, unreadable = [], [], []
-    for k, text in enumerate(layout.headers):
-        if text in axis.columns:
-            continue
-        values, bad = table.numbers(k)
-        values = values if all_rows else values[axis.rows]
-        _blank_damaged(values)
+
+    def read(k: int) -> _Column:
+        values, unreadable = table.numbers(k)
+        values = _without_damage(values if all_rows else values[axis.rows])
         said = layout.units[k] if k < len(layout.units) else None
-        headers.append(_header(text, said, table.sample(k, 1)))
-        columns.append(values)
-        unreadable.append(bad)
-    out = []
-    for header, values, bad, rows in zip(headers, columns, unreadable, refreshes(columns), strict=True):
-        if rows is None:
-            out.append(_Column(header, axis.seconds, values, bad))
-        else:
-            out.append(_Column(header, axis.seconds[rows], values[rows], bad))
-    return out
+        return _Column(_header(layout.headers[k], said, table.sample(k, 1)), axis.seconds, values, unreadable)
+
+    columns = in_threads(read, [k for k, text in enumerate(layout.headers) if text not in axis.columns])
+    return [
+        column if rows is None else replace(column, time_s=axis.seconds[rows], numbers=column.numbers[rows])
+        for column, rows in zip(columns, refreshes([column.numbers for column in columns]), strict=True)
+    ]
 
 
 def _header(text: str, units_row: str | None, sample: pd.Series) -> Header:
@@ -292,10 +286,11 @@ def _header(text: str, units_row: str | None, sample: pd.Series) -> Header:
     return header
 
 
-def _blank_damaged(values: np.ndarray) -> None:
-    damaged = (values > LARGEST) | (values < -LARGEST)
-    if damaged.any():
-        values[damaged] = np.nan
+def _without_damage(values: np.ndarray) -> np.ndarray:
+    """Blank what no signal can be."""
+    if max(np.fmax.reduce(values), -np.fmin.reduce(values)) > LARGEST:
+        return np.where(np.abs(values) > LARGEST, np.nan, values)
+    return values
 
 
 _NAME_WORDS = {
@@ -337,8 +332,7 @@ def _columns_of_long(
 ) -> list[_Column]:
     _, value, unit = long
     values, _ = table.numbers(value)
-    _blank_damaged(values)
-    values, codes = values[axis.rows], codes[axis.rows]
+    values, codes = _without_damage(values)[axis.rows], codes[axis.rows]
     units = table.texts(unit).to_numpy(dtype=object, na_value="")[axis.rows] if unit is not None else None
     # One sort gives each signal's rows, in the order of time.
     order = np.argsort(codes, kind="stable")

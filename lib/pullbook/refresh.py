@@ -16,6 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pullbook.tables import in_threads
+
 MAX_CYCLE_ROWS = 96
 MAX_TURNS = 16
 MIN_CHANGES = 16
@@ -53,15 +55,14 @@ def refreshes(columns: Sequence[np.ndarray]) -> list[np.ndarray | None]:
     list of ndarray of int, or None
         Rising rows for each signal; None when that is every row.
     """
-    filled = [np.isfinite(values) for values in columns]
-    rhythms = [_rhythm(values, full) if _is_held(full) else None for values, full in zip(columns, filled, strict=True)]
-    found = [rhythm for rhythm in rhythms if rhythm is not None]
+    seen = in_threads(_look, columns)
+    found = [rhythm for _, rhythm in seen if rhythm is not None]
     # A logger that writes faster than it polls shows hardly a signal that is fresh in neighbouring rows.
     lively = [rhythm for rhythm in found if rhythm.liveliness >= LIVELY]
     fresh = sum(rhythm.cycle == 1 for rhythm in found) > sum(rhythm.cycle != 1 for rhythm in lively)
     anchor = None if fresh else _anchor(lively)
     out = []
-    for values, full, rhythm in zip(columns, filled, rhythms, strict=True):
+    for values, (full, rhythm) in zip(columns, seen, strict=True):
         if rhythm is None or rhythm.cycle == 1:
             rows = None if full.all() else np.flatnonzero(full)
         elif anchor is not None:
@@ -133,6 +134,12 @@ def refresh_rows(values: np.ndarray, changes: np.ndarray, cycle: float) -> np.nd
     rows = _filled_in(changes, cycle, last)
     measured: np.ndarray = rows[np.isfinite(values[rows])]
     return measured
+
+
+def _look(values: np.ndarray) -> tuple[np.ndarray, _Rhythm | None]:
+    """Tell which rows of a signal are filled and, of a held one, its rhythm."""
+    filled = np.isfinite(values)
+    return filled, _rhythm(values, filled) if _is_held(filled) else None
 
 
 def _is_held(filled: np.ndarray) -> bool:

@@ -24,6 +24,7 @@ from pullbook.full_load import (
     stretches,
 )
 from pullbook.logs import Log, Signal
+from pullbook.tables import in_threads
 
 Kind = Literal["pull", "cruise"]
 
@@ -449,15 +450,19 @@ def _steady_candidates(speed: Signal, protocol: Protocol) -> tuple[np.ndarray, n
         return np.empty(0, int), np.empty(0, int), np.empty(0)
     t, v = speed.time_s[near], speed.values[near]
     joined = (np.diff(near) == 1) & (np.diff(t) <= speed.max_gap_s)
-    found = []
-    steps = round(CRUISE_SLACK_KMH / LEVEL_STEP_KMH)
-    for level in protocol.cruise_kmh + LEVEL_STEP_KMH * np.arange(-steps, steps + 1):
-        about = np.abs(v - level) <= ripple
-        on = about[1:] & about[:-1] & joined
-        first, last = stretches(on)  # stretches of intervals, so the index after the last is the last refresh
-        a, b = _trim_all(v, level, first, last, _settled_kmh(speed, protocol))
+    settled = _settled_kmh(speed, protocol)
+
+    def about(level: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        off = np.abs(v - level)
+        on = off <= ripple
+        # Stretches of intervals, so the index after the last is the last refresh.
+        first, last = stretches(on[1:] & on[:-1] & joined)
+        a, b = _trim_all(off <= settled, first, last)
         long = t[b] - t[a] >= protocol.cruise_min_s
-        found.append((near[a[long]], near[b[long]], np.full(long.sum(), level)))
+        return near[a[long]], near[b[long]], np.full(long.sum(), level)
+
+    steps = round(CRUISE_SLACK_KMH / LEVEL_STEP_KMH)
+    found = in_threads(about, protocol.cruise_kmh + LEVEL_STEP_KMH * np.arange(-steps, steps + 1))
     firsts, lasts, levels = (np.concatenate(part) for part in zip(*found, strict=True))
     return firsts, lasts, levels
 
@@ -473,11 +478,9 @@ def _settled_kmh(speed: Signal, protocol: Protocol) -> float:
     return max(speed.resolution, protocol.cruise_ripple_kmh / 2) + ROUNDING_KMH
 
 
-def _trim_all(
-    v: np.ndarray, level: float, first: np.ndarray, last: np.ndarray, settled: float
-) -> tuple[np.ndarray, np.ndarray]:
+def _trim_all(settled: np.ndarray, first: np.ndarray, last: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Take off the ends that still belong to a change of speed; a stretch that never settles shrinks to nothing."""
-    calm = np.flatnonzero(np.abs(v - level) <= settled)
+    calm = np.flatnonzero(settled)
     if not calm.size:
         return first[:0], last[:0]
     a = calm[np.searchsorted(calm, first).clip(0, len(calm) - 1)]
@@ -490,7 +493,8 @@ def _trim(speed: Signal, a: int, b: int, level: float, protocol: Protocol) -> tu
     if a >= b:
         return a, a
     ends = np.array([0]), np.array([b - a])
-    first, last = _trim_all(speed.values[a : b + 1], level, *ends, _settled_kmh(speed, protocol))
+    settled = np.abs(speed.values[a : b + 1] - level) <= _settled_kmh(speed, protocol)
+    first, last = _trim_all(settled, *ends)
     return (a + int(first[0]), a + int(last[0])) if first.size else (a, a)
 
 

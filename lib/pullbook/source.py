@@ -11,7 +11,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import IO, cast
+from typing import IO
 
 from pullbook.errors import LogError
 
@@ -36,8 +36,33 @@ GZIP_SIGNATURE = b"\x1f\x8b"
 PARQUET_SIGNATURE = b"PAR1"
 
 
+class Content:
+    """What a file holds, unpacked.
+
+    Attributes
+    ----------
+    cut_off : bool
+        A gzip file ended before its end: what was read is whole, but not all.
+    """
+
+    def __init__(self, stream: IO[bytes], *, packed: bool) -> None:
+        self._read = gzip.GzipFile(fileobj=stream, mode="rb").read1 if packed else stream.read
+        self.cut_off = False
+
+    def read(self, size: int) -> bytes:
+        """Return so many bytes, fewer only at the end."""
+        parts = []
+        try:
+            while size > 0 and (part := self._read(size)):
+                parts.append(part)
+                size -= len(part)
+        except EOFError:
+            self.cut_off = True
+        return b"".join(parts)
+
+
 @contextmanager
-def opened(path: Path) -> Iterator[IO[bytes]]:
+def opened(path: Path) -> Iterator[Content]:
     """Open a log, unpacking gzip by its signature; faults of the file become refusals.
 
     Raises
@@ -55,29 +80,26 @@ def opened(path: Path) -> Iterator[IO[bytes]]:
                 raise _too_large(name)
             if kind := next((kind for mark, kind in _SIGNATURES if start.startswith(mark)), None):
                 raise LogError(f"{name}: is {kind}, not a text log. Allowed: text with columns. Export it as CSV.")
-            if start.startswith(GZIP_SIGNATURE):
-                yield cast("IO[bytes]", gzip.GzipFile(fileobj=stream, mode="rb"))
-            elif name.lower().endswith(".gz"):
+            packed = start.startswith(GZIP_SIGNATURE)
+            if name.lower().endswith(".gz") and not packed:
                 raise LogError(f"{name}: ends in .gz but is not gzip. Rename it, or pack it again.")
-            else:
-                yield stream
+            yield Content(stream, packed=packed)
     except FileNotFoundError:
         raise LogError(f"{name}: no such file. Check the name.") from None
     except IsADirectoryError:
         raise LogError(f"{name}: is a folder, not a log. Give the file.") from None
     except PermissionError:
         raise LogError(f"{name}: may not be read. Allow reading it.") from None
-    except (OSError, EOFError, zlib.error) as error:
+    except (OSError, zlib.error) as error:
         raise LogError(f"{name}: the file is damaged ({error}). Copy or export it again.") from None
 
 
-def blocks(raw: IO[bytes], name: str) -> Iterator[bytes]:
+def blocks(raw: Content, name: str) -> Iterator[bytes]:
     r"""Yield the log as blocks of whole lines, in UTF-8, without NUL bytes, each line ended by ``\n``.
 
     Parameters
     ----------
-    raw : binary stream
-        As unpacked.
+    raw : Content
     name : str
         File name, for messages.
 
@@ -89,10 +111,10 @@ def blocks(raw: IO[bytes], name: str) -> Iterator[bytes]:
     Notes
     -----
     The first block holds at most `HEAD_BYTES`. The very last line comes as it is found, without a line end if it has
-    none: it may have been cut off.
+    none: it may have been cut off. Where the file itself was, it is left out.
     """
     total = 0
-    carry = b""
+    carry = half = b""
     decode: Callable[[bytes], bytes] | None = None
     size = HEAD_BYTES
     while piece := raw.read(size):
@@ -103,22 +125,24 @@ def blocks(raw: IO[bytes], name: str) -> Iterator[bytes]:
             decode = _decoder(encoding_of(piece))
             text = decode(piece).removeprefix(codecs.BOM_UTF8)
         else:
-            text = carry + decode(piece)
-        carry = b""
+            text = half + decode(piece)
+        half = b""
         if b"\r" in text:
             # A line end may be cut in two between blocks.
-            carry = b"\r" if text.endswith(b"\r") else b""
+            half = b"\r" if text.endswith(b"\r") else b""
             text = text.removesuffix(b"\r").replace(b"\r\n", b"\n").replace(b"\r", b"\n")
         cut = text.rfind(b"\n") + 1
-        carry = text[cut:] + carry
+        lines = b"".join((carry, memoryview(text)[:cut])) if cut else b""
+        carry = text[cut:] if cut else carry + text
         if len(carry) > MAX_LINE_BYTES:
             raise LogError(
                 f"{name}: the line about byte {total - len(carry):,} is longer than {MAX_LINE_BYTES:,} bytes, the most "
                 "that is allowed for a line. Is this a text log? Export it again."
             )
         size = BLOCK_BYTES
-        yield text[:cut]
-    if carry.strip():
+        yield lines
+    carry += half
+    if carry.strip() and not raw.cut_off:
         yield carry
 
 

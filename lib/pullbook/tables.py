@@ -12,9 +12,9 @@ import itertools
 import os
 import warnings
 from collections import deque
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal, TypeVar, cast
@@ -25,12 +25,14 @@ import pandas as pd
 from pullbook import j1979
 from pullbook.errors import Finding, LogError
 from pullbook.layout import MAX_COLUMNS, MISSING, Layout, distinct, find_layout
-from pullbook.source import HEAD_BYTES, PARQUET_SIGNATURE, blocks, opened
+from pullbook.source import HEAD_BYTES, PARQUET_SIGNATURE, Content, blocks, opened
 from pullbook.wording import mend_encoding
 
+_S = TypeVar("_S")
 _T = TypeVar("_T")
 
 WORKERS = min(4, os.cpu_count() or 1)
+LEAST_ROWS_LEFT = 10  # of a file that ends too early: with fewer there is no drive to speak of
 MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
 _LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
@@ -39,49 +41,47 @@ _THOUSANDS = r"^\s*[+-]?\d{1,3}\.\d{3},\d"
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """A log as a table: one column per header, in chunks of rows (numbers where a chunk's cells are all numbers)."""
+    """A log as a table: per header a column, in one piece where all its cells are numbers, else in pieces of rows."""
 
     layout: Layout
-    chunks: tuple[pd.DataFrame, ...]
+    columns: tuple[tuple[pd.Series, ...], ...]
     findings: tuple[Finding, ...] = ()
 
     def __len__(self) -> int:
-        return sum(map(len, self.chunks))
+        return sum(map(len, self.columns[0]))
 
     def numbers(self, column: int) -> tuple[np.ndarray, int]:
         """Return a column as floats, and how many of its cells hold text that is no number; see `to_numbers`."""
-        parts = [to_numbers(chunk[column], self.layout.decimal) for chunk in self.chunks]
-        return np.concatenate([values for values, _ in parts]), sum(unreadable for _, unreadable in parts)
+        parts = [to_numbers(piece, self.layout.decimal) for piece in self.columns[column]]
+        values = parts[0][0] if len(parts) == 1 else np.concatenate([values for values, _ in parts])
+        return values, sum(unreadable for _, unreadable in parts)
 
     def texts(self, column: int) -> pd.Series:
         """Return a column as text, blanks missing."""
-        parts = [chunk[column].astype("string") for chunk in self.chunks]
-        return pd.concat(parts, ignore_index=True).str.strip()
+        parts = [piece.astype("string").str.strip() for piece in self.columns[column]]
+        return pd.concat(parts, ignore_index=True)
 
     def sample(self, column: int, size: int = 200) -> pd.Series:
         """Return the first filled cells of a column."""
-        for chunk in self.chunks:
-            filled = chunk[column].dropna()
+        for piece in self.columns[column]:
+            filled = piece.head(20 * size).dropna()
+            filled = filled if len(filled) >= size else piece.dropna()
             if len(filled):
                 return filled.head(size)
-        return self.chunks[0][column].head(0)
+        return self.columns[column][0].head(0)
 
     def repeats(self, rows: np.ndarray, earlier: np.ndarray) -> np.ndarray:
-        """Tell which rows hold the very same cells as an earlier row (each pair of rows in one chunk, else not)."""
-        ends = np.cumsum([len(chunk) for chunk in self.chunks])
-        home, other = np.searchsorted(ends, rows, side="right"), np.searchsorted(ends, earlier, side="right")
-        same = np.zeros(len(rows), dtype=bool)
-        for k, chunk in enumerate(self.chunks):
-            here = (home == k) & (other == k)
-            offset = ends[k] - len(chunk)
-            left = chunk.iloc[rows[here] - offset].reset_index(drop=True)
-            right = chunk.iloc[earlier[here] - offset].reset_index(drop=True)
-            same[here] = ((left == right) | (left.isna() & right.isna())).to_numpy(dtype=bool).all(axis=1)
+        """Tell which rows hold the very same cells as an earlier row."""
+        same = np.ones(len(rows), dtype=bool)
+        for pieces in self.columns:
+            column = pieces[0] if len(pieces) == 1 else pd.concat(pieces, ignore_index=True)
+            left, right = (column.iloc[at].reset_index(drop=True) for at in (rows, earlier))
+            same &= ((left == right) | (left.isna() & right.isna())).to_numpy(dtype=bool)
         return same
 
     def is_numeric(self, column: int) -> bool:
         """Tell whether every cell of a column is a number or blank."""
-        return all(pd.api.types.is_numeric_dtype(chunk[column]) for chunk in self.chunks)
+        return all(map(pd.api.types.is_numeric_dtype, self.columns[column]))
 
 
 def read_table(path: Path) -> Table:
@@ -102,22 +102,52 @@ def read_table(path: Path) -> Table:
         When the file is missing, empty, too large or damaged, or no table can be found in it.
     """
     with opened(path) as raw:
-        if path.name.lower().endswith(".parquet"):
+        try:
+            table = _read(raw, path)
+        except LogError:
+            if raw.cut_off:
+                raise _too_little_left(path.name) from None
+            raise
+        if not raw.cut_off:
+            return table
+        if len(table) < LEAST_ROWS_LEFT:
+            raise _too_little_left(path.name)
+        return replace(table, findings=(*table.findings, _cut_short(len(table))))
+
+
+def _read(raw: Content, path: Path) -> Table:
+    if path.name.lower().endswith(".parquet"):
+        return _read_parquet(path)
+    source = blocks(raw, path.name)
+    # A file may begin with line ends or filling, but not for long.
+    first = next((block for block in itertools.islice(source, 8) if not block.isspace() and block), b"")
+    lines = first.decode("utf-8", errors="replace").split("\n")
+    if len(first) > HEAD_BYTES // 2:
+        lines = lines[:-1]
+    if not any(line.strip() for line in lines):
+        if first.startswith(PARQUET_SIGNATURE):
             return _read_parquet(path)
-        source = blocks(raw, path.name)
-        # A file may begin with line ends or filling, but not for long.
-        first = next((block for block in itertools.islice(source, 8) if not block.isspace() and block), b"")
-        lines = first.decode("utf-8", errors="replace").split("\n")
-        if len(first) > HEAD_BYTES // 2:
-            lines = lines[:-1]
-        if not any(line.strip() for line in lines):
-            if first.startswith(PARQUET_SIGNATURE):
-                return _read_parquet(path)
-            raise LogError(f"{path.name}: is empty, or its beginning is. Export the log again.")
-        if j1979.looks_raw(lines):
-            return _read_answers(itertools.chain([first], source), path.name)
-        layout = find_layout(lines, path.name)
-        return _read_delimited(first, source, layout, path.name)
+        raise LogError(f"{path.name}: is empty, or its beginning is. Export the log again.")
+    if j1979.looks_raw(lines):
+        return _read_answers(itertools.chain([first], source), path.name)
+    layout = find_layout(lines, path.name)
+    return _read_delimited(first, source, layout, path.name)
+
+
+def _too_little_left(name: str) -> LogError:
+    return LogError(
+        f"{name}: the file is damaged (it ends too early, and too little is left). Copy or export it again."
+    )
+
+
+def _cut_short(rows: int) -> Finding:
+    return Finding(
+        code="file-cut-short",
+        severity="warning",
+        message=f"The file ends too early, as after an interrupted copy: its first {rows} rows were read, and the rest "
+        "of the drive is missing. Copy the file again.",
+        evidence={"rows": rows},
+    )
 
 
 def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
@@ -148,6 +178,12 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
     return values, unreadable
 
 
+def in_threads(work: Callable[[_S], _T], items: Iterable[_S]) -> list[_T]:
+    """Apply ``work`` to items, several at a time: numpy works through long columns outside the interpreter's lock."""
+    with ThreadPoolExecutor(WORKERS) as pool:
+        return list(pool.map(work, items))
+
+
 def _without_thousands_points(column: pd.Series) -> pd.Series:
     """Turn ``1.200,5`` into ``1200,5``, in all cells if one of them shows that points part thousands."""
     text = column.astype("string")
@@ -166,40 +202,49 @@ def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name:
     parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced)
     tail = _Tail(delimiter)
     data = tail.watch(itertools.chain([b"\n".join(lines[layout.data_line :])], source))
-    chunks = []
+    frames = []
     repeats = cells = 0
     try:
         with warnings.catch_warnings(record=True) as told:
             warnings.simplefilter("always")
-            for chunk, repeated in _in_parallel(parse, data):
-                cells += chunk.size
+            for frame, repeated in _in_parallel(parse, data):
+                cells += frame.size
                 if cells > MAX_CELLS:
                     raise LogError(
                         f"{name}: holds more than {MAX_CELLS:,} cells, the most that is allowed. "
                         "Cut it to the drive that is meant."
                     )
                 repeats += repeated
-                if len(chunk):
-                    chunks.append(chunk)
+                if len(frame):
+                    frames.append(frame)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
         raise LogError(f"{name}: cannot be read as a table ({str(error)[:200]}). Export it again as CSV.") from None
-    if not chunks:
+    if not frames:
         raise LogError(f"{name}: has a header but no rows of data. Was the logger started?")
     damaged = sum(str(warning.message).count("Skipping line") for warning in told)
-    rows = sum(map(len, chunks))
-    return Table(layout=layout, chunks=tuple(chunks), findings=tuple(_damage(repeats, damaged, rows, tail.cut_off)))
+    rows = sum(map(len, frames))
+    return Table(layout, _joined(frames), tuple(_damage(repeats, damaged, rows, tail.cut_off)))
+
+
+def _joined(frames: list[pd.DataFrame]) -> tuple[tuple[pd.Series, ...], ...]:
+    """Join the blocks' rows, column by column, where all blocks hold numbers."""
+
+    def join(k: int) -> tuple[pd.Series, ...]:
+        parts = tuple(frame[k] for frame in frames)
+        if not all(map(pd.api.types.is_numeric_dtype, parts)):
+            return parts
+        values = np.concatenate(parts)
+        if (infinite := np.isinf(values)).any():
+            values[infinite] = np.nan
+        return (pd.Series(values, copy=False),)
+
+    return tuple(in_threads(join, range(frames[0].shape[1])))
 
 
 def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Iterator[_T]:
     """Apply ``parse`` to blocks, several at a time (the parser runs outside the interpreter's lock), in order."""
-    first = next(source, None)
-    if first is not None:
-        yield parse(first)
-    second = next(source, None)
-    if second is None:
-        return
     with ThreadPoolExecutor(WORKERS) as pool:
-        waiting = deque([pool.submit(parse, second)])
+        waiting: deque[Future[_T]] = deque()
         for block in source:
             waiting.append(pool.submit(parse, block))
             if len(waiting) > 2 * WORKERS:
@@ -233,12 +278,18 @@ def _parse_text(text: bytes, *, layout: Layout, width: int, spaced: bool, quotin
         names=list(range(width)),
         index_col=False,
         skipinitialspace=spaced,
-        na_values=list(MISSING),
+        na_values=_missing_in(text),
         encoding_errors="replace",
         on_bad_lines="warn",
         quoting=quoting,
         low_memory=False,
     )
+
+
+def _missing_in(text: bytes) -> list[str]:
+    """Return the words for a missing value; those for infinity only where they stand: they slow down every number."""
+    infinite = b"i" in text and b"inf" in text  # the first alone is looked for ten times faster
+    return [word for word in MISSING if infinite or not word.endswith("inf")]
 
 
 def _mend_quotes(block: bytes) -> bytes:
@@ -319,7 +370,7 @@ def _read_answers(source: Iterator[bytes], name: str) -> Table:
         headers=("Time", "Signal", "Value", "Unit"),
         units=(),
     )
-    return Table(layout=layout, chunks=(frame,), findings=answers.findings)
+    return Table(layout, _columns_of(frame), answers.findings)
 
 
 def _read_parquet(path: Path) -> Table:
@@ -342,4 +393,8 @@ def _read_parquet(path: Path) -> Table:
     layout = Layout(
         delimiter="", decimal=".", header_line=None, units_line=None, data_line=0, headers=headers, units=()
     )
-    return Table(layout=layout, chunks=(frame.reset_index(drop=True),))
+    return Table(layout, _columns_of(frame.reset_index(drop=True)))
+
+
+def _columns_of(frame: pd.DataFrame) -> tuple[tuple[pd.Series, ...], ...]:
+    return tuple((frame[k],) for k in frame)
