@@ -15,8 +15,9 @@ from pullbook.workbook import workbook_path
 SETTINGS = {
     # The lab asks the network for nothing on its own account.
     "@jupyterlab/apputils-extension:notification": {"checkForUpdates": False, "fetchNews": "false"},
-    # Nor does it ask the person which kernel: there is one.
-    "@jupyterlab/notebook-extension:tracker": {"autoStartDefaultKernel": True},
+    # Nor does it ask the person which kernel: there is one. A page this short is laid out whole, so that what changes
+    # above does not move what stands below.
+    "@jupyterlab/notebook-extension:tracker": {"autoStartDefaultKernel": True, "windowingMode": "none"},
 }
 
 
