@@ -172,7 +172,9 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture:
         rows.append(("with what is left out", w.change, w.low, w.high, True))
     if saved is not None and saved.outcome == c.outcome and saved != c:
         rows.append(("as saved in the file", saved.change, saved.low, saved.high, True))
-    return _forest(rows, c, height=120 + 40 * len(rows), legend=True)
+    picture = _forest(rows, c, height=120 + 40 * len(rows), legend=True)
+    picture.figure.update_xaxes(title=f"change [{c.unit}]")  # it stands in half a page's width
+    return picture
 
 
 def _forest(

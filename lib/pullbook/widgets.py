@@ -172,11 +172,20 @@ class Controls:
         self.status = w.HTML()
         self.unsaved = w.HTML()
 
-        half = w.Layout(flex="1 1 26rem", min_width="22rem", margin="0 1rem 0 0")
-        settings = w.VBox(
-            [w.VBox([self.outcome, self.outcome_trouble])]
-            + [w.VBox([box, self.troubles[place]]) for place, box in self.settings.items()]
+        half = w.Layout(flex="1 1 18rem", min_width="18rem", margin="0 1rem 0 0")
+        runs = w.VBox([self.runs_trouble, self.rows], layout=half)
+        answer = w.VBox(
+            [
+                w.HTML(_heading("The answer with these choices")),
+                self.answer,
+                self.forest,
+                w.HBox([self.save, self.back], layout=w.Layout(flex_flow="row wrap")),
+                self.status,
+                self.unsaved,
+            ],
+            layout=half,
         )
+        settings = [w.VBox([box, self.troubles[place]]) for place, box in self.settings.items()]
         self.box = w.VBox(
             [
                 w.HTML(f"<style>{STYLE.read_text(encoding='utf-8')}</style>{_heading('The experiment')}"),
@@ -185,23 +194,9 @@ class Controls:
                 w.HBox([self.session, self.whole, self.whole_reason], layout=w.Layout(flex_flow="row wrap")),
                 self.picture,
                 self.strip,
-                w.HBox(
-                    [
-                        w.VBox([self.runs_trouble, self.rows, w.HTML(_heading("Settings")), settings], layout=half),
-                        w.VBox(
-                            [
-                                w.HTML(_heading("The answer with these choices")),
-                                self.answer,
-                                self.forest,
-                                w.HBox([self.save, self.back]),
-                                self.status,
-                                self.unsaved,
-                            ],
-                            layout=half,
-                        ),
-                    ],
-                    layout=w.Layout(flex_flow="row wrap"),
-                ),
+                w.HBox([runs, answer], layout=w.Layout(flex_flow="row wrap")),
+                w.HTML(_heading("Settings")),
+                w.VBox([self.outcome, self.outcome_trouble, *settings]),
             ]
         )
         self.box.add_class("pb-controls")
