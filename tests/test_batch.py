@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import csv
 import json
 import os
@@ -18,11 +19,12 @@ from pathlib import Path
 import pytest
 
 from conftest import HOSTILE, SAMPLES, contents, copy_sample
+from fatal_tasks import fatal
 from pullbook import batch, pool
 from pullbook.batch import Row, Task, do, find_experiments, run_batch
 from pullbook.batch_report import page, summary, to_csv
 from pullbook.cli import main
-from pullbook.errors import ExperimentError, Finding, PullbookError
+from pullbook.errors import ExperimentError, Finding
 from pullbook.inputs import program_sha256
 from test_page import Read
 
@@ -135,7 +137,9 @@ def test_the_results_are_those_of_analyse(result_of, tmp_path):
     folder = SAMPLES / "fin_wash"
     row = do(task_of(folder, out))
     assert row.status == "done"
-    assert (out / "results" / "fin_wash" / "results.json").read_text(encoding="utf-8") == result_of("fin_wash").to_json()
+    assert (out / "results" / "fin_wash" / "results.json").read_text(encoding="utf-8") == result_of(
+        "fin_wash"
+    ).to_json()
 
 
 def test_pages_are_rendered_too(fleet, tmp_path):
@@ -270,8 +274,8 @@ def wait_until(condition: Callable[[], object], *, seconds: float = 60) -> None:
 
 @pytest.fixture
 def many(tmp_path: Path) -> Path:
-    """Twelve experiments."""
-    for k in range(12):
+    """Eight experiments."""
+    for k in range(8):
         variant(tmp_path / "many" / f"van-{k:02d}", k)
     return tmp_path / "many"
 
@@ -284,20 +288,20 @@ def test_one_that_was_stopped_goes_on_from_there(many, tmp_path, sent):
     os.killpg(process.pid, sent) if sent == signal.SIGINT else process.send_signal(sent)  # a terminal sends to all
     _, error = process.communicate(timeout=30)
     kept = sorted(out.rglob("made_by.json"))
-    assert 3 <= len(kept) < 12
+    assert 3 <= len(kept) < 8
     if sent == signal.SIGKILL:
         wait_until(lambda: not _alive(process.pid))  # its worker notices that nobody listens
     else:
         assert process.returncode == 1
         assert re.fullmatch(
-            r"pullbook: interrupted; \d+ of 12 done and kept; the same command goes on from there\n", error
+            r"pullbook: interrupted; \d+ of 8 done and kept; the same command goes on from there\n", error
         )
         assert not list(out.rglob(".*"))
     kept = sorted(out.rglob("made_by.json"))
     before = {path: path.read_bytes() for path in kept}
     rows = run_batch(find_experiments([many]), out, workers=2)
     assert [row.folder for row in rows if not row.fresh] == [path.parent.name for path in kept]
-    assert [row.status for row in rows] == ["done"] * 12
+    assert [row.status for row in rows] == ["done"] * 8
     assert {path: path.read_bytes() for path in kept} == before
 
 
@@ -312,15 +316,6 @@ def _alive(group: int) -> bool:
 # --- processes that die ------------------------------------------------------------------------------------------
 
 
-def fatal(task: tuple[str, str]) -> str:
-    """Stand for the analysis: kill the process as the task says."""
-    kind, path = task
-    if kind == "always" or (kind == "once" and not Path(path).exists()):
-        Path(path).touch()
-        os.kill(os.getpid(), signal.SIGKILL)
-    return f"{kind} {Path(path).name}"
-
-
 def test_a_killed_process_costs_its_own_task_a_try_and_nobody_elses(tmp_path):
     kinds = ["well", "once", "always", "well", "well", "once"]
     tasks = [(kind, str(tmp_path / str(k))) for k, kind in enumerate(kinds)]
@@ -328,7 +323,7 @@ def test_a_killed_process_costs_its_own_task_a_try_and_nobody_elses(tmp_path):
     assert results == {0: "well 0", 1: "once 1", 2: None, 3: "well 3", 4: "well 4", 5: "once 5"}
 
 
-def test_one_that_kills_its_processes_is_failed_and_told(many, tmp_path, monkeypatch, capsys):
+def test_one_that_kills_its_processes_is_failed_and_told(fleet, tmp_path, monkeypatch, capsys):
     # The table is told by the parent, so a pool that gives up on one task stands for the deaths.
     real = pool.on_this_machine
 
@@ -339,11 +334,11 @@ def test_one_that_kills_its_processes_is_failed_and_told(many, tmp_path, monkeyp
 
     monkeypatch.setattr(batch, "on_this_machine", without_the_first)
     out = tmp_path / "out"
-    assert main(["batch", str(many), "--out", str(out)]) == 1
+    assert main(["batch", str(fleet), "--out", str(out)]) == 1
     error = capsys.readouterr().err
-    assert "1 of 12 experiments not done" in error
-    assert "failed: van-00: each of 3 or more processes" in error
-    assert [row["status"] for row in told(out)] == ["failed"] + ["done"] * 11
+    assert "2 of 3 experiments not done" in error
+    assert "failed: a: each of 3 or more processes" in error
+    assert [row["status"] for row in told(out)] == ["failed", "refused", "done"]
 
 
 def children(pid: int) -> list[int]:
@@ -368,13 +363,200 @@ def test_a_worker_that_is_killed_in_the_middle_loses_nothing(many, tmp_path):
     os.kill(analysing(process.pid)[0], signal.SIGKILL)
     text, error = process.communicate(timeout=60)
     assert (process.returncode, error) == (0, "")
-    assert "0 of 12 improved: 12 not resolved; none worse; none refused." in text
+    assert "0 of 8 improved: 8 not resolved; none worse; none refused." in text
     rows = told(out)
-    assert [row["folder"] for row in rows] == [f"van-{k:02d}" for k in range(12)]
+    assert [row["folder"] for row in rows] == [f"van-{k:02d}" for k in range(8)]
     assert {row["status"] for row in rows} == {"done"}
 
 
 # --- a scheduler that exists already -----------------------------------------------------------------------------
 
-SCHEDULER_LOG = re.compile(r"Scheduler at:\s+(tcp://\S+)")
-HAS_PROC = Path("/proc/self/task").exists()
+
+def service(command: str, *arguments: str, log: Path, **environment: str) -> subprocess.Popen[bytes]:
+    """Start a part of a cluster as its own command does."""
+    with log.open("wb") as stream:
+        return subprocess.Popen(
+            [sys.executable, "-W", "ignore", "-m", f"distributed.cli.dask_{command}", "--no-dashboard", *arguments],
+            stdout=stream,
+            stderr=subprocess.STDOUT,
+            env={**os.environ, **environment},
+            cwd=log.parent,
+            start_new_session=True,
+        )
+
+
+class Cluster:
+    """A scheduler and two workers, each a process of its own."""
+
+    def __init__(self, folder: Path, *, nanny: bool = False, **environment: str) -> None:
+        folder.mkdir()
+        here = ["--host", "127.0.0.1"]
+        environment["PYTHONPATH"] = os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")])
+        # How long the scheduler tries to fetch a result from a worker that died; usually half a minute.
+        environment["DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT"] = "2s"
+        log = folder / "scheduler.log"
+        self.scheduler = service("scheduler", *here, "--port", "0", log=log, **environment)
+        said = re.compile(r"Scheduler at:\s+(tcp://\S+)")
+        wait_until(lambda: said.search(log.read_text()))
+        self.address = said.search(log.read_text())[1]
+        options = [*here, "--nthreads", "1", "--nanny" if nanny else "--no-nanny", "--local-directory", str(folder)]
+        self.workers = [
+            service("worker", self.address, *options, log=folder / f"worker-{k}.log", **environment) for k in (1, 2)
+        ]
+        self.parts = [self.scheduler, *self.workers]
+
+    def stop(self) -> None:
+        for part in self.parts:
+            with contextlib.suppress(ProcessLookupError):
+                os.killpg(part.pid, signal.SIGKILL)
+            part.wait()
+
+
+@pytest.fixture
+def cluster(tmp_path: Path) -> Iterator[Callable[..., Cluster]]:
+    pytest.importorskip("distributed")
+    made: list[Cluster] = []
+
+    def start(**options: object) -> Cluster:
+        made.append(Cluster(tmp_path / f"cluster-{len(made)}", **options))
+        return made[-1]
+
+    yield start
+    for one in made:
+        one.stop()
+
+
+def test_a_worker_of_a_scheduler_that_is_killed_in_the_middle_loses_nothing(many, tmp_path, cluster):
+    parts = cluster()
+    out = tmp_path / "out"
+    process = started(many, out, "--scheduler", parts.address)
+    wait_until(lambda: len(list(out.rglob("made_by.json"))) >= 2)
+    parts.workers[0].kill()
+    text, error = process.communicate(timeout=60)
+    assert (process.returncode, error) == (0, "")
+    assert "0 of 8 improved: 8 not resolved; none worse; none refused." in text
+    rows = told(out)
+    assert [(row["folder"], row["status"]) for row in rows] == [(f"van-{k:02d}", "done") for k in range(8)]
+    assert sorted(path.parent.name for path in out.rglob("results.json")) == [row["folder"] for row in rows]
+    assert not any(row.fresh for row in run_batch(find_experiments([many]), out, workers=1))
+
+
+def test_a_task_that_kills_the_workers_of_a_scheduler_is_given_up_alone(tmp_path, cluster):
+    parts = cluster(nanny=True, DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="1")
+    tasks = [(kind, str(tmp_path / str(k))) for k, kind in enumerate(["well", "always", "well", "once"])]
+    results = dict(pool.on_scheduler(fatal, tasks, address=parts.address))
+    assert results == {0: "well 0", 1: None, 2: "well 2", 3: "once 3"}
+
+
+def test_a_scheduler_that_goes_away_is_told_and_what_was_done_is_kept(many, tmp_path, cluster):
+    parts = cluster()
+    out = tmp_path / "out"
+    process = started(many, out, "--scheduler", parts.address)
+    wait_until(lambda: len(list(out.rglob("made_by.json"))) >= 2)
+    parts.scheduler.kill()
+    _, error = process.communicate(timeout=60)
+    assert re.fullmatch(
+        r"pullbook: --scheduler \S+: it went away in the middle \(\w+\); what was done is kept.*\n", error
+    )
+    assert process.returncode == 2
+    assert len(list(out.rglob("made_by.json"))) >= 2
+
+
+def test_an_address_that_does_not_answer_is_refused_in_time(fleet, tmp_path, capsys, monkeypatch):
+    pytest.importorskip("distributed")
+    monkeypatch.setattr(pool, "TO_CONNECT_S", 1.0)
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))  # bound, and nobody listens
+        address = f"tcp://127.0.0.1:{taken.getsockname()[1]}"
+        begun = time.monotonic()
+        assert main(["batch", str(fleet), "--out", str(tmp_path / "out"), "--scheduler", address]) == 2
+    assert time.monotonic() - begun < 10  # a second to connect, and a second or two to load the package
+    assert f"--scheduler {address}: no Dask scheduler answers there" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("address", ["nonsense", "tcp://", "ftp://127.0.0.1:1", ""])
+def test_an_address_that_is_none_is_refused(fleet, tmp_path, capsys, monkeypatch, address):
+    pytest.importorskip("distributed")
+    monkeypatch.setattr(pool, "TO_CONNECT_S", 1.0)
+    assert main(["batch", str(fleet), "--out", str(tmp_path / "out"), "--scheduler", address]) == 2
+    assert "no Dask scheduler answers there" in capsys.readouterr().err
+
+
+def test_a_scheduler_without_workers_is_refused_in_time(fleet, tmp_path, capsys, monkeypatch, cluster):
+    parts = cluster()
+    for worker in parts.workers:
+        worker.kill()
+    monkeypatch.setattr(pool, "TO_HEAR_S", 1.0)
+    time.sleep(1)  # let the scheduler hear of it
+    assert main(["batch", str(fleet), "--out", str(tmp_path / "out"), "--scheduler", parts.address]) == 2
+    assert "it has no workers, and none came within 1 s" in capsys.readouterr().err
+
+
+def test_without_the_package_the_remedy_is_told(fleet, tmp_path, capsys, monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    assert main(["batch", str(fleet), "--out", str(tmp_path / "out"), "--scheduler", "tcp://127.0.0.1:1"]) == 2
+    assert "install it with: python -m pip install 'pullbook[cluster]'" in capsys.readouterr().err
+
+
+# --- the table and the page --------------------------------------------------------------------------------------
+
+ROWS = [
+    Row(folder="a", title="First", service="Washed", outcome="peak_rise", before=43.27, after=37.197, change=-6.0727,
+        low=-7.643, high=-4.502, unit="K", verdict="improved"),
+    Row(folder="b", title="Second", service="Flushed", outcome="peak_rise", before=33.1, after=27.9, change=-5.2,
+        low=-11.6, high=1.1, unit="K", verdict="not-resolved",
+        warnings=(Finding(code="boost-lower", severity="warning", message="Boost is lower."),)),
+    Row(folder="c", status="refused", message="experiment.yaml: no title\n  line of YAML"),
+    Row(folder="d", title="Fourth", status="failed", message="it died"),
+]  # fmt: skip
+
+
+def test_the_answer_comes_first_and_names_what_is_not_done():
+    assert summary(ROWS) == "1 of 4 improved: 1 not resolved; none worse; 1 refused; 1 failed."
+    read = Read(page(ROWS))
+    assert "1 of 4 improved" in read.text
+    assert read.text.index("the boost changed with the service in b") < read.text.index("1 of 4 improved")
+    assert "First Improved −6.1 −7.6 −4.5 43.3 37.2 K peak rise Washed a – done" in read.text
+    assert "refused c: experiment.yaml: no title" in read.text
+    assert "failed d: it died" in read.text
+    assert "warning b: Boost is lower." in read.text
+
+
+def test_the_page_asks_nothing_of_the_network():
+    html = page(ROWS)
+    assert "http" not in html.replace("http-equiv", "")
+    assert "<script" not in html
+    (policy,) = [m["content"] for m in Read(html).all("meta") if m.get("http-equiv") == "Content-Security-Policy"]
+    assert policy == "default-src 'none'; style-src 'unsafe-inline'"
+
+
+def test_hostile_text_stays_text():
+    rows = [
+        Row(folder=HOSTILE, title=HOSTILE, service=HOSTILE, outcome="peak_rise", change=1.0, low=0.0, high=2.0,
+            unit="K", verdict="worse-size-unclear",
+            warnings=(Finding(code="boost-lower", severity="warning", message=HOSTILE),)),
+        Row(folder=HOSTILE, status="refused", message=f"{HOSTILE}\n{HOSTILE}"),
+    ]  # fmt: skip
+    hostile, plain = Read(page(rows)), Read(page(ROWS))
+    assert {tag for tag, _ in hostile.elements} <= {tag for tag, _ in plain.elements}
+    assert hostile.text.count(HOSTILE) == 11
+
+
+def test_the_csv_holds_every_figure_and_no_formula():
+    formula = Row(folder="-e", title="=1+1", service="@SUM(A1)", status="refused", message="+1\nmore")
+    read = list(csv.reader(to_csv([ROWS[1], formula]).splitlines()))
+    assert read[1] == [
+        "Second", "b", "Flushed", "peak_rise", "33.1", "27.9", "-5.2", "-11.6", "1.1", "K", "not-resolved",
+        "Boost is lower.", "done", "",
+    ]  # fmt: skip
+    assert read[2] == ["'=1+1", "'-e", "'@SUM(A1)", *[""] * 9, "refused", "'+1 more"]
+
+
+def test_no_private_text_reaches_the_table(tmp_path):
+    folder = variant(tmp_path / "van serial number ABC-12345", 1)
+    settings = folder / "experiment.yaml"
+    text = settings.read_text(encoding="utf-8")
+    settings.write_text(text.replace("two evenings", "reg: AB12 CDE, mail me@example.org"), encoding="utf-8")
+    told_of = to_csv([do(task_of(folder, tmp_path / "out"))])
+    assert "(removed)" in told_of
+    assert not any(word in told_of for word in ("ABC-12345", "AB12", "example.org", str(tmp_path)))

@@ -198,7 +198,7 @@ def run_batch(
     rows: dict[int, Row] = {}
     results = (
         on_scheduler(do, tasks, address=scheduler)
-        if scheduler
+        if scheduler is not None
         else on_this_machine(do, tasks, workers=min(workers, len(tasks)))
     )
     try:

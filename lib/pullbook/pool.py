@@ -15,7 +15,7 @@ import os
 import signal
 import sys
 from collections import Counter, deque
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError
 from dataclasses import dataclass
 from multiprocessing import get_context
@@ -155,18 +155,37 @@ def on_scheduler(function: Callable[[T], R], tasks: Sequence[T], *, address: str
         When the package is not installed, the scheduler does not answer, or no worker is left.
     """
     with _connected(address) as client:
-        from distributed import wait as wait_for
+        try:
+            suspects = []
+            for k, result in _handed_out(client, function, tasks, range(len(tasks)), address):
+                if result is None:
+                    suspects.append(k)  # or it was only at hand where another task killed the worker
+                else:
+                    yield k, result
+            for k in suspects:  # alone, so that who dies dies of it
+                yield from _handed_out(client, function, tasks, [k], address)
+        except (OSError, CancelledError) as error:
+            raise PullbookError(
+                f"--scheduler {address}: it went away in the middle ({type(error).__name__}); what was done is kept, "
+                "and the same command goes on from there"
+            ) from None
 
-        waiting = deque(range(len(tasks)))
-        pending: dict[Future, int] = {}
-        while waiting or pending:
-            room = _room(client, address)
-            while waiting and len(pending) < room:
-                k = waiting.popleft()
-                pending[client.submit(function, tasks[k], pure=False)] = k
-            with contextlib.suppress(TimeoutError):  # a long task; _room tells whether anybody is left to do it
-                for future in wait_for(list(pending), timeout=TO_HEAR_S, return_when="FIRST_COMPLETED").done:
-                    yield pending.pop(future), _result(future, address)
+
+def _handed_out(
+    client: Client, function: Callable[[T], R], tasks: Sequence[T], which: Iterable[int], address: str
+) -> Outcomes[R]:
+    from distributed import wait as wait_for
+
+    waiting = deque(which)
+    pending: dict[Future, int] = {}
+    while waiting or pending:
+        room = _room(client, address)
+        while waiting and len(pending) < room:
+            k = waiting.popleft()
+            pending[client.submit(function, tasks[k], pure=False)] = k
+        with contextlib.suppress(TimeoutError):  # a long task; _room tells whether anybody is left to do it
+            for future in wait_for(list(pending), timeout=TO_HEAR_S, return_when="FIRST_COMPLETED").done:
+                yield pending.pop(future), _result(future, address)
 
 
 @contextlib.contextmanager
@@ -178,9 +197,10 @@ def _connected(address: str) -> Iterator[Client]:
             "--scheduler needs the package distributed, which is not installed; install it with: "
             "python -m pip install 'pullbook[cluster]'"
         ) from None
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)  # what matters of it is said in our own words
+    for machinery in ("distributed", "distributed.client"):  # what matters of it is said in our own words
+        logging.getLogger(machinery).setLevel(logging.CRITICAL)
     try:
-        client = Client(address, timeout=TO_CONNECT_S, set_as_default=False)
+        client = Client(address, timeout=TO_CONNECT_S)
     except (OSError, ValueError, TypeError) as error:
         raise PullbookError(
             f"--scheduler {address}: no Dask scheduler answers there ({_first_line(error)}); start one with: "
@@ -201,8 +221,6 @@ def _room(client: Client, address: str) -> int:
             f"--scheduler {address}: it has no workers, and none came within {TO_HEAR_S:.0f} s; start some with: "
             f"dask worker {address}"
         ) from None
-    except (OSError, RuntimeError, CancelledError) as error:
-        raise _gone(address, error) from None
 
 
 def _result(future: Future, address: str) -> Any:
@@ -212,20 +230,13 @@ def _result(future: Future, address: str) -> Any:
         return future.result()
     except KilledWorker:
         return None
-    except CancelledError as error:
-        raise _gone(address, error) from None
+    except (OSError, CancelledError):
+        raise
     except Exception as error:
         raise PullbookError(
-            f"--scheduler {address}: its workers cannot run the task ({type(error).__name__}: {_first_line(error)}); "
-            "install the same pullbook where they run"
+            f"--scheduler {address}: it cannot run the task ({type(error).__name__}: {_first_line(error)}); install "
+            "the same pullbook where the scheduler and its workers run"
         ) from None
-
-
-def _gone(address: str, error: BaseException) -> PullbookError:
-    return PullbookError(
-        f"--scheduler {address}: it went away in the middle ({type(error).__name__}); what was done is kept, and the "
-        "same command goes on from there"
-    )
 
 
 def _first_line(error: Exception) -> str:
