@@ -54,9 +54,12 @@ def _one_line(cell: object) -> object:
 
 def found(folders: Sequence[Path]) -> str:
     """Say which experiments were found."""
-    names = [folder.name for folder in folders]
+    return f"Found {counted(len(folders), 'experiment')}: {_named([folder.name for folder in folders])}"
+
+
+def _named(names: Sequence[str]) -> str:
     more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    return f"Found {counted(len(names), 'experiment')}: {', '.join(names[:MOST_NAMED])}{more}"
+    return ", ".join(names[:MOST_NAMED]) + more
 
 
 def not_done_text(rows: Sequence[Row]) -> str:
@@ -101,9 +104,9 @@ def answer(rows: Sequence[Row]) -> Fragment:
     """Return the first thing on the page: a boost warning if there is one, and how many reached which verdict."""
     boost = [row.folder for row in rows if any(f.code.startswith("boost-") for f in row.warnings)]
     alert = (
-        f'<p class="pb-alert" role="alert"><strong>First:</strong> the boost changed with the service in '
-        f"{escape(', '.join(boost))}. Read the warning below before anything else, and check hoses and clamps before "
-        "driving on.</p>"
+        f'<p class="pb-alert" role="alert"><strong>First:</strong> boost or air flow is not what it was before the '
+        f"service in {escape(_named(boost))}. Read the warnings below before anything else, and check hoses and clamps "
+        "before driving on.</p>"
         if boost
         else ""
     )
@@ -123,9 +126,9 @@ def experiments(rows: Iterable[Row]) -> Fragment:
     )  # fmt: skip
     lines = [
         (
-            row.title or row.folder, VERDICT_WORDS.get(row.verdict, row.status), *_figures(row), row.unit or None,
-            row.outcome.replace("_", " ") or None, row.service or None, row.folder, len(row.warnings) or None,
-            row.status,
+            row.title or row.folder, VERDICT_WORDS.get(row.verdict, row.status.capitalize()), *_figures(row),
+            row.unit or None, row.outcome.replace("_", " ") or None, row.service or None, row.folder,
+            len(row.warnings) or None, row.status,
         )
         for row in rows
     ]  # fmt: skip

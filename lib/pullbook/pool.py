@@ -195,7 +195,7 @@ def _connected(address: str) -> Iterator[Client]:
     except ImportError:
         raise PullbookError(
             "--scheduler needs the package distributed, which is not installed; install it with: "
-            "python -m pip install 'pullbook[cluster]'"
+            "python -m pip install distributed"
         ) from None
     for machinery in ("distributed", "distributed.client"):  # what matters of it is said in our own words
         logging.getLogger(machinery).setLevel(logging.CRITICAL)
