@@ -388,7 +388,12 @@ def service(command: str, *arguments: str, log: Path, **environment: str) -> sub
 class Cluster:
     """A scheduler and two workers, each a process of its own."""
 
-    def __init__(self, folder: Path, *, nanny: bool = False, **environment: str) -> None:
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.parts: list[subprocess.Popen[bytes]] = []
+
+    def start(self, *, nanny: bool = False, **environment: str) -> None:
+        folder = self.folder
         folder.mkdir()
         here = ["--host", "127.0.0.1"]
         environment["PYTHONPATH"] = os.pathsep.join([str(Path(__file__).parent), os.environ.get("PYTHONPATH", "")])
@@ -396,6 +401,7 @@ class Cluster:
         environment["DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT"] = "2s"
         log = folder / "scheduler.log"
         self.scheduler = service("scheduler", *here, "--port", "0", log=log, **environment)
+        self.parts.append(self.scheduler)
         said = re.compile(r"Scheduler at:\s+(tcp://\S+)")
         wait_until(lambda: said.search(log.read_text()))
         self.address = said.search(log.read_text())[1]
@@ -403,7 +409,7 @@ class Cluster:
         self.workers = [
             service("worker", self.address, *options, log=folder / f"worker-{k}.log", **environment) for k in (1, 2)
         ]
-        self.parts = [self.scheduler, *self.workers]
+        self.parts += self.workers
 
     def stop(self) -> None:
         for part in self.parts:
@@ -418,8 +424,10 @@ def cluster(tmp_path: Path) -> Iterator[Callable[..., Cluster]]:
     made: list[Cluster] = []
 
     def start(**options: object) -> Cluster:
-        made.append(Cluster(tmp_path / f"cluster-{len(made)}", **options))
-        return made[-1]
+        one = Cluster(tmp_path / f"cluster-{len(made)}")
+        made.append(one)  # before it starts, so that what did start is stopped in any case
+        one.start(**options)
+        return one
 
     yield start
     for one in made:

@@ -183,9 +183,18 @@ def _handed_out(
         while waiting and len(pending) < room:
             k = waiting.popleft()
             pending[client.submit(function, tasks[k], pure=False)] = k
-        with contextlib.suppress(TimeoutError):  # a long task; _room tells whether anybody is left to do it
-            for future in wait_for(list(pending), timeout=TO_HEAR_S, return_when="FIRST_COMPLETED").done:
-                yield pending.pop(future), _result(future, address)
+        try:
+            done = wait_for(list(pending), timeout=TO_HEAR_S, return_when="FIRST_COMPLETED").done
+        except TimeoutError:
+            continue  # a long task; _room tells whether anybody is left to do it
+        for future in done:
+            k = pending.pop(future)
+            try:
+                result = _result(future, address)
+            except TimeoutError:
+                waiting.append(k)  # its result went with a worker that died; once more
+            else:
+                yield k, result
 
 
 @contextlib.contextmanager
@@ -227,10 +236,10 @@ def _result(future: Future, address: str) -> Any:
     from distributed import KilledWorker
 
     try:
-        return future.result()
+        return future.result(timeout=TO_HEAR_S)
     except KilledWorker:
         return None
-    except (OSError, CancelledError):
+    except (OSError, CancelledError):  # told apart by the callers: a result that is slow to come, a scheduler gone
         raise
     except Exception as error:
         raise PullbookError(
