@@ -36,6 +36,7 @@ lint: $(VENV)/.installed-test
 bench: $(VENV)/.installed-test
 	@$(BIN)/python tests/bench.py
 	@$(BIN)/python tests/bench_reader.py
+	@$(BIN)/python tests/bench_batch.py
 
 study: $(VENV)/.installed-test
 	@$(BIN)/python -W ignore tests/study.py

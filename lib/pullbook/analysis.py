@@ -34,7 +34,7 @@ from pullbook.measures import (
 )
 from pullbook.operating_point import OperatingPoint, operating_point
 from pullbook.outcomes import speeds_of
-from pullbook.privacy import fit_to_share, scrub
+from pullbook.privacy import defused, fit_to_share, scrub
 from pullbook.secondary import SideFigure, side_figures
 from pullbook.undated import undated
 
@@ -118,7 +118,7 @@ class Result:
         """Return the runs as CSV, a row a run; text that a spreadsheet would take for a formula is defused."""
         frame = self.measures.drop(columns=[c for c in self.measures if self.measures[c].isna().all()])
         texts = frame.select_dtypes(exclude="number").columns
-        frame = frame.assign(**{str(c): frame[c].map(_defused) for c in texts})
+        frame = frame.assign(**{str(c): frame[c].map(defused) for c in texts})
         return str(frame.to_csv(index=False, lineterminator="\n"))
 
     def save(self, folder: str | Path) -> None:
@@ -251,10 +251,6 @@ def _session_facts(drive: Drive) -> dict[str, Any]:
         },
         "findings": [finding.to_dict() for finding in drive.findings],
     }
-
-
-def _defused(value: Any) -> Any:
-    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
 
 
 def _jsonable(value: Any) -> Any:

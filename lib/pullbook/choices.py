@@ -5,8 +5,6 @@ Choices are tried on logs that were read once, and reach ``experiment.yaml`` onl
 
 from __future__ import annotations
 
-import contextlib
-import os
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +13,7 @@ from pullbook.analysis import Result, analyse_experiment
 from pullbook.drives import Drive, find_drives, read_logs
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.experiment import FILE_NAME, Experiment, Protocol, Session, parse_settings, read_settings
+from pullbook.files import write_whole
 from pullbook.privacy import fit_to_share
 from pullbook.runs import Run, Runs
 from pullbook.yaml_edit import Edit, Place, Value, with_edits
@@ -176,7 +175,7 @@ class Choices:
                 f"Not saved: {FILE_NAME} was changed by someone else since it was opened. Open the experiment again."
             )
         text = with_edits(self._text, self.edits())
-        _replace(folder / FILE_NAME, text)
+        write_whole(folder / FILE_NAME, text)
         self._text, self.saved, self.saved_result = text, self.experiment, self.result
 
     def revert(self) -> None:
@@ -255,19 +254,3 @@ def _at(experiment: Experiment, place: Place) -> Value:
     for part in place:
         value = getattr(value, str(part))
     return value  # type: ignore[return-value]
-
-
-def _replace(path: Path, text: str) -> None:
-    """Write a file anew so that it is never half there; a link keeps pointing to it."""
-    target = path.resolve()
-    part = target.with_name(f".{target.name}-{os.getpid()}")
-    try:
-        with part.open("w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-        part.chmod(target.stat().st_mode)
-        part.replace(target)
-    except OSError as error:
-        raise ExperimentError(f"Not saved: {path} cannot be written ({error.strerror}); check the folder.") from None
-    finally:
-        with contextlib.suppress(OSError):
-            part.unlink()

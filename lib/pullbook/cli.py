@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import contextlib
 import io
 import logging
 import os
@@ -27,8 +26,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except PullbookError as refusal:
         print(f"pullbook: {refusal}", file=sys.stderr)
         return 2
-    except KeyboardInterrupt:
-        print("pullbook: interrupted; what was written earlier is as it was", file=sys.stderr)
+    except KeyboardInterrupt as stop:
+        print(f"pullbook: interrupted; {stop or 'what was written earlier is as it was'}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         # The reader, such as `head`, has had enough. What is still unwritten goes nowhere, or the exit would complain.
@@ -95,6 +94,15 @@ def _parser() -> argparse.ArgumentParser:
     _add_parameters(ledger, "capacity_ml=250")
     ledger.add_argument("--quiet", action="store_true", help="no progress bar")
     ledger.set_defaults(command=_ledger)
+
+    batch = commands.add_parser("batch", help="many experiments, in parallel")
+    batch.add_argument("folders", metavar="DIR", nargs="+", help="experiments, or folders that hold some")
+    batch.add_argument("--out", metavar="OUT", default="batch", help="where to write (default: batch)")
+    batch.add_argument("--workers", type=int, metavar="N", help="processes at once (default: one a processor)")
+    batch.add_argument("--scheduler", metavar="ADDRESS", help="hand the work to a Dask scheduler instead")
+    batch.add_argument("--pages", action="store_true", help="execute the workbook of each too")
+    batch.add_argument("--quiet", action="store_true", help="no progress bar")
+    batch.set_defaults(command=_batch)
     return parser
 
 
@@ -168,6 +176,7 @@ def _prepare_to_execute(*, quiet: bool) -> None:
 def _analyse(given: argparse.Namespace) -> None:
     from pullbook.analysis import analyse_experiment
     from pullbook.experiment import Experiment
+    from pullbook.files import write_whole
 
     experiment = Experiment.load(given.folder)
     if given.out is None:
@@ -177,7 +186,7 @@ def _analyse(given: argparse.Namespace) -> None:
     experiment.keep_from(path)
     if not path.parent.is_dir() or (path.exists() and not path.is_file()):
         raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
-    _write_whole(path, analyse_experiment(experiment).to_json())
+    write_whole(path, analyse_experiment(experiment).to_json())
 
 
 def _plan(given: argparse.Namespace) -> None:
@@ -247,17 +256,28 @@ def _lab(given: argparse.Namespace) -> None:
     open_lab(copy, given.option)
 
 
-def _write_whole(path: Path, text: str) -> None:
-    """Write a file so that it is never half there."""
-    part = path.with_name(f".{path.name}-{os.getpid()}")
-    try:
-        part.write_text(text, encoding="utf-8")
-        part.replace(path)
-    except OSError as error:
-        raise ExperimentError(f"--out {path}: cannot be written ({error.strerror}); give another path") from None
-    finally:
-        with contextlib.suppress(OSError):
-            part.unlink()
+def _batch(given: argparse.Namespace) -> None:
+    from pullbook.batch import find_experiments, run_batch
+    from pullbook.batch_report import found, not_done_text, page, summary, to_csv
+    from pullbook.files import write_whole
+    from pullbook.pool import usable_cpus
+
+    signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
+    workers = usable_cpus() if given.workers is None else given.workers
+    if not 1 <= workers <= 256:
+        raise ExperimentError(f"--workers: given {workers}; allowed: 1 to 256")
+    folders, out = find_experiments(given.folders), Path(given.out).resolve()
+    print(found(folders), flush=True)
+    rows = run_batch(
+        folders, out, workers=workers, scheduler=given.scheduler, pages=given.pages, progress=not given.quiet
+    )
+    write_whole(out / "batch.csv", to_csv(rows))
+    write_whole(out / "batch.html", page(rows))
+    print(f"{summary(rows)}\nWrote {out / 'batch.html'}", flush=True)
+    if any(row.status == "failed" for row in rows):
+        raise RuntimeError(not_done_text(rows))
+    if any(row.status == "refused" for row in rows):
+        raise PullbookError(not_done_text(rows))
 
 
 if __name__ == "__main__":

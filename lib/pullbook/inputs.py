@@ -1,4 +1,4 @@
-"""What a result was made from: one hash over the settings and the logs."""
+"""What a result was made from: one hash over the settings and the logs, one over the program."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from pathlib import Path
 
 from pullbook.errors import ExperimentError, LogError
 from pullbook.experiment import Experiment
+
+LIBRARY = Path(__file__).resolve().parent
 
 
 def inputs_sha256(experiment: Experiment) -> str:
@@ -52,3 +54,12 @@ def log_digests(paths: Mapping[str, Path]) -> list[str]:
             )
         seen[digest] = name
     return list(seen)
+
+
+def program_sha256(library: Path = LIBRARY, *others: Path) -> str:
+    """Hash what makes a result besides its inputs: the library with its page template, and other files, if any."""
+    parts = sorted(p for p in library.rglob("*") if p.suffix in {".py", ".css", ".js", ".j2", ".json"})
+    total = hashlib.sha256()
+    for path in (*parts, *others):
+        total.update(hashlib.sha256(path.read_bytes()).digest())
+    return total.hexdigest()

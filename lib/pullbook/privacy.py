@@ -102,6 +102,11 @@ def fit_to_share(experiment: Experiment) -> Experiment:
     )
 
 
+def defused(value: object) -> object:
+    """Return a cell for a CSV, with a quote before what a spreadsheet would take for a formula and work out."""
+    return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
+
+
 def kinds_found(text: str) -> list[str]:
     """Name the kinds of private text found, for a message to the person."""
     return [kind for kind, pattern in _PATTERNS.items() if pattern.search(text)]

@@ -317,14 +317,14 @@ def findings(result: Result) -> Fragment:
         return Fragment("<p>Nothing was noticed.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
     items = "".join(
-        f'<li class="pb-{severity}"><strong>{severity}</strong> {_sentence(message)} '
+        f'<li class="pb-{severity}"><strong>{severity}</strong> {sentence(message)} '
         f'<span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
         for (severity, message), where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
     )
     return Fragment(f'<ul class="pb-findings">{items}</ul>')
 
 
-def _sentence(message: str) -> str:
+def sentence(message: str) -> str:
     """Escape a message; lines after the first are YAML to copy."""
     first, _, rest = message.partition("\n")
     return escape(first) + (f"<pre>{escape(rest)}</pre>" if rest else "")

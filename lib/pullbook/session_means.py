@@ -6,6 +6,7 @@ Pulls of one session share the day, so they are not independent evidence; from h
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -112,26 +113,22 @@ def session_means(
     if with_left_out:
         counted |= measures["left_out"].astype(bool)
     rows = measures[counted & (measures["kind"] == outcome.kind) & measures[outcome.name].notna()]
+    present = set(rows["session"])
     for phase in ("before", "after"):
         names = {s.name for s in experiment.sessions if s.phase == phase}
-        if not rows["session"].isin(names).any():
+        if not names & present:
             raise ComparisonError(_nothing_in(phase, names, measures, outcome))
-    sessions = [s for s in experiment.sessions if (rows["session"] == s.name).any()]
+    sessions = [s for s in experiment.sessions if s.name in present]
     code = {s.name: k for k, s in enumerate(sessions)}
     codes = rows["session"].map(code).to_numpy(dtype=int)
     y = rows[outcome.name].to_numpy(dtype=float)
     means, covariance, sd, dof, by_place = two_way(y, codes, rows["number"].to_numpy(dtype=int))
 
-    def mean_of(column: str) -> np.ndarray:
-        if column not in rows:
-            return np.full(len(sessions), np.nan)
-        values = rows[column].astype(float).groupby(codes).mean()
-        return values.reindex(range(len(sessions))).to_numpy(dtype=float)
-
-    steps = [step_uncertainty(1.0) * np.nan_to_num(mean_of(name)) for name in outcome.steps]
-    if outcome.name.startswith("elapsed"):
-        steps.append(np.nan_to_num(mean_of(f"{outcome.name} u")))
-    inlet = mean_of("inlet_at_peak" if outcome.kind == "pull" else "mean_inlet")
+    step_columns = [*outcome.steps, *([f"{outcome.name} u"] if outcome.name.startswith("elapsed") else [])]
+    inlet, rise = ("inlet_at_peak", "peak_rise") if outcome.kind == "pull" else ("mean_inlet", "mean_rise")
+    mean_of = _means_of([*step_columns, inlet, rise, "inlet_step", "pressure_ratio"], rows, codes)
+    scales = [1.0 if name.endswith(" u") else step_uncertainty(1.0) for name in step_columns]
+    steps = [scale * np.nan_to_num(mean_of[name]) for name, scale in zip(step_columns, scales, strict=True)]
     return SessionMeans(
         names=tuple(s.name for s in sessions),
         phases=tuple(s.phase for s in sessions),
@@ -142,13 +139,21 @@ def session_means(
         by_place=by_place,
         runs=np.bincount(codes, minlength=len(sessions)),
         step_u=np.sqrt(np.sum(np.square(steps), axis=0)) if steps else np.zeros(len(sessions)),
-        inlet_c=inlet,
-        inlet_u=_inlet_u(mean_of("inlet_step")),
-        rise_k=mean_of("peak_rise" if outcome.kind == "pull" else "mean_rise"),
-        pressure_ratio=mean_of("pressure_ratio") if outcome.kind == "pull" else np.full(len(sessions), np.nan),
+        inlet_c=mean_of[inlet],
+        inlet_u=_inlet_u(mean_of["inlet_step"]),
+        rise_k=mean_of[rise],
+        pressure_ratio=mean_of["pressure_ratio"] if outcome.kind == "pull" else np.full(len(sessions), np.nan),
         single_runs=tuple(y[codes == k] for k in range(len(sessions))),
         shared_u=_shared_u(rows) if outcome.from_outlet else 0.0,
     )
+
+
+def _means_of(columns: Sequence[str], rows: pd.DataFrame, codes: np.ndarray) -> dict[str, np.ndarray]:
+    """Return each column's mean a session; NaN for a column that is not there. All at once: grouping is what costs."""
+    present = [name for name in dict.fromkeys(columns) if name in rows]
+    means = rows[present].astype(float).groupby(codes).mean()
+    absent = np.full(int(codes.max()) + 1, np.nan)
+    return {name: means[name].to_numpy(dtype=float) if name in present else absent for name in columns}
 
 
 def _shared_u(rows: pd.DataFrame) -> float:
@@ -176,7 +181,7 @@ def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Ou
     part = measures[measures["session"].isin(names) & (measures["kind"] == outcome.kind)]
     reasons = [
         f"{row['session']} {row['kind']} {row['number']}: {row['reason']}"
-        for row in part.to_dict(orient="records")
+        for row in part[["session", "kind", "number", "reason"]].to_dict(orient="records")
         if row["reason"]
     ]
     if part["included"].any():

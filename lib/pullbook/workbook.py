@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 from collections.abc import Mapping, Sequence
@@ -79,13 +78,14 @@ def run_workbook(
         When a cell fails through a fault of the program; the failed notebook is kept beside and named.
     """
     from pullbook.experiment import Experiment
+    from pullbook.inputs import program_sha256
 
     experiment = Experiment.load(folder)
     folder = Path(folder).resolve()
     target = Path(out).resolve() if out is not None else folder / "rendered"
     _check_target(experiment, target)
     parameters = _parameters(settings, relative_dates=relative_dates)
-    program = _program_sha256()
+    program = program_sha256(LIBRARY, workbook_path())
     with alone(target):
         if if_changed and (earlier := _unchanged(experiment, program, parameters, target)) is not None:
             return earlier
@@ -139,15 +139,6 @@ def _check_target(experiment: Experiment, target: Path) -> None:
         experiment.keep_from(target / name)
         if (target / name).is_dir():
             raise ExperimentError(f"{target / name}: is a folder, where a file is to be written; give another --out")
-
-
-def _program_sha256() -> str:
-    """Hash what makes a page besides its inputs: the library with its page template, and the workbook."""
-    parts = sorted(p for p in LIBRARY.rglob("*") if p.suffix in {".py", ".css", ".js", ".j2", ".json"})
-    total = hashlib.sha256()
-    for path in (*parts, workbook_path()):
-        total.update(hashlib.sha256(path.read_bytes()).digest())
-    return total.hexdigest()
 
 
 def _unchanged(experiment: Experiment, program: str, parameters: Mapping[str, Scalar], target: Path) -> Rendered | None:
