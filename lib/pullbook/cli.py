@@ -27,7 +27,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         print(f"pullbook: {refusal}", file=sys.stderr)
         return 2
     except KeyboardInterrupt as stop:
-        print(f"pullbook: interrupted; {stop or 'what was written earlier is as it was'}", file=sys.stderr)
+        print(f"pullbook: interrupted; {str(stop) or 'what was written earlier is as it was'}", file=sys.stderr)
         return 1
     except BrokenPipeError:
         # The reader, such as `head`, has had enough. What is still unwritten goes nowhere, or the exit would complain.
