@@ -249,6 +249,7 @@ class _Column:
     time_s: np.ndarray
     numbers: np.ndarray
     unreadable: int
+    resolution: float
 
 
 def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
@@ -265,17 +266,22 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
     layout = table.layout
     all_rows = len(axis.rows) == len(table) and bool(axis.rows[0] == 0)
 
-    def read(k: int) -> _Column:
+    def read(k: int) -> tuple[np.ndarray, int]:
         values, unreadable = table.numbers(k)
-        values = _without_damage(values if all_rows else values[axis.rows])
-        said = layout.units[k] if k < len(layout.units) else None
-        return _Column(_header(layout.headers[k], said, table.sample(k, 1)), axis.seconds, values, unreadable)
+        return _without_damage(values if all_rows else values[axis.rows]), unreadable
 
-    columns = in_threads(read, [k for k, text in enumerate(layout.headers) if text not in axis.columns])
-    return [
-        column if rows is None else replace(column, time_s=axis.seconds[rows], numbers=column.numbers[rows])
-        for column, rows in zip(columns, refreshes([column.numbers for column in columns]), strict=True)
-    ]
+    places = [k for k, text in enumerate(layout.headers) if text not in axis.columns]
+    columns = in_threads(read, places)
+    measured = refreshes([values for values, _ in columns])
+
+    def settle(n: int) -> _Column:
+        (values, unreadable), rows, k = columns[n], measured[n], places[n]
+        said = layout.units[k] if k < len(layout.units) else None
+        header = _header(layout.headers[k], said, table.sample(k, 1))
+        values, time_s = (values, axis.seconds) if rows is None else (values[rows], axis.seconds[rows])
+        return _Column(header, time_s, values, unreadable, resolution_of(values))
+
+    return in_threads(settle, range(len(places)))
 
 
 def _header(text: str, units_row: str | None, sample: pd.Series) -> Header:
@@ -346,7 +352,8 @@ def _columns_of_long(
             good = good[np.concatenate([[True], np.diff(axis.seconds[good]) > 0])]
         said = str(units[rows[0]]) if units is not None and rows.size else None
         header = _header(str(text), said, raw.iloc[rows[:1]] if raw is not None else pd.Series(dtype=float))
-        out.append(_Column(header, axis.seconds[good], values[good], len(rows) - int(good.size)))
+        unreadable = len(rows) - int(good.size)
+        out.append(_Column(header, axis.seconds[good], values[good], unreadable, resolution_of(values[good])))
     return out
 
 
@@ -411,7 +418,7 @@ def _signal(channel: str, column: _Column, unit: Unit) -> Signal:
         time_s=column.time_s,
         values=values if plain else unit.scale * values + unit.offset,
         period_s=period_of(column.time_s),
-        resolution=resolution_of(values) * unit.scale,
+        resolution=column.resolution * unit.scale,
     )
 
 

@@ -24,7 +24,6 @@ from pullbook.full_load import (
     stretches,
 )
 from pullbook.logs import Log, Signal
-from pullbook.tables import in_threads
 
 Kind = Literal["pull", "cruise"]
 
@@ -185,6 +184,7 @@ class _Spell:
     kmh: np.ndarray
     before_kmh: np.ndarray
     after_kmh: np.ndarray
+    has_gap: bool
 
     @property
     def least_kmh(self) -> float:
@@ -237,10 +237,12 @@ def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]
     first = np.searchsorted(t, times[:, 0], side="left")
     after = np.searchsorted(t, times[:, 1], side="right")
     beyond = np.searchsorted(t, times[:, 1] + speed.period_s, side="right")
-    for (start_s, end_s), (start_kmh, end_kmh), k, a, b, c in zip(
-        edges, kmh, before.tolist(), first.tolist(), after.tolist(), beyond.tolist(), strict=True
+    gaps = np.flatnonzero(np.diff(t) > speed.max_gap_s)
+    has_gap = np.searchsorted(gaps, after - 1) > np.searchsorted(gaps, first)
+    for (start_s, end_s), (start_kmh, end_kmh), k, a, b, c, gap in zip(
+        edges, kmh, before.tolist(), first.tolist(), after.tolist(), beyond.tolist(), has_gap.tolist(), strict=True
     ):
-        yield _Spell(start_s, end_s, start_kmh, end_kmh, t[a:b], v[a:b], v[k:a], v[b:c])
+        yield _Spell(start_s, end_s, start_kmh, end_kmh, t[a:b], v[a:b], v[k:a], v[b:c], gap)
 
 
 def _full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float]]:
@@ -320,7 +322,8 @@ _KINK_PLACES = np.linspace(0.0, 1.0, 41)
 def _why_not(spell: _Spell, max_gap_s: float, protocol: Protocol) -> str:
     """Say why a pull does not count; empty if it does."""
     t, v = spell.time_s, spell.kmh
-    longest_s = max(np.diff(t).max(initial=0.0), t[0] - spell.start_s, spell.end_s - t[-1]) if t.size else np.inf
+    inside_s = np.diff(t).max() if spell.has_gap else 0.0  # looked for only where there is one
+    longest_s = max(inside_s, t[0] - spell.start_s, spell.end_s - t[-1]) if t.size else np.inf
     if longest_s > max_gap_s:
         return f"the speed has a gap of {min(longest_s, spell.end_s - spell.start_s):.1f} s inside"
     most_kmh = spell.most_kmh
@@ -462,7 +465,7 @@ def _steady_candidates(speed: Signal, protocol: Protocol) -> tuple[np.ndarray, n
         return near[a[long]], near[b[long]], np.full(long.sum(), level)
 
     steps = round(CRUISE_SLACK_KMH / LEVEL_STEP_KMH)
-    found = in_threads(about, protocol.cruise_kmh + LEVEL_STEP_KMH * np.arange(-steps, steps + 1))
+    found = map(about, protocol.cruise_kmh + LEVEL_STEP_KMH * np.arange(-steps, steps + 1))
     firsts, lasts, levels = (np.concatenate(part) for part in zip(*found, strict=True))
     return firsts, lasts, levels
 
