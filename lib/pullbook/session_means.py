@@ -219,7 +219,8 @@ def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.nd
     kinds, of_run = np.unique(places, return_inverse=True)
     of_place = np.eye(len(kinds))[of_run]
     design = np.hstack([of_session, of_place[:, 1:]])
-    by_place = len(y) - design.shape[1] >= 2 and np.linalg.matrix_rank(design) == design.shape[1]
+    counts = design.T @ design  # small, however many runs there are, and whole numbers, so its rank is sure
+    by_place = len(y) - design.shape[1] >= 2 and np.linalg.matrix_rank(counts, hermitian=True) == design.shape[1]
     if not by_place:
         design, share = of_session, np.empty(0)
     else:
