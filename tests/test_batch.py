@@ -112,7 +112,7 @@ def test_a_refused_one_is_reported_and_the_rest_is_done(fleet, tmp_path, capsys)
     said = capsys.readouterr()
     assert said.out.splitlines() == [
         "Found 3 experiments: a, c, b",
-        "0 of 3 improved: 2 not resolved; none worse; 1 refused.",
+        "0 of 2 analysed improved: 2 not resolved; none worse; 1 refused.",
         f"Wrote {out.resolve() / 'batch.html'}",
     ]
     assert said.err == (
@@ -363,7 +363,7 @@ def test_a_worker_that_is_killed_in_the_middle_loses_nothing(many, tmp_path):
     os.kill(analysing(process.pid)[0], signal.SIGKILL)
     text, error = process.communicate(timeout=60)
     assert (process.returncode, error) == (0, "")
-    assert "0 of 8 improved: 8 not resolved; none worse; none refused." in text
+    assert "0 of 8 analysed improved: 8 not resolved; none worse; none refused." in text
     rows = told(out)
     assert [row["folder"] for row in rows] == [f"van-{k:02d}" for k in range(8)]
     assert {row["status"] for row in rows} == {"done"}
@@ -442,7 +442,7 @@ def test_a_worker_of_a_scheduler_that_is_killed_in_the_middle_loses_nothing(many
     parts.workers[0].kill()
     text, error = process.communicate(timeout=60)
     assert (process.returncode, error) == (0, "")
-    assert "0 of 8 improved: 8 not resolved; none worse; none refused." in text
+    assert "0 of 8 analysed improved: 8 not resolved; none worse; none refused." in text
     rows = told(out)
     assert [(row["folder"], row["status"]) for row in rows] == [(f"van-{k:02d}", "done") for k in range(8)]
     assert sorted(path.parent.name for path in out.rglob("results.json")) == [row["folder"] for row in rows]
@@ -520,10 +520,10 @@ ROWS = [
 
 
 def test_the_answer_comes_first_and_names_what_is_not_done():
-    assert summary(ROWS) == "1 of 4 improved: 1 not resolved; none worse; 1 refused; 1 failed."
+    assert summary(ROWS) == "1 of 2 analysed improved: 1 not resolved; none worse; 1 refused; 1 failed."
     read = Read(page(ROWS))
-    assert "1 of 4 improved" in read.text
-    assert read.text.index("not what it was before the service in b.") < read.text.index("1 of 4 improved")
+    assert "1 of 2 analysed improved" in read.text
+    assert read.text.index("not what it was before the service in b.") < read.text.index("1 of 2 analysed improved")
     assert "First Improved −6.1 −7.6 −4.5 43.3 37.2 K peak rise Washed a – done" in read.text
     assert "refused c: experiment.yaml: no title" in read.text
     assert "failed d: it died" in read.text

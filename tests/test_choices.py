@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from pullbook import analyse
@@ -103,9 +105,29 @@ def test_a_file_changed_meanwhile_is_not_written_over(choices):
     path = choices.experiment.folder / "experiment.yaml"
     path.write_text(yaml_of(choices) + "# a note\n", encoding="utf-8")
     choices.leave_out("after-1", "pull 2", "a tractor")
-    with pytest.raises(ExperimentError, match="changed by someone else"):
+    with pytest.raises(ExperimentError, match="changed outside this page"):
         choices.save()
     assert yaml_of(choices).endswith("# a note\n")
+    again = choices.reread()
+    assert again.experiment.sessions[1].leave_out == {"pull 2": "a tractor"}
+    assert again.saved.sessions[1].leave_out == {}
+    again.save()
+    assert yaml_of(choices).endswith("    leave_out: {pull 2: a tractor}\n# a note\n")
+
+
+def test_choices_follow_a_session_that_moved_in_the_file_and_drop_one_that_is_gone(choices):
+    choices.leave_out("after-1", "pull 2", "a tractor")
+    choices.leave_out("before-1", "pull 1", "fog")
+    choices.set(("worthwhile_change",), 3.0)
+    path = choices.experiment.folder / "experiment.yaml"
+    head, before, after = re.split(r"(?=  - name)", yaml_of(choices))
+    path.write_text(head + after + before.replace("before-1\n", "first\n", 1), encoding="utf-8")
+    again = choices.reread()
+    assert [(s.name, s.leave_out) for s in again.experiment.sessions] == [
+        ("after-1", {"pull 2": "a tractor"}),
+        ("first", {}),
+    ]
+    assert again.experiment.worthwhile_change == 3.0
 
 
 def test_a_reason_of_markup_is_kept_as_text(choices):

@@ -276,7 +276,7 @@ def test_a_wrong_day_is_refused(springs, tmp_path):
 def test_a_drift_that_is_not_resolved_is_not_called_none(named):
     found = history_of(named[:2], season_sd=8.0)
     html = history_report.answer(found).html
-    assert "drift not resolved" in html
+    assert "what came between is not resolved" in html
     assert "Not shown is never the same as none" in html
 
 
@@ -360,7 +360,7 @@ def test_another_outcome_is_told_in_its_own_unit_and_digits(tmp_path):
         (folder / "experiment.yaml").write_text(settings, encoding="utf-8")
     found = read_history(experiment_folders(str(tmp_path)))
     html = history_report.answer(found).html
-    assert "Between services: worse" in html  # what fell is the worse here
+    assert "it got worse in between" in html  # what fell is the worse here
     assert f"it fell by {-found.rate('1000 km').estimated.value:.4f} per 1000 km" in html
     assert f'<td class="pb-number">{found.services[0].change:+.3f}</td>' in history_report.services(found).html
     assert found.spans[0].share_lost.value > 0

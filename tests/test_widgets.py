@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from conftest import HOSTILE, SAMPLES
-from pullbook import report, widgets
+from pullbook import figures, report, widgets
 from pullbook.errors import ExperimentError
 from pullbook.report import Fragment
 from pullbook.widgets import Controls, Workbook, experiments_nearby
@@ -140,6 +140,10 @@ def test_settings_are_read_as_typed_and_refused_in_words(controls, workbook):
     marks.value = "80, 60"
     assert "marks_kmh must rise" in controls.troubles["protocol", "marks_kmh"].value
     assert marks.value == "80, 60"  # it stays there to be corrected
+    marks.value = "60-90"
+    assert workbook.choices.experiment.protocol.marks_kmh == (60, 90)
+    marks.value = "60 to 90"
+    assert "such as 60, 90, 120" in controls.troubles["protocol", "marks_kmh"].value
     marks.value = ""
     assert workbook.choices.experiment.protocol.marks_kmh is None
     assert controls.troubles["protocol", "marks_kmh"].value == ""
@@ -155,16 +159,53 @@ def test_another_protocol_shows_the_runs_that_it_finds(controls):
     assert len(controls.rows.children) == len(controls._rows) == 5
 
 
-def test_what_cannot_be_opened_is_told_and_unsaved_choices_are_named(controls, workbook, tmp_path):
+def test_what_cannot_be_opened_is_told_and_unsaved_choices_are_named(controls, workbook, tmp_path, folder):
     controls._rows["pull 2"].tick.value = False
     controls.other.value = str(tmp_path / "nowhere")
     assert "no such folder" in controls.opening_trouble.value
-    assert "1 change in two_evenings were dropped unsaved" in controls.opening_trouble.value
+    assert "What you chose in two_evenings is not saved; it stays" in controls.opening_trouble.value
     assert controls.save.disabled
+    assert all(box.value == "" for box in controls.settings.values())
     controls.other.value = str(SAMPLES / "nothing_done")
     assert controls.opening_trouble.value == ""
     assert controls.experiment.value == str(SAMPLES / "nothing_done")
     assert workbook.result.experiment.title in controls.answer.value
+    controls.other.value = str(folder)
+    assert controls._rows["pull 2"].tick.value is False
+    assert "pull 2 left out" in controls.unsaved.value
+
+
+def test_a_file_changed_meanwhile_is_read_again_and_the_choices_stay(controls, folder):
+    path = folder / "experiment.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("peak_rise", "peak_charge"), encoding="utf-8")
+    controls._rows["pull 2"].tick.value = False
+    controls._rows["pull 2"].reason.value = "fog"
+    controls.save.click()
+    assert "Press &#x27;Read the file again&#x27;" in controls.status.value
+    controls.again.click()
+    assert controls.outcome.value == "peak_charge"
+    assert controls._rows["pull 2"].reason.value == "fog"
+    controls.save.click()
+    assert "Saved." in controls.status.value
+    assert "pull 2: fog" in path.read_text(encoding="utf-8")
+
+
+def test_nothing_is_saved_while_a_setting_is_refused(controls, folder):
+    before = (folder / "experiment.yaml").read_text(encoding="utf-8")
+    controls.settings["protocol", "cruise_kmh"].value = "-5"
+    controls.settings["worthwhile_change",].value = "3"
+    controls.save.click()
+    assert "correct or empty what is refused under Settings: Cruise at [km/h]" in controls.status.value
+    assert (folder / "experiment.yaml").read_text(encoding="utf-8") == before
+    controls.back.click()
+    assert controls.settings["protocol", "cruise_kmh"].value == "90"
+    assert controls.settings["worthwhile_change",].value == "2"
+
+
+def test_pictures_have_no_toolbar(workbook, shown):
+    workbook.show(figures.change)
+    bundle = shown.values[0]._repr_mimebundle_()
+    assert bundle[figures.PLOTLY_MIME]["config"] == {"displayModeBar": False}
 
 
 def test_a_workbook_that_cannot_be_opened_still_shows_its_controls(tmp_path, shown):

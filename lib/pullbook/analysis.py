@@ -228,9 +228,19 @@ def analyse_experiment(
             measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
         ),
         point=point,
-        findings=(*comparison.findings, *inlet_findings(drives), *checks.findings),
+        findings=(*comparison.findings, *_low_level(level), *inlet_findings(drives), *checks.findings),
         inputs_sha256=inputs,
     )
+
+
+def _low_level(level: float) -> tuple[Finding, ...]:
+    if level >= 0.95:
+        return ()
+    message = (
+        f"The interval was asked for at {level:.0%}, so it misses the truth in {1 - level:.0%} of such experiments. "
+        "The words of the verdict are meant for 95%."
+    )
+    return (Finding(code="level-low", severity="warning", message=message, evidence={"level": level}),)
 
 
 def _session_facts(drive: Drive) -> dict[str, Any]:

@@ -72,7 +72,7 @@ def not_done_text(rows: Sequence[Row]) -> str:
 
 
 def summary(rows: Sequence[Row]) -> str:
-    """Say how many improved, and what became of the others."""
+    """Say how many of those that could be analysed improved, and what became of the others."""
     done = [row.verdict for row in rows if row.status == "done"]
     states = Counter(row.status for row in rows)
     counts = Counter(done) | Counter({"refused": states["refused"], "failed": states["failed"]})
@@ -82,7 +82,7 @@ def summary(rows: Sequence[Row]) -> str:
         for key, word in words.items()
         if key != "improved" and (counts[key] or key in ALWAYS_TOLD)
     ]
-    return f"{counts['improved']} of {len(rows)} improved: {'; '.join(rest)}."
+    return f"{counts['improved']} of {len(done)} analysed improved: {'; '.join(rest)}."
 
 
 def page(rows: Sequence[Row]) -> str:

@@ -164,7 +164,7 @@ class Choices:
         Raises
         ------
         ExperimentError
-            When a reason is missing, when the file was changed by someone else meanwhile, or when it cannot be
+            When a reason is missing, when the file was changed meanwhile, or when it cannot be
             written. The file is then as it was.
         """
         if missing := self.without_reason():
@@ -172,7 +172,8 @@ class Choices:
         folder = self.experiment.folder
         if read_settings(folder) != self._text:
             raise ExperimentError(
-                f"Not saved: {FILE_NAME} was changed by someone else since it was opened. Open the experiment again."
+                f"Not saved: {FILE_NAME} was changed outside this page since it was read. Press 'Read the file again'; "
+                "your choices stay."
             )
         text = with_edits(self._text, self.edits())
         write_whole(folder / FILE_NAME, text)
@@ -181,6 +182,30 @@ class Choices:
     def revert(self) -> None:
         """Go back to what the file says."""
         self._try(self.saved)
+
+    def reread(self) -> Choices:
+        """Read the file again, with what was chosen and not saved on top of it.
+
+        Raises
+        ------
+        PullbookError
+            When the file or a log is refused now, or does not fit the choices any more.
+        """
+        fresh = Choices(self.saved.folder, **self._options)
+        now = {session.name: k for k, session in enumerate(fresh.saved.sessions)}
+        edits = []
+        for edit in self.edits():
+            place = edit.place
+            if place[0] == "sessions":
+                name = self.saved.sessions[int(place[1])].name
+                if name not in now:
+                    continue
+                place = ("sessions", now[name], *place[2:])
+            edits.append(Edit(place, edit.value))
+        if edits:
+            settings = parse_settings(with_edits(fresh._text, edits))
+            fresh._try(Experiment.from_settings(settings, fresh.saved.folder))
+        return fresh
 
     def _named(self, session: str) -> Session:
         return next(s for s in self.experiment.sessions if s.name == session)

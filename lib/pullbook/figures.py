@@ -49,7 +49,8 @@ class Picture:
     figure: go.Figure
 
     def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
-        plain = self.figure.to_plotly_json()
+        # Without plotly's toolbar: one of its buttons sends the picture to a server.
+        plain = {**self.figure.to_plotly_json(), "config": {"displayModeBar": False}}
         return {PLOTLY_MIME: plain, "text/plain": plain["layout"]["meta"]["description"]}
 
 
@@ -169,7 +170,7 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture:
     rows = [("as chosen now", c.change, c.low, c.high, True)]
     if result.with_left_out is not None:
         w = result.with_left_out
-        rows.append(("with what is left out", w.change, w.low, w.high, True))
+        rows.append(("with nothing left out", w.change, w.low, w.high, True))
     if saved is not None and saved.outcome == c.outcome and saved != c:
         rows.append(("as saved in the file", saved.change, saved.low, saved.high, True))
     picture = _forest(rows, c, height=120 + 40 * len(rows), legend=True)

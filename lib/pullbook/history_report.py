@@ -44,7 +44,7 @@ def open_history(folders: str, *, level: float, season_sd: float) -> History:
 def answer(history: History) -> Fragment:
     """Return the first thing on the page: how many services helped, and what is lost between them."""
     rate = history.rate("1000 km") or history.rate("year")
-    lines = [_helped(history), *((_lost(history, rate),) if rate else ()), *_last_span(history)]
+    lines = [*((_lost(history, rate),) if rate else ()), *_last_span(history)]
     word, state = _word(history, rate.estimated if rate else history.spans[-1].drift)
     said = "".join(f'<p class="pb-sentence">{escape(line)}</p>' for line in lines)
     aside = "".join(f'<p class="pb-note">{escape(finding.message)}</p>' for finding in history.findings)
@@ -56,15 +56,13 @@ def answer(history: History) -> Fragment:
 
 
 def _word(history: History, drift: Estimated) -> tuple[str, str]:
-    if not drift.resolved:
-        return "Between services: drift not resolved", "not-resolved"
-    worse = drift.value * history.worse > 0
-    return ("Between services: worse", "worse") if worse else ("Between services: better", "improved")
-
-
-def _helped(history: History) -> str:
     helped = sum(s.verdict.startswith("improved") for s in history.services)
-    return f"{helped} of {counted(len(history.services), 'service')} made it better by more than chance."
+    said = f"{helped} of {counted(len(history.services), 'service')} helped"
+    if not drift.resolved:
+        between = "what came between is not resolved"
+    else:
+        between = "it got worse in between" if drift.value * history.worse > 0 else "it got better in between"
+    return f"{said}; {between}", "improved" if helped else "not-resolved"
 
 
 def _lost(history: History, rate: Rate) -> str:
@@ -87,9 +85,13 @@ def _last_span(history: History) -> list[str]:
             "that gain is not resolved."
         ]
     return [
-        f"Of what service {span.number} gained, {lost.value:.0%} was lost{far} by service {span.number + 1} "
+        f"Of what service {span.number} gained, {_share(lost.value)} was lost again{far} by service {span.number + 1} "
         f"({history.levels.level:.0%} interval {lost.low:.0%} to {lost.high:.0%})."
     ]
+
+
+def _share(lost: float) -> str:
+    return f"all and more ({lost:.0%})" if lost > 1 else f"{lost:.0%}"
 
 
 def services(history: History) -> Fragment:

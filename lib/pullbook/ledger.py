@@ -394,7 +394,7 @@ class Since:
     days: int
     distance_km: float | None
     times: int
-    usual_km: float | None
+    usual_km: float | None  # the mean of `times` - 1 distances
 
 
 def since(ledger: Ledger, item: str, *, today: dt.date, odometer_km: float | None = None) -> Since:
@@ -415,7 +415,7 @@ def since(ledger: Ledger, item: str, *, today: dt.date, odometer_km: float | Non
     """
     entries = ledger.of(item)
     if not entries:
-        raise LedgerError(f"item given {item!r}; the ledger has: {', '.join(ledger.items) or 'nothing'}")
+        raise LedgerError(f"service: given {item!r}; the ledger has: {', '.join(ledger.items) or 'nothing'}")
     readings = [e.odometer_km for e in entries if e.odometer_km is not None]
     now = odometer_km if odometer_km is not None else ledger.odometer_km
     steps = np.diff(readings)
@@ -443,8 +443,14 @@ def decision_lines(
         What the person says one service takes; nought if that does not matter.
     currency : str
     """
-    far = f", {what.distance_km:.0f} km" if what.distance_km is not None else ""
-    usual = f"; usually every {what.usual_km:.0f} km" if what.usual_km is not None else ""
+    far = f" and, by the ledger's last reading, {what.distance_km:.0f} km" if what.distance_km is not None else ""
+    usual = ""
+    if what.usual_km is not None:
+        every, before = (
+            f"; usually every {what.usual_km:.0f} km",
+            f"; the one before was {what.usual_km:.0f} km earlier",
+        )
+        usual = every if what.times > 2 else before
     lines = [f"{what.item}: last on {what.last}, {what.days} days{far} ago{usual}."]
     takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [f"{hours:g} hours"] * (hours > 0)
     if takes:

@@ -84,7 +84,7 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
         trend(found).sentence,
     ]
     if capacity_ml > 0:
-        usual, soonest = full_in_km(rate, capacity_ml=capacity_ml)
+        usual, soonest = (round(km, -2) for km in full_in_km(rate, capacity_ml=capacity_ml))
         soon = f", as soon as {soonest:.0f} km" if math.isfinite(soonest) else ""
         if math.isfinite(usual):
             lines.append(

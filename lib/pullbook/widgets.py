@@ -6,6 +6,7 @@ are plain, as papermill needs them.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -14,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from pullbook import figures, report
 from pullbook.analysis import Result, analyse
-from pullbook.choices import NO_REASON, Choices
+from pullbook.choices import NO_REASON, QUESTION, Choices
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.experiment import FILE_NAME
 from pullbook.outcomes import OUTCOMES, outcome_named
@@ -43,6 +44,7 @@ SETTINGS: tuple[tuple[Place, str], ...] = (
     (("worthwhile_change",), "Change that matters to you"),
     (("day_to_day_sd",), "Allowance between days"),
 )
+SEVERAL: tuple[Place, ...] = (("protocol", "marks_kmh"),)
 
 
 class Workbook:
@@ -74,17 +76,21 @@ class Workbook:
         self.result: Result | None = None
         self.refusal = ""
         self.choices: Choices | None = None
+        self._opened: dict[Path, Choices] = {}
         if live:
             self.open(experiment)
         else:
             self.result = analyse(experiment, **self._options)
 
     def open(self, folder: str | Path) -> None:
-        """Show another experiment."""
+        """Show another experiment, or the same one as its file is now; what was chosen there and not saved stays."""
         self.folder = Path(folder)
+        place = self.folder.resolve()
         self.choices = None
         try:
-            self.choices = Choices(folder, **self._options)
+            earlier = self._opened.get(place)
+            self.choices = earlier.reread() if earlier else Choices(folder, **self._options)
+            self._opened[place] = self.choices
         except PullbookError as refusal:
             self.refusal = str(refusal)
         self.follow()
@@ -147,7 +153,13 @@ class Controls:
         self.outcome = w.Dropdown(description="What is asked", options=tuple(OUTCOMES), style=labels, layout=wide)
         self.outcome_trouble = w.HTML()
         self.settings = {
-            place: w.Text(description=label, continuous_update=False, style=labels, layout=wide)
+            place: w.Text(
+                description=label,
+                placeholder="such as 60, 90, 120; empty: chosen for you" if place in SEVERAL else "empty: the default",
+                continuous_update=False,
+                style=labels,
+                layout=wide,
+            )
             for place, label in SETTINGS
         }
         self.troubles = {place: w.HTML() for place in self.settings}
@@ -169,6 +181,7 @@ class Controls:
         self.forest = w.Output()
         self.save = w.Button(description=f"Save to {FILE_NAME}", button_style="primary", layout=w.Layout(width="auto"))
         self.back = w.Button(description="Back to what is saved", layout=w.Layout(width="auto"))
+        self.again = w.Button(description="Read the file again", layout=w.Layout(width="auto"))
         self.status = w.HTML()
         self.unsaved = w.HTML()
 
@@ -179,7 +192,7 @@ class Controls:
                 w.HTML(_heading("The answer with these choices")),
                 self.answer,
                 self.forest,
-                w.HBox([self.save, self.back], layout=w.Layout(flex_flow="row wrap")),
+                w.HBox([self.save, self.back, self.again], layout=w.Layout(flex_flow="row wrap")),
                 self.status,
                 self.unsaved,
             ],
@@ -218,22 +231,23 @@ class Controls:
         on(self.whole, self._whole_session)
         on(self.whole_reason, lambda _: self._whole_session(False))
         self.save.on_click(lambda _: self._act(self.status, self._save, said="Saved."))
-        self.back.on_click(lambda _: self._act(self.status, lambda c: c.revert(), said="As saved again."))
+        self.back.on_click(lambda _: self._act(self.status, self._go_back, said="As saved again."))
+        self.again.on_click(lambda _: self._open(str(self._workbook.folder)))
 
     def _open(self, folder: str | None) -> None:
         if not folder:
             return
         earlier = self._workbook.choices
-        dropped = len(earlier.edits()) if earlier else 0
+        left = earlier.experiment.folder.resolve() if earlier and earlier.edits() else None
         self._workbook.open(Path(folder).expanduser())
         self._rebuild()
-        if earlier and dropped:
-            name = earlier.experiment.folder.resolve().name
-            self.opening_trouble.value += _trouble(f"{counted(dropped, 'change')} in {name} were dropped unsaved.")
+        if left is not None and left != self._workbook.folder.resolve():
+            kept = f"What you chose in {left.name} is not saved; it stays while this notebook is open."
+            self.opening_trouble.value += f'<p role="status">{escape(kept)}</p>'
 
     def _set(self, place: Place, text: str) -> None:
         def act(choices: Choices) -> None:
-            choices.set(place, _number(text, several=place[-1] == "marks_kmh"))
+            choices.set(place, _number(text, several=place in SEVERAL))
 
         self._act(self.troubles[place], act)
 
@@ -260,7 +274,14 @@ class Controls:
         self._act(self._rows[run].trouble, act)
 
     def _save(self, choices: Choices) -> None:
+        if refused := [label for place, label in SETTINGS if self.troubles[place].value]:
+            raise ExperimentError(f"Not saved: correct or empty what is refused under Settings: {', '.join(refused)}.")
         choices.save()
+
+    def _go_back(self, choices: Choices) -> None:
+        for trouble in self.troubles.values():
+            trouble.value = ""
+        choices.revert()
 
     def _act(self, trouble: Any, act: Callable[[Choices], None], *, said: str = "") -> None:
         """Do what was asked, say what was refused beside the control, and show what it gives."""
@@ -306,6 +327,8 @@ class Controls:
             self.session.options = names
             self.session.value = names[0] if names else None
             self.status.value = ""
+            for place, box in self.settings.items():
+                box.value = self.troubles[place].value = ""
         self._show_session()
         self._refresh()
 
@@ -339,6 +362,11 @@ class Controls:
             asked = choices.experiment.outcome
             self.outcome.options = tuple(dict.fromkeys([*OUTCOMES, asked]))  # a time between two speeds is not listed
             self.outcome.value = asked
+            outcome = outcome_named(asked)
+            unit = outcome.unit if outcome else ""
+            for place, label in SETTINGS:
+                if place[0] in QUESTION:
+                    self.settings[place].description = f"{label} [{unit}]"
             for place, box in self.settings.items():
                 if not self.troubles[place].value:  # what was refused stays there to be corrected
                     box.value = _text_of(choices, place)
@@ -459,15 +487,14 @@ def _on_a_line(w: Any, drive: Drive, rows: dict[str, _Row]) -> list[Any]:
 
 def _number(text: str, *, several: bool) -> float | list[float] | None:
     """Read what was typed; nothing stands for the default."""
-    parts = text.replace(";", " ").split() if several else [text.strip()]
-    if several and "," in text:
-        parts = text.split(",")
-    if not any(part.strip() for part in parts):
+    parts = re.split(r"\s*[,;\s]\s*|(?<=\d)\s*[-–]\s*(?=\d)", text.strip()) if several else [text.strip()]
+    if not any(parts):
         return None
     try:
-        numbers = [float(part.strip().replace(",", ".")) for part in parts]
+        numbers = [float(part.replace(",", ".")) for part in parts]
     except ValueError:
-        raise ExperimentError(f"given {text!r}; allowed: a number{'s with commas between' * several}") from None
+        allowed = "speeds with commas between, such as 60, 90, 120" if several else "a number"
+        raise ExperimentError(f"given {text!r}; allowed: {allowed}") from None
     return numbers if several else numbers[0]
 
 
