@@ -54,7 +54,7 @@ def test_results_beside_the_person_are_found(own, monkeypatch):
         (["-p", "capacity_ml=-1"], "-p capacity_ml: given -1; allowed: not negative"),
         (["-p", "cost=much"], "-p cost: given 'much'; allowed: a number"),
         (["-p", "ledger=x.csv"], "it is the file: pullbook ledger FILE.csv"),
-        (["-p", "service=oil"], "item given 'oil'; the ledger has: catch can, cooler fins washed"),
+        (["-p", "service=oil"], "service: given 'oil'; the ledger has: catch can, cooler fins washed"),
         (["-p", "results=none.json", *WASHED], "allowed: a results.json that pullbook wrote"),
         (["-p", "today=tomorrow"], "allowed: YYYY-MM-DD"),
     ],
