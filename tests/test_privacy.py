@@ -9,7 +9,7 @@ from pullbook import privacy
 from pullbook.privacy import REMOVED, kinds_found, scrub
 
 PRIVATE = {
-    "vehicle identification number": ["WVX9ZZ7HZ8H000123 after the wash", "vin 1zz8f2c45k7000999"],
+    "vehicle identification number": ["ZZX9ZZ7HZ8H000123 after the wash", "vin 1zz8f2c45k7000999"],
     "position": ["parked at 51.50735, -0.12776", "52°31'12\"N 13°24'18\"E", "lat: 48.13", "at 48.1371 N; 11.5754 E"],
     "registration": ["reg AB12 CDE", "number plate: XY-Z 1234", "registration no. K 77 LMN"],
     "serial number": ["serial number A93-2231X", "S/N 00412345"],
