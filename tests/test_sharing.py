@@ -27,7 +27,7 @@ def hostile():
     texts = {
         "title": f"Title {EVIL}",
         "question": f"Question {EVIL} from /home/someone/logs at 51.50735, -0.12776",
-        "vehicle": plain.vehicle.model_copy(update={"description": f"Van WVX9ZZ7HZ8H000123 {EVIL}"}),
+        "vehicle": plain.vehicle.model_copy(update={"description": f"Van ZZX9ZZ7HZ8H000123 {EVIL}"}),
         "service": plain.service.model_copy(update={"what": f"Wash, reg AB12 CDE {EVIL}"}),
         "sessions": (
             plain.sessions[0].model_copy(update={"leave_out": {"pull 2": f"braked {EVIL}"}}),
@@ -81,7 +81,7 @@ def test_bbcode_cannot_be_injected(hostile) -> None:
 @pytest.mark.parametrize("form", [markdown, bbcode])
 def test_nothing_private_is_posted(hostile, form) -> None:
     text = form(compose(hostile))
-    for private in ("WVX9ZZ7HZ8H000123", "AB12", "/home/someone", "51.50735"):
+    for private in ("ZZX9ZZ7HZ8H000123", "AB12", "/home/someone", "51.50735"):
         assert private not in text
 
 
@@ -136,7 +136,7 @@ def test_nothing_private_is_in_the_results_or_on_the_page(hostile) -> None:
     shown = [hostile.to_json(), hostile.to_csv()]
     shown += [part(hostile).html for part in (report.answer, report.left_out, report.conclusion, report.findings)]
     for text in shown:
-        for private in ("WVX9ZZ7HZ8H000123", "AB12 CDE", "/home/someone", "51.50735"):
+        for private in ("ZZX9ZZ7HZ8H000123", "AB12 CDE", "/home/someone", "51.50735"):
             assert private not in text
 
 
