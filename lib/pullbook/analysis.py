@@ -15,11 +15,9 @@ from pullbook.conditions import Condition, like_for_like
 from pullbook.crosscheck import CrossChecks, cross_check
 from pullbook.drives import (
     Drive,
-    Reading,
-    find_drives,
     inlet_findings,
     missing_for_outcome,
-    read_logs,
+    read_drives,
     surroundings_of,
 )
 from pullbook.errors import Finding, LogError
@@ -168,7 +166,7 @@ def analyse_experiment(
     *,
     level: float = 0.95,
     relative_dates: bool = False,
-    readings: Sequence[Reading] | None = None,
+    drives: Sequence[Drive] | None = None,
 ) -> Result:
     """Analyse an experiment that is already loaded; settings may have been changed since.
 
@@ -177,8 +175,8 @@ def analyse_experiment(
     experiment : Experiment
     level, relative_dates
         As for `analyse`.
-    readings : sequence of Reading, optional
-        The logs, when they have been read already.
+    drives : sequence of Drive, optional
+        When they have been found already, for this experiment fit to share.
 
     Raises
     ------
@@ -189,7 +187,7 @@ def analyse_experiment(
 
     inputs = inputs_sha256(experiment)
     experiment = fit_to_share(experiment)
-    drives = find_drives(experiment, readings if readings is not None else read_logs(experiment))
+    drives = read_drives(experiment) if drives is None else list(drives)
     if relative_dates:
         experiment, drives = undated(experiment, drives)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})

@@ -16,7 +16,7 @@ from pullbook.experiment import FILE_NAME, Experiment, Protocol, Session, parse_
 from pullbook.files import write_whole
 from pullbook.privacy import fit_to_share
 from pullbook.runs import Run, Runs
-from pullbook.yaml_edit import Edit, Place, Value, with_edits
+from pullbook.yaml_edit import Edit, Place, Value, put, with_edits
 
 if TYPE_CHECKING:
     from pullbook.drives import Reading
@@ -104,9 +104,9 @@ class Choices:
 
         Parameters
         ----------
-        place : tuple of str
-            ``("protocol", name)`` or a name in `QUESTION`.
-        value : str, float, sequence of float or None
+        place : tuple
+            ``("protocol", name)``, a name in `QUESTION`, or ``("sessions", k, "leave_out")``.
+        value : str, float, sequence of float, mapping or None
             None for the default.
 
         Raises
@@ -115,14 +115,7 @@ class Choices:
             When the value is not allowed; the choices stay as they were.
         """
         settings = self.experiment.model_dump(exclude_none=True)
-        *way, last = place
-        holder: Any = settings
-        for part in way:
-            holder = holder[part]
-        if value is None:
-            holder.pop(last, None)
-        else:
-            holder[last] = value
+        put(settings, Edit(place, value))
         changed = Experiment.from_settings(settings, self.experiment.folder)
         if changed.protocol == self.experiment.protocol:
             self._try(changed)
@@ -138,7 +131,7 @@ class Choices:
         old, new = self.saved, self.experiment
         names: list[Place] = [(name,) for name in QUESTION]
         names += [("protocol", name) for name in Protocol.model_fields]
-        found = [Edit(place, after) for place in names if _at(old, place) != (after := _at(new, place))]
+        found = [Edit(place, after) for place in names if value_at(old, place) != (after := value_at(new, place))]
         for k, (before, now) in enumerate(zip(old.sessions, new.sessions, strict=True)):
             place = ("sessions", k, "leave_out")
             if before.leave_out and not now.leave_out:
@@ -211,11 +204,8 @@ class Choices:
         return next(s for s in self.experiment.sessions if s.name == session)
 
     def _leave_out(self, session: str, reasons: Mapping[str, str]) -> None:
-        settings = self.experiment.model_dump(exclude_none=True)
-        for entry in settings["sessions"]:
-            if entry["name"] == session:
-                entry["leave_out"] = dict(reasons)
-        self._try(Experiment.from_settings(settings, self.experiment.folder))
+        k = self.experiment.sessions.index(self._named(session))
+        self.set(("sessions", k, "leave_out"), dict(reasons))
 
     def _carried_over(self, changed: Experiment) -> tuple[Experiment, list[str]]:
         """Give the runs that are left out the numbers that they have under another protocol."""
@@ -236,7 +226,7 @@ class Choices:
         self.refusal = ""
         try:
             self.drives = tuple(find_drives(fit_to_share(experiment), self._readings))
-            self.result = analyse_experiment(experiment, readings=self._readings, **self._options)
+            self.result = analyse_experiment(experiment, drives=self.drives, **self._options)
         except PullbookError as refusal:
             self.refusal = str(refusal)
 
@@ -274,7 +264,8 @@ def _is_same(a: Run, b: Run) -> bool:
     return a.kind == b.kind and shared_s > 0.5 * min(a.end_s - a.start_s, b.end_s - b.start_s)
 
 
-def _at(experiment: Experiment, place: Place) -> Value:
+def value_at(experiment: Experiment, place: Place) -> Value:
+    """Return a setting by its place, such as ``("protocol", "cruise_kmh")``."""
     value: object = experiment
     for part in place:
         value = getattr(value, str(part))

@@ -176,7 +176,7 @@ def _prepare_to_execute(*, quiet: bool) -> None:
 def _analyse(given: argparse.Namespace) -> None:
     from pullbook.analysis import analyse_experiment
     from pullbook.experiment import Experiment
-    from pullbook.files import write_whole
+    from pullbook.files import check_place, write_whole
 
     experiment = Experiment.load(given.folder)
     if given.out is None:
@@ -184,8 +184,7 @@ def _analyse(given: argparse.Namespace) -> None:
         return
     path = Path(given.out).resolve()
     experiment.keep_from(path)
-    if not path.parent.is_dir() or (path.exists() and not path.is_file()):
-        raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
+    check_place(path)
     write_whole(path, analyse_experiment(experiment).to_json())
 
 

@@ -9,6 +9,17 @@ from pathlib import Path
 from pullbook.errors import ExperimentError
 
 
+def check_place(path: Path) -> None:
+    """Refuse a path, given with ``--out``, that is no file in a folder that exists.
+
+    Raises
+    ------
+    ExperimentError
+    """
+    if not path.parent.is_dir() or (path.exists() and not path.is_file()):
+        raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
+
+
 def write_whole(path: Path, text: str) -> None:
     """Write a text file, line ends as given: the whole of it or, whatever happens, what was there before.
 

@@ -155,10 +155,7 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
     check_level(level)
     if season_sd is not None and season_sd < 0:
         raise ExperimentError(f"season_sd: given {season_sd:g}; allowed: above 0, or 0 for as much as days differ")
-    if len(folders) < 2:
-        raise ExperimentError(
-            "a history takes two experiments or more: name the folder of each, or one that holds them"
-        )
+    _refuse_single(folders)
     return history_of(
         [(Path(folder).resolve().name, analyse(folder, level=level)) for folder in folders],
         level=level,
@@ -168,6 +165,7 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
 
 def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, season_sd: float | None = None) -> History:
     """Put results of one vehicle in order and compare each service's state with the next; see `read_history`."""
+    _refuse_single(named)
     _refuse_repeated(named)
     _refuse_unlike(named)
     axis, named = _in_order(named)
@@ -219,9 +217,15 @@ def _service(k: int, name: str, result: Result, levels: Levels) -> Service:
     )
 
 
+def _drift(levels: Levels, k: int) -> np.ndarray:
+    """Return the contrast from after service ``k`` to before the next."""
+    drift: np.ndarray = levels.unit(k + 1, "before") - levels.unit(k, "after")
+    return drift
+
+
 def _span(k: int, services: Sequence[Service], levels: Levels, worse: float) -> Span:
     first, second = services[k], services[k + 1]
-    drift = levels.unit(k + 1, "before") - levels.unit(k, "after")
+    drift = _drift(levels, k)
     gained = levels.unit(k, "before") - levels.unit(k, "after")
     km = (
         second.odometer_km - first.odometer_km
@@ -250,7 +254,7 @@ def _rates(services: Sequence[Service], levels: Levels) -> tuple[Rate, ...]:
         pairs = [(k, a, b) for k, (a, b) in enumerate(pairwise(at)) if a is not None and b is not None]
         lengths = {k: later - earlier for k, earlier, later in pairs if later > earlier}
         if lengths:
-            spans = np.array([levels.unit(k + 1, "before") - levels.unit(k, "after") for k in lengths])
+            spans = np.array([_drift(levels, k) for k in lengths])
             found.append(
                 _rate("between services", per, levels, common_rate(levels, spans, np.array([*lengths.values()])))
             )
@@ -270,11 +274,14 @@ def _rate(what: str, per: Per, levels: Levels, fitted: tuple[np.ndarray, float])
 # --- do they belong together? ------------------------------------------------------------------------------------
 
 
-def _refuse_repeated(named: Sequence[tuple[str, Result]]) -> None:
-    if len(named) < 2:
+def _refuse_single(given: Sequence[object]) -> None:
+    if len(given) < 2:
         raise ExperimentError(
             "a history takes two experiments or more: name the folder of each, or one that holds them"
         )
+
+
+def _refuse_repeated(named: Sequence[tuple[str, Result]]) -> None:
     seen: dict[str, str] = {}
     for name, result in named:
         if result.inputs_sha256 in seen:

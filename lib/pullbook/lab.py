@@ -10,6 +10,7 @@ from typing import Any
 
 from pullbook.errors import ExperimentError
 from pullbook.experiment import Experiment
+from pullbook.files import write_whole
 from pullbook.workbook import workbook_path
 
 SETTINGS = {
@@ -55,9 +56,9 @@ def own_copy(folder: str | Path, home: Path) -> tuple[Path, bool]:
         return copy, False
     try:
         home.mkdir(parents=True, exist_ok=True)
-        copy.write_text(json.dumps(notebook, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
     except OSError as error:
-        raise ExperimentError(f"{copy}: cannot be written ({error.strerror}); check the folder") from None
+        raise ExperimentError(f"{home}: cannot be written to ({error.strerror}); check the folder") from None
+    write_whole(copy, json.dumps(notebook, indent=1, ensure_ascii=False) + "\n")
     return copy, True
 
 

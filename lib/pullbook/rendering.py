@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
 from pullbook.errors import ExperimentError, PullbookError
+from pullbook.files import check_place
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -275,8 +276,7 @@ def check_page_path(out: Path) -> None:
     """Refuse a path that a page cannot or should not be written to."""
     if out.suffix.lower() not in (".html", ".htm"):
         raise ExperimentError(f"--out {out}: allowed: a file that ends in .html")
-    if not out.parent.is_dir() or (out.exists() and not out.is_file()):
-        raise ExperimentError(f"--out {out}: not a file in a folder that exists; give such a path")
+    check_place(out)
 
 
 @contextlib.contextmanager

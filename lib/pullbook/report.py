@@ -27,6 +27,7 @@ from pullbook.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA
 from pullbook.operating_point import CHARGE_C
 from pullbook.outcomes import outcome_named
 from pullbook.privacy import scrub
+from pullbook.runs import Run
 from pullbook.secondary import SideFigure
 from pullbook.uncertainty import combined
 from pullbook.verdict import counted, decimals
@@ -337,16 +338,7 @@ def _where(names: Sequence[str], every: int) -> str:
 def left_out(result: Result) -> Fragment:
     """Return the runs that do not count, with the reason for each."""
     rows = [
-        (
-            drive.session.name,
-            run.name,
-            f"{run.start_s:.0f} s",
-            f"{run.start_kmh:.0f}–{run.end_kmh:.0f} km/h",
-            run.reason,
-        )
-        for drive in result.drives
-        for run in drive.runs.all
-        if not run.included
+        (*_run_told(drive, run), run.reason) for drive in result.drives for run in drive.runs.all if not run.included
     ]
     if not rows:
         return Fragment("<p>Every run that was found counts.</p>")
@@ -355,19 +347,14 @@ def left_out(result: Result) -> Fragment:
     )
 
 
+def _run_told(drive: Drive, run: Run) -> tuple[str, ...]:
+    return drive.session.name, run.name, f"{run.start_s:.0f} s", f"{run.start_kmh:.0f}–{run.end_kmh:.0f} km/h"
+
+
 def runs(result: Result) -> Fragment:
     """Return every run that was found and whether it counts, folded under one line."""
-    found = [(drive.session.name, run) for drive in result.drives for run in drive.runs.all]
-    rows = [
-        (
-            session,
-            run.name,
-            f"{run.start_s:.0f} s",
-            f"{run.start_kmh:.0f}–{run.end_kmh:.0f} km/h",
-            "counts" if run.included else run.reason,
-        )
-        for session, run in found
-    ]
+    found = [(drive, run) for drive in result.drives for run in drive.runs.all]
+    rows = [(*_run_told(drive, run), "counts" if run.included else run.reason) for drive, run in found]
     count = sum(run.included for _, run in found)
     by_hand = sum(run.left_out for _, run in found)
     summary = (

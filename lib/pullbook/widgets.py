@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from pullbook import figures, report
 from pullbook.analysis import Result, analyse
-from pullbook.choices import NO_REASON, QUESTION, Choices
+from pullbook.choices import NO_REASON, QUESTION, Choices, value_at
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.experiment import FILE_NAME
 from pullbook.outcomes import OUTCOMES, outcome_named
@@ -33,6 +33,7 @@ STYLE = Path(__file__).with_name("page_template") / "widgets.css"
 MOST_NEARBY = 200
 LEAST_BUTTON = 0.035  # of the timeline's width: what a finger or a pointer still finds
 WAITING = Fragment('<p class="pb-note">Waits for an answer: see what is said where the runs are chosen.</p>')
+NOTHING = Fragment("")  # holds the place of what a result lacks, until another has it
 SETTINGS: tuple[tuple[Place, str], ...] = (
     (("protocol", "cruise_kmh"), "Cruise at [km/h]"),
     (("protocol", "pull_from_kmh"), "Pulls from [km/h]"),
@@ -100,8 +101,8 @@ class Workbook:
         for part in parts:
             value = self._value(part)
             if self._live:
-                self._shown.append((_display(Fragment("") if value is None else value, display_id=True), part))
-            elif value is not None:
+                self._shown.append((_display(value, display_id=True), part))
+            elif value is not NOTHING:
                 _display(value)
 
     def choose(self) -> None:
@@ -122,11 +123,11 @@ class Workbook:
         else:
             self.result = None
         for handle, part in self._shown:
-            value = self._value(part)
-            handle.update(Fragment("") if value is None else value)
+            handle.update(self._value(part))
 
     def _value(self, part: Part) -> object:
-        return WAITING if self.result is None else part(self.result)
+        value = WAITING if self.result is None else part(self.result)
+        return NOTHING if value is None else value
 
 
 class Controls:
@@ -330,7 +331,6 @@ class Controls:
             for place, box in self.settings.items():
                 box.value = self.troubles[place].value = ""
         self._show_session()
-        self._refresh()
 
     def _show_session(self) -> None:
         """Show another session's runs."""
@@ -499,12 +499,8 @@ def _number(text: str, *, several: bool) -> float | list[float] | None:
 
 
 def _text_of(choices: Choices, place: Place) -> str:
-    value: Any = choices.experiment
-    for part in place:
-        value = getattr(value, str(part))
-    if value is None:
-        return ""
-    return ", ".join(f"{v:g}" for v in value) if isinstance(value, tuple) else f"{value:g}"
+    value = value_at(choices.experiment, place)
+    return "" if value is None else _said(value)
 
 
 def _answer(choices: Choices) -> str:

@@ -53,7 +53,7 @@ def with_edits(text: str, edits: Iterable[Edit]) -> str:
     wanted = _unshared(parse_settings(text))
     changed = text
     for edit in edits:
-        _set(wanted, edit)
+        put(wanted, edit)
         changed = _with_edit(changed, edit)
     if parse_settings(changed) != wanted:
         by_hand = "\n".join(f"  {'.'.join(map(_counted, e.place))}: {_written(e.value)}" for e in edits)
@@ -75,8 +75,8 @@ def _counted(part: str | int) -> str:
     return str(part + 1) if isinstance(part, int) else part
 
 
-def _set(settings: Any, edit: Edit) -> None:
-    """Do to plain values what `_with_edit` does to the text."""
+def put(settings: Any, edit: Edit) -> None:
+    """Set or take out one of plain settings, as `with_edits` does in the text."""
     *way, last = edit.place
     for part in way:
         if isinstance(settings, dict) and settings.get(str(part)) is None:
