@@ -65,6 +65,14 @@ def test_no_scatter_between_sessions_is_reported_not_hidden() -> None:
     assert "no scatter" in model.remark
 
 
+def test_runs_that_are_all_alike_give_no_random_session_model() -> None:
+    """A sensor of whole degrees: nothing scatters within the sessions, and the likelihood has no greatest value."""
+    sessions = [(f"{p}-{k}", p, [40.0 + k] * 3, 15.0) for p in ("before", "after") for k in range(3)]
+    c, found = checked(sessions)
+    assert np.isfinite([c.low, c.high]).all()
+    assert not [route for route in found.routes if route.name.startswith("random-session")]
+
+
 def test_equivalence_agrees_with_the_verdict() -> None:
     rng = np.random.default_rng(4)
     for change in (0.0, -1.0, -2.0, -3.0):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
@@ -243,30 +242,61 @@ def random_session_model(y: np.ndarray, design: np.ndarray, codes: np.ndarray) -
     y : ndarray, shape (n,)
     design : ndarray, shape (n, p)
     codes : ndarray of int, shape (n,)
-        The session of each run.
+        The session of each run, 0 to sessions - 1.
 
     Returns
     -------
     RandomSessionModel
         A variance between sessions that comes out as nought is reported so, not hidden.
-    """
-    from statsmodels.regression.mixed_linear_model import MixedLM
 
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a variance at its bound warns; it is reported as `singular` instead
-        try:
-            fit = MixedLM(y, design, groups=codes).fit(reml=True)
-            errors = np.asarray(fit.bse_fe, dtype=float)
-        except np.linalg.LinAlgError:  # the optimiser stepped onto the bound itself
-            nothing = np.full(design.shape[1], np.nan)
-            return RandomSessionModel(nothing, nothing, between_sd=0.0, within_sd=math.nan, singular=True)
-    between, within = float(np.asarray(fit.cov_re)[0, 0]), float(fit.scale)
+    Notes
+    -----
+    With one random effect everything else follows from the share of the variance that lies between sessions, so one
+    number is searched for, between nought and one. General optimisers of mixed models search without bounds, and few
+    sessions often have their best value at the bound.
+
+    References
+    ----------
+    S. R. Searle, G. Casella and C. E. McCulloch, Variance Components (1992), sections 6.6 and 6.7: the restricted
+    likelihood, profiled.
+    """
+    from scipy.optimize import minimize_scalar
+
+    groups = np.eye(int(codes.max()) + 1)[codes]
+    runs = groups.sum(axis=0)
+    within_sessions = y - (groups.T @ y / runs)[codes]
+    if not within_sessions @ within_sessions > 1e-18 * (y @ y):
+        # Runs that are all alike: the likelihood grows without end as the variance within falls.
+        nothing = np.full(design.shape[1], np.nan)
+        return RandomSessionModel(nothing, nothing, between_sd=math.nan, within_sd=0.0, singular=True)
+    start = np.linalg.lstsq(design, y, rcond=None)[0]
+    residuals = y - design @ start  # not y itself: its level would cost digits
+    dof = len(y) - design.shape[1]
+    columns = np.column_stack([design, residuals])
+    plain, sums = columns.T @ columns, columns.T @ groups
+
+    def fit(ratio: float) -> tuple[np.ndarray, np.ndarray, float]:
+        """Return information, coefficients and the variance within, for a ratio of the variances."""
+        products = plain - (sums * (ratio / (1 + ratio * runs))) @ sums.T
+        information, loads = products[:-1, :-1], products[:-1, -1]
+        found = np.linalg.solve(information, loads)
+        return information, start + found, float(products[-1, -1] - loads @ found) / dof
+
+    def loss(share: float) -> float:
+        ratio = share / (1 - share)
+        information, _, within = fit(ratio)
+        return float(dof * np.log(within) + np.log1p(ratio * runs).sum() + np.linalg.slogdet(information)[1])
+
+    best = minimize_scalar(loss, bounds=(0.0, 1 - 1e-9), method="bounded", options={"xatol": 1e-10})
+    share = float(best.x) if best.fun < loss(0.0) else 0.0
+    ratio = share / (1 - share)
+    information, coefficients, within = fit(ratio)
     return RandomSessionModel(
-        coefficients=np.asarray(fit.fe_params),
-        errors=errors,
-        between_sd=math.sqrt(max(between, 0.0)),
+        coefficients=coefficients,
+        errors=np.sqrt(within * np.diag(np.linalg.inv(information))),
+        between_sd=math.sqrt(ratio * within),
         within_sd=math.sqrt(within),
-        singular=between < 0.01 * within or not fit.converged,
+        singular=ratio < 0.01,
     )
 
 

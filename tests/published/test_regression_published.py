@@ -259,6 +259,23 @@ def test_rails() -> None:
     np.testing.assert_allclose(found, [66.5, 10.17, 24.805, 4.021], rtol=1e-3)
 
 
+def test_random_sessions_agree_with_the_reference_library() -> None:
+    """statsmodels MixedLM (a reference library), on unbalanced data; its optimiser settles to about five digits."""
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    rng = np.random.default_rng(8)
+    for between in (1.0, 3.0, 8.0):
+        codes = np.repeat(np.arange(6), [3, 5, 4, 6, 2, 5])
+        design = np.column_stack([np.ones(25), codes >= 3, rng.normal(size=25)]).astype(float)
+        y = 40 + rng.normal(size=25) + between * rng.normal(size=6)[codes]
+        found, reference = random_session_model(y, design, codes), MixedLM(y, design, groups=codes).fit(reml=True)
+        np.testing.assert_allclose(found.coefficients, reference.fe_params, rtol=1e-3)
+        # Its errors come from the observed information, these (as the sleep study's above) from the expected one.
+        np.testing.assert_allclose(found.errors, reference.bse_fe, rtol=1e-2)
+        np.testing.assert_allclose(found.within_sd**2, reference.scale, rtol=2e-3)
+        np.testing.assert_allclose(found.between_sd**2, reference.cov_re[0, 0], rtol=2e-3)
+
+
 def test_norris() -> None:
     """NIST/ITL Statistical Reference Datasets, Norris: certified values."""
     import scipy
