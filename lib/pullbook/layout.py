@@ -5,8 +5,9 @@ from __future__ import annotations
 import csv
 import re
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 
@@ -27,6 +28,7 @@ _CLOCK = re.compile(
 )
 _NUMBER_WITH_UNIT = re.compile(r"[+-]?\d+([.,]\d+)?\s?([^\d\s.,:;][^\d,;:]{0,9})")
 _QUOTED_DECIMAL_COMMA = re.compile(r'"[+-]?\d+,\d+"')
+_Cells = Callable[[int], list[str]]  # a line's number to its cells
 
 
 @dataclass(frozen=True)
@@ -58,19 +60,24 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
         When no table of numbers begins in these lines.
     """
     delimiter = _delimiter(lines)
-    rows = [_split(line, delimiter) for line in lines]
-    data_line = _first_data_line(rows, lines)
+
+    @cache
+    def cells(line: int) -> list[str]:  # of the thousands of lines given, some hundreds decide
+        return _split(lines[line], delimiter)
+
+    data_line = _first_data_line(cells, lines)
     if data_line is None:
         shown = next(line for line in lines if line.strip()).strip()[:60]
         raise LogError(
             f"{name}: no table of numbers found in its first {len(lines)} lines (line 1 on: {shown!r}). Allowed: a "
             "header line and then rows of numbers, separated by comma, semicolon, tab or |. Export the log as CSV."
         )
-    decimal = _decimal(lines[data_line:], rows[data_line:], delimiter)
-    sampled = [row for row in rows[data_line : data_line + 400] if len(row) > 1]
+    latest = range(max(data_line, len(lines) - 200), len(lines))
+    decimal = _decimal([lines[k] for k in latest], [cells(k) for k in latest], delimiter)
+    sampled = [cells(k) for k in range(data_line, min(data_line + 400, len(lines))) if len(cells(k)) > 1]
     width = Counter(map(len, sampled)).most_common(1)[0][0]
-    header_line, units_line = _header_lines(rows, data_line)
-    headers = list(rows[header_line]) if header_line is not None else []
+    header_line, units_line = _header_lines(cells, data_line)
+    headers = list(cells(header_line)) if header_line is not None else []
     while headers and not headers[-1]:
         headers.pop()
     filled = int(np.median([_filled_width(row) for row in sampled]))
@@ -82,7 +89,7 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
     headers += [""] * (max(width if header_line is None else 0, min(filled, width)) - len(headers))
     if len(headers) > MAX_COLUMNS:
         raise LogError(f"{name}: has {len(headers)} columns; at most {MAX_COLUMNS} are allowed. Log fewer signals.")
-    units = rows[units_line] if units_line is not None else []
+    units = cells(units_line) if units_line is not None else []
     return Layout(
         delimiter=delimiter,
         decimal=decimal,
@@ -124,8 +131,8 @@ def _delimiter(lines: Sequence[str]) -> str:
 def _decimal(lines: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> str:
     if delimiter == ",":
         # Only quotes can tell a decimal comma from a delimiter.
-        return "," if any(_QUOTED_DECIMAL_COMMA.search(line) for line in lines[-200:]) else "."
-    cells = [cell for row in rows[-200:] for cell in row]
+        return "," if any(_QUOTED_DECIMAL_COMMA.search(line) for line in lines) else "."
+    cells = [cell for row in rows for cell in row]
     commas = sum(bool(re.fullmatch(r"[+-]?(\d{1,3}\.)*\d+,\d+(\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
     dots = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+(\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
     return "," if commas > dots else "."
@@ -146,33 +153,31 @@ def _is_value(cell: str) -> bool:
     return bool(_NUMBER.fullmatch(cell) or _CLOCK.fullmatch(cell) or _NUMBER_WITH_UNIT.fullmatch(cell))
 
 
-def _first_data_line(rows: Sequence[Sequence[str]], lines: Sequence[str]) -> int | None:
+def _first_data_line(cells: _Cells, lines: Sequence[str]) -> int | None:
     """Find where a steady run of data rows begins."""
-    known: dict[int, bool] = {}
 
-    def good(k: int) -> bool:
-        if k not in known:
-            known[k] = _is_data(rows[k])
-        return known[k]
+    @cache
+    def good(line: int) -> bool:
+        return _is_data(cells(line))
 
-    for k in range(len(rows)):
-        following = [good(n) for n in range(k, min(k + 6, len(rows))) if lines[n].strip()]
+    for k in range(len(lines)):
+        following = [good(n) for n in range(k, min(k + 6, len(lines))) if lines[n].strip()]
         if good(k) and sum(following) >= max(1, len(following) - 1):
-            width = len(rows[k])
-            nearby = [len(row) for row in rows[k + 1 : k + 6] if len(row) > 1]
+            width = len(cells(k))
+            nearby = [len(cells(n)) for n in range(k + 1, min(k + 6, len(lines))) if len(cells(n)) > 1]
             if not nearby or width >= max(nearby) - 1:
                 return k
     return None
 
 
-def _header_lines(rows: Sequence[Sequence[str]], data_line: int) -> tuple[int | None, int | None]:
-    above = [k for k in range(data_line - 1, -1, -1) if any(rows[k])]
-    width = len(rows[data_line])
-    above = [k for k in above[:3] if len(rows[k]) >= 0.5 * width and len(rows[k]) > 1]
+def _header_lines(cells: _Cells, data_line: int) -> tuple[int | None, int | None]:
+    above = [k for k in range(data_line - 1, -1, -1) if any(cells(k))]
+    width = len(cells(data_line))
+    above = [k for k in above[:3] if len(cells(k)) >= 0.5 * width and len(cells(k)) > 1]
     if not above:
         return None, None
     first = above[0]
-    if len(above) > 1 and above[1] == first - 1 and _is_units(rows[first]):
+    if len(above) > 1 and above[1] == first - 1 and _is_units(cells(first)):
         return above[1], first
     return first, None
 

@@ -6,7 +6,6 @@ Pulls of one session share the day, so they are not independent evidence; from h
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -109,26 +108,30 @@ def session_means(
             f"outcome {outcome.name!r}: not among the figures of these runs. For a time, name its two speeds under "
             f"protocol: marks_kmh. Figures: {', '.join(had)}."
         )
-    counted = measures["included"].astype(bool)
+    counted = measures["included"].to_numpy(dtype=bool)
     if with_left_out:
-        counted |= measures["left_out"].astype(bool)
-    rows = measures[counted & (measures["kind"] == outcome.kind) & measures[outcome.name].notna()]
-    present = set(rows["session"])
+        counted = counted | measures["left_out"].to_numpy(dtype=bool)
+    values = measures[outcome.name].to_numpy(dtype=float)
+    usable = np.flatnonzero(counted & (measures["kind"] == outcome.kind).to_numpy() & ~np.isnan(values))
+    driven_in = measures["session"].to_numpy()[usable]
+    present = set(driven_in)
     for phase in ("before", "after"):
         names = {s.name for s in experiment.sessions if s.phase == phase}
         if not names & present:
             raise ComparisonError(_nothing_in(phase, names, measures, outcome))
     sessions = [s for s in experiment.sessions if s.name in present]
     code = {s.name: k for k, s in enumerate(sessions)}
-    codes = rows["session"].map(code).to_numpy(dtype=int)
-    y = rows[outcome.name].to_numpy(dtype=float)
-    means, covariance, sd, dof, by_place = two_way(y, codes, rows["number"].to_numpy(dtype=int))
+    codes = np.array([code[name] for name in driven_in])
+    y = values[usable]
+    means, covariance, sd, dof, by_place = two_way(y, codes, measures["number"].to_numpy(dtype=int)[usable])
 
-    step_columns = [*outcome.steps, *([f"{outcome.name} u"] if outcome.name.startswith("elapsed") else [])]
+    def mean_of(column: str) -> np.ndarray:
+        return _mean_of(measures[column].to_numpy(dtype=float)[usable] if column in measures else None, codes)
+
     inlet, rise = ("inlet_at_peak", "peak_rise") if outcome.kind == "pull" else ("mean_inlet", "mean_rise")
-    mean_of = _means_of([*step_columns, inlet, rise, "inlet_step", "pressure_ratio"], rows, codes)
-    scales = [1.0 if name.endswith(" u") else step_uncertainty(1.0) for name in step_columns]
-    steps = [scale * np.nan_to_num(mean_of[name]) for name, scale in zip(step_columns, scales, strict=True)]
+    steps = [step_uncertainty(1.0) * np.nan_to_num(mean_of(name)) for name in outcome.steps]
+    if outcome.name.startswith("elapsed"):
+        steps.append(np.nan_to_num(mean_of(f"{outcome.name} u")))
     return SessionMeans(
         names=tuple(s.name for s in sessions),
         phases=tuple(s.phase for s in sessions),
@@ -139,21 +142,23 @@ def session_means(
         by_place=by_place,
         runs=np.bincount(codes, minlength=len(sessions)),
         step_u=np.sqrt(np.sum(np.square(steps), axis=0)) if steps else np.zeros(len(sessions)),
-        inlet_c=mean_of[inlet],
-        inlet_u=_inlet_u(mean_of["inlet_step"]),
-        rise_k=mean_of[rise],
-        pressure_ratio=mean_of["pressure_ratio"] if outcome.kind == "pull" else np.full(len(sessions), np.nan),
+        inlet_c=mean_of(inlet),
+        inlet_u=_inlet_u(mean_of("inlet_step")),
+        rise_k=mean_of(rise),
+        pressure_ratio=mean_of("pressure_ratio") if outcome.kind == "pull" else np.full(len(sessions), np.nan),
         single_runs=tuple(y[codes == k] for k in range(len(sessions))),
-        shared_u=_shared_u(rows) if outcome.from_outlet else 0.0,
+        shared_u=_shared_u(measures.iloc[usable]) if outcome.from_outlet else 0.0,
     )
 
 
-def _means_of(columns: Sequence[str], rows: pd.DataFrame, codes: np.ndarray) -> dict[str, np.ndarray]:
-    """Return each column's mean a session; NaN for a column that is not there. All at once: grouping is what costs."""
-    present = [name for name in dict.fromkeys(columns) if name in rows]
-    means = rows[present].astype(float).groupby(codes).mean()
-    absent = np.full(int(codes.max()) + 1, np.nan)
-    return {name: means[name].to_numpy(dtype=float) if name in present else absent for name in columns}
+def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
+    """Return the mean of a session's figures, those that could not be had left out; NaN without any."""
+    means = np.full(int(codes.max()) + 1, np.nan)
+    if values is not None:
+        good = ~np.isnan(values)
+        counts = np.bincount(codes[good], minlength=len(means))
+        np.divide(np.bincount(codes[good], values[good], minlength=len(means)), counts, out=means, where=counts > 0)
+    return means
 
 
 def _shared_u(rows: pd.DataFrame) -> float:
