@@ -12,7 +12,7 @@ def checked(sessions, **settings):
     table = runs_table(sessions)
     experiment = experiment_of(table, **settings)
     c = compare(table, experiment)
-    return c, cross_check(table, experiment, c)
+    return c, cross_check(c)
 
 
 def test_all_routes_agree_where_nothing_is_odd() -> None:

@@ -212,7 +212,7 @@ def analyse_experiment(
         drives[k] = replace(drive, findings=(*drive.findings, *missing_measures(frame, drive.log)))
     measures = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
     comparison = compare(measures, experiment, level=level)
-    checks = cross_check(measures, experiment, comparison)
+    checks = cross_check(comparison)
     left_out = bool(measures["left_out"].astype(bool).any())
     return Result(
         experiment=experiment,

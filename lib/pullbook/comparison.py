@@ -16,7 +16,7 @@ import numpy as np
 
 from pullbook.boost import check_boost
 from pullbook.errors import Finding
-from pullbook.estimate import Estimate, SessionFigure, Slope, allowance_of, covariates_of, estimate_change
+from pullbook.estimate import Covariate, Estimate, SessionFigure, Slope, allowance_of, covariates_of, estimate_change
 from pullbook.experiment import Experiment, Phase
 from pullbook.outcomes import Outcome, outcome_named
 from pullbook.session_means import SessionMeans, session_means
@@ -70,6 +70,12 @@ class Comparison:
     sessions_needed : int or None
         Sessions a side that would resolve it if the difference stays; None if it is resolved or out of reach.
     findings : tuple of Finding
+    data : SessionMeans
+        What it was made from; with ``covariates`` and ``allowance`` for other routes to the same figure.
+    covariates : tuple of Covariate
+        The conditions that the sessions were brought to.
+    allowance : float or None
+        Day-to-day standard deviation as the person gave it; None for the outcome's own.
     """
 
     outcome: str
@@ -95,7 +101,10 @@ class Comparison:
     day_sd: float
     day_dof: float
     sessions_needed: int | None
-    findings: tuple[Finding, ...] = field(default=())
+    findings: tuple[Finding, ...]
+    data: SessionMeans = field(repr=False, compare=False)
+    covariates: tuple[Covariate, ...] = field(repr=False, compare=False)
+    allowance: float | None
 
     def to_dict(self) -> dict[str, Any]:
         """Return the contract's part of ``results.json`` as plain JSON types."""
@@ -150,10 +159,11 @@ def compare(
     assert outcome is not None  # Experiment has checked the name
     boost = check_boost(measures, experiment, outcome, level=level, with_left_out=with_left_out)
     data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
+    covariates = covariates_of(data, outcome, boost_changed=boost.changed)
     estimate = estimate_change(
         data,
         outcome,
-        covariates=covariates_of(data, outcome, boost_changed=boost.changed),
+        covariates=covariates,
         allowance=experiment.day_to_day_sd,
         level=level,
         extra=boost.budget,
@@ -209,6 +219,9 @@ def compare(
         day_dof=estimate.day_dof,
         sessions_needed=needed,
         findings=tuple(findings),
+        data=data,
+        covariates=tuple(covariates),
+        allowance=experiment.day_to_day_sd,
     )
 
 

@@ -6,22 +6,16 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pullbook.boost import check_boost
+from pullbook.comparison import Comparison
 from pullbook.errors import Finding
-from pullbook.estimate import Covariate, Estimate, covariates_of, estimate_change
-from pullbook.experiment import Experiment, Phase
+from pullbook.estimate import Covariate, Estimate, estimate_change
+from pullbook.experiment import Phase
 from pullbook.outcomes import Outcome, outcome_named
-from pullbook.session_means import SessionMeans, session_means
+from pullbook.session_means import SessionMeans
 from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from pullbook.comparison import Comparison
 
 LEAST_SPREAD = 0.25  # of the weather within a phase, as a share of the difference between phases
 MOST_SPLITS = 20_000
@@ -61,27 +55,12 @@ class CrossChecks:
     findings: tuple[Finding, ...]
 
 
-def cross_check(measures: pd.DataFrame, experiment: Experiment, comparison: Comparison) -> CrossChecks:
-    """Put a comparison to the test.
-
-    Parameters
-    ----------
-    measures : pandas.DataFrame
-        What the comparison was made from.
-    experiment : Experiment
-    comparison : Comparison
-
-    Returns
-    -------
-    CrossChecks
-    """
+def cross_check(comparison: Comparison) -> CrossChecks:
+    """Put a comparison to the test."""
     outcome = outcome_named(comparison.outcome)
     assert outcome is not None  # Experiment has checked the name
-    level = comparison.level
-    data = session_means(measures, experiment, outcome, with_left_out=False)
-    boost = check_boost(measures, experiment, outcome, level=level, with_left_out=False)
-    covariates = covariates_of(data, outcome, boost_changed=boost.changed)
-    allowance = experiment.day_to_day_sd
+    level, data = comparison.level, comparison.data
+    covariates, allowance = comparison.covariates, comparison.allowance
     normalised = data.means - _shift(comparison)
     routes = [
         *_as_measured(data, outcome, covariates, allowance, level),

@@ -271,7 +271,7 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
         return _without_damage(values if all_rows else values[axis.rows]), unreadable
 
     places = [k for k, text in enumerate(layout.headers) if text not in axis.columns]
-    columns = in_threads(read, places)
+    columns = in_threads(read, places, rows=len(table))
     measured = refreshes([values for values, _ in columns])
 
     def settle(n: int) -> _Column:
@@ -281,7 +281,7 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
         values, time_s = (values, axis.seconds) if rows is None else (values[rows], axis.seconds[rows])
         return _Column(header, time_s, values, unreadable, resolution_of(values))
 
-    return in_threads(settle, range(len(places)))
+    return in_threads(settle, range(len(places)), rows=len(table))
 
 
 def _header(text: str, units_row: str | None, sample: pd.Series) -> Header:

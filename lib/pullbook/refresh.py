@@ -55,7 +55,7 @@ def refreshes(columns: Sequence[np.ndarray]) -> list[np.ndarray | None]:
     list of ndarray of int, or None
         Rising rows for each signal; None when that is every row.
     """
-    seen = in_threads(_look, columns)
+    seen = in_threads(_look, columns, rows=len(columns[0]) if columns else 0)
     found = [rhythm for _, rhythm in seen if rhythm is not None]
     # A logger that writes faster than it polls shows hardly a signal that is fresh in neighbouring rows.
     lively = [rhythm for rhythm in found if rhythm.liveliness >= LIVELY]

@@ -33,6 +33,7 @@ _T = TypeVar("_T")
 
 WORKERS = min(4, os.cpu_count() or 1)
 LEAST_ROWS_LEFT = 10  # of a file that ends too early: with fewer there is no drive to speak of
+LONG_ROWS = 100_000  # for shorter columns, starting threads takes longer than they save
 MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
 _LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
@@ -178,8 +179,10 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
     return values, unreadable
 
 
-def in_threads(work: Callable[[_S], _T], items: Iterable[_S]) -> list[_T]:
-    """Apply ``work`` to items, several at a time: numpy works through long columns outside the interpreter's lock."""
+def in_threads(work: Callable[[_S], _T], items: Iterable[_S], *, rows: int) -> list[_T]:
+    """Apply ``work`` to columns, several at a time: numpy works through long ones outside the interpreter's lock."""
+    if rows < LONG_ROWS:
+        return list(map(work, items))
     with ThreadPoolExecutor(WORKERS) as pool:
         return list(pool.map(work, items))
 
@@ -238,7 +241,7 @@ def _joined(frames: list[pd.DataFrame]) -> tuple[tuple[pd.Series, ...], ...]:
             values[infinite] = np.nan
         return (pd.Series(values, copy=False),)
 
-    return tuple(in_threads(join, range(frames[0].shape[1])))
+    return tuple(in_threads(join, range(frames[0].shape[1]), rows=sum(map(len, frames))))
 
 
 def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Iterator[_T]:
