@@ -53,7 +53,7 @@ _UNITS_S = {"u": 1e-6, "µ": 1e-6, "ms": 1e-3, "mil": 1e-3, "mi": 60.0, "s": 1.0
 class TimeAxis:
     """Seconds since the first stamp for each kept row.
 
-    Parameters
+    Attributes
     ----------
     seconds : ndarray of float, shape (n,)
         Rising, first value 0; strictly so unless the layout is long.

@@ -36,7 +36,7 @@ LEAST_FOR_TREND = 5
 class Entry:
     """One row of the ledger.
 
-    Parameters
+    Attributes
     ----------
     row : int
         Line in the file, the header being 1.

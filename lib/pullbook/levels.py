@@ -52,7 +52,7 @@ class Estimated:
 class Levels:
     """The state in each phase of each service, at the same conditions: before 1, after 1, before 2, after 2 and so on.
 
-    Parameters
+    Attributes
     ----------
     fit : MixedFit
     data : SessionMeans

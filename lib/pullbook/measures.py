@@ -60,7 +60,7 @@ CRUISE_MEASURES = (
 class Surroundings:
     """What the session tells of the air outside, for logs that do not.
 
-    Parameters
+    Attributes
     ----------
     ambient_c : float or None
         Shade temperature.

@@ -11,7 +11,7 @@ from typing import Literal
 class Outcome:
     """A measure that can serve as the outcome of an experiment.
 
-    Parameters
+    Attributes
     ----------
     name : str
         Column of the measures table.

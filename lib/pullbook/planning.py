@@ -28,7 +28,7 @@ CRUISE_MIN = 1.5
 class Scatter:
     """What a plan is made from.
 
-    Parameters
+    Attributes
     ----------
     day_sd : float
         Standard deviation between days with nothing changed, in the outcome's unit.
@@ -50,7 +50,7 @@ class Scatter:
 class Plan:
     """A number of sessions a side and pulls a session, what it resolves and what it costs.
 
-    Parameters
+    Attributes
     ----------
     sessions, pulls : int
         Sessions a side, pulls a session.

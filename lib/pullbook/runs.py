@@ -44,7 +44,7 @@ ROUNDING_KMH = 0.1  # a log in mph rounds the sensor's whole km/h
 class Run:
     """A stretch of a log.
 
-    Parameters
+    Attributes
     ----------
     kind : {"pull", "cruise"}
     number : int
@@ -80,7 +80,7 @@ class Run:
 class Runs:
     """The runs of one log.
 
-    Parameters
+    Attributes
     ----------
     pulls, cruises : tuple of Run
         Rising in time; refused candidates stay, with their reason.

@@ -27,7 +27,7 @@ NOTED_TEMPERATURE_U_K = 0.58  # a thermometer good to ±1 °C (UN R51-type instr
 class SessionMeans:
     """Session means of one outcome and what goes with them; arrays have one entry a session.
 
-    Parameters
+    Attributes
     ----------
     names : tuple of str
     phases : tuple of {"before", "after"}

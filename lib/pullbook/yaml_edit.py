@@ -23,7 +23,7 @@ Node = Any  # of ruamel.yaml, whose kinds of node have no common type that knows
 class Edit:
     """One value to be set, or taken out where ``value`` is None.
 
-    Parameters
+    Attributes
     ----------
     place : tuple
         Keys and positions in lists from the top, such as ``("sessions", 0, "leave_out", "pull 3")``.

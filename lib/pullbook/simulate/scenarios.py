@@ -29,7 +29,7 @@ class Outing:
 class Scenario:
     """An invented experiment: the truth, and how it is told.
 
-    Parameters
+    Attributes
     ----------
     name, title, question, story : str
         Folder name; the texts of the experiment and of its read-me.

@@ -40,7 +40,7 @@ TYPICAL_REST_S, REST_SCATTER_S = 67.5, 22.5
 class Vehicle:
     """A turbocharged road vehicle; the defaults are an invented 2.2 L diesel van.
 
-    Parameters
+    Attributes
     ----------
     description : str
         One line for the person.
@@ -99,7 +99,7 @@ class Vehicle:
 class Cooler:
     """A charge-air cooler as one lump of metal between the charge and the outside air.
 
-    Parameters
+    Attributes
     ----------
     eps_inside : float
         Temperature effectiveness from the charge to the core, 0 to 1; an oil film inside lowers it.
@@ -196,7 +196,7 @@ Manoeuvre = Idle | Cruise | Pull | PartThrottle | Brake
 class TrueRun:
     """A run that was really driven.
 
-    Parameters
+    Attributes
     ----------
     kind : {"pull", "cruise"}
         A pull lasts from the pedal reaching full load until it leaves it for good, gear changes included; a
@@ -220,7 +220,7 @@ class TrueRun:
 class Trace:
     """What ideal loggers would see: sensor outputs with their lag, before steps and polling.
 
-    Parameters
+    Attributes
     ----------
     time_s : ndarray, shape (n,)
         Every `STEP_S`, from zero [s].
