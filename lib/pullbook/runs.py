@@ -54,6 +54,7 @@ class Run:
     start_kmh, end_kmh : float
         Road speed there.
     included : bool
+        Whether it counts.
     reason : str
         Why it is not included; empty if it is.
     left_out : bool
@@ -100,7 +101,17 @@ class Runs:
         return (*self.pulls, *self.cruises)
 
     def leave_out(self, reasons: Mapping[str, str]) -> Runs:
-        """Exclude the runs a person named, with their reasons; a name that fits no run is a finding."""
+        """Exclude the runs a person named; a name that fits no run is a finding.
+
+        Parameters
+        ----------
+        reasons : mapping of str to str
+            Why, by the run's name, such as ``pull 3``; a run with an empty reason counts.
+
+        Returns
+        -------
+        Runs
+        """
 
         def decide(run: Run) -> Run:
             reason = reasons.get(run.name)
