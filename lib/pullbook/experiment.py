@@ -98,7 +98,14 @@ class Protocol(_Settings):
 
     @property
     def marks(self) -> tuple[float, ...]:
-        """Speed marks in km/h: those given, else three round ones inside the pull's range."""
+        """Speed marks [km/h]: those given, else three round ones inside the pull's range.
+
+        Examples
+        --------
+        >>> from pullbook.experiment import Protocol
+        >>> Protocol(pull_from_kmh=40, pull_to_kmh=110).marks
+        (50.0, 80.0, 100.0)
+        """
         if self.marks_kmh:
             return self.marks_kmh
         low = 10 * -(-(self.pull_from_kmh + 5) // 10)
@@ -210,6 +217,10 @@ class Experiment(_Settings):
         folder : Path
             The experiment folder.
 
+        Returns
+        -------
+        Experiment
+
         Raises
         ------
         ExperimentError
@@ -242,6 +253,7 @@ class Experiment(_Settings):
         Raises
         ------
         ExperimentError
+            When it is one.
         """
         tracks = [self.folder / session.track for session in self.sessions if session.track]
         inputs = [self.folder / FILE_NAME, *(self.log_path(session) for session in self.sessions), *tracks]
@@ -280,12 +292,18 @@ def read_settings(folder: Path) -> str:
 
 
 def parse_settings(text: str) -> dict[str, Any]:
-    """Return the plain values of ``experiment.yaml``; no object is ever constructed from it.
+    r"""Return the plain values of ``experiment.yaml``; no object is ever constructed from it.
 
     Raises
     ------
     ExperimentError
         When it is not valid YAML, or no keys and values.
+
+    Examples
+    --------
+    >>> from pullbook.experiment import parse_settings
+    >>> parse_settings("title: Fin wash\nprotocol: {cruise_kmh: 90}\n")
+    {'title': 'Fin wash', 'protocol': {'cruise_kmh': 90}}
     """
     from ruamel.yaml import YAML
     from ruamel.yaml.error import YAMLError

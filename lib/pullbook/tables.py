@@ -56,6 +56,7 @@ class Table:
     findings: tuple[Finding, ...] = ()
 
     def __len__(self) -> int:
+        """Count the rows."""
         return sum(map(len, self.columns[0]))
 
     def numbers(self, column: int) -> tuple[np.ndarray, int]:

@@ -128,7 +128,14 @@ _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
 def mend_encoding(text: str) -> str:
-    """Undo a double encoding ("Â°C"), which several loggers write."""
+    """Undo a double encoding ("Â°C"), which several loggers write.
+
+    Examples
+    --------
+    >>> from pullbook.wording import mend_encoding
+    >>> mend_encoding("Coolant [Â°C]")
+    'Coolant [°C]'
+    """
     if "Â" in text or "Ã" in text:
         try:
             return text.encode("cp1252").decode("utf-8")
@@ -138,13 +145,27 @@ def mend_encoding(text: str) -> str:
 
 
 def tokens(text: str) -> list[str]:
-    """Split a header into words, also at the humps of ``coolantTemp``; units such as ``km/h`` stay whole."""
+    """Split a header into words, also at the humps of ``coolantTemp``; units such as ``km/h`` stay whole.
+
+    Examples
+    --------
+    >>> from pullbook.wording import tokens
+    >>> tokens("vehicleSpeed_km/h")
+    ['vehicle', 'Speed', 'km/h']
+    """
     raw = text if text.isupper() else _CAMEL.sub(" ", text)
     return [token for token in re.split(r"[^0-9A-Za-zÀ-ÿ°℃℉%/²³µω]+", raw) if token]
 
 
 def english(words: Iterable[str]) -> frozenset[str]:
-    """Spell words out in the English words that the rules ask for; a number at a word's end becomes a word."""
+    """Spell words out in the English words that the rules ask for; a number at a word's end becomes a word.
+
+    Examples
+    --------
+    >>> from pullbook.wording import english
+    >>> sorted(english(["Ladelufttemperatur"])), sorted(english(["IAT2"]))
+    (['air', 'charge', 'temperature'], ['2', 'air', 'intake', 'temperature'])
+    """
     plain = " ".join(_plain(word) for word in words)
     for phrase, meaning in _PHRASES:
         plain = phrase.sub(meaning, plain)
