@@ -105,6 +105,7 @@ class MixedFit:
     Attributes
     ----------
     coefficients : ndarray, shape (p,)
+        In the unit of the data per unit of the design's column.
     covariance : ndarray, shape (p, p)
         Of the coefficients.
     data_weights : ndarray, shape (p, n)

@@ -176,17 +176,7 @@ def parse_unit(text: str) -> tuple[Unit, ...]:
 
 
 def unit_for(text: str, channel: str) -> Unit | None:
-    """Return the unit that a text means for a channel, or None if it does not fit the channel's dimension.
-
-    Examples
-    --------
-    >>> from pullbook.channels import unit_for
-    >>> unit = unit_for("°F", "engine_coolant_temperature")
-    >>> unit.name, round(unit.scale * 212 + unit.offset, 9)
-    ('degF', 100.0)
-    >>> unit_for("V", "engine_coolant_temperature") is None
-    True
-    """
+    """Return the unit that a text means for a channel, or None if it does not fit the channel's dimension."""
     dimension = CHANNELS[channel][0]
     return next((u for u in parse_unit(text) if u.dimension == dimension), None)
 
@@ -480,16 +470,7 @@ def _unit_suffix(words: list[str]) -> tuple[str | None, list[str]]:
 
 
 def scores(header: Header) -> dict[str, int]:
-    """Score how well a header's words fit each channel (higher is better); unit and words must both allow it.
-
-    Examples
-    --------
-    >>> from pullbook.channels import parse_header, scores
-    >>> scores(parse_header("Coolant temp [°C]"))
-    {'engine_coolant_temperature': 10}
-    >>> scores(parse_header("Coolant temp [V]"))
-    {}
-    """
+    """Score how well a header's words fit each channel (higher is better); unit and words must both allow it."""
     found: dict[str, int] = {}
     for rule in _RULES:
         if rule.refuses & header.words or not all(group & header.words for group in rule.needs):
@@ -552,13 +533,6 @@ def assign(headers: Iterable[Header], chosen: Mapping[str, tuple[str, str | None
     Assignment
         Of equal columns the first serves and the others are named as rivals; a column that fits two channels equally
         serves neither.
-
-    Examples
-    --------
-    >>> from pullbook.channels import assign, parse_header
-    >>> found = assign([parse_header("RPM"), parse_header("Boost (bar)"), parse_header("AFR")], chosen={})
-    >>> dict(found.column), [header.text for header in found.unknown]
-    ({'engine_speed': 'RPM', 'intake_manifold_pressure': 'Boost (bar)'}, ['AFR'])
     """
     headers = list(headers)
     by_text = {h.text: h for h in headers}
@@ -662,13 +636,6 @@ def looks_gauge(values_kpa: np.ndarray) -> bool:
     Returns
     -------
     bool
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from pullbook.channels import looks_gauge
-    >>> looks_gauge(np.array([-60.0, 0.0, 110.0])), looks_gauge(np.array([35.0, 100.0, 210.0]))
-    (True, False)
     """
     sample = values_kpa[:: max(1, len(values_kpa) // 100_000)]
     finite = sample[np.isfinite(sample)]

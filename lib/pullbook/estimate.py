@@ -57,11 +57,11 @@ class Slope:
     name : str
         The condition.
     unit : str
-        Of the slope.
+        Of all the figures.
     prior, prior_u : float
-        What physics said, with its standard uncertainty.
+        What physics said, with its standard uncertainty, in ``unit``.
     value, u : float
-        What came out, with its standard uncertainty.
+        What came out, with its standard uncertainty, in ``unit``.
     """
 
     name: str
@@ -137,7 +137,7 @@ class Covariate:
     unit : str
         Of the slope.
     centred : ndarray, shape (sessions,)
-        The condition less its mean over the sessions.
+        The condition less its mean over the sessions, in its own unit.
     prior : Prior
         What physics says of the slope.
     reading_u : float
@@ -286,7 +286,7 @@ def contrast_budget(
         What was fitted.
     covariates : sequence of Covariate
     day_variance, day_dof : float
-        As `fit_sessions` gives them.
+        As `fit_sessions` gives them [outcome's unit squared].
 
     Returns
     -------
@@ -346,7 +346,7 @@ def fit_sessions(
     -------
     fit : MixedFit
     day_variance, day_dof : float
-        Of the scatter between days, as `join_scatter` gives them.
+        Of the scatter between days [outcome's unit squared], as `join_scatter` gives them.
     """
     day_variance, day_dof = allowance**2, ALLOWANCE_DOF
     for _ in range(3):
@@ -379,8 +379,8 @@ def join_scatter(
     Returns
     -------
     variance, dof : float
-        ``(dof0 allowance**2 + SS) / (dof0 + dof)`` and ``dof0 + dof``: a scaled inverse chi-squared prior with its
-        data. With ``dof0 = 0`` it is the analysis of variance of JCGM 100:2008, H.5.
+        ``(dof0 allowance**2 + SS) / (dof0 + dof)`` [outcome's unit squared] and ``dof0 + dof``: a scaled inverse
+        chi-squared prior with its data. With ``dof0 = 0`` it is the analysis of variance of JCGM 100:2008, H.5.
 
     Examples
     --------

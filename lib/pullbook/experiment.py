@@ -98,14 +98,7 @@ class Protocol(_Settings):
 
     @property
     def marks(self) -> tuple[float, ...]:
-        """Speed marks [km/h]: those given, else three round ones inside the pull's range.
-
-        Examples
-        --------
-        >>> from pullbook.experiment import Protocol
-        >>> Protocol(pull_from_kmh=40, pull_to_kmh=110).marks
-        (50.0, 80.0, 100.0)
-        """
+        """Speed marks [km/h]: those given, else three round ones inside the pull's range."""
         if self.marks_kmh:
             return self.marks_kmh
         low = 10 * -(-(self.pull_from_kmh + 5) // 10)
@@ -292,18 +285,12 @@ def read_settings(folder: Path) -> str:
 
 
 def parse_settings(text: str) -> dict[str, Any]:
-    r"""Return the plain values of ``experiment.yaml``; no object is ever constructed from it.
+    """Return the plain values of ``experiment.yaml``; no object is ever constructed from it.
 
     Raises
     ------
     ExperimentError
         When it is not valid YAML, or no keys and values.
-
-    Examples
-    --------
-    >>> from pullbook.experiment import parse_settings
-    >>> parse_settings("title: Fin wash\nprotocol: {cruise_kmh: 90}\n")
-    {'title': 'Fin wash', 'protocol': {'cruise_kmh': 90}}
     """
     from ruamel.yaml import YAML
     from ruamel.yaml.error import YAMLError

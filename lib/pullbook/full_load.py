@@ -113,13 +113,6 @@ def held_top(values: np.ndarray) -> float:
     -------
     float
         In the unit of the values.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from pullbook.full_load import held_top
-    >>> held_top(np.array([20.0, 99.0, 20.0, 80.0, 81.0]))
-    80.0
     """
     return float(np.minimum(values[1:], values[:-1]).max())
 
@@ -194,14 +187,6 @@ def stretches(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     -------
     first, after : ndarray of int, shape (stretches,)
         Index of each stretch's first element, and the one after its last.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from pullbook.full_load import stretches
-    >>> first, after = stretches(np.array([False, True, True, False, True]))
-    >>> first.tolist(), after.tolist()
-    ([1, 4], [3, 5])
     """
     turns = np.flatnonzero(np.diff(mask, prepend=False, append=False))
     return turns[::2], turns[1::2]

@@ -37,6 +37,11 @@ def recovery(charge: Signal, *, start_s: float, end_s: float) -> tuple[float, fl
     sensor shows last is one reading, however often it is repeated: all its samples share one rounding error, of
     ``step / sqrt(12)`` (JCGM 100:2008, F.2.2.1).
 
+    References
+    ----------
+    A body of one temperature that cools (lumped capacitance): Incropera and DeWitt, Fundamentals of Heat and Mass
+    Transfer, chapter 5.
+
     Examples
     --------
     A charge that falls by 20 K towards 30 °C with a time constant of 20 s:
@@ -123,7 +128,7 @@ class Idle:
 def idle_soaks(log: Log) -> tuple[Idle, ...]:
     """Find the standstills of 30 s or more with a charge temperature, in the order driven.
 
-    A standstill ends where the speed signal has a gap.
+    A standstill ends where the speed signal has a gap; without speed or charge temperature none is found.
     """
     speed, charge = log.get("vehicle_speed"), log.get("charge_air_temperature")
     if speed is None or charge is None:

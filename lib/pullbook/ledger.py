@@ -462,13 +462,6 @@ def full_in_km(rate: Rate, *, capacity_ml: float, held_ml: float = 0.0) -> tuple
     usual, soonest : float
         At the mean rate, and at the upper end of its interval [km]; NaN where the rate is nought or its interval
         unknown.
-
-    Examples
-    --------
-    >>> from pullbook.ledger import Rate, full_in_km
-    >>> rate = Rate(per_1000_km=20.0, low=15.0, high=25.0, captures=4, distance_km=8000.0, total_ml=160.0, level=0.95)
-    >>> full_in_km(rate, capacity_ml=300.0, held_ml=50.0)
-    (12500.0, 10000.0)
     """
     room = max(0.0, capacity_ml - held_ml)
 
@@ -603,9 +596,9 @@ def decision_lines(
     comparison : dict or None
         ``comparison`` of the last ``results.json``, if the last service was measured.
     cost, hours : float
-        What the person says one service takes; nought if that does not matter.
+        What the person says one service takes, in ``currency`` and hours; nought if that does not matter.
     currency : str
-        Of the cost.
+        In words or as a sign.
 
     Returns
     -------

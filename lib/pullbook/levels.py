@@ -70,11 +70,11 @@ class Levels:
     covariates : tuple of Covariate
         The conditions that all were brought to.
     day_variance, day_dof : float
-        Of the scatter between days, pooled over all services.
+        Of the scatter between days, pooled over all services [outcome's unit squared].
     season_sd : float
-        Allowance for what one service's drives share and another's do not.
+        Allowance for what one service's drives share and another's do not, in the outcome's unit.
     boost_effect : ndarray, shape (levels,)
-        What differences of boost do to the levels where they were not corrected for; else zero.
+        What differences of boost do to the levels where they were not corrected for, in the outcome's unit; else zero.
     level : float
         Coverage of the intervals.
 

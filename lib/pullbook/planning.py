@@ -55,9 +55,10 @@ class Plan:
     sessions, pulls : int
         Sessions a side, pulls a session.
     half_width : float
-        Half of the interval to expect; a true change of this size is told from none about half of the time.
+        Half of the interval to expect, in the outcome's unit; a true change of this size is told from none about half
+        of the time.
     safe_change : float
-        True change that is told from none four times out of five (power 0.8).
+        True change that is told from none four times out of five (power 0.8), in the outcome's unit.
     driving_min : float
         All drives together, warm-up and rests included [min].
     pulls_in_all : int
@@ -101,14 +102,6 @@ def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, lev
     Returns
     -------
     Plan
-
-    Examples
-    --------
-    >>> from pullbook.experiment import Protocol
-    >>> from pullbook.planning import Scatter, plan
-    >>> found = plan(sessions=3, pulls=5, scatter=Scatter(day_sd=1.0, pull_sd=0.0, step_u=0.0), protocol=Protocol())
-    >>> found.pulls_in_all, round(found.half_width, 2)  # as pullbook.verdict.expected_interval has it
-    (30, 1.88)
     """
     expected = expected_interval(
         sessions=sessions,

@@ -125,14 +125,7 @@ def defused(value: object) -> object:
 
 
 def kinds_found(text: str) -> list[str]:
-    """Name the kinds of private text found, for a message to the person.
-
-    Examples
-    --------
-    >>> from pullbook.privacy import kinds_found
-    >>> kinds_found("mail me at someone@example.org"), kinds_found("intercooler washed")
-    (['mail address'], [])
-    """
+    """Name the kinds of private text found, for a message to the person."""
     return [kind for kind, pattern in _PATTERNS.items() if pattern.search(text)]
 
 

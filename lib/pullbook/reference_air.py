@@ -20,16 +20,7 @@ COMPRESSION_RANGE = (0.9, 1.1)
 
 
 def dry_pressure_kpa(*, pressure_kpa: float, temperature_c: float, relative_humidity: float) -> float:
-    """Return the barometric pressure less that of the water vapour [kPa]; relative humidity from 0 to 1.
-
-    Examples
-    --------
-    At 20 °C saturated air holds 2.339 kPa of vapour (CIPM-2007); half of that is taken off.
-
-    >>> from pullbook.reference_air import dry_pressure_kpa
-    >>> round(dry_pressure_kpa(pressure_kpa=100.0, temperature_c=20.0, relative_humidity=0.5), 2)
-    98.83
-    """
+    """Return the barometric pressure less that of the water vapour [kPa]; relative humidity from 0 to 1."""
     return pressure_kpa - relative_humidity * float(saturation_vapour_pressure_pa(temperature_c=temperature_c)) / 1e3
 
 

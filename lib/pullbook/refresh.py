@@ -85,13 +85,6 @@ def change_rows(values: np.ndarray) -> np.ndarray:
     -------
     ndarray of int, shape (changes,)
         Rising.
-
-    Examples
-    --------
-    >>> import numpy as np
-    >>> from pullbook.refresh import change_rows
-    >>> change_rows(np.array([np.nan, 5.0, 5.0, 6.0, 6.0, 6.0, 7.0])).tolist()
-    [1, 3, 6]
     """
     filled = np.flatnonzero(np.isfinite(values))
     if not filled.size:

@@ -149,7 +149,7 @@ def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | Non
     protocol : Protocol
         Speeds the drive was meant to keep.
     travel : (float, float), optional
-        Rest and top of the pedal over all logs of the experiment (`pedal_travel`); by default from this log.
+        Rest and top of the pedal over all logs of the experiment [%] (`pedal_travel`); by default from this log.
 
     Returns
     -------

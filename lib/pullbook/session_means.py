@@ -217,6 +217,7 @@ def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.nd
     Returns
     -------
     means : ndarray, shape (sessions,)
+        In the unit of ``y``.
     covariance : ndarray, shape (sessions, sessions)
         Of the means, from the scatter of single runs; zero where there is one run each.
     repeatability_sd, dof : float

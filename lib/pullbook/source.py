@@ -166,12 +166,6 @@ def encoding_of(head: bytes) -> str:
     Returns
     -------
     {"utf-8", "utf-16-le", "utf-16-be", "cp1252"}
-
-    Examples
-    --------
-    >>> from pullbook.source import encoding_of
-    >>> [encoding_of("Temperatur [°C]".encode(name)) for name in ("utf-8", "cp1252", "utf-16-le")]
-    ['utf-8', 'cp1252', 'utf-16-le']
     """
     for mark, name in ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")):
         if head.startswith(mark):

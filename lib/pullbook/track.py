@@ -29,9 +29,9 @@ class Track:
     time_s : ndarray of float, shape (n,)
         Seconds since the first point.
     latitude, longitude : ndarray of float, shape (n,)
-        Degrees.
+        [°]
     altitude_m : ndarray of float, shape (n,)
-        NaN where the track has none.
+        [m]; NaN where the track has none.
     """
 
     time_s: np.ndarray

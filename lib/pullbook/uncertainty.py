@@ -128,7 +128,7 @@ def coverage_factor(level: float, dof: float) -> float:
     Returns
     -------
     float
-        Half of the interval over the standard uncertainty.
+        Half of the interval over the standard uncertainty; no unit.
 
     Examples
     --------
@@ -157,13 +157,5 @@ def step_uncertainty(step: float) -> float:
     -------
     float
         In the step's unit.
-
-    Examples
-    --------
-    JCGM 100:2008, F.2.2.1: 0.29 of the step.
-
-    >>> from pullbook.uncertainty import step_uncertainty
-    >>> round(step_uncertainty(1.0), 2)
-    0.29
     """
     return step / math.sqrt(12)

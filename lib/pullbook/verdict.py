@@ -100,14 +100,6 @@ def sessions_needed(
     -------
     int or None
         None if more than 60.
-
-    Examples
-    --------
-    A change of 1.9 K where 2 K matters: 1.883 K of `expected_interval` with three sessions a side is just enough.
-
-    >>> from pullbook.verdict import sessions_needed
-    >>> sessions_needed(change=-1.9, worthwhile=2.0, day_sd=1.0, repeatability_sd=0.0, pulls=5)
-    3
     """
     distance = max(abs(change), worthwhile - abs(change))
     for sessions in range(1, MOST_SESSIONS + 1):
@@ -230,14 +222,7 @@ def _looks_equal(end: float, bound: float, digits: int) -> bool:
 
 
 def counted(count: int, noun: str) -> str:
-    """Return a number with its noun, in the singular for one.
-
-    Examples
-    --------
-    >>> from pullbook.verdict import counted
-    >>> counted(1, "session"), counted(3, "session")
-    ('1 session', '3 sessions')
-    """
+    """Return a number with its noun, in the singular for one."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
@@ -252,12 +237,6 @@ def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str
         Sessions on the weaker side.
     boost_changed : bool
         The service changed the boost.
-
-    Examples
-    --------
-    >>> from pullbook.verdict import what_would_tell
-    >>> what_would_tell(5, 2, boost_changed=False)
-    'about 5 sessions a side (now 2) would tell, if the difference stays as it is'
     """
     if boost_changed:
         return "the boost changed with the service, and until that is put right the two cannot be told apart"
@@ -282,12 +261,6 @@ def decimals(u: float) -> int:
     -------
     int
         0 to 4.
-
-    Examples
-    --------
-    >>> from pullbook.verdict import decimals
-    >>> [decimals(u) for u in (0.29, 0.31, 1.3, 4.0)]
-    [2, 1, 1, 0]
     """
     if not math.isfinite(u) or u <= 0:
         return 1

@@ -39,11 +39,11 @@ class Weather:
     station : str or None
         Four letters of the aerodrome.
     temperature_c, dew_point_c : float or None
-        °C.
+        [°C]
     pressure_kpa : float or None
-        At the altitude given; at sea level if none was given (then a finding says so).
+        At the altitude given [kPa]; at sea level if none was given (then a finding says so).
     wind_ms : float or None
-        Mean wind, m/s.
+        Mean wind [m/s].
     humidity : float or None
         Relative humidity, 0 to 1.
     findings : tuple of Finding
@@ -140,12 +140,6 @@ def icao_station_hpa(*, qnh_hpa: float, altitude_m: float) -> float:
     -----
     The inverse of how a QNH is made: up in the ICAO standard atmosphere (Doc 7488, ISO 2533) from sea level with that
     pressure.
-
-    Examples
-    --------
-    >>> from pullbook.weather import icao_station_hpa
-    >>> round(icao_station_hpa(qnh_hpa=1013.25, altitude_m=500), 1)
-    954.6
     """
     return float(((qnh_hpa / _P0_HPA) ** _N - _LAPSE_K_M * altitude_m / _T0_K) ** (1 / _N) * _P0_HPA)
 

@@ -128,14 +128,7 @@ _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
 def mend_encoding(text: str) -> str:
-    """Undo a double encoding ("Â°C"), which several loggers write.
-
-    Examples
-    --------
-    >>> from pullbook.wording import mend_encoding
-    >>> mend_encoding("Coolant [Â°C]")
-    'Coolant [°C]'
-    """
+    """Undo a double encoding ("Â°C"), which several loggers write."""
     if "Â" in text or "Ã" in text:
         try:
             return text.encode("cp1252").decode("utf-8")
@@ -145,14 +138,7 @@ def mend_encoding(text: str) -> str:
 
 
 def tokens(text: str) -> list[str]:
-    """Split a header into words, also at the humps of ``coolantTemp``; units such as ``km/h`` stay whole.
-
-    Examples
-    --------
-    >>> from pullbook.wording import tokens
-    >>> tokens("vehicleSpeed_km/h")
-    ['vehicle', 'Speed', 'km/h']
-    """
+    """Split a header into words, also at the humps of ``coolantTemp``; units such as ``km/h`` stay whole."""
     raw = text if text.isupper() else _CAMEL.sub(" ", text)
     return [token for token in re.split(r"[^0-9A-Za-zÀ-ÿ°℃℉%/²³µω]+", raw) if token]
 

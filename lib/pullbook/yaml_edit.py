@@ -96,14 +96,6 @@ def put(settings: Any, edit: Edit) -> None:
     settings : dict or list
         Plain values from `parse_settings`; changed in place.
     edit : Edit
-
-    Examples
-    --------
-    >>> from pullbook.yaml_edit import Edit, put
-    >>> settings = {"title": "Fin wash"}
-    >>> put(settings, Edit(("protocol", "marks_kmh"), (60, 90)))
-    >>> settings
-    {'title': 'Fin wash', 'protocol': {'marks_kmh': [60, 90]}}
     """
     *way, last = edit.place
     for part in way:

@@ -69,14 +69,6 @@ def compression_outlet_k(*, inlet_k: float, pressure_ratio: float, efficiency: f
     ----------
     ``T2 = T1 (1 + (pr^((g-1)/g) - 1) / eta)``, absolute temperatures, g = 1.4: the definition of adiabatic (isentropic)
     compressor efficiency for a perfect gas; Borgnakke and Sonntag, Fundamentals of Thermodynamics.
-
-    Examples
-    --------
-    Their example 9.12, an automotive supercharger: 352.6 K.
-
-    >>> from pullbook.simulate import compression_outlet_k
-    >>> round(compression_outlet_k(inlet_k=300.0, pressure_ratio=1.5, efficiency=0.70), 1)
-    352.6
     """
     ideal = pressure_ratio ** ((KAPPA_AIR - 1.0) / KAPPA_AIR)
     return inlet_k * (1.0 + float(ideal - 1.0) / efficiency)
