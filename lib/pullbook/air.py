@@ -85,6 +85,13 @@ def humid_air_density_kg_m3(
     ----------
     Picard, Davis, Gläser and Fujii, Revised formula for the density of moist air (CIPM-2007),
     Metrologia 45 (2008) 149.
+
+    Examples
+    --------
+    >>> from pullbook.air import humid_air_density_kg_m3
+    >>> density = humid_air_density_kg_m3(temperature_c=20.0, pressure_kpa=101.325, relative_humidity=0.5)
+    >>> print(round(density, 6))
+    1.199314
     """
     _require_fraction(relative_humidity)
     _require_positive(pressure_kpa, "pressure_kpa", "use the absolute pressure, not the gauge reading")
@@ -124,6 +131,15 @@ def standard_pressure_kpa(altitude_m: Values) -> Values:
     References
     ----------
     ISO 2533:1975, Standard atmosphere: 101.325 kPa and 288.15 K at 0 m, -6.5 K/km.
+
+    Examples
+    --------
+    The ASHRAE Handbook Fundamentals 2017, chapter 1, table 1, has 101.325, 89.875 and 61.640 kPa.
+
+    >>> import numpy as np
+    >>> from pullbook.air import standard_pressure_kpa
+    >>> print(standard_pressure_kpa(np.array([0.0, 1000.0, 4000.0])).round(3))
+    [101.325  89.875  61.64 ]
     """
     if np.any((np.asarray(altitude_m) < -2000.0) | (np.asarray(altitude_m) > 11000.0)):
         raise ValueError(f"altitude_m is {altitude_m}: allowed are -2000 to 11000 m; check the unit (m, not ft)")
@@ -190,6 +206,15 @@ def compressor_outlet_constant_gamma_c(
     ----------
     ``T2 = T1 (1 + (pr**((g-1)/g) - 1) / eta)`` with g = 1.4; Borgnakke and Sonntag, Fundamentals of
     Thermodynamics.
+
+    Examples
+    --------
+    A supercharger, 300 K, 100 to 150 kPa, efficiency 0.70 (Borgnakke and Sonntag, example 9.12): 352.6 K.
+
+    >>> from pullbook.air import KELVIN, compressor_outlet_constant_gamma_c
+    >>> outlet_c = compressor_outlet_constant_gamma_c(inlet_c=300 - KELVIN, pressure_ratio=1.5, efficiency=0.70)
+    >>> print(round(outlet_c + KELVIN, 1))
+    352.6
     """
     _require_efficiency(efficiency)
     return inlet_c + (inlet_c + KELVIN) * compression_heating_factor(pressure_ratio) / efficiency
@@ -229,6 +254,15 @@ def compressor_outlet_c(*, inlet_c: Values, pressure_ratio: Values, efficiency: 
     ``s(T2s) = s(T1) + R ln pr`` and ``h(T2) = h(T1) + (h(T2s) - h(T1)) / eta`` (Çengel and Boles,
     Thermodynamics, isentropic efficiency with variable specific heats); h and s of rigid rotors with harmonic
     vibration (McQuarrie, Statistical Mechanics; constants from memory, checked in the tests by CoolProp).
+
+    Examples
+    --------
+    285 K, 100 to 800 kPa, efficiency 0.80 (Çengel and Boles, example 7-15): 569.5 K from air tables, 569.7 K from a
+    reference equation of state; with constant specific heats it would be 574.1 K.
+
+    >>> from pullbook.air import KELVIN, compressor_outlet_c
+    >>> print(round(compressor_outlet_c(inlet_c=285 - KELVIN, pressure_ratio=8.0, efficiency=0.80) + KELVIN, 1))
+    569.7
     """
     _require_positive(pressure_ratio, "pressure_ratio", "divide absolute pressures, not gauge boost")
     ratio = np.maximum(pressure_ratio, 1.0)
@@ -318,6 +352,14 @@ def cooler_effectiveness(*, compressor_outlet_c: Values, charge_c: Values, cooli
     References
     ----------
     Incropera and DeWitt, Fundamentals of Heat and Mass Transfer, chapter 11.
+
+    Examples
+    --------
+    Gas from 300 to 100 °C by water of 35 °C (Incropera and DeWitt, example 11.3): 0.75.
+
+    >>> from pullbook.air import cooler_effectiveness
+    >>> print(round(cooler_effectiveness(compressor_outlet_c=300.0, charge_c=100.0, cooling_air_c=35.0), 2))
+    0.75
     """
     return (compressor_outlet_c - charge_c) / _cooling_span_k(compressor_outlet_c, cooling_air_c)
 
@@ -385,6 +427,14 @@ def charge_density_kg_m3(*, charge_c: Values, manifold_kpa: Values) -> Values:
     References
     ----------
     Ideal gas law, ``p / (R_DRY T)``; within 0.1 % of real dry air at atmospheric pressure.
+
+    Examples
+    --------
+    By hand: 200 000 Pa / (287.05 J/(kg K) * 323.15 K).
+
+    >>> from pullbook.air import charge_density_kg_m3
+    >>> print(round(charge_density_kg_m3(charge_c=50.0, manifold_kpa=200.0), 3))
+    2.156
     """
     _require_positive(manifold_kpa, "manifold_kpa", "use the absolute pressure, not gauge boost")
     return manifold_kpa * 1e3 / (R_DRY * (charge_c + KELVIN))
@@ -410,6 +460,16 @@ def heat_rejected_kw(*, air_mass_flow_g_s: Values, compressor_outlet_c: Values, 
     References
     ----------
     First law for steady flow, ``m (h(T2) - h(T3))``, with the enthalpy of `compressor_outlet_c`.
+
+    Examples
+    --------
+    0.2703 kg/s from 348.92 to 330 K (H. N. Gupta, Fundamentals of Internal Combustion Engines, example 15.5): 5.14 kW
+    with the book's constant 1.005 kJ/(kg K), which is a little low.
+
+    >>> from pullbook.air import KELVIN, heat_rejected_kw
+    >>> flow_g_s, outlet_c, charge_c = 270.3, 348.92 - KELVIN, 330 - KELVIN
+    >>> print(round(heat_rejected_kw(air_mass_flow_g_s=flow_g_s, compressor_outlet_c=outlet_c, charge_c=charge_c), 2))
+    5.15
     """
     drop = _enthalpy_over_r(compressor_outlet_c + KELVIN) - _enthalpy_over_r(charge_c + KELVIN)
     return air_mass_flow_g_s * R_DRY * drop * 1e-6
@@ -433,6 +493,14 @@ def density_gain_percent(*, charge_before_c: Values, charge_after_c: Values) -> 
     References
     ----------
     Ideal gas law, ``100 (T_before / T_after - 1)`` in absolute temperatures.
+
+    Examples
+    --------
+    By hand: 333.15 K over 313.15 K is 1.0639.
+
+    >>> from pullbook.air import density_gain_percent
+    >>> print(round(density_gain_percent(charge_before_c=60.0, charge_after_c=40.0), 2))
+    6.39
     """
     return 100 * (charge_before_c - charge_after_c) / (charge_after_c + KELVIN)
 

@@ -46,7 +46,7 @@ SCHEMA = 1
 class Result:
     """Everything that the page, the post and the JSON are made from.
 
-    Parameters
+    Attributes
     ----------
     experiment : Experiment
     drives : tuple of Drive
@@ -66,6 +66,9 @@ class Result:
     findings : tuple of Finding
         On the comparison; a boost warning comes first.
     inputs_sha256 : str
+        Of settings and logs, 64 hex digits.
+    version : str
+        Of the library.
     """
 
     experiment: Experiment

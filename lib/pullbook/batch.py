@@ -37,7 +37,7 @@ _ONE_AT_A_TIME = threading.Lock()  # a worker of a scheduler may have threads; r
 class Task:
     """One experiment to do, in plain types that travel between machines.
 
-    Parameters
+    Attributes
     ----------
     folder : str
         The experiment, its real path.
@@ -67,7 +67,7 @@ class Task:
 class Row:
     """What the table says of one experiment; texts are fit to share, figures None where there is no result.
 
-    Parameters
+    Attributes
     ----------
     folder, title, service, outcome : str
         The name of the folder (no path), and what the experiment says of itself, as far as it could be read.
@@ -271,7 +271,10 @@ def _copies_refused(rows: Sequence[Row]) -> list[Row]:
 
 
 def do(task: Task) -> Row:
-    """Analyse one experiment and write its results, unless that is done already; never raises an `Exception`."""
+    """Analyse one experiment and write its results, unless that is done already.
+
+    A refusal or a fault of the program is told in the row: it raises no `Exception`.
+    """
     with _ONE_AT_A_TIME:
         experiment = None
         try:

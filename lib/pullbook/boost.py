@@ -28,11 +28,11 @@ ADVICE = "check hoses and clamps before driving hard again"
 class BoostCheck:
     """Whether the service changed the boost; then no correction for it is made, and its share is doubtful.
 
-    Parameters
+    Attributes
     ----------
     changed : bool
     effect_k : float
-        What the change of boost alone does to a temperature rise.
+        What the change of boost alone does to a temperature rise [K].
     findings : tuple of Finding
     """
 
@@ -51,7 +51,23 @@ class BoostCheck:
 def check_boost(
     measures: pd.DataFrame, experiment: Experiment, outcome: Outcome, *, level: float, with_left_out: bool
 ) -> BoostCheck:
-    """Compare the boost before with after, by the same method as the outcome."""
+    """Compare the boost before with after, by the same method as the outcome.
+
+    Parameters
+    ----------
+    measures : pandas.DataFrame
+        A row a run with the column ``session``.
+    experiment : Experiment
+    outcome : Outcome
+    level : float
+        Coverage of the intervals.
+    with_left_out : bool
+        Count the runs that the person left out too.
+
+    Returns
+    -------
+    BoostCheck
+    """
     pressure = _quick(measures, experiment, "peak_manifold_pressure", level, with_left_out)
     timing = _quick(measures, experiment, "time_to_boost", level, with_left_out)
     findings: list[Finding] = []

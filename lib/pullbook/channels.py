@@ -70,7 +70,16 @@ PLAUSIBLE: dict[str, tuple[float, float]] = {
 class Unit:
     """A unit of a log: value held = ``scale * value + offset``.
 
-    ``gauge`` marks a pressure counted from the air outside, which has to be added.
+    Attributes
+    ----------
+    name : str
+        As in messages, such as ``degC`` or ``psi gauge``.
+    dimension : str
+        As in `CHANNELS`.
+    scale, offset : float
+        To the unit held internally for that dimension.
+    gauge : bool
+        A pressure counted from the air outside, which has to be added.
     """
 
     name: str
@@ -133,7 +142,24 @@ _ABSOLUTE = re.compile(r"\b(absolute|abs|a)\b")
 
 @lru_cache(maxsize=512)
 def parse_unit(text: str) -> tuple[Unit, ...]:
-    """Return the units a text can mean (a bare ``°`` or ``C`` may fit several dimensions), none if unknown."""
+    """Return the units a text can mean.
+
+    Parameters
+    ----------
+    text : str
+        As written in a log, with its brackets or without.
+
+    Returns
+    -------
+    tuple of Unit
+        Several where the text fits several dimensions (a bare ``°``, ``C``); none if it is unknown.
+
+    Examples
+    --------
+    >>> from pullbook.channels import parse_unit
+    >>> [(unit.name, unit.dimension) for unit in parse_unit("[psig]")]
+    [('psi gauge', 'pressure')]
+    """
     plain = " ".join(text.strip().strip("[]()").lower().replace("_", " ").split())
     plain = {"psig": "psi gauge", "psia": "psi abs", "barg": "bar gauge", "bara": "bar abs"}.get(plain, plain)
     gauge = bool(_GAUGE.search(plain)) and len(plain) > 1
@@ -169,9 +195,19 @@ def allowed_units(channel: str) -> str:
 
 @dataclass(frozen=True)
 class Rule:
-    """Words that must be there (any of each group), words that must not, and how strong the match is.
+    """What the words of a header must be for a channel.
 
-    ``by_unit`` rules hold only where the header names a unit: the words alone would be too few.
+    Attributes
+    ----------
+    channel : str
+    needs : tuple of frozenset of str
+        Any word of each group must be there.
+    refuses : frozenset of str
+        None of these may be there.
+    strength : int
+        The strongest rule that holds counts.
+    by_unit : bool
+        It holds only where the header names a unit: the words alone would be too few.
     """
 
     channel: str
@@ -368,7 +404,17 @@ _BRACKETS = re.compile(r"[\[(]([^\[\]()]*)[\])]")
 
 @dataclass(frozen=True)
 class Header:
-    """A column's header taken apart: its words spelt out, and the text of its unit if one is given."""
+    """A column's header taken apart.
+
+    Attributes
+    ----------
+    text : str
+        As it stands.
+    words : frozenset of str
+        Spelt out in English.
+    unit : str or None
+        Text of its unit, if one is given.
+    """
 
     text: str
     words: frozenset[str]
@@ -384,6 +430,17 @@ def parse_header(text: str, *, units_row: str | None = None) -> Header:
         The header as it stands.
     units_row : str, optional
         What a separate row of units says of this column.
+
+    Returns
+    -------
+    Header
+
+    Examples
+    --------
+    >>> from pullbook.channels import parse_header
+    >>> header = parse_header("IAT (°C)")
+    >>> sorted(header.words), header.unit
+    (['air', 'intake', 'temperature'], '°C')
     """
     mended = mend_encoding(text)
     unit = units_row.strip() if units_row and parse_unit(units_row) else None
@@ -441,7 +498,19 @@ def closest_channels(header: Header, *, most: int = 3) -> list[str]:
 
 @dataclass(frozen=True)
 class Assignment:
-    """Which column serves which channel, what was left over, and which columns competed."""
+    """Which column serves which channel, what was left over, and which columns competed.
+
+    Attributes
+    ----------
+    column : mapping of channel to str
+        Header of the column that serves.
+    unit : mapping of channel to Unit or None
+        None where the column names no unit that fits.
+    rivals : mapping of channel to tuple of str
+        Columns that fit as well as the one that serves.
+    unknown : tuple of Header
+        Columns that serve no channel.
+    """
 
     column: Mapping[str, str]
     unit: Mapping[str, Unit | None]
@@ -511,10 +580,22 @@ def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False) ->
     ----------
     channel : str
         The channel it serves.
-    values : ndarray of float
-        Its values as logged.
+    values : ndarray of float, shape (n,)
+        Its values as logged; NaN is passed over.
     fahrenheit : bool
         The log's other temperatures are in °F, so this one is tried as °F first.
+
+    Returns
+    -------
+    Unit
+        The internal one too where no unit makes the values believable.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pullbook.channels import guess_unit
+    >>> guess_unit("engine_coolant_temperature", np.array([180.0, 195.0, 200.0])).name
+    'degF'
     """
     dimension, internal = CHANNELS[channel]
     internal = internal.replace("°C", "degC")
@@ -543,7 +624,19 @@ def _believable(channel: str, low: float, high: float) -> bool:
 
 
 def looks_gauge(values_kpa: np.ndarray) -> bool:
-    """Tell gauge from absolute manifold pressure by its floor: a running engine keeps above 12 kPa absolute."""
+    """Tell gauge from absolute manifold pressure by its floor: a running engine keeps above 12 kPa absolute.
+
+    Common practice, no source.
+
+    Parameters
+    ----------
+    values_kpa : ndarray of float, shape (n,)
+        [kPa]; NaN is passed over.
+
+    Returns
+    -------
+    bool
+    """
     sample = values_kpa[:: max(1, len(values_kpa) // 100_000)]
     finite = sample[np.isfinite(sample)]
     return bool(finite.size) and float(np.quantile(finite, 0.02)) < ABSOLUTE_FLOOR_KPA

@@ -32,8 +32,10 @@ class Choices:
     ----------
     folder : path
         The experiment.
-    level, relative_dates
-        As for `pullbook.analyse`.
+    level : float
+        Coverage of the intervals.
+    relative_dates : bool
+        Days from the service instead of every date.
 
     Attributes
     ----------
@@ -84,7 +86,7 @@ class Choices:
         self._leave_out(session, {**self._named(session).leave_out, run: reason.strip() or NO_REASON})
 
     def take_back(self, session: str, run: str) -> None:
-        """Count a run again that was left out."""
+        """Count a run again that was left out; names as for `leave_out`."""
         kept = {name: reason for name, reason in self._named(session).leave_out.items() if name != run}
         self._leave_out(session, kept)
 
@@ -127,7 +129,7 @@ class Choices:
         return next((drive.runs.all for drive in self.drives if drive.session.name == session), ())
 
     def edits(self) -> list[Edit]:
-        """Return what differs from the file."""
+        """Return what differs from the file, as edits of it."""
         old, new = self.saved, self.experiment
         names: list[Place] = [(name,) for name in QUESTION]
         names += [("protocol", name) for name in Protocol.model_fields]

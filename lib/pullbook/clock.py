@@ -53,10 +53,10 @@ _UNITS_S = {"u": 1e-6, "µ": 1e-6, "ms": 1e-3, "mil": 1e-3, "mi": 60.0, "s": 1.0
 class TimeAxis:
     """Seconds since the first stamp for each kept row.
 
-    Parameters
+    Attributes
     ----------
     seconds : ndarray of float, shape (n,)
-        Rising, first value 0; strictly so unless the layout is long.
+        Rising, first value 0; strictly so unless the layout is long [s].
     rows : ndarray of int, shape (n,)
         The table's rows they belong to, in the order of time.
     columns : tuple of str
@@ -91,14 +91,32 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         The log as read.
     name : str
         File name, for messages.
-    groups : ndarray of int, optional
+    groups : ndarray of int, shape (rows,), optional
         For a long layout, which signal each row holds: rows that share a stamp then hold different signals, so stamps
         need only not fall, and the signals may stand one block after the other.
+
+    Returns
+    -------
+    TimeAxis
 
     Raises
     ------
     LogError
-        When no column holds a time, or hardly any stamp can be read, or the stamps are in no order.
+        When no column holds a time, or hardly any stamp can be read, or the stamps are in no order or all the same.
+
+    Examples
+    --------
+    A clock that passes midnight:
+
+    >>> import pandas as pd
+    >>> from pullbook.clock import time_axis
+    >>> from pullbook.layout import find_layout
+    >>> from pullbook.tables import Table
+    >>> stamps, speeds = ["23:59:58", "23:59:59", "00:00:01"], [50, 52, 54]
+    >>> lines = ["Time,Speed (km/h)", *(f"{stamp},{speed}" for stamp, speed in zip(stamps, speeds))]
+    >>> table = Table(find_layout(lines, "drive.csv"), ((pd.Series(stamps),), (pd.Series(speeds),)))
+    >>> time_axis(table, "drive.csv").seconds.tolist()
+    [0.0, 1.0, 3.0]
     """
     headers = table.layout.headers
     column = _time_column(table)

@@ -34,7 +34,15 @@ __all__ = ["VERDICTS", "Comparison", "PhaseSummary", "compare"]
 
 @dataclass(frozen=True, kw_only=True)
 class PhaseSummary:
-    """One phase at the common conditions."""
+    """One phase at the common conditions.
+
+    Attributes
+    ----------
+    mean : float
+        In the outcome's unit.
+    sessions, pulls : int
+        How many it rests on; for a cruise, the cruises.
+    """
 
     mean: float
     sessions: int
@@ -43,9 +51,9 @@ class PhaseSummary:
 
 @dataclass(frozen=True, kw_only=True)
 class Comparison:
-    """Before against after, with its uncertainty.
+    """Before against after, with its uncertainty; the figures are in ``unit``.
 
-    Parameters
+    Attributes
     ----------
     outcome, unit, label : str
     lower_is_better : bool
@@ -57,6 +65,7 @@ class Comparison:
     level : float
         Coverage of the interval, such as 0.95.
     dof, standard_uncertainty : float
+        Of the change.
     budget : tuple of BudgetLine
     method : str
     verdict : str
@@ -67,6 +76,7 @@ class Comparison:
     repeatability_sd, day_sd : float
         Standard deviation between pulls of a session (NaN if there is one pull each) and between days.
     day_dof : float
+        Of ``day_sd``.
     sessions_needed : int or None
         Sessions a side that would resolve it if the difference stays; None if it is resolved or out of reach.
     findings : tuple of Finding
@@ -152,7 +162,7 @@ def compare(
     Raises
     ------
     ComparisonError
-        When a phase has no usable run, or the outcome cannot be had.
+        When a phase has no usable run, the outcome cannot be had, or the level is not allowed.
     """
     check_level(level)
     outcome = outcome_named(experiment.outcome)

@@ -28,9 +28,9 @@ NOT_KNOWN = "not known"
 
 @dataclass(frozen=True, kw_only=True)
 class Condition:
-    """One condition before and after.
+    """One condition before and after, in ``unit``.
 
-    Parameters
+    Attributes
     ----------
     name, unit : str
     before, after : float
@@ -97,6 +97,10 @@ def like_for_like(
         For what each session says of the weather.
     slopes : sequence of Slope
         Of the comparison: how the outcome goes with the conditions that it allows for.
+
+    Returns
+    -------
+    tuple of Condition
     """
     rows = measures[(measures["kind"] == "pull") & measures["included"].astype(bool)]
     means = rows.reindex(columns=["phase", "session", *_MEANS]).groupby(["phase", "session"], sort=False).mean()

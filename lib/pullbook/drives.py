@@ -25,8 +25,17 @@ from pullbook.weather import weather_from_metar
 class Drive:
     """One session: its log, its runs, its standstills and what was noticed.
 
-    ``inlet`` is where the inlet temperature comes from, the same in all sessions; None where no reference is common.
-    ``when`` says for a person when it was driven; empty where neither session nor log tells.
+    Attributes
+    ----------
+    session : Session
+    log : Log
+    runs : Runs
+    idles : tuple of Idle
+    inlet : str or None
+        Where the inlet temperature comes from, the same in all sessions; None where no reference is common.
+    findings : tuple of Finding
+    when : str
+        For a person, when it was driven; empty where neither session nor log tells.
     """
 
     session: Session
@@ -39,7 +48,7 @@ class Drive:
 
     @property
     def driven(self) -> dt.date | None:
-        """The day, by the session or else by the log."""
+        """The day, by the session or else by the log; None where neither tells."""
         return self.session.date or (self.log.start.date() if self.log.start else None)
 
 
@@ -47,7 +56,12 @@ class Drive:
 class Reading:
     """A session's log as read, with what was noticed on the way.
 
-    ``session`` holds what its METAR says, where it did not say it itself.
+    Attributes
+    ----------
+    session : Session
+        With what its METAR says, where it did not say it itself.
+    log : Log
+    findings : tuple of Finding
     """
 
     session: Session
@@ -56,12 +70,24 @@ class Reading:
 
 
 def read_drives(experiment: Experiment) -> list[Drive]:
-    """Read every log, and find its runs with the pedal's travel over all of them."""
+    """Read every log, and find its runs with the pedal's travel over all of them.
+
+    Raises
+    ------
+    LogError
+        When a log is refused.
+    """
     return find_drives(experiment, read_logs(experiment))
 
 
 def read_logs(experiment: Experiment) -> list[Reading]:
-    """Read every log; a settled column has to be in one of them, the others may go by their words."""
+    """Read every log; a settled column has to be in one of them, the others may go by their words.
+
+    Raises
+    ------
+    PullbookError
+        When a log, a track or a METAR is refused.
+    """
     channels = frozenset(experiment.channels)
     readings = [_read(experiment, session, channels) for session in experiment.sessions]
     for channel, settled in experiment.channels.items():
@@ -124,7 +150,13 @@ def told_by_report(session: Session, *, altitude_m: float | None) -> tuple[Sessi
     ----------
     session : Session
     altitude_m : float or None
-        Where the drive was, to bring the reported pressure there.
+        Where the drive was [m], to bring the reported pressure there.
+
+    Returns
+    -------
+    Session
+    tuple of Finding
+        Of the report.
     """
     if session.metar is None:
         return session, ()

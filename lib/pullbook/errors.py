@@ -40,7 +40,7 @@ class LedgerError(PullbookError):
 class Finding:
     """Something noticed about a log or a comparison.
 
-    Parameters
+    Attributes
     ----------
     code : str
         Stable name for programs, such as ``boost-lower``.

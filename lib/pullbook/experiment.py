@@ -98,7 +98,7 @@ class Protocol(_Settings):
 
     @property
     def marks(self) -> tuple[float, ...]:
-        """Speed marks in km/h: those given, else three round ones inside the pull's range."""
+        """Speed marks [km/h]: those given, else three round ones inside the pull's range."""
         if self.marks_kmh:
             return self.marks_kmh
         low = 10 * -(-(self.pull_from_kmh + 5) // 10)
@@ -210,6 +210,10 @@ class Experiment(_Settings):
         folder : Path
             The experiment folder.
 
+        Returns
+        -------
+        Experiment
+
         Raises
         ------
         ExperimentError
@@ -242,6 +246,7 @@ class Experiment(_Settings):
         Raises
         ------
         ExperimentError
+            When it is one.
         """
         tracks = [self.folder / session.track for session in self.sessions if session.track]
         inputs = [self.folder / FILE_NAME, *(self.log_path(session) for session in self.sessions), *tracks]

@@ -44,7 +44,12 @@ Over = Literal["time", "speed"]
 
 @dataclass(frozen=True, eq=False)
 class Picture:
-    """A plotly figure that a notebook stores as its JSON alone (plotly's own display loads far more than that)."""
+    """A figure that a notebook stores as its JSON alone (plotly's own display loads far more than that).
+
+    Attributes
+    ----------
+    figure : plotly.graph_objects.Figure
+    """
 
     figure: go.Figure
 
@@ -165,7 +170,15 @@ def other_routes(result: Result) -> Picture:
 
 
 def with_and_without(result: Result, saved: Comparison | None) -> Picture:
-    """Show the change as chosen by hand, with what was left out, and as saved where that differs."""
+    """Show the change as chosen by hand, with what was left out, and as saved where that differs.
+
+    Parameters
+    ----------
+    result : Result
+        As chosen.
+    saved : Comparison or None
+        As the file gives it.
+    """
     c = result.comparison
     rows = [("as chosen now", c.change, c.low, c.high, True)]
     if result.with_left_out is not None:
@@ -519,7 +532,16 @@ def against_inlet(result: Result) -> Picture:
 
 
 def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") -> Picture:
-    """Show what plans resolve: more sessions help, more pulls a session hardly."""
+    """Show what plans resolve: more sessions help, more pulls a session hardly.
+
+    Parameters
+    ----------
+    found : sequence of Plan
+    worthwhile_change : float
+        The change that matters.
+    unit : str
+        Of it.
+    """
     figure = go.Figure()
     figure.add_hline(y=worthwhile_change, line={"color": QUIET, "width": 1.5, "dash": "dot"})
     dashes = ("dot", "solid", "dash")

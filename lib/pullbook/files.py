@@ -15,6 +15,7 @@ def check_place(path: Path) -> None:
     Raises
     ------
     ExperimentError
+        When its folder does not exist, or it is no file itself.
     """
     if not path.parent.is_dir() or (path.exists() and not path.is_file()):
         raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")

@@ -23,10 +23,23 @@ STANDARD_KPA = 100.0
 
 @dataclass(frozen=True)
 class FullLoad:
-    """Full load or not, at the refreshes of the signal that tells.
+    """Full load or not, at the n refreshes of the signal that tells.
 
-    A spell of full load lasts while ``is_full`` holds, and counts only if ``is_sure`` holds somewhere in it. A lift
-    looks longer by up to ``smear_s`` than it was.
+    Attributes
+    ----------
+    time_s : ndarray of float, shape (n,)
+        Seconds since the log's first stamp.
+    is_full : ndarray of bool, shape (n,)
+        A spell of full load lasts while it holds.
+    is_sure : ndarray of bool, shape (n,)
+        The spell counts only if this holds somewhere in it.
+    source : str
+        The channel that tells, or ``acceleration``.
+    max_gap_s : float
+        Longest time between refreshes that may be bridged [s].
+    smear_s : float
+        A lift looks longer by up to this than it was [s].
+    findings : tuple of Finding
     """
 
     time_s: np.ndarray
@@ -39,9 +52,18 @@ class FullLoad:
 
 
 def pedal_travel(logs: Iterable[Log]) -> tuple[float, float] | None:
-    """Return rest and top of the pedal over an experiment's logs, in per cent, or None without a pedal channel.
+    """Return rest and top of the pedal over an experiment's logs.
 
     The top has to be held for two refreshes, so that one stray reading does not set it.
+
+    Parameters
+    ----------
+    logs : iterable of Log
+
+    Returns
+    -------
+    (float, float) or None
+        Rest and top [%]; None without a pedal channel.
     """
     rests, tops = [], []
     for log in logs:
@@ -53,7 +75,20 @@ def pedal_travel(logs: Iterable[Log]) -> tuple[float, float] | None:
 
 
 def full_load(log: Log, speed: Signal, travel: tuple[float, float] | None) -> FullLoad:
-    """Tell full load by the best signal that a log has; ``travel`` is the pedal's, over the experiment."""
+    """Tell full load by the best signal that a log has: pedal, engine load, manifold pressure, else the acceleration.
+
+    Parameters
+    ----------
+    log : Log
+    speed : Signal
+        The log's vehicle speed [km/h].
+    travel : (float, float) or None
+        Rest and top of the pedal over the experiment [%], from `pedal_travel`.
+
+    Returns
+    -------
+    FullLoad
+    """
     pedal, load, pressure = map(log.get, ("accelerator_position", "engine_load", "intake_manifold_pressure"))
     if pedal is not None and travel is not None and travel[1] - travel[0] >= LEAST_TRAVEL_PCT:
         return _full_by_pedal(pedal, load, travel)
@@ -67,7 +102,18 @@ def full_load(log: Log, speed: Signal, travel: tuple[float, float] | None) -> Fu
 
 
 def held_top(values: np.ndarray) -> float:
-    """Return the greatest value held for two refreshes."""
+    """Return the greatest value held for two refreshes.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+        Two or more.
+
+    Returns
+    -------
+    float
+        In the unit of the values.
+    """
     return float(np.minimum(values[1:], values[:-1]).max())
 
 
@@ -131,18 +177,39 @@ def _with_build_up(is_full: np.ndarray, builds: np.ndarray, gaining: np.ndarray)
 
 
 def stretches(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Return the first index of each unbroken stretch of a mask, and the one after its last."""
+    """Find the unbroken stretches of a mask.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    first, after : ndarray of int, shape (stretches,)
+        Index of each stretch's first element, and the one after its last.
+    """
     turns = np.flatnonzero(np.diff(mask, prepend=False, append=False))
     return turns[::2], turns[1::2]
 
 
 def slope_width_s(speed: Signal) -> float:
-    """Return the window over which the speed is smoothed, in s."""
+    """Return the window over which the speed is smoothed [s]."""
     return max(2.4, 2.5 * speed.period_s)
 
 
 def acceleration_of(speed: Signal) -> np.ndarray:
-    """Return the acceleration at each refresh of the speed in m/s2, smoothed over `slope_width_s`; 0 where unknown."""
+    """Return the acceleration, smoothed over `slope_width_s`.
+
+    Parameters
+    ----------
+    speed : Signal
+        [km/h]
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        At each refresh of the speed [m/s²]; 0 where unknown.
+    """
     slope = local_slope(speed, width_s=slope_width_s(speed)) / 3.6
     slope[np.isnan(slope)] = 0.0
     return slope
@@ -189,7 +256,7 @@ def _best(effort: np.ndarray, bins: np.ndarray, held: int) -> np.ndarray:
 
 
 def outside_kpa(log: Log) -> float:
-    """Return the outside pressure that a log shows, or a standard one."""
+    """Return the outside pressure that a log shows, its median, or `STANDARD_KPA` [kPa]."""
     barometer = log.get("barometric_pressure")
     return STANDARD_KPA if barometer is None else float(np.median(barometer.values))
 
@@ -218,7 +285,14 @@ def _judged_by(what: str) -> Finding:
 
 
 def local_slope(signal: Signal, *, width_s: float) -> np.ndarray:
-    """Return the slope at each refresh from a straight line through the refreshes within ``width_s``.
+    """Return the slope at each refresh from a straight line, by least squares, through the refreshes around it.
+
+    Parameters
+    ----------
+    signal : Signal
+        n refreshes.
+    width_s : float
+        Of the window, half of it on each side [s].
 
     Returns
     -------

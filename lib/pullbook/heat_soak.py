@@ -28,14 +28,40 @@ def recovery(charge: Signal, *, start_s: float, end_s: float) -> tuple[float, fl
     Returns
     -------
     time_constant_s, standard_uncertainty_s : float
-        NaN when the window is too short: under 15 s, under 3 K of fall, shorter than the time constant, or so little of
-        it that the time constant stays uncertain by more than a third.
+        [s]; NaN when the window is too short: under 15 s, under 3 K of fall, shorter than the time constant, or so
+        little of it that the time constant stays uncertain by more than a third.
 
     Notes
     -----
     Least squares for ``T(t) = T_end + fall exp(-t / tau)``; its residuals give the uncertainty. The level that the
     sensor shows last is one reading, however often it is repeated: all its samples share one rounding error, of
     ``step / sqrt(12)`` (JCGM 100:2008, F.2.2.1).
+
+    References
+    ----------
+    A body of one temperature that cools (lumped capacitance): Incropera and DeWitt, Fundamentals of Heat and Mass
+    Transfer, chapter 5.
+
+    Examples
+    --------
+    A charge that falls by 20 K towards 30 °C with a time constant of 20 s:
+
+    >>> import numpy as np
+    >>> from pullbook.heat_soak import recovery
+    >>> from pullbook.logs import Signal
+    >>> time_s = np.arange(0.0, 90.0)
+    >>> charge = Signal(
+    ...     channel="charge_air_temperature",
+    ...     column="Charge",
+    ...     unit="degC",
+    ...     time_s=time_s,
+    ...     values=30 + 20 * np.exp(-time_s / 20),
+    ...     period_s=1.0,
+    ...     resolution=0.0,
+    ... )
+    >>> time_constant_s, _ = recovery(charge, start_s=0.0, end_s=90.0)
+    >>> round(time_constant_s, 1)
+    20.0
     """
     times, values = charge.within(start_s, end_s)
     if not values.size or values[0] - values.min() < MIN_RECOVERY_FALL_K:
@@ -86,12 +112,12 @@ def _time_constant_u(times: np.ndarray, values: np.ndarray, tau: float, step_k: 
 class Idle:
     """A standstill and what it did to the charge temperature.
 
-    Parameters
+    Attributes
     ----------
     start_s, end_s : float
         Seconds since the log's first stamp.
     climb_k_per_min : float
-        How fast the charge temperature climbed, by a straight line through it.
+        How fast the charge temperature climbed, by a straight line through it [K/min].
     """
 
     start_s: float
@@ -102,7 +128,7 @@ class Idle:
 def idle_soaks(log: Log) -> tuple[Idle, ...]:
     """Find the standstills of 30 s or more with a charge temperature, in the order driven.
 
-    A standstill ends where the speed signal has a gap.
+    A standstill ends where the speed signal has a gap; without speed or charge temperature none is found.
     """
     speed, charge = log.get("vehicle_speed"), log.get("charge_air_temperature")
     if speed is None or charge is None:

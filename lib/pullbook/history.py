@@ -35,7 +35,24 @@ Per = Literal["1000 km", "year"]
 
 @dataclass(frozen=True, kw_only=True)
 class Service:
-    """One service: when it was, and what its own experiment found. ``number`` counts from 1."""
+    """One service: when it was, and what its own experiment found.
+
+    Attributes
+    ----------
+    number : int
+        From 1.
+    name, what : str
+        The experiment's folder, and what was done.
+    date : date or None
+    odometer_km : float or None
+    change, low, high : float
+        In the outcome's unit.
+    verdict : str
+    worthwhile : float
+        The change that matters, in the outcome's unit.
+    before, after : Estimated
+        The state on both sides, at conditions common to all services.
+    """
 
     number: int
     name: str
@@ -53,9 +70,18 @@ class Service:
 
 @dataclass(frozen=True, kw_only=True)
 class Span:
-    """From after one service to before the next, which has the number ``number + 1``.
+    """From after one service to before the next.
 
-    ``share_lost`` is of what the first service gained; None where that gain is not resolved.
+    Attributes
+    ----------
+    number : int
+        Of the first service; the next one has the number after it.
+    drift : Estimated
+        What changed in between, in the outcome's unit.
+    distance_km, years : float or None
+        Of the span.
+    share_lost : Share or None
+        Of what the first service gained; None where that gain is not resolved.
     """
 
     number: int
@@ -67,7 +93,21 @@ class Span:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Rate:
-    """A drift per distance or time; ``p`` says how well one rate describes all, NaN where it must."""
+    """A drift per distance or time.
+
+    Attributes
+    ----------
+    what : str
+        What drifts.
+    per : str
+        Over what.
+    contrast : ndarray, shape (levels,)
+        The rate as weights of the levels.
+    estimated : Estimated
+        In the outcome's unit per ``per``.
+    p : float
+        How well one rate describes all; NaN where it must.
+    """
 
     what: str
     per: Per
@@ -80,7 +120,7 @@ class Rate:
 class History:
     """Everything that the history's page is made from.
 
-    Parameters
+    Attributes
     ----------
     vehicle : str
     outcome, unit, label : str
@@ -119,7 +159,12 @@ class History:
         return next((r for r in self.rates if r.what == "between services" and r.per == per), None)
 
     def gain_of_last(self) -> np.ndarray:
-        """Return the contrast that is what the last service gained, positive for the better."""
+        """Return the contrast that is what the last service gained, positive for the better.
+
+        Returns
+        -------
+        ndarray, shape (levels,)
+        """
         last = len(self.services) - 1
         gain: np.ndarray = self.worse * (self.levels.unit(last, "before") - self.levels.unit(last, "after"))
         return gain
@@ -147,10 +192,16 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
     season_sd : float, optional
         As in `Levels`, in the outcome's unit; by default the day-to-day allowance.
 
+    Returns
+    -------
+    History
+
     Raises
     ------
+    ExperimentError
+        When the season's allowance is negative, or the experiments do not belong together.
     PullbookError
-        When one is refused, or they do not belong together.
+        When one of them is refused.
     """
     check_level(level)
     if season_sd is not None and season_sd < 0:
@@ -164,7 +215,24 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
 
 
 def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, season_sd: float | None = None) -> History:
-    """Put results of one vehicle in order and compare each service's state with the next; see `read_history`."""
+    """Put results of one vehicle in order and compare each service's state with the next.
+
+    Parameters
+    ----------
+    named : sequence of (str, Result)
+        Each with its folder's name; two or more.
+    level, season_sd
+        As for `read_history`.
+
+    Returns
+    -------
+    History
+
+    Raises
+    ------
+    ExperimentError
+        When they do not belong together.
+    """
     _refuse_single(named)
     _refuse_repeated(named)
     _refuse_unlike(named)

@@ -37,6 +37,10 @@ def open_history(folders: str, *, level: float, season_sd: float) -> History:
         Coverage of the intervals.
     season_sd : float
         In the outcome's unit; 0 for as much as days differ.
+
+    Returns
+    -------
+    History
     """
     return read_history(experiment_folders(folders), level=level, season_sd=season_sd or None)
 
@@ -212,6 +216,11 @@ def since_last(history: History, ledger: str, *, item: str, today: str) -> Fragm
         The service, as the ledger names it.
     today : str
         YYYY-MM-DD; empty for the day it is.
+
+    Raises
+    ------
+    LedgerError
+        When the ledger or the day is refused.
     """
     if not ledger:
         return Fragment("<p>No ledger was given, so the distance since the last service is not known.</p>")

@@ -13,7 +13,16 @@ LIBRARY = Path(__file__).resolve().parent
 
 
 def inputs_sha256(experiment: Experiment) -> str:
-    """Hash the settings and the logs of an experiment.
+    """Hash the settings, the logs and the tracks of an experiment.
+
+    Parameters
+    ----------
+    experiment : Experiment
+
+    Returns
+    -------
+    str
+        64 hex digits.
 
     Raises
     ------
@@ -31,7 +40,17 @@ def inputs_sha256(experiment: Experiment) -> str:
 
 
 def log_digests(paths: Mapping[str, Path]) -> list[str]:
-    """Hash logs, given by the name of their session.
+    """Hash logs.
+
+    Parameters
+    ----------
+    paths : mapping of str to Path
+        By the name of their session.
+
+    Returns
+    -------
+    list of str
+        64 hex digits each, in the order given.
 
     Raises
     ------
@@ -57,7 +76,20 @@ def log_digests(paths: Mapping[str, Path]) -> list[str]:
 
 
 def program_sha256(library: Path = LIBRARY, *others: Path) -> str:
-    """Hash what makes a result besides its inputs: the library with its page template, and other files, if any."""
+    """Hash what makes a result besides its inputs.
+
+    Parameters
+    ----------
+    library : Path
+        The library's folder, with its page template.
+    *others : Path
+        Further files.
+
+    Returns
+    -------
+    str
+        64 hex digits.
+    """
     parts = sorted(p for p in library.rglob("*") if p.suffix in {".py", ".css", ".js", ".j2", ".json"})
     total = hashlib.sha256()
     for path in (*parts, *others):

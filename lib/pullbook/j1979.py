@@ -18,7 +18,17 @@ ENGINE_ID = "7E8"  # ISO 15765-4: the first electronic control unit that answers
 
 @dataclass(frozen=True)
 class Scaling:
-    """One parameter: how many data bytes, what it is, and its value from the bytes."""
+    """One parameter of service 01.
+
+    Attributes
+    ----------
+    length : int
+        Data bytes.
+    signal, unit : str
+        What it is, and in which unit, in words that `pullbook.channels` knows.
+    value : callable
+        Turns the data bytes into a value in that unit.
+    """
 
     length: int
     signal: str
@@ -91,7 +101,19 @@ _LONGEST_LINE = 200
 
 @dataclass(frozen=True)
 class Answers:
-    """Decoded answers in order of the lines: four columns of one length, and what was noticed."""
+    """Decoded answers in the order of the lines; the four lists have one length.
+
+    Attributes
+    ----------
+    times : list of str
+        As written in the lines.
+    signals, units : list of str
+        As in `SCALINGS`.
+    numbers : list of float
+        Values in those units.
+    findings : tuple of Finding
+        What was passed over, and what could not be verified.
+    """
 
     times: list[str]
     signals: list[str]
@@ -128,6 +150,20 @@ def decode(lines: Iterable[str]) -> Answers:
     -------
     Answers
         Of several senders that answer for one signal, the engine's (7E8) is taken, else the first.
+
+    References
+    ----------
+    SAE J1979-DA (OCT2011), as far as public transcriptions show it; see `SCALINGS`.
+
+    Examples
+    --------
+    Parameter 0C is the engine speed, a quarter of the word: 0x1AF8 / 4 = 1726; parameter 05 the coolant, the byte less
+    40.
+
+    >>> from pullbook.j1979 import decode
+    >>> answers = decode(["12.3 41 0C 1A F8", "12.4 41 05 7B"])
+    >>> list(zip(answers.signals, answers.numbers, answers.units))
+    [('Engine speed', 1726.0, 'rpm'), ('Engine coolant temperature', 83.0, 'degC')]
     """
     times: list[str] = []
     found: list[tuple[str, str, float, str]] = []

@@ -33,10 +33,24 @@ def lab_home() -> Path:
 
 
 def own_copy(folder: str | Path, home: Path) -> tuple[Path, bool]:
-    """Return the person's copy of the workbook for an experiment, and whether it is as this version would write it.
+    """Return the person's copy of the workbook for an experiment.
 
     A copy whose cells were never edited is written anew, so that it keeps up with the library; one that was edited
     stays as it is.
+
+    Parameters
+    ----------
+    folder : path
+        The experiment.
+    home : Path
+        Where the copies lie.
+
+    Returns
+    -------
+    Path
+        The copy.
+    bool
+        Whether it is as this version would write it.
 
     Raises
     ------

@@ -33,7 +33,19 @@ _Cells = Callable[[int], list[str]]  # a line's number to its cells
 
 @dataclass(frozen=True)
 class Layout:
-    """How the text is laid out. Line numbers count from 0."""
+    """How the text is laid out. Line numbers count from 0.
+
+    Attributes
+    ----------
+    delimiter, decimal : str
+        Between cells, and in numbers.
+    header_line, units_line : int or None
+        None where there is no such line.
+    data_line : int
+        The first line of numbers.
+    headers, units : tuple of str
+        A header for each column; units are empty without a line of them.
+    """
 
     delimiter: str
     decimal: str
@@ -53,6 +65,10 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
         The beginning of the file.
     name : str
         File name, for messages.
+
+    Returns
+    -------
+    Layout
 
     Raises
     ------

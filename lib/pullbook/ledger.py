@@ -36,16 +36,17 @@ LEAST_FOR_TREND = 5
 class Entry:
     """One row of the ledger.
 
-    Parameters
+    Attributes
     ----------
     row : int
         Line in the file, the header being 1.
     date : date
     odometer_km : float or None
+        [km]
     item : str
         Lower case, such as ``catch can`` or ``cooler cleaned``.
     amount_ml : float or None
-        For what is caught; None for a service.
+        For what is caught [ml]; None for a service.
     note : str
     """
 
@@ -59,13 +60,21 @@ class Entry:
 
 @dataclass(frozen=True)
 class Ledger:
-    """The rows in order of time, and what was noticed about them."""
+    """A ledger that was read and checked.
+
+    Attributes
+    ----------
+    entries : tuple of Entry
+        In order of time.
+    findings : tuple of Finding
+        What was noticed about them.
+    """
 
     entries: tuple[Entry, ...]
     findings: tuple[Finding, ...] = ()
 
     def of(self, item: str) -> tuple[Entry, ...]:
-        """Return the entries of one item."""
+        """Return the entries of one item, in order of time; none if there is no such item."""
         wanted = " ".join(item.lower().split())
         return tuple(entry for entry in self.entries if entry.item == wanted)
 
@@ -76,7 +85,7 @@ class Ledger:
 
     @property
     def odometer_km(self) -> float | None:
-        """The last reading."""
+        """The last reading [km]."""
         readings = [e.odometer_km for e in self.entries if e.odometer_km is not None]
         return readings[-1] if readings else None
 
@@ -87,12 +96,17 @@ def read_ledger(path: str | Path) -> Ledger:
     Parameters
     ----------
     path : path
-        A CSV with the columns above; comma or semicolon.
+        A CSV with the columns of `COLUMNS`; comma or semicolon.
+
+    Returns
+    -------
+    Ledger
 
     Raises
     ------
     LedgerError
-        With every faulty row: what was given, what is allowed, the remedy.
+        When the file is missing, too large or no UTF-8 text; and with every faulty row: what was given, what is
+        allowed, the remedy.
     """
     path = Path(path)
     if not path.is_file():
@@ -107,7 +121,31 @@ def read_ledger(path: str | Path) -> Ledger:
 
 
 def parse_ledger(text: str, name: str = "ledger") -> Ledger:
-    """Check the text of a ledger; see `read_ledger`."""
+    r"""Check the text of a ledger.
+
+    Parameters
+    ----------
+    text : str
+        As `read_ledger` finds it in a file.
+    name : str
+        For messages.
+
+    Returns
+    -------
+    Ledger
+
+    Raises
+    ------
+    LedgerError
+        With every faulty row.
+
+    Examples
+    --------
+    >>> from pullbook.ledger import parse_ledger
+    >>> ledger = parse_ledger("date;odometer;item;amount;unit\n2026-03-01;62 000 mi;Catch can;4;cl\n")
+    >>> ledger.entries[0].item, ledger.entries[0].amount_ml, round(ledger.odometer_km)
+    ('catch can', 40.0, 99779)
+    """
     lines = text.replace("\x00", "").splitlines()
     delimiter = ";" if lines and lines[0].count(";") > lines[0].count(",") else ","
     rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
@@ -224,7 +262,15 @@ def _gaps(entries: Iterable[Entry]) -> tuple[Finding, ...]:
 
 @dataclass(frozen=True, kw_only=True)
 class Capture:
-    """What was caught over a distance."""
+    """What was caught over a distance.
+
+    Attributes
+    ----------
+    from_km, to_km : float
+        Odometer at the emptying before, and at this one [km].
+    amount_ml : float
+        [ml]
+    """
 
     from_km: float
     to_km: float
@@ -232,12 +278,12 @@ class Capture:
 
     @property
     def distance_km(self) -> float:
-        """Distance in km."""
+        """[km]."""
         return self.to_km - self.from_km
 
     @property
     def per_1000_km(self) -> float:
-        """Rate in ml per 1000 km."""
+        """Rate [ml per 1000 km]."""
         return 1000 * self.amount_ml / self.distance_km
 
 
@@ -245,7 +291,17 @@ class Capture:
 class Rate:
     """Amount per 1000 km, all captures together.
 
-    ``low`` and ``high`` are NaN with a single capture: one rate says nothing of how rates differ.
+    Attributes
+    ----------
+    per_1000_km, low, high : float
+        Rate and its interval [ml per 1000 km]; the interval is NaN with a single capture: one rate says nothing of how
+        rates differ.
+    captures : int
+        How many.
+    distance_km, total_ml : float
+        Of all captures [km], [ml].
+    level : float
+        Coverage of the interval.
     """
 
     per_1000_km: float
@@ -259,7 +315,16 @@ class Rate:
 
 @dataclass(frozen=True, kw_only=True)
 class Trend:
-    """Whether the rate rises: Kendall's tau of the rates in order, one-sided exact p."""
+    """Whether the rate rises.
+
+    Attributes
+    ----------
+    tau, p : float
+        Kendall's tau of the rates in order of time and its one-sided p; NaN where nothing can be told.
+    rising : bool
+    sentence : str
+        The same in words.
+    """
 
     tau: float
     p: float
@@ -272,6 +337,17 @@ def captures(ledger: Ledger, item: str = "catch can") -> tuple[Capture, ...]:
 
     The first row of the item only starts the count (an amount there was caught over an unknown distance). A row without
     odometer is joined to the next that has one.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    item : str
+        What is caught.
+
+    Returns
+    -------
+    tuple of Capture
+        In order of time.
 
     Raises
     ------
@@ -307,10 +383,32 @@ def capture_rate(found: Sequence[Capture], *, level: float = 0.95) -> Rate:
     found : sequence of Capture
         One or more.
     level : float
+        Coverage of the interval.
+
+    Returns
+    -------
+    Rate
+
+    Raises
+    ------
+    LedgerError
+        When there is no capture.
 
     References
     ----------
     Ratio estimator: W. G. Cochran, Sampling Techniques, 3rd ed. (1977), 6.3 and 6.4.
+
+    Examples
+    --------
+    40 and 50 ml over 2000 km each, by hand: 22.5 ml per 1000 km; 5 ml off it each way, so that with one degree of
+    freedom the interval reaches 12.706 * 2.5 ml beyond, cut at nought.
+
+    >>> from pullbook.ledger import Capture, capture_rate
+    >>> rate = capture_rate(
+    ...     [Capture(from_km=0, to_km=2000, amount_ml=40), Capture(from_km=2000, to_km=4000, amount_ml=50)], level=0.95
+    ... )
+    >>> rate.per_1000_km, rate.low, round(rate.high, 1)
+    (22.5, 0.0, 54.3)
     """
     if not found:
         raise LedgerError("no capture with a distance: note the odometer when the can is fitted and at each emptying")
@@ -334,15 +432,36 @@ def capture_rate(found: Sequence[Capture], *, level: float = 0.95) -> Rate:
 
 
 def passed_earlier_ml(rate: Rate, distance_km: float) -> tuple[float, float, float]:
-    """Return what would have passed over an earlier distance at the same rate, with its interval: an extrapolation."""
+    """Return what would have passed over an earlier distance at the same rate: an extrapolation.
+
+    Parameters
+    ----------
+    rate : Rate
+    distance_km : float
+
+    Returns
+    -------
+    amount, low, high : float
+        [ml]
+    """
     share = distance_km / 1000
     return rate.per_1000_km * share, rate.low * share, rate.high * share
 
 
 def full_in_km(rate: Rate, *, capacity_ml: float, held_ml: float = 0.0) -> tuple[float, float]:
-    """Return the distance until a can is full: at the mean rate, and at the upper end of its interval (sooner).
+    """Return the distance until a can is full.
 
-    NaN where the rate is nought or its interval unknown.
+    Parameters
+    ----------
+    rate : Rate
+    capacity_ml, held_ml : float
+        What the can holds when full, and now.
+
+    Returns
+    -------
+    usual, soonest : float
+        At the mean rate, and at the upper end of its interval [km]; NaN where the rate is nought or its interval
+        unknown.
     """
     room = max(0.0, capacity_ml - held_ml)
 
@@ -355,9 +474,27 @@ def full_in_km(rate: Rate, *, capacity_ml: float, held_ml: float = 0.0) -> tuple
 def trend(found: Sequence[Capture]) -> Trend:
     """Test for a rising rate.
 
+    Parameters
+    ----------
+    found : sequence of Capture
+        In order of time; of fewer than five nothing is told.
+
+    Returns
+    -------
+    Trend
+
     References
     ----------
     M. G. Kendall, "A new measure of rank correlation", Biometrika 30 (1938) 81-93; exact for small numbers.
+
+    Examples
+    --------
+    Five rates, each above the one before: one of the 120 orders that five can have, so p = 1 / 120.
+
+    >>> from pullbook.ledger import Capture, trend
+    >>> found = trend([Capture(from_km=1000 * k, to_km=1000 * k + 1000, amount_ml=20 + k) for k in range(5)])
+    >>> round(found.tau, 6), round(found.p, 4)
+    (1.0, 0.0083)
     """
     if len(found) < LEAST_FOR_TREND:
         return Trend(
@@ -387,7 +524,22 @@ def trend(found: Sequence[Capture]) -> Trend:
 
 @dataclass(frozen=True, kw_only=True)
 class Since:
-    """Distance and time since the last entry of an item."""
+    """Distance and time since the last entry of an item.
+
+    Attributes
+    ----------
+    item : str
+    last : date
+        Of its last entry.
+    days : int
+        From then to today.
+    distance_km : float or None
+        From then to today's reading [km]; None without readings.
+    times : int
+        Entries in all.
+    usual_km : float or None
+        Mean distance between two entries [km]; None with a single reading.
+    """
 
     item: str
     last: dt.date
@@ -406,7 +558,11 @@ def since(ledger: Ledger, item: str, *, today: dt.date, odometer_km: float | Non
     item : str
     today : date
     odometer_km : float, optional
-        Reading today; by default the ledger's last.
+        Reading today [km]; by default the ledger's last.
+
+    Returns
+    -------
+    Since
 
     Raises
     ------
@@ -440,8 +596,14 @@ def decision_lines(
     comparison : dict or None
         ``comparison`` of the last ``results.json``, if the last service was measured.
     cost, hours : float
-        What the person says one service takes; nought if that does not matter.
+        What the person says one service takes, in ``currency`` and hours; nought if that does not matter.
     currency : str
+        In words or as a sign.
+
+    Returns
+    -------
+    list of str
+        Sentences.
     """
     far = f" and, by the ledger's last reading, {what.distance_km:.0f} km" if what.distance_km is not None else ""
     usual = ""

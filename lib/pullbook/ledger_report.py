@@ -27,14 +27,36 @@ from pullbook.report import Fragment, escape, table
 
 @dataclass(frozen=True, kw_only=True)
 class Book:
-    """A ledger and what the person told beside it."""
+    """A ledger and what the person told beside it.
+
+    Attributes
+    ----------
+    ledger : Ledger
+    today : date
+    """
 
     ledger: Ledger
     today: dt.date
 
 
 def open_ledger(path: str | Path, *, today: str = "") -> Book:
-    """Read a ledger; ``today`` as YYYY-MM-DD, by default the day it is."""
+    """Read a ledger.
+
+    Parameters
+    ----------
+    path : path
+    today : str
+        YYYY-MM-DD; empty for the day it is.
+
+    Returns
+    -------
+    Book
+
+    Raises
+    ------
+    LedgerError
+        When the ledger or the day is refused.
+    """
     try:
         day = dt.date.fromisoformat(today) if today else dt.datetime.now(tz=dt.UTC).date()
     except ValueError:

@@ -33,7 +33,17 @@ PHASES: tuple[Phase, Phase] = ("before", "after")
 
 @dataclass(frozen=True, kw_only=True)
 class Estimated:
-    """A figure with its interval and what the interval is made of."""
+    """A figure with its interval and what the interval is made of.
+
+    Attributes
+    ----------
+    value, low, high : float
+        In the figure's unit.
+    u, dof : float
+        Combined standard uncertainty and effective degrees of freedom.
+    budget : tuple of BudgetLine
+        Lines of nought left out.
+    """
 
     value: float
     low: float
@@ -52,7 +62,7 @@ class Estimated:
 class Levels:
     """The state in each phase of each service, at the same conditions: before 1, after 1, before 2, after 2 and so on.
 
-    Parameters
+    Attributes
     ----------
     fit : MixedFit
     data : SessionMeans
@@ -60,11 +70,11 @@ class Levels:
     covariates : tuple of Covariate
         The conditions that all were brought to.
     day_variance, day_dof : float
-        Of the scatter between days, pooled over all services.
+        Of the scatter between days, pooled over all services [outcome's unit squared].
     season_sd : float
-        Allowance for what one service's drives share and another's do not.
+        Allowance for what one service's drives share and another's do not, in the outcome's unit.
     boost_effect : ndarray, shape (levels,)
-        What differences of boost do to the levels where they were not corrected for; else zero.
+        What differences of boost do to the levels where they were not corrected for, in the outcome's unit; else zero.
     level : float
         Coverage of the intervals.
 
@@ -102,11 +112,22 @@ class Levels:
 
     @property
     def states(self) -> np.ndarray:
-        """The levels."""
+        """The levels, in the outcome's unit: ndarray, shape (levels,)."""
         return np.asarray(self.fit.coefficients[: 2 * self.count])
 
     def unit(self, service: int, phase: Phase) -> np.ndarray:
-        """Return the contrast that is one level itself."""
+        """Return the contrast that is one level itself.
+
+        Parameters
+        ----------
+        service : int
+            Counted from 0.
+        phase : {"before", "after"}
+
+        Returns
+        -------
+        ndarray, shape (levels,)
+        """
         contrast = np.zeros(2 * self.count)
         contrast[2 * service + PHASES.index(phase)] = 1.0
         return contrast
@@ -117,6 +138,11 @@ class Levels:
         Parameters
         ----------
         contrast : ndarray, shape (levels,)
+            Weights.
+
+        Returns
+        -------
+        Estimated
         """
         shared = contrast.reshape(-1, 2).sum(axis=1)  # what before and after of one service do not cancel
         lines = (
@@ -149,7 +175,10 @@ class Levels:
 
     @property
     def covariance(self) -> np.ndarray:
-        """Covariance of the levels, for weighting: the budget's terms as matrices, without what was estimated."""
+        """Covariance of the levels, for weighting: ndarray, shape (levels, levels).
+
+        The budget's terms as matrices, without what was estimated.
+        """
         size = 2 * self.count
         weights, priors = self.fit.data_weights[:size], self.fit.prior_weights[:size]
         within = self.data.covariance + np.diag(self.day_variance + self.data.step_u**2)
@@ -174,15 +203,24 @@ def joint_levels(
     Parameters
     ----------
     tables : sequence of pandas.DataFrame
-        Measures of each service, in order.
+        Measures of each service, in order of time.
     experiments : sequence of Experiment
         Of one outcome; their sessions' phases and day-to-day allowance are used.
     level : float
         Coverage of the intervals.
     season_sd : float, optional
-        As in `Levels`; by default the day-to-day allowance.
+        As in `Levels`, in the outcome's unit; by default the day-to-day allowance.
     boost_differs : bool
         Then the levels are not brought to a common boost, and what it does to them is a source of uncertainty.
+
+    Returns
+    -------
+    Levels
+
+    Raises
+    ------
+    ComparisonError
+        As `pullbook.session_means.session_means`.
     """
     data, outcome = _pooled(tables, experiments)
     of_service = np.array([int(name.split(" ", 1)[0]) for name in data.names])
@@ -224,7 +262,18 @@ def _pooled(tables: Sequence[pd.DataFrame], experiments: Sequence[Experiment]) -
 
 
 def joined(parts: Iterable[tuple[str, pd.DataFrame, Sequence[Session]]]) -> tuple[pd.DataFrame, tuple[Session, ...]]:
-    """Put tables of runs below each other; each part is a prefix for its sessions' names, its table, its sessions."""
+    """Put tables of runs below each other.
+
+    Parameters
+    ----------
+    parts : iterable of (str, pandas.DataFrame, sequence of Session)
+        A prefix for the sessions' names, the table with its column ``session``, and the sessions.
+
+    Returns
+    -------
+    pandas.DataFrame
+    tuple of Session
+    """
     import pandas as pd
 
     tables, sessions = [], []
@@ -253,7 +302,7 @@ def common_rate(levels: Levels, contrasts: np.ndarray, lengths: np.ndarray) -> t
     contrasts : ndarray, shape (spans, levels)
         What changed over each span.
     lengths : ndarray, shape (spans,)
-        Above zero; of each span.
+        Of each span, above zero, in the unit that the rate is to be for.
 
     Returns
     -------
@@ -284,6 +333,16 @@ def line_through(levels: Levels, phase: Phase, places: np.ndarray) -> tuple[np.n
     phase : {"before", "after"}
     places : ndarray, shape (services,)
         Where each service stands: thousand km, or years.
+
+    Returns
+    -------
+    contrast : ndarray, shape (levels,)
+    p : float
+        Of the chi-squared statistic of the residuals; NaN with two services.
+
+    References
+    ----------
+    Generalised least squares: Aitken (1936), and Birge (1932), as for `common_rate`.
     """
     rows = np.array([levels.unit(k, phase) for k in range(levels.count)])
     inverse = np.linalg.inv(rows @ levels.covariance @ rows.T)
@@ -302,7 +361,13 @@ def _tail(chi_squared: float, dof: int) -> float:
 
 @dataclass(frozen=True, kw_only=True)
 class Share:
-    """A part of a gain, as a fraction, with its interval."""
+    """A part of a gain, as a fraction, with its interval.
+
+    Attributes
+    ----------
+    value, low, high : float
+        1 is all of it; outside 0 to 1 where more was lost than gained, or nothing lost.
+    """
 
     value: float
     low: float
@@ -316,7 +381,11 @@ def share_of(levels: Levels, lost: np.ndarray, gained: np.ndarray) -> Share | No
     ----------
     levels : Levels
     lost, gained : ndarray, shape (levels,)
-        Contrasts.
+        Contrasts; what was lost has the opposite sign of what was gained.
+
+    Returns
+    -------
+    Share or None
 
     References
     ----------

@@ -43,7 +43,7 @@ SAMPLED = 100_000
 class Signal:
     """One channel of a log at the times it was refreshed.
 
-    Parameters
+    Attributes
     ----------
     channel : str
         Contract name, such as ``vehicle_speed``.
@@ -56,7 +56,7 @@ class Signal:
     values : ndarray of float, shape (n,)
         In the internal unit.
     period_s : float
-        Usual time between refreshes; NaN with a single one.
+        Usual time between refreshes [s]; NaN with a single one.
     resolution : float
         Smallest usual step between values, internal unit; 0 if the signal never moves.
     """
@@ -71,16 +71,21 @@ class Signal:
 
     @property
     def max_gap_s(self) -> float:
-        """Longest time between refreshes that may be bridged by a straight line."""
+        """Longest time between refreshes that may be bridged by a straight line [s]."""
         return GAP_PERIODS * self.period_s
 
     def at(self, time_s: np.ndarray | float) -> np.ndarray:
-        """Interpolate between refreshes; NaN outside the signal and inside a gap.
+        """Interpolate between refreshes.
 
         Parameters
         ----------
-        time_s : float or ndarray of float
+        time_s : float or ndarray of float, shape (m,)
             Seconds since the log's first stamp.
+
+        Returns
+        -------
+        ndarray of float, shape (m,)
+            In the internal unit; one value for a float. NaN outside the signal and inside a gap.
         """
         wanted = np.atleast_1d(np.asarray(time_s, dtype=float))
         after = np.searchsorted(self.time_s, wanted, side="left").clip(0, len(self.time_s) - 1)
@@ -90,7 +95,17 @@ class Signal:
         return value
 
     def within(self, start_s: float, end_s: float) -> tuple[np.ndarray, np.ndarray]:
-        """Return times and values of the refreshes in ``[start_s, end_s]``."""
+        """Return the refreshes in ``[start_s, end_s]``.
+
+        Parameters
+        ----------
+        start_s, end_s : float
+            Seconds since the log's first stamp.
+
+        Returns
+        -------
+        time_s, values : ndarray of float, shape (m,)
+        """
         low, high = np.searchsorted(self.time_s, [start_s, end_s], side="left")
         high += int(high < len(self.time_s) and self.time_s[high] == end_s)
         return self.time_s[low:high], self.values[low:high]
@@ -100,14 +115,14 @@ class Signal:
 class Log:
     """One drive as logged.
 
-    Parameters
+    Attributes
     ----------
     name : str
         File name.
     start : datetime or None
         First stamp, when the log holds a date.
     duration_s : float
-        From the first to the last stamp.
+        From the first to the last stamp [s].
     signals : mapping of channel to Signal
     unknown_columns : tuple of str
         Columns that were not recognised.
@@ -126,7 +141,13 @@ class Log:
         return self.signals.get(channel)
 
     def need(self, channel: str) -> Signal:
-        """Return a signal, or refuse with the two lines of YAML that would supply it."""
+        """Return a signal.
+
+        Raises
+        ------
+        LogError
+            When the log does not hold it; with the two lines of YAML that would supply it.
+        """
         signal = self.signals.get(channel)
         if signal is None:
             raise LogError(missing_channel(self, channel))
@@ -145,11 +166,11 @@ def read_log(
     Parameters
     ----------
     path : path
-        ``.csv``, ``.tsv`` or ``.txt``, also ``.gz``.
+        ``.csv``, ``.tsv`` or ``.txt``, also ``.gz``; ``.parquet`` where the optional reader is installed.
     channels : mapping of channel to (column, unit or None), or to {column, unit}, optional
         Columns that the person settled (``channels`` of ``experiment.yaml``).
     barometric_kpa : float, optional
-        Outside pressure, to turn gauge into absolute pressure where the log has no barometric signal.
+        Outside pressure [kPa], to turn gauge into absolute pressure where the log has no barometric signal.
     settled_elsewhere : collection of str
         Channels whose settled column another log of the experiment has; without it this log goes by its words.
 
@@ -433,7 +454,7 @@ def period_of(time_s: np.ndarray) -> float:
     Returns
     -------
     float
-        Half the median time over two refreshes; NaN for fewer than two.
+        Half the median time over two refreshes [s]; NaN for fewer than two.
     """
     if len(time_s) < 3:
         return float(time_s[1] - time_s[0]) if len(time_s) == 2 else float("nan")
@@ -444,6 +465,17 @@ def period_of(time_s: np.ndarray) -> float:
 def resolution_of(values: np.ndarray) -> float:
     """Return the step of a quantised signal: the usual smallest distance between two values that occur.
 
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    float
+        In their unit; 0 where they are all the same.
+
+    Notes
+    -----
     Rounding in the log makes an even step look uneven (0.392 % written as 0.4), so the lower quartile is taken and not
     the least.
     """

@@ -60,14 +60,14 @@ CRUISE_MEASURES = (
 class Surroundings:
     """What the session tells of the air outside, for logs that do not.
 
-    Parameters
+    Attributes
     ----------
     ambient_c : float or None
-        Shade temperature.
+        Shade temperature [°C].
     inlet : str or None
         Where the inlet temperature comes from (`common_inlet`); None for the best that this log has.
     pressure_kpa : float or None
-        Station pressure.
+        Station pressure [kPa].
     humidity : float or None
         Relative humidity, 0 to 1.
     """
@@ -106,8 +106,13 @@ def measure(
     Returns
     -------
     pandas.DataFrame
-        A row a run: kind, number, start_s, end_s, included, reason, start_speed, end_speed, the steps of the sensors
-        and the measures; those of the other kind of run are NaN.
+        A row a run: kind, number, start_s, end_s, included, reason, left_out, start_speed, end_speed [km/h], the steps
+        of the sensors and the measures, in the units of `pullbook.outcomes`; those of the other kind of run are NaN.
+
+    Raises
+    ------
+    LogError
+        When there is a pull but no vehicle speed.
     """
     import pandas as pd
 
@@ -140,6 +145,11 @@ def inlet_signal(log: Log, source: str | None = None) -> Signal | None:
     log : Log
     source : str, optional
         From `common_inlet`; by default before the compressor, else outside.
+
+    Returns
+    -------
+    Signal or None
+        [°C]; None where the log does not hold it.
     """
     if source is None:
         return log.get(INLET_CHANNELS[0]) or log.get(INLET_CHANNELS[1])
@@ -148,6 +158,13 @@ def inlet_signal(log: Log, source: str | None = None) -> Signal | None:
 
 def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str | None:
     """Choose one reference for the air going in, the same in all sessions: a sensor in the engine bay reads warmer.
+
+    Parameters
+    ----------
+    logs : sequence of Log
+        Of all sessions.
+    noted_c : sequence of float or None
+        ``ambient_c`` of each session [°C].
 
     Returns
     -------
@@ -161,7 +178,15 @@ def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str | 
 
 
 def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
-    """Say which figures the included runs of a log lack, and why: one finding a reason."""
+    """Say which figures the included runs of a log lack, and why: one finding a reason.
+
+    Parameters
+    ----------
+    frame : pandas.DataFrame
+        From `measure`.
+    log : Log
+        The same.
+    """
     lacking: dict[tuple[str, str], list[str]] = {}
     for kind, names in (("pull", PULL_MEASURES), ("cruise", CRUISE_MEASURES)):
         part = frame.loc[(frame["kind"] == kind) & frame["included"].astype(bool), ["number", *names]]
@@ -424,7 +449,7 @@ def _heading_deg(log: Log, run: Run) -> float:
 
 
 def barometric_kpa(log: Log, outside: Surroundings) -> float:
-    """Return the outside pressure: from the log, else the session, else the standard atmosphere."""
+    """Return the outside pressure [kPa]: from the log, its median, else the session, else `STANDARD_PRESSURE_KPA`."""
     barometer = log.get("barometric_pressure")
     if barometer is not None:
         return float(np.median(barometer.values))
@@ -432,16 +457,48 @@ def barometric_kpa(log: Log, outside: Surroundings) -> float:
 
 
 def elapsed(speed: Signal, run: Run, low_kmh: float, high_kmh: float) -> tuple[float, float]:
-    """Time between two speeds inside a pull, with its standard uncertainty.
+    """Return the time between two speeds inside a pull.
 
-    The crossing is interpolated between refreshes. The speed step leaves ``step / sqrt(12)`` (rectangular, JCGM
-    100:2008, 4.3.7) at each crossing, turned into time by the slope there. A straight line between two refreshes misses
-    a curve by at most an eighth of the change of slope times the spacing; that bound is taken as rectangular too.
+    Parameters
+    ----------
+    speed : Signal
+        [km/h]
+    run : Run
+        The pull.
+    low_kmh, high_kmh : float
 
     Returns
     -------
     seconds, standard_uncertainty : float
-        NaN when a speed is not crossed or a gap lies there.
+        [s]; NaN when a speed is not crossed or a gap lies there.
+
+    Notes
+    -----
+    The crossing is interpolated between refreshes. The speed step leaves ``step / sqrt(12)`` (rectangular, JCGM
+    100:2008, 4.3.7) at each crossing, turned into time by the slope there. A straight line between two refreshes misses
+    a curve by at most an eighth of the change of slope times the spacing; that bound is taken as rectangular too.
+
+    Examples
+    --------
+    At 10 km/h a second, in steps of 1 km/h: 2 s, with 0.1 s / sqrt(12) at each end.
+
+    >>> import numpy as np
+    >>> from pullbook.logs import Signal
+    >>> from pullbook.measures import elapsed
+    >>> from pullbook.runs import Run
+    >>> speed = Signal(
+    ...     channel="vehicle_speed",
+    ...     column="Speed",
+    ...     unit="km/h",
+    ...     time_s=np.arange(10.0),
+    ...     values=40 + 10 * np.arange(10.0),
+    ...     period_s=1.0,
+    ...     resolution=1.0,
+    ... )
+    >>> pull = Run(kind="pull", number=1, start_s=0, end_s=9, start_kmh=40, end_kmh=130, included=True)
+    >>> seconds, u = elapsed(speed, pull, 65.0, 85.0)
+    >>> seconds, round(u, 3)
+    (2.0, 0.041)
     """
     first, u_first = _crossing(speed, run, low_kmh)
     last, u_last = _crossing(speed, run, high_kmh)

@@ -20,11 +20,12 @@ CHARGE_C = 40.0  # air flow is given for this charge temperature
 class OperatingPoint:
     """An engine speed that pulls pass under full load, and the usual manifold pressure there.
 
-    Parameters
+    Attributes
     ----------
     engine_rpm : float
+        [1/min]
     manifold_kpa : float
-        Absolute.
+        Absolute [kPa].
     """
 
     engine_rpm: float
@@ -62,7 +63,20 @@ def operating_point(logs_and_runs: Iterable[tuple[Log, Runs]]) -> OperatingPoint
 
 
 def passing_time_s(engine_speed: Signal, run: Run, rpm: float) -> float:
-    """Return when a pull last rises through an engine speed (in its highest gear), NaN if it does not."""
+    """Return when a pull last rises through an engine speed (in its highest gear).
+
+    Parameters
+    ----------
+    engine_speed : Signal
+    run : Run
+    rpm : float
+        Engine speed to pass [1/min].
+
+    Returns
+    -------
+    float
+        Seconds since the log's first stamp; NaN if the pull does not pass it, or a gap lies there.
+    """
     times, values = engine_speed.within(run.start_s, run.end_s)
     rising = np.flatnonzero((values[1:] >= rpm) & (values[:-1] < rpm))
     if not rising.size or times[rising[-1] + 1] - times[rising[-1]] > engine_speed.max_gap_s:
@@ -74,10 +88,24 @@ def passing_time_s(engine_speed: Signal, run: Run, rpm: float) -> float:
 def at_point(log: Log, run: Run, point: OperatingPoint) -> dict[str, float]:
     """Measure the boost, and the air flow brought to the point's pressure and 40 °C of charge, at the point.
 
+    Parameters
+    ----------
+    log : Log
+    run : Run
+        A pull.
+    point : OperatingPoint
+        The same for all sessions.
+
+    Returns
+    -------
+    dict of str to float
+        ``pressure_at_speed`` [kPa absolute] and, with an air-flow and a charge sensor, ``flow_at_point`` [g/s]; NaN
+        where the pull does not pass the point. Empty without engine speed or manifold pressure.
+
     Notes
     -----
-    A four-stroke engine at one speed takes in air in proportion to the density of its charge, ``p / T``: what differs
-    after that is its breathing, a leak or the sensor.
+    A four-stroke engine at one speed takes in air in proportion to the density of its charge, ``p / T`` (ideal gas
+    law): what differs after that is its breathing, a leak or the sensor.
     """
     rpm, pressure = log.get("engine_speed"), log.get("intake_manifold_pressure")
     if rpm is None or pressure is None:

@@ -11,7 +11,7 @@ from typing import Literal
 class Outcome:
     """A measure that can serve as the outcome of an experiment.
 
-    Parameters
+    Attributes
     ----------
     name : str
         Column of the measures table.
@@ -126,13 +126,22 @@ _ELAPSED = re.compile(r"elapsed_s (\d{1,3})-(\d{1,3})")
 
 
 def speeds_of(name: str) -> tuple[float, ...]:
-    """Return the two speeds in km/h that a time's name holds, none for other outcomes."""
+    """Return the two speeds [km/h] that a time's name holds, none for other outcomes."""
     match = _ELAPSED.fullmatch(name)
     return (float(match[1]), float(match[2])) if match else ()
 
 
 def outcome_named(name: str) -> Outcome | None:
-    """Return the outcome of a name, or None; ``elapsed_s 60-90`` names the time between two speeds in km/h."""
+    """Return the outcome of a name, or None; ``elapsed_s 60-90`` names the time between two speeds in km/h.
+
+    Examples
+    --------
+    >>> from pullbook.outcomes import outcome_named, speeds_of
+    >>> outcome_named("elapsed_s 60-90").label, speeds_of("elapsed_s 60-90")
+    ('time from 60 to 90 km/h', (60.0, 90.0))
+    >>> outcome_named("peak_charge").unit, outcome_named("peak_charge").change_unit
+    ('°C', 'K')
+    """
     if name in OUTCOMES:
         return OUTCOMES[name]
     match = _ELAPSED.fullmatch(name)

@@ -12,7 +12,18 @@ from pullbook.report import CAUTIONS, Fragment, escape, table
 
 @dataclass(frozen=True, kw_only=True)
 class Wish:
-    """What somebody wants to find out, and what a plan for it rests on."""
+    """What somebody wants to find out, and what a plan for it rests on.
+
+    Attributes
+    ----------
+    change : float
+        The change to resolve, in ``unit``.
+    unit : str
+    pulls : int
+        A session.
+    scatter : Scatter
+    protocol : Protocol
+    """
 
     change: float
     unit: str
@@ -42,9 +53,13 @@ def wish_for(folder: str | Path | None, *, change: float | None = None, pulls: i
     folder : path or None
         An experiment.
     change : float, optional
-        Change to resolve; by default the experiment's worthwhile change, or 2 K.
+        Change to resolve, in the outcome's unit; by default the experiment's worthwhile change, or 2 K.
     pulls : int
         A session.
+
+    Returns
+    -------
+    Wish
     """
     if not folder:
         return Wish(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
@@ -134,7 +149,7 @@ def sheet(wish: Wish) -> Fragment:
 
 
 def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) -> list[str]:
-    """Return the plan as lines for a terminal, cautions first."""
+    """Return the plan as lines for a terminal, cautions first; the parameters are those of `wish_for`."""
     wish = wish_for(folder, change=change, pulls=pulls)
     lines = ["First, safety:", *(f"  - {line}" for line in CAUTIONS), "", answer_text(wish), ""]
     headings = ("sessions a side", "pulls a session", f"interval [{wish.unit}]", f"told 4 of 5 [{wish.unit}]", "hours")

@@ -79,6 +79,16 @@ def scrub(text: str, *, dates: bool = False) -> str:
     text : str
     dates : bool
         Take out absolute dates as well.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from pullbook.privacy import scrub
+    >>> scrub("Washed at 52.12345, 4.56789 (registration AB 123 C) on 2026-06-01", dates=True)
+    'Washed at (removed) ((removed)) on (removed)'
     """
     for pattern in (*_PATTERNS.values(), *_own_names()):
         text = pattern.sub(REMOVED, text)
@@ -103,7 +113,14 @@ def fit_to_share(experiment: Experiment) -> Experiment:
 
 
 def defused(value: object) -> object:
-    """Return a cell for a CSV, with a quote before what a spreadsheet would take for a formula and work out."""
+    """Return a cell for a CSV, with a quote before what a spreadsheet would take for a formula and work out.
+
+    Examples
+    --------
+    >>> from pullbook.privacy import defused
+    >>> defused("=1+1"), defused("1+1"), defused(-1.5)
+    ("'=1+1", '1+1', -1.5)
+    """
     return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
 
 

@@ -41,6 +41,10 @@ def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
     log : Log
     protocol : Protocol
         A refresh rate is judged by how long the protocol's pulls take.
+
+    Returns
+    -------
+    tuple of Finding
     """
     found = list(log.findings)
     for signal in log.signals.values():

@@ -52,7 +52,7 @@ def refreshes(columns: Sequence[np.ndarray]) -> list[np.ndarray | None]:
 
     Returns
     -------
-    list of ndarray of int, or None
+    list of ndarray of int, shape (refreshes of the signal,), or None
         Rising rows for each signal; None when that is every row.
     """
     seen = in_threads(_look, columns, rows=len(columns[0]) if columns else 0)
@@ -74,7 +74,18 @@ def refreshes(columns: Sequence[np.ndarray]) -> list[np.ndarray | None]:
 
 
 def change_rows(values: np.ndarray) -> np.ndarray:
-    """Return the rows at which a held signal's value changes, the first filled row included."""
+    """Return the rows at which a held signal's value changes, the first filled row included.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (rows,)
+        As logged, NaN where blank.
+
+    Returns
+    -------
+    ndarray of int, shape (changes,)
+        Rising.
+    """
     filled = np.flatnonzero(np.isfinite(values))
     if not filled.size:
         return filled
@@ -89,7 +100,7 @@ def cycle_of(changes: np.ndarray) -> float | None:
 
     Parameters
     ----------
-    changes : ndarray of int
+    changes : ndarray of int, shape (changes,)
         Rows, rising.
 
     Returns
@@ -97,6 +108,16 @@ def cycle_of(changes: np.ndarray) -> float | None:
     float or None
         The largest cycle that at least nine tenths of the intervals are multiples of; a broken number when the logger
         writes on its own clock; 1 when the signal is fresh in neighbouring rows; None when its changes do not tell.
+
+    Examples
+    --------
+    A signal polled in every fourth row that stays the same at some of its polls:
+
+    >>> import numpy as np
+    >>> from pullbook.refresh import cycle_of
+    >>> polls = 4 * np.arange(40)
+    >>> cycle_of(polls[np.arange(40) % 5 != 3])
+    4.0
     """
     intervals = np.diff(changes[1:])  # the first filled row is no change
     if len(intervals) < MIN_CHANGES:
@@ -116,15 +137,25 @@ def refresh_rows(values: np.ndarray, changes: np.ndarray, cycle: float) -> np.nd
     ----------
     values : ndarray of float, shape (rows,)
         As logged, repeats included; NaN where blank.
-    changes : ndarray of int
+    changes : ndarray of int, shape (changes,)
         From `change_rows`.
     cycle : float
         Polling cycle in rows.
 
     Returns
     -------
-    ndarray of int
+    ndarray of int, shape (refreshes,)
         Rising. Each change, and after each change every further ``cycle`` rows until the next one.
+
+    Examples
+    --------
+    Polled in every fourth row; at the second poll the value had not moved.
+
+    >>> import numpy as np
+    >>> from pullbook.refresh import change_rows, refresh_rows
+    >>> values = np.array([20.0] * 8 + [21.0] * 4)
+    >>> refresh_rows(values, change_rows(values), 4.0).tolist()
+    [0, 4, 8]
     """
     if cycle <= 1:
         return np.flatnonzero(np.isfinite(values))

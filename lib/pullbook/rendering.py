@@ -35,7 +35,13 @@ Check = Callable[[Any], None]
 
 
 def notebook_path(name: str) -> Path:
-    """Return a notebook as it is stored: in the checkout, or in an installed package."""
+    """Return a notebook as it is stored: in the checkout, or in an installed package.
+
+    Raises
+    ------
+    ExperimentError
+        When it is in neither.
+    """
     for folder in (LIBRARY.parents[1] / "notebooks", LIBRARY / "notebooks"):
         if (folder / name).is_file():
             return folder / name
@@ -136,7 +142,7 @@ def _value(name: str, text: str, stored: Scalar) -> Scalar:
 
 
 def not_negative(name: str) -> Check:
-    """Return a check that refuses a negative value of a parameter."""
+    """Return a check for `read_parameters` that refuses a negative value of a parameter."""
 
     def check(value: float) -> None:
         if value < 0:
@@ -165,6 +171,11 @@ def execute(
         Where it is kept when a cell fails through a fault of the program.
     progress : bool
         Show a progress bar.
+
+    Returns
+    -------
+    NotebookNode
+        As executed.
 
     Raises
     ------
@@ -273,7 +284,13 @@ def render_notebook(
 
 
 def check_page_path(out: Path) -> None:
-    """Refuse a path that a page cannot or should not be written to."""
+    """Refuse a path that a page cannot or should not be written to.
+
+    Raises
+    ------
+    ExperimentError
+        Unless it ends in ``.html`` and lies in a folder that exists.
+    """
     if out.suffix.lower() not in (".html", ".htm"):
         raise ExperimentError(f"--out {out}: allowed: a file that ends in .html")
     check_place(out)
@@ -311,6 +328,13 @@ def alone(target: Path, *, longest_wait_s: float = LONGEST_WAIT_S) -> Iterator[N
     ``--if-changed`` has nothing left to do. The lock is the system's own on an open file, so it goes with its process,
     however that ends. It lies in Jupyter's runtime folder, which is the user's own, and not beside the target, where
     nothing but results belongs; runs on two machines into one shared folder do not see each other's.
+
+    Parameters
+    ----------
+    target : Path
+        File or folder.
+    longest_wait_s : float
+        [s]
 
     Raises
     ------

@@ -78,7 +78,13 @@ LIMITS = (
 
 @dataclass(frozen=True)
 class Fragment:
-    """A piece of HTML that a notebook shows."""
+    """A piece of HTML that a notebook shows.
+
+    Attributes
+    ----------
+    html : str
+        Every text from outside is escaped already.
+    """
 
     html: str
 
@@ -87,7 +93,14 @@ class Fragment:
 
 
 def escape(text: str) -> str:
-    """Return text fit for the page: scrubbed, with true minus signs, and no markup of its own."""
+    """Return text fit for the page: scrubbed, with true minus signs, and no markup of its own.
+
+    Examples
+    --------
+    >>> from pullbook.report import escape
+    >>> escape("<b>-3 K</b> in AB's van")
+    '&lt;b&gt;−3 K&lt;/b&gt; in AB&#x27;s van'
+    """
     return escape_html(typeset(scrub(text)))
 
 
@@ -112,7 +125,17 @@ def table(
     words_from: int = 99,
     caption: str = "",
 ) -> Fragment:
-    """Return a table; columns from ``numbers_from`` to before ``words_from`` are set right. Every cell is escaped."""
+    """Return a table; every cell is escaped.
+
+    Parameters
+    ----------
+    headings : sequence of str
+    rows : iterable of sequence of object
+        None and what is not finite are shown as a dash.
+    numbers_from, words_from : int
+        Columns from the one to before the other are set right.
+    caption : str
+    """
     numbers = range(numbers_from, words_from)
     head = "".join(f'<th scope="col"{_side(k, numbers)}>{escape(heading)}</th>' for k, heading in enumerate(headings))
     body = "".join(

@@ -44,7 +44,7 @@ ROUNDING_KMH = 0.1  # a log in mph rounds the sensor's whole km/h
 class Run:
     """A stretch of a log.
 
-    Parameters
+    Attributes
     ----------
     kind : {"pull", "cruise"}
     number : int
@@ -54,6 +54,7 @@ class Run:
     start_kmh, end_kmh : float
         Road speed there.
     included : bool
+        Whether it counts.
     reason : str
         Why it is not included; empty if it is.
     left_out : bool
@@ -80,7 +81,7 @@ class Run:
 class Runs:
     """The runs of one log.
 
-    Parameters
+    Attributes
     ----------
     pulls, cruises : tuple of Run
         Rising in time; refused candidates stay, with their reason.
@@ -100,7 +101,17 @@ class Runs:
         return (*self.pulls, *self.cruises)
 
     def leave_out(self, reasons: Mapping[str, str]) -> Runs:
-        """Exclude the runs a person named, with their reasons; a name that fits no run is a finding."""
+        """Exclude the runs a person named; a name that fits no run is a finding.
+
+        Parameters
+        ----------
+        reasons : mapping of str to str
+            Why, by the run's name, such as ``pull 3``; a run with an empty reason counts.
+
+        Returns
+        -------
+        Runs
+        """
 
         def decide(run: Run) -> Run:
             reason = reasons.get(run.name)
@@ -138,7 +149,7 @@ def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | Non
     protocol : Protocol
         Speeds the drive was meant to keep.
     travel : (float, float), optional
-        Rest and top of the pedal over all logs of the experiment (`pedal_travel`); by default from this log.
+        Rest and top of the pedal over all logs of the experiment [%] (`pedal_travel`); by default from this log.
 
     Returns
     -------

@@ -48,9 +48,9 @@ _POWER = Outcome(
 
 @dataclass(frozen=True, kw_only=True)
 class SideFigure:
-    """One further figure before and after, as measured.
+    """One further figure before and after, as measured, in ``unit``.
 
-    Parameters
+    Attributes
     ----------
     group : str
         What it tells about.
@@ -95,6 +95,10 @@ def side_figures(
         Standstills, each with its session's name.
     level : float
         Coverage of the intervals.
+
+    Returns
+    -------
+    tuple of SideFigure
     """
     found = [
         _compared(measures, experiment, OUTCOMES[name], group, level)
@@ -224,7 +228,22 @@ def _widest(experiment: Experiment) -> tuple[float, float]:
 
 
 def reference_factors(measures: pd.DataFrame, experiment: Experiment, *, engine: float) -> np.ndarray:
-    """Return for each row the power factor to reference air, with an engine factor for diesel."""
+    """Return for each row the power factor to reference air (`pullbook.reference_air`).
+
+    Parameters
+    ----------
+    measures : pandas.DataFrame
+        n rows.
+    experiment : Experiment
+        For the fuel.
+    engine : float
+        Engine factor of a diesel.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Dimensionless; NaN where inlet temperature or pressure is not known.
+    """
     return np.asarray(
         power_factor(
             fuel=experiment.vehicle.fuel,

@@ -24,29 +24,32 @@ NOTED_TEMPERATURE_U_K = 0.58  # a thermometer good to ±1 °C (UN R51-type instr
 
 @dataclass(frozen=True, eq=False)
 class SessionMeans:
-    """Session means of one outcome and what goes with them; arrays have one entry a session.
+    """Session means of one outcome and what goes with them.
 
-    Parameters
+    Attributes
     ----------
     names : tuple of str
     phases : tuple of {"before", "after"}
-    means : ndarray
-        At the average place in the sequence.
+    means : ndarray, shape (sessions,)
+        At the average place in the sequence, in the outcome's unit.
     covariance : ndarray, shape (sessions, sessions)
         What the scatter of single runs leaves.
     repeatability_sd, repeatability_dof : float
         Of a single run.
     by_place : bool
         Whether the place in the sequence was allowed for.
-    runs : ndarray of int
-    step_u : ndarray
-        Standard uncertainty from the steps of the sensors.
-    inlet_c, rise_k, pressure_ratio : ndarray
-        Conditions; NaN where not logged.
+    runs : ndarray of int, shape (sessions,)
+        How many runs.
+    step_u : ndarray, shape (sessions,)
+        Standard uncertainty from the steps of the sensors, in the outcome's unit.
+    inlet_c, rise_k : ndarray, shape (sessions,)
+        Mean inlet temperature [°C] and rise of the charge over it [K]; NaN where not logged.
     inlet_u : float
-        Standard uncertainty of a session's inlet temperature.
-    single_runs : tuple of ndarray
-        The single runs.
+        Standard uncertainty of a session's inlet temperature [K].
+    pressure_ratio : ndarray, shape (sessions,)
+        Mean of the held manifold pressure over the outside; NaN where not logged, and for a cruise.
+    single_runs : tuple of ndarray, shape (runs,)
+        The single runs of each session, in the outcome's unit.
     shared_u : float
         Relative standard uncertainty that all sessions share, and their differences with them: of what was estimated.
     """
@@ -69,7 +72,7 @@ class SessionMeans:
 
     @property
     def after(self) -> np.ndarray:
-        """One for sessions after the service, zero for those before."""
+        """One for sessions after the service, zero for those before: ndarray, shape (sessions,)."""
         return np.array([phase == "after" for phase in self.phases], dtype=float)
 
     def count(self, phase: Phase) -> int:
@@ -89,16 +92,22 @@ def session_means(
     Parameters
     ----------
     measures : pandas.DataFrame
-        A row a run, with a column ``session``.
+        A row a run, as `pullbook.measures.measure` makes it, with a column ``session``.
     experiment : Experiment
+        For the sessions and their phases.
     outcome : Outcome
     with_left_out : bool
         Count the runs that the person left out too.
 
+    Returns
+    -------
+    SessionMeans
+
     Raises
     ------
     ComparisonError
-        When a phase has no usable run.
+        When the outcome is no column, a phase has no usable run, or the compressor outlet temperature was measured in
+        some sessions alone.
     """
     if outcome.name not in measures:
         had = [
@@ -204,6 +213,7 @@ def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.nd
     Parameters
     ----------
     y : ndarray, shape (n,)
+        The outcome of each run.
     codes : ndarray of int, shape (n,)
         Session of each run, 0 to sessions - 1, each present.
     places : ndarray of int, shape (n,)
@@ -212,12 +222,29 @@ def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.nd
     Returns
     -------
     means : ndarray, shape (sessions,)
+        In the unit of ``y``.
     covariance : ndarray, shape (sessions, sessions)
         Of the means, from the scatter of single runs; zero where there is one run each.
     repeatability_sd, dof : float
         Standard deviation of a single run; NaN and 0 where there is one run each.
     by_place : bool
         False where the places could not be told from the sessions, or too few runs are left to do so.
+
+    Notes
+    -----
+    Ordinary least squares; a session without its later, hotter pulls is not taken for a cooler one.
+
+    Examples
+    --------
+    Each pull starts 1 K hotter than the one before. The last drive is 1 K hotter all through, but lacks its third pull,
+    so that its plain mean is only half a kelvin higher.
+
+    >>> import numpy as np
+    >>> from pullbook.session_means import two_way
+    >>> rises = np.array([41.0, 42.0, 43.0, 41.0, 42.0, 43.0, 42.0, 43.0])
+    >>> means, *_ = two_way(rises, np.array([0, 0, 0, 1, 1, 1, 2, 2]), np.array([1, 2, 3, 1, 2, 3, 1, 2]))
+    >>> (means - means[0]).round(6).tolist()
+    [0.0, 0.0, 1.0]
     """
     sessions = int(codes.max()) + 1
     of_session = np.eye(sessions)[codes]

@@ -29,7 +29,19 @@ MOST_LEFT_OUT = 8
 
 @dataclass(frozen=True, kw_only=True)
 class Post:
-    """What a post says, before it takes a form. Rows are (what, before, after)."""
+    """What a post says, before it takes a form; every text is scrubbed.
+
+    Attributes
+    ----------
+    title, question : str
+    verdict, sentence, worth : str
+    alerts, warnings : tuple of str
+        Warnings that come first, and the others.
+    rows : tuple of (str, str, str)
+        What, before, after.
+    conditions, left_out, limits : tuple of str
+    made_by : str
+    """
 
     title: str
     question: str

@@ -65,6 +65,10 @@ class Content:
 def opened(path: Path) -> Iterator[Content]:
     """Open a log, unpacking gzip by its signature; faults of the file become refusals.
 
+    Yields
+    ------
+    Content
+
     Raises
     ------
     LogError
@@ -102,6 +106,11 @@ def blocks(raw: Content, name: str) -> Iterator[bytes]:
     raw : Content
     name : str
         File name, for messages.
+
+    Yields
+    ------
+    bytes
+        Whole lines.
 
     Raises
     ------
@@ -147,7 +156,17 @@ def blocks(raw: Content, name: str) -> Iterator[bytes]:
 
 
 def encoding_of(head: bytes) -> str:
-    """Tell the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1252."""
+    """Tell the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1252.
+
+    Parameters
+    ----------
+    head : bytes
+        The beginning of a file.
+
+    Returns
+    -------
+    {"utf-8", "utf-16-le", "utf-16-be", "cp1252"}
+    """
     for mark, name in ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")):
         if head.startswith(mark):
             return name

@@ -42,17 +42,39 @@ _THOUSANDS = r"^\s*[+-]?\d{1,3}\.\d{3},\d"
 
 @dataclass(frozen=True, eq=False)
 class Table:
-    """A log as a table: per header a column, in one piece where all its cells are numbers, else in pieces of rows."""
+    """A log as a table.
+
+    Attributes
+    ----------
+    layout : Layout
+    columns : tuple of tuple of pandas.Series
+        For each header a column: in one piece where all its cells are numbers, else in pieces of rows.
+    findings : tuple of Finding
+    """
 
     layout: Layout
     columns: tuple[tuple[pd.Series, ...], ...]
     findings: tuple[Finding, ...] = ()
 
     def __len__(self) -> int:
+        """Count the rows."""
         return sum(map(len, self.columns[0]))
 
     def numbers(self, column: int) -> tuple[np.ndarray, int]:
-        """Return a column as floats, and how many of its cells hold text that is no number; see `to_numbers`."""
+        """Return a column as floats; see `to_numbers`.
+
+        Parameters
+        ----------
+        column : int
+            Counted from 0.
+
+        Returns
+        -------
+        values : ndarray of float, shape (rows,)
+            NaN where a cell is blank or unreadable.
+        unreadable : int
+            Cells with text that is no number.
+        """
         parts = [to_numbers(piece, self.layout.decimal) for piece in self.columns[column]]
         values = parts[0][0] if len(parts) == 1 else np.concatenate([values for values, _ in parts])
         return values, sum(unreadable for _, unreadable in parts)
@@ -63,7 +85,7 @@ class Table:
         return pd.concat(parts, ignore_index=True)
 
     def sample(self, column: int, size: int = 200) -> pd.Series:
-        """Return the first filled cells of a column."""
+        """Return the first filled cells of a column, ``size`` of them at most, all from one piece."""
         for piece in self.columns[column]:
             filled = piece.head(20 * size).dropna()
             filled = filled if len(filled) >= size else piece.dropna()
@@ -72,7 +94,17 @@ class Table:
         return self.columns[column][0].head(0)
 
     def repeats(self, rows: np.ndarray, earlier: np.ndarray) -> np.ndarray:
-        """Tell which rows hold the very same cells as an earlier row."""
+        """Tell which rows hold the very same cells as an earlier row.
+
+        Parameters
+        ----------
+        rows, earlier : ndarray of int, shape (n,)
+            Rows to be compared, pair by pair.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+        """
         same = np.ones(len(rows), dtype=bool)
         for pieces in self.columns:
             column = pieces[0] if len(pieces) == 1 else pd.concat(pieces, ignore_index=True)
@@ -154,12 +186,27 @@ def _cut_short(rows: int) -> Finding:
 def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
     """Turn a raw column into floats; units inside cells ("82 C") are dropped.
 
+    Parameters
+    ----------
+    column : pandas.Series
+        Text or numbers.
+    decimal : {".", ","}
+        Mark of the log's decimals; with a comma, points that part thousands are taken out.
+
     Returns
     -------
     values : ndarray of float, shape (rows,)
         NaN where a cell is blank or unreadable.
     unreadable : int
         Cells with text that is no number.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from pullbook.tables import to_numbers
+    >>> values, unreadable = to_numbers(pd.Series(["1.013,2 hPa", "-", "fault"]), decimal=",")
+    >>> values.tolist(), unreadable
+    ([1013.2, nan, nan], 1)
     """
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         return column.to_numpy(dtype=float, na_value=np.nan), 0

@@ -24,14 +24,14 @@ EARTH_M = 6_371_008.8  # mean radius; IUGG
 class Track:
     """Points of a track, rising in time.
 
-    Parameters
+    Attributes
     ----------
     time_s : ndarray of float, shape (n,)
         Seconds since the first point.
     latitude, longitude : ndarray of float, shape (n,)
-        Degrees.
+        [°]
     altitude_m : ndarray of float, shape (n,)
-        NaN where the track has none.
+        [m]; NaN where the track has none.
     """
 
     time_s: np.ndarray
@@ -40,7 +40,18 @@ class Track:
     altitude_m: np.ndarray
 
     def speed_kmh(self, at_s: np.ndarray) -> np.ndarray:
-        """Return the speed over ground between neighbouring points, at given times; NaN outside the track."""
+        """Return the speed over ground between neighbouring points, by great circles on a sphere.
+
+        Parameters
+        ----------
+        at_s : ndarray of float, shape (n,)
+            Seconds since the first point.
+
+        Returns
+        -------
+        ndarray of float, shape (n,)
+            [km/h]; NaN outside the track.
+        """
         steps = np.diff(self.time_s)
         metres = _metres(self.latitude, self.longitude)
         middle = self.time_s[:-1] + steps / 2
@@ -56,10 +67,14 @@ def read_track(path: str | Path) -> Track:
     path : path
         A ``.gpx`` file.
 
+    Returns
+    -------
+    Track
+
     Raises
     ------
     LogError
-        When it cannot be read, or holds fewer than ten points with a time.
+        When it is missing, too large or no GPX, or holds fewer than ten points with a time.
     """
     import gpxpy
     from gpxpy.gpx import GPXException
@@ -95,10 +110,22 @@ def read_track(path: str | Path) -> Track:
 def with_track(log: Log, track: Track) -> Log:
     """Add a track's altitude and position to a log that lacks them, on the log's time.
 
+    Parameters
+    ----------
+    log : Log
+        With ``vehicle_speed``.
+    track : Track
+        Of the same drive.
+
     Returns
     -------
     Log
         With a finding that tells the agreement; without the track's channels where the speeds agree nowhere.
+
+    Raises
+    ------
+    LogError
+        When the log has no vehicle speed.
     """
     shift_s, agreement = align(track, log.need("vehicle_speed"))
     if not agreement >= LEAST_AGREEMENT:
@@ -130,10 +157,16 @@ def with_track(log: Log, track: Track) -> Log:
 def align(track: Track, speed: Signal) -> tuple[float, float]:
     """Find where the track's speed agrees best with the log's.
 
+    Parameters
+    ----------
+    track : Track
+    speed : Signal
+        The log's vehicle speed [km/h].
+
     Returns
     -------
     shift_s : float
-        Log time = track time + shift.
+        Log time = track time + shift [s].
     agreement : float
         Correlation of the speeds there, over the seconds that both cover; NaN where they never overlap enough.
     """

@@ -29,6 +29,7 @@ def undated(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Experiment
     ----------
     experiment : Experiment
     drives : sequence of Drive
+        Of all its sessions.
 
     Returns
     -------
@@ -51,7 +52,25 @@ def undated(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Experiment
 
 
 def days_from(day: dt.date | None, origin: dt.date | None, of: str) -> str:
-    """Say how many days before or after something a day was; nothing where either is not known."""
+    """Say how many days before or after something a day was; nothing where either is not known.
+
+    Parameters
+    ----------
+    day, origin : date or None
+    of : str
+        What was on the day ``origin``, in words.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> import datetime as dt
+    >>> from pullbook.undated import days_from
+    >>> days_from(dt.date(2026, 3, 1), dt.date(2026, 2, 27), "the service")
+    '2 days after the service'
+    """
     if day is None or origin is None:
         return ""
     days = (day - origin).days

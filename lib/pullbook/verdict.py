@@ -20,7 +20,15 @@ VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 
 @dataclass(frozen=True)
 class Expected:
-    """The interval that a plan leads to expect."""
+    """The interval that a plan leads to expect.
+
+    Attributes
+    ----------
+    half_width, standard_uncertainty : float
+        In the outcome's unit.
+    dof : float
+        Effective degrees of freedom.
+    """
 
     half_width: float
     standard_uncertainty: float
@@ -28,7 +36,29 @@ class Expected:
 
 
 def verdict_of(low: float, high: float, worthwhile: float, lower_is_better: bool = True) -> Verdict:
-    """Return the verdict on a change from its interval; an end that touches a bound counts as crossing it."""
+    """Return the verdict on a change from its interval; an end that touches a bound counts as crossing it.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the interval of the change, in the outcome's unit.
+    worthwhile : float
+        The change that matters, above zero, in the same unit.
+    lower_is_better : bool
+        Which direction is an improvement.
+
+    Returns
+    -------
+    Verdict
+        ``improved`` and ``worse`` where the whole interval lies beyond the worthwhile change, ``-size-unclear`` where
+        it leaves out zero alone, ``no-worthwhile-change`` where it lies inside plus or minus the worthwhile change.
+
+    Examples
+    --------
+    >>> from pullbook.verdict import verdict_of
+    >>> [verdict_of(low, high, 2.0) for low, high in ((-5.0, -2.5), (-5.0, -0.5), (-1.5, 0.5), (-5.0, 0.5))]
+    ['improved', 'improved-size-unclear', 'no-worthwhile-change', 'not-resolved']
+    """
     if not lower_is_better:
         low, high = -high, -low
     if high < -worthwhile:
@@ -54,10 +84,22 @@ def sessions_needed(
     step_u: float = 0.0,
     level: float = 0.95,
 ) -> int | None:
-    """Return how many sessions a side would resolve a change if it stays as it is; None if more than 60.
+    """Return how many sessions a side would resolve a change if it stays as it is.
 
     Resolved means that the interval leaves out zero, or lies inside plus or minus the worthwhile change, whichever
     comes first.
+
+    Parameters
+    ----------
+    change, worthwhile : float
+        The change as it is, and the one that matters, in the outcome's unit.
+    day_sd, repeatability_sd, pulls, step_u, level
+        As for `expected_interval`.
+
+    Returns
+    -------
+    int or None
+        None if more than 60.
     """
     distance = max(abs(change), worthwhile - abs(change))
     for sessions in range(1, MOST_SESSIONS + 1):
@@ -85,11 +127,30 @@ def expected_interval(
     sessions, pulls : int
         Sessions a side and pulls a session.
     day_sd, repeatability_sd : float
-        Standard deviations between days and between pulls of a session.
+        Standard deviations between days and between pulls of a session, in the outcome's unit.
     step_u : float
-        Standard uncertainty that the sensors' steps leave in a session.
+        Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
     level : float
         Coverage.
+
+    Returns
+    -------
+    Expected
+
+    Notes
+    -----
+    The budget of the comparison (JCGM 100:2008, 5.1.2 and G.4.1) for a difference of two means of so many sessions,
+    without what the weather's slope adds.
+
+    Examples
+    --------
+    By hand: 1 K * sqrt(2 / 3) = 0.816 K; 4 degrees of freedom of the allowance and 4 of the sessions, for which
+    Student's t is 2.306.
+
+    >>> from pullbook.verdict import expected_interval
+    >>> expected = expected_interval(sessions=3, pulls=5, day_sd=1.0, repeatability_sd=0.0)
+    >>> round(expected.standard_uncertainty, 3), round(expected.dof, 6), round(expected.half_width, 3)
+    (0.816, 8.0, 1.883)
     """
     lines = [
         BudgetLine("day to day", "A", day_sd * math.sqrt(2 / sessions), ALLOWANCE_DOF + 2 * sessions - 2),
@@ -112,7 +173,20 @@ def sentence_of(
     level: float,
     what_would_tell: str,
 ) -> str:
-    """Say the verdict in one sentence, with the interval and, where it is not resolved, what would resolve it."""
+    """Say the verdict in one sentence, with the interval and, where it is not resolved, what would resolve it.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    outcome : Outcome
+    estimate : Estimate
+    worthwhile : float
+        The change that matters, in the outcome's unit.
+    level : float
+        Coverage of the interval.
+    what_would_tell : str
+        From `what_would_tell`.
+    """
     unit = "" if outcome.change_unit == "1" else f" {outcome.change_unit}"
     digits = decimals(estimate.u)
     while digits < 4 and any(_looks_equal(end, worthwhile, digits) for end in (estimate.low, estimate.high)):
@@ -174,7 +248,20 @@ def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str
 
 
 def decimals(u: float) -> int:
-    """Return the decimals to show beside a standard uncertainty: its first digit, or two if it starts with 1 or 2."""
+    """Return the decimals to show beside a standard uncertainty: its first digit, or two if it starts with 1 or 2.
+
+    Common practice, no source.
+
+    Parameters
+    ----------
+    u : float
+        Standard uncertainty.
+
+    Returns
+    -------
+    int
+        0 to 4.
+    """
     if not math.isfinite(u) or u <= 0:
         return 1
     first = math.floor(math.log10(u))

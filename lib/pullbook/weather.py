@@ -34,16 +34,16 @@ _SMITHSONIAN_TERM_HPA = 0.3
 class Weather:
     """The air outside; None where the report does not say.
 
-    Parameters
+    Attributes
     ----------
     station : str or None
         Four letters of the aerodrome.
     temperature_c, dew_point_c : float or None
-        °C.
+        [°C]
     pressure_kpa : float or None
-        At the altitude given; at sea level if none was given (then a finding says so).
+        At the altitude given [kPa]; at sea level if none was given (then a finding says so).
     wind_ms : float or None
-        Mean wind, m/s.
+        Mean wind [m/s].
     humidity : float or None
         Relative humidity, 0 to 1.
     findings : tuple of Finding
@@ -66,7 +66,7 @@ def weather_from_metar(text: str, *, altitude_m: float | None = None) -> Weather
     text : str
         One report, such as ``METAR EPWA 281830Z 18009KT 9999 SCT037 03/M01 Q1008``.
     altitude_m : float, optional
-        Where the drive was, in m above sea level; -500 to 5000.
+        Where the drive was [m above sea level]; -500 to 5000.
 
     Returns
     -------
@@ -81,6 +81,15 @@ def weather_from_metar(text: str, *, altitude_m: float | None = None) -> Weather
     -----
     Temperatures are reported to the whole °C (tenths in the remarks of some countries, then those are taken); QNH to
     the whole hPa, rounded down (WMO-No. 306, FM 15, from memory).
+
+    Examples
+    --------
+    A report and what the tests of a published reader of METARs expect of it: 3 and -1 °C, 4.63 m/s, 1008 hPa.
+
+    >>> from pullbook.weather import weather_from_metar
+    >>> weather = weather_from_metar("EPWA 281830Z 18009KT 140V200 9999 SCT037 03/M01 Q1008 NOSIG", altitude_m=0)
+    >>> weather.temperature_c, weather.dew_point_c, round(weather.wind_ms, 2), round(weather.pressure_kpa, 2)
+    (3.0, -1.0, 4.63, 100.8)
     """
     from metar.Metar import Metar, ParserError  # only where a report was given
 
@@ -118,13 +127,19 @@ def icao_station_hpa(*, qnh_hpa: float, altitude_m: float) -> float:
     Parameters
     ----------
     qnh_hpa : float
-        Altimeter setting, hPa.
+        Altimeter setting [hPa].
     altitude_m : float
-        Above sea level, m.
+        Above sea level [m].
+
+    Returns
+    -------
+    float
+        Pressure there [hPa].
 
     Notes
     -----
-    The inverse of how a QNH is made: up in the ICAO standard atmosphere from sea level with that pressure.
+    The inverse of how a QNH is made: up in the ICAO standard atmosphere (Doc 7488, ISO 2533) from sea level with that
+    pressure.
     """
     return float(((qnh_hpa / _P0_HPA) ** _N - _LAPSE_K_M * altitude_m / _T0_K) ** (1 / _N) * _P0_HPA)
 
@@ -135,13 +150,26 @@ def smithsonian_station_hpa(*, altimeter_hpa: float, altitude_m: float) -> float
     Parameters
     ----------
     altimeter_hpa : float
-        Altimeter setting, hPa.
+        Altimeter setting [hPa].
     altitude_m : float
-        Above sea level, m.
+        Above sea level [m].
 
-    Notes
-    -----
+    Returns
+    -------
+    float
+        Pressure there [hPa].
+
+    References
+    ----------
     Smithsonian Meteorological Tables (1951), p. 269, with the term of 0.3 mb.
+
+    Examples
+    --------
+    The general-purpose meteorological library MetPy has 784.263 hPa in its tests.
+
+    >>> from pullbook.weather import smithsonian_station_hpa
+    >>> round(smithsonian_station_hpa(altimeter_hpa=1000, altitude_m=2000), 2)
+    784.26
     """
     n = _SMITHSONIAN_N
     lowered = altimeter_hpa**n - _P0_HPA**n * _LAPSE_K_M * altitude_m / _SMITHSONIAN_T0_K

@@ -144,7 +144,14 @@ def tokens(text: str) -> list[str]:
 
 
 def english(words: Iterable[str]) -> frozenset[str]:
-    """Spell words out in the English words that the rules ask for; a number at a word's end becomes a word."""
+    """Spell words out in the English words that the rules ask for; a number at a word's end becomes a word.
+
+    Examples
+    --------
+    >>> from pullbook.wording import english
+    >>> sorted(english(["Ladelufttemperatur"])), sorted(english(["IAT2"]))
+    (['air', 'charge', 'temperature'], ['2', 'air', 'intake', 'temperature'])
+    """
     plain = " ".join(_plain(word) for word in words)
     for phrase, meaning in _PHRASES:
         plain = phrase.sub(meaning, plain)

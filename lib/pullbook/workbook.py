@@ -29,7 +29,17 @@ OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # the results la
 
 @dataclass(frozen=True)
 class Rendered:
-    """Where a workbook was written, and the verdict it reached."""
+    """Where a workbook was written, and the verdict it reached.
+
+    Attributes
+    ----------
+    folder : Path
+    verdict, sentence : str
+    warnings : tuple of str
+        Messages.
+    fresh : bool
+        Executed now, not before.
+    """
 
     folder: Path
     verdict: str
@@ -69,6 +79,10 @@ def run_workbook(
         same workbook.
     progress : bool
         Show a progress bar.
+
+    Returns
+    -------
+    Rendered
 
     Raises
     ------

@@ -23,11 +23,12 @@ Node = Any  # of ruamel.yaml, whose kinds of node have no common type that knows
 class Edit:
     """One value to be set, or taken out where ``value`` is None.
 
-    Parameters
+    Attributes
     ----------
     place : tuple
         Keys and positions in lists from the top, such as ``("sessions", 0, "leave_out", "pull 3")``.
     value : str, float, sequence of float, mapping or None
+        None takes the key out.
     """
 
     place: Place
@@ -35,7 +36,7 @@ class Edit:
 
 
 def with_edits(text: str, edits: Iterable[Edit]) -> str:
-    """Return the text of ``experiment.yaml`` with values set or taken out.
+    r"""Return the text of ``experiment.yaml`` with values set or taken out.
 
     Parameters
     ----------
@@ -43,11 +44,23 @@ def with_edits(text: str, edits: Iterable[Edit]) -> str:
     edits : iterable of Edit
         All but the last part of a place has to be there; a mapping for the last part may be missing, and is then made.
 
+    Returns
+    -------
+    str
+
     Raises
     ------
     ExperimentError
         When the file is written so that a value cannot be set alone (shared by an alias, say); the message holds what
         to change by hand.
+
+    Examples
+    --------
+    >>> from pullbook.yaml_edit import Edit, with_edits
+    >>> text = "protocol:\n  cruise_kmh: 90  # as on the motorway\n"
+    >>> print(with_edits(text, [Edit(("protocol", "cruise_kmh"), 100)]), end="")
+    protocol:
+      cruise_kmh: 100  # as on the motorway
     """
     edits = list(edits)
     wanted = _unshared(parse_settings(text))
@@ -76,7 +89,14 @@ def _counted(part: str | int) -> str:
 
 
 def put(settings: Any, edit: Edit) -> None:
-    """Set or take out one of plain settings, as `with_edits` does in the text."""
+    """Set or take out one of plain settings, as `with_edits` does in the text.
+
+    Parameters
+    ----------
+    settings : dict or list
+        Plain values from `parse_settings`; changed in place.
+    edit : Edit
+    """
     *way, last = edit.place
     for part in way:
         if isinstance(settings, dict) and settings.get(str(part)) is None:

@@ -10,7 +10,7 @@ from pullbook.simulate.scenarios import SCENARIOS, THREE_SPRINGS, write_experime
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
-    """Write the sample experiments into the folder named on the command line, with seed 1."""
+    """Write the sample experiments into the folder named on the command line, with seed 1; return the exit status."""
     given = sys.argv[1:] if arguments is None else list(arguments)
     if len(given) != 1:
         sys.stderr.write("usage: python -m pullbook.simulate FOLDER\n")

@@ -47,16 +47,50 @@ _RIPPLE_GRADE, _RIPPLE_LENGTHS_M = 0.0015, (310.0, 830.0, 1900.0)
 def compression_outlet_k(*, inlet_k: float, pressure_ratio: float, efficiency: float) -> float:
     """Return the temperature after an adiabatic compressor [K].
 
-    ``T2 = T1 (1 + (pr^((g-1)/g) - 1) / eta)``, absolute temperatures, g = 1.4: the definition of adiabatic
-    (isentropic) compressor efficiency for a perfect gas in any text on turbomachinery. Written here a second
-    time on purpose: the simulated truth must not share a line with the code it tests.
+    Parameters
+    ----------
+    inlet_k : float
+        Temperature before it [K].
+    pressure_ratio : float
+        Outlet over inlet, absolute pressures.
+    efficiency : float
+        Adiabatic, above 0 and up to 1.
+
+    Returns
+    -------
+    float
+        [K]
+
+    Notes
+    -----
+    Written here a second time on purpose: the simulated truth must not share a line with the code it tests.
+
+    References
+    ----------
+    ``T2 = T1 (1 + (pr^((g-1)/g) - 1) / eta)``, absolute temperatures, g = 1.4: the definition of adiabatic (isentropic)
+    compressor efficiency for a perfect gas; Borgnakke and Sonntag, Fundamentals of Thermodynamics.
     """
     ideal = pressure_ratio ** ((KAPPA_AIR - 1.0) / KAPPA_AIR)
     return inlet_k * (1.0 + float(ideal - 1.0) / efficiency)
 
 
 class Car:
-    """The moving state of vehicle, engine, cooler and sensors: plain floats, `STEP_S` at a time."""
+    """The moving state of vehicle, engine, cooler and sensors: plain floats, `STEP_S` at a time.
+
+    Parameters
+    ----------
+    vehicle, cooler, weather : Vehicle, Cooler, Weather
+        What is driven, and in which air.
+    rng : numpy.random.Generator or None
+        Draws the ripple of the road and the gusts; None for neither.
+    day_offset_k, leak : float
+        As for `drive`.
+
+    Notes
+    -----
+    Newton's second law along the road, an ideal gas in the manifold, a first-order lag for boost, bay and each sensor,
+    and the heat balance of the cooler's core. The lags and shares are invented; what they give is told to be.
+    """
 
     def __init__(
         self,
@@ -111,29 +145,47 @@ class Car:
 
     @property
     def speed_kmh(self) -> float:
-        """Road speed."""
+        """Road speed [km/h]."""
         return 3.6 * self.speed_ms
 
     def rpm_in(self, ratio: float) -> float:
-        """Return the engine speed in a gear."""
+        """Return the engine speed in a gear [1/min]; ``ratio`` is engine over wheel revolutions."""
         return self.speed_ms / self.vehicle.wheel_radius_m * ratio * 30.0 / math.pi
 
     def full_torque_nm(self, rpm: float) -> float:
-        """Return the torque at full load and full boost."""
+        """Return the torque at full load and full boost [N m]: held, then bounded by the power."""
         return min(self.vehicle.torque_nm, 1000.0 * self.vehicle.power_kw / (rpm * math.pi / 30.0))
 
     def resistance_n(self) -> float:
-        """Return rolling and air resistance."""
+        """Return rolling and air resistance [N]."""
         return self.rolling_n + self.drag_factor * self.speed_ms * self.speed_ms
 
     def base_kpa(self, pedal: float) -> float:
-        """Manifold pressure without boost: a diesel breathes freely, a petrol engine through its throttle."""
+        """Return the manifold pressure without boost [kPa absolute]; ``pedal`` is a share, 0 to 1.
+
+        A diesel breathes freely, a petrol engine through its throttle.
+        """
         if self.vehicle.fuel == "diesel":
             return self.baro_kpa
         return _THROTTLED_KPA + (self.baro_kpa - _THROTTLED_KPA) * min(1.0, 2.0 * pedal)
 
     def step(self, pedal: float, brake_ms2: float, ratio: float) -> tuple[float, ...]:
-        """Advance everything and return the sensor outputs in the order of `CHANNELS`."""
+        """Advance everything by `STEP_S`.
+
+        Parameters
+        ----------
+        pedal : float
+            Share of its travel, 0 to 1.
+        brake_ms2 : float
+            Deceleration by the brake [m/s²].
+        ratio : float
+            Engine over wheel revolutions; 0 with the clutch open.
+
+        Returns
+        -------
+        tuple of float
+            What the sensors say, in the order of `CHANNELS` and the library's units.
+        """
         self.time_s += STEP_S
         drawn = self._boost(pedal)
         self._move(drawn, brake_ms2, ratio)

@@ -55,7 +55,18 @@ _MORNING = datetime(2026, 3, 14, 9, 30)
 
 @dataclass(frozen=True, kw_only=True)
 class LogStyle:
-    """How a log is laid out; see `record` for the meaning of each field."""
+    """How a log is laid out.
+
+    Attributes
+    ----------
+    layout, period_s, delimiter, decimal, time_format, header, imperial, names
+        As for `record`.
+
+    Raises
+    ------
+    ValueError
+        When the delimiter is the decimal sign, or the period is not positive.
+    """
 
     layout: Layout = "held"
     period_s: float = 1.0
@@ -67,6 +78,7 @@ class LogStyle:
     names: Mapping[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
+        """Refuse a layout that nobody could read."""
         if self.delimiter == self.decimal:
             raise ValueError(f"delimiter and decimal sign are both {self.decimal!r}; choose two different ones")
         if self.period_s <= 0.0:
@@ -145,7 +157,24 @@ def record(
 def log_text(
     trace: Trace, style: LogStyle, *, channels: Sequence[str], rng: np.random.Generator, start: datetime
 ) -> str:
-    """Return the text of a log in a style."""
+    """Return the text of a log in a style.
+
+    Parameters
+    ----------
+    trace : Trace
+    style : LogStyle
+    channels, rng, start
+        As for `record`.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ValueError
+        If a channel is not known, or there is none.
+    """
     unknown = sorted({*channels, *style.names} - set(_SIGNALS))
     if unknown or not channels:
         raise ValueError(f"cannot record {unknown or 'no channel'}; known are {', '.join(_SIGNALS)}")

@@ -19,7 +19,13 @@ from pullbook.simulate.world import PEAK_TAIL_S, Cooler, Manoeuvre, Phase, Trace
 
 @dataclass(frozen=True, kw_only=True)
 class Outing:
-    """When one session was driven, and in which air."""
+    """When one session was driven, and in which air.
+
+    Attributes
+    ----------
+    start : datetime
+    weather : Weather
+    """
 
     start: datetime
     weather: Weather
@@ -29,7 +35,7 @@ class Outing:
 class Scenario:
     """An invented experiment: the truth, and how it is told.
 
-    Parameters
+    Attributes
     ----------
     name, title, question, story : str
         Folder name; the texts of the experiment and of its read-me.
@@ -87,7 +93,7 @@ class Scenario:
     odometer_km: float | None = None
 
     def script(self, rng: np.random.Generator | None) -> tuple[Manoeuvre, ...]:
-        """Return the manoeuvres of one session."""
+        """Return the manoeuvres of one session; ``rng`` as for `standard_script`."""
         return standard_script(
             rng=rng,
             pulls=self.pulls,
@@ -104,7 +110,20 @@ class Scenario:
 
 
 def drive_session(scenario: Scenario, *, phase: Phase, weather: Weather, rng: np.random.Generator) -> Trace:
-    """Drive one session of a scenario, with the scatter of its driver, its road and its day."""
+    """Drive one session of a scenario, with the scatter of its driver, its road and its day.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    phase : {"before", "after"}
+    weather : Weather
+    rng : numpy.random.Generator
+        Draws all of the scatter.
+
+    Returns
+    -------
+    Trace
+    """
     day_offset_k = scenario.day_sd_k * float(rng.standard_normal())
     return drive(
         vehicle=scenario.vehicle,
@@ -134,7 +153,20 @@ def true_peak_rises(trace: Trace) -> list[float]:
 
 
 def true_peak_rise(scenario: Scenario, *, cooler: Cooler, leak: float = 0.0) -> float:
-    """Return the mean peak rise [K] in the reference weather, without scatter of driver, road, air or day."""
+    """Return the mean peak rise in the reference weather, without scatter of driver, road, air or day.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    cooler : Cooler
+    leak : float
+        As for `drive`.
+
+    Returns
+    -------
+    float
+        [K]
+    """
     trace = drive(
         vehicle=scenario.vehicle,
         cooler=cooler,
@@ -147,7 +179,14 @@ def true_peak_rise(scenario: Scenario, *, cooler: Cooler, leak: float = 0.0) -> 
 
 
 def true_change(scenario: Scenario) -> float:
-    """Return the true change of the mean peak rise, after minus before, at the reference weather [K]."""
+    """Return the true change of the mean peak rise, after minus before, at the reference weather [K].
+
+    Examples
+    --------
+    >>> from pullbook.simulate import SCENARIOS, true_change
+    >>> round(true_change(SCENARIOS["fin_wash"]), 1)  # the sample's read-me says the same
+    -7.6
+    """
     after = true_peak_rise(scenario, cooler=scenario.cooler_after, leak=scenario.leak_after)
     return after - true_peak_rise(scenario, cooler=scenario.cooler_before)
 

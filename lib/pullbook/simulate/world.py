@@ -40,7 +40,7 @@ TYPICAL_REST_S, REST_SCATTER_S = 67.5, 22.5
 class Vehicle:
     """A turbocharged road vehicle; the defaults are an invented 2.2 L diesel van.
 
-    Parameters
+    Attributes
     ----------
     description : str
         One line for the person.
@@ -64,6 +64,11 @@ class Vehicle:
         Adiabatic efficiency, total to total.
     shift_up_rpm, shift_pull_rpm, shift_down_rpm, idle_rpm : float
         Where the driver changes gear when cruising, in a pull, and downwards; idle speed [rpm].
+
+    Raises
+    ------
+    ValueError
+        When the pull's gear is none of its gears above the first.
     """
 
     description: str = "2.2 L turbo-diesel van, front-mounted charge-air cooler"
@@ -89,6 +94,7 @@ class Vehicle:
     idle_rpm: float = 830.0
 
     def __post_init__(self) -> None:
+        """Refuse a gear that no pull can be driven in."""
         if not 1 <= self.pull_gear < len(self.overall_ratios):
             raise ValueError(
                 f"pull_gear is {self.pull_gear}; allowed is 1 (second gear) to {len(self.overall_ratios) - 1}"
@@ -99,7 +105,7 @@ class Vehicle:
 class Cooler:
     """A charge-air cooler as one lump of metal between the charge and the outside air.
 
-    Parameters
+    Attributes
     ----------
     eps_inside : float
         Temperature effectiveness from the charge to the core, 0 to 1; an oil film inside lowers it.
@@ -109,6 +115,11 @@ class Cooler:
         Growth of that conductance with air speed [W/K per km/h]; mud on the fins lowers it.
     heat_capacity_j_k : float
         Heat stored by the core per kelvin [J/K].
+
+    Raises
+    ------
+    ValueError
+        When the effectiveness does not lie between 0 and 1, or a conductance or the heat capacity cannot be.
     """
 
     eps_inside: float = 0.86
@@ -117,6 +128,7 @@ class Cooler:
     heat_capacity_j_k: float = 4000.0
 
     def __post_init__(self) -> None:
+        """Refuse values that no cooler has."""
         if not 0.0 < self.eps_inside < 1.0:
             raise ValueError(f"eps_inside is {self.eps_inside}; it must lie between 0 and 1")
         if min(self.ua_standstill_w_k, self.ua_per_kmh_w_k) < 0.0 or self.heat_capacity_j_k <= 0.0:
@@ -125,7 +137,17 @@ class Cooler:
 
 @dataclass(frozen=True, kw_only=True)
 class Weather:
-    """The outside air of one session: temperature [°C], pressure [kPa], wind speed [m/s]."""
+    """The outside air of one session.
+
+    Attributes
+    ----------
+    ambient_c : float
+        Temperature in the shade [°C].
+    pressure_kpa : float
+        At the place [kPa absolute].
+    wind_ms : float
+        [m/s]
+    """
 
     ambient_c: float
     pressure_kpa: float = 100.8
@@ -134,14 +156,26 @@ class Weather:
 
 @dataclass(frozen=True, kw_only=True)
 class Idle:
-    """Stand still with the engine idling."""
+    """Stand still with the engine idling.
+
+    Attributes
+    ----------
+    duration_s : float
+    """
 
     duration_s: float
 
 
 @dataclass(frozen=True, kw_only=True)
 class Cruise:
-    """Hold a speed for `duration_s`, counted from when it has been reached."""
+    """Hold a speed.
+
+    Attributes
+    ----------
+    speed_kmh : float
+    duration_s : float
+        Counted from when the speed has been reached.
+    """
 
     speed_kmh: float
     duration_s: float
@@ -149,10 +183,20 @@ class Cruise:
 
 @dataclass(frozen=True, kw_only=True)
 class Pull:
-    """Slow to `from_kmh`, then full load to `to_kmh`.
+    """Slow to one speed, then full load to another.
 
-    With `gear_change` it starts one gear lower and the load is off for 0.5 s to 1.4 s. With
-    `lift_at_kmh` the driver gives up there, and the pull is not complete.
+    Attributes
+    ----------
+    from_kmh, to_kmh : float
+    gear_change : bool
+        It starts one gear lower, and the load is off for 0.5 s to 1.4 s in between.
+    lift_at_kmh : float or None
+        The driver gives up there, and the pull is not complete.
+
+    Raises
+    ------
+    ValueError
+        When it does not gain speed.
     """
 
     from_kmh: float
@@ -161,6 +205,7 @@ class Pull:
     lift_at_kmh: float | None = None
 
     def __post_init__(self) -> None:
+        """Refuse a pull that does not gain speed."""
         lift_kmh = self.to_kmh if self.lift_at_kmh is None else self.lift_at_kmh
         if not self.from_kmh < lift_kmh <= self.to_kmh:
             raise ValueError(
@@ -171,20 +216,38 @@ class Pull:
 
 @dataclass(frozen=True, kw_only=True)
 class PartThrottle:
-    """An acceleration which is not a pull: `pedal_percent` of the pedal's travel, below full load."""
+    """An acceleration which is not a pull.
+
+    Attributes
+    ----------
+    from_kmh, to_kmh : float
+    pedal_percent : float
+        Of the pedal's travel, below full load [%].
+
+    Raises
+    ------
+    ValueError
+        When the pedal is not pressed, or counts as full load.
+    """
 
     from_kmh: float
     to_kmh: float
     pedal_percent: float
 
     def __post_init__(self) -> None:
+        """Refuse no load and full load."""
         if not 0.0 < self.pedal_percent < 100.0 * FULL_LOAD:
             raise ValueError(f"pedal_percent is {self.pedal_percent}; part throttle lies between 0 and 90")
 
 
 @dataclass(frozen=True, kw_only=True)
 class Brake:
-    """Brake to a lower speed."""
+    """Brake to a lower speed.
+
+    Attributes
+    ----------
+    to_kmh : float
+    """
 
     to_kmh: float
 
@@ -196,7 +259,7 @@ Manoeuvre = Idle | Cruise | Pull | PartThrottle | Brake
 class TrueRun:
     """A run that was really driven.
 
-    Parameters
+    Attributes
     ----------
     kind : {"pull", "cruise"}
         A pull lasts from the pedal reaching full load until it leaves it for good, gear changes included; a
@@ -220,7 +283,7 @@ class TrueRun:
 class Trace:
     """What ideal loggers would see: sensor outputs with their lag, before steps and polling.
 
-    Parameters
+    Attributes
     ----------
     time_s : ndarray, shape (n,)
         Every `STEP_S`, from zero [s].
@@ -271,5 +334,17 @@ def standard_script(
 
 
 def scatter(rng: np.random.Generator | None, half_width: float) -> float:
-    """Draw evenly from -half_width to +half_width; a driver without dice is always in the middle."""
+    """Draw evenly from -half_width to +half_width; a driver without dice is always in the middle.
+
+    Parameters
+    ----------
+    rng : numpy.random.Generator or None
+        None for no dice.
+    half_width : float
+
+    Returns
+    -------
+    float
+        In the unit of ``half_width``.
+    """
     return 0.0 if rng is None else float(rng.uniform(-half_width, half_width))
