@@ -9,9 +9,10 @@ from html import escape, unescape
 import pytest
 
 from conftest import HOSTILE, SAMPLE_NAMES
-from pullbook import report
+from pullbook import fragments, report
 from pullbook.analysis import Result
 from pullbook.errors import Finding
+from pullbook.verdict import VERDICT_WORDS
 
 PARTS = (
     report.answer,
@@ -35,11 +36,11 @@ def result(request: pytest.FixtureRequest, result_of) -> Result:
     return result_of(request.param)
 
 
-def text_of(fragment: report.Fragment) -> str:
+def text_of(fragment: fragments.Fragment) -> str:
     return " ".join(unescape(re.sub(r"<[^>]+>", " ", fragment.html)).split())
 
 
-def rows_of(fragment: report.Fragment) -> list[list[str]]:
+def rows_of(fragment: fragments.Fragment) -> list[list[str]]:
     rows = re.findall(r"<tr>(.*?)</tr>", fragment.html, flags=re.DOTALL)
     return [[unescape(cell) for cell in re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row)] for row in rows]
 
@@ -75,20 +76,20 @@ def test_the_balance_check_finds_what_is_open():
 
 @pytest.mark.parametrize("cell", [HOSTILE, "a & b < c", '"quoted"'])
 def test_tables_escape_every_cell_heading_and_caption(cell):
-    html = report.table((cell, "n"), [(cell, 1)], caption=cell).html
+    html = fragments.table((cell, "n"), [(cell, 1)], caption=cell).html
     assert html.count(escape(cell)) == 3
     assert cell not in html
     assert balanced(html)
 
 
 def test_what_cannot_be_had_is_a_dash_in_a_table():
-    rows = rows_of(report.table(("a", "b", "c"), [(None, float("nan"), 1.5)]))
+    rows = rows_of(fragments.table(("a", "b", "c"), [(None, float("nan"), 1.5)]))
     assert rows[1] == ["–", "–", "1.5"]
 
 
 def test_the_answer_begins_with_the_verdict_in_words(result):
     html = report.answer(result).html
-    word = report.VERDICT_WORDS[result.comparison.verdict]
+    word = VERDICT_WORDS[result.comparison.verdict]
     assert f'<p class="pb-verdict">{word}</p>' in html
     assert f'class="pb-answer pb-{result.comparison.verdict}"' in html
     assert result.comparison.sentence.startswith(f"{word}: ")
@@ -96,7 +97,7 @@ def test_the_answer_begins_with_the_verdict_in_words(result):
 
 def test_every_verdict_has_words_and_a_meaning():
     assert (
-        set(report.VERDICT_WORDS)
+        set(VERDICT_WORDS)
         == set(report.VERDICT_MEANS)
         == {"improved", "improved-size-unclear", "no-worthwhile-change", "not-resolved", "worse-size-unclear", "worse"}
     )
@@ -175,13 +176,4 @@ def test_lines_of_yaml_in_a_finding_can_be_copied(result_of):
 def test_the_limits_and_cautions_are_all_there(result):
     text = text_of(report.conclusion(result))
     assert all(limit in text for limit in report.LIMITS)
-    assert all(caution in text_of(report.cautions()) for caution in report.CAUTIONS)
-
-
-def test_a_drive_as_text_names_channels_and_runs(result):
-    for drive in result.drives:
-        text = "\n".join(report.drive_text(drive))
-        assert text.startswith(f"{drive.session.name} ({drive.session.phase}): ")
-        assert all(name in text for name in drive.log.signals)
-        assert all(run.name in text for run in drive.runs.all)
-        assert all(finding.message.splitlines()[0] in text for finding in drive.findings)
+    assert all(caution in text_of(fragments.cautions()) for caution in fragments.CAUTIONS)

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pullbook import report
+from pullbook import fragments, report
 from pullbook.analysis import analyse, analyse_experiment
 from pullbook.experiment import Experiment
 from pullbook.sharing import CARD_SIZE, bbcode, card, compose, markdown, save_posts
@@ -141,6 +141,6 @@ def test_nothing_private_is_in_the_results_or_on_the_page(hostile) -> None:
 
 
 def test_minus_signs_are_true_and_names_are_left_alone() -> None:
-    shown = report.table(("a",), [("-6.1 to +2 K (-3%)",), ("before-1",), ("2026-03-20",), ("50-100 km/h",)]).html
+    shown = fragments.table(("a",), [("-6.1 to +2 K (-3%)",), ("before-1",), ("2026-03-20",), ("50-100 km/h",)]).html
     for text in ("−6.1 to +2 K (−3%)", "before-1", "2026-03-20", "50-100 km/h"):
         assert text in shown

@@ -10,7 +10,7 @@ import pytest
 from conftest import HOSTILE, SAMPLES
 from pullbook import figures, report, widgets
 from pullbook.errors import ExperimentError
-from pullbook.report import Fragment
+from pullbook.fragments import Fragment
 from pullbook.widgets import Controls, Workbook, experiments_nearby
 
 

@@ -9,9 +9,9 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from pullbook.batch import Row
+from pullbook.fragments import STYLE, Fragment, cautions, escape, sentence_case, table, told
 from pullbook.privacy import defused
-from pullbook.report import STYLE, VERDICT_WORDS, Fragment, cautions, escape, sentence, table
-from pullbook.verdict import counted, decimals
+from pullbook.verdict import VERDICT_WORDS, counted, decimals
 
 PAGE_STYLE = Path(__file__).with_name("page_template") / "page.css"
 
@@ -113,7 +113,7 @@ def answer(rows: Sequence[Row]) -> Fragment:
     head, _, rest = summary(rows).partition(": ")
     return Fragment(
         f'<section class="pb-answer"><h1>{counted(len(rows), "experiment")}, before against after</h1>{alert}'
-        f'<p class="pb-verdict">{escape(head)}</p><p class="pb-sentence">{escape(rest[0].upper() + rest[1:])}</p>'
+        f'<p class="pb-verdict">{escape(head)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
         f'<p class="pb-facts">{escape(BY_CHANCE)}</p></section>'
     )
 
@@ -158,7 +158,7 @@ def _noticed(heading: str, items: Sequence[tuple[str, str, str]]) -> Fragment:
     if not items:
         return Fragment("")
     lines = "".join(
-        f'<li class="pb-{kind}"><strong>{kind}</strong> {escape(name)}: {sentence(message)}</li>'
+        f'<li class="pb-{kind}"><strong>{kind}</strong> {escape(name)}: {told(message)}</li>'
         for kind, name, message in items
     )
     return Fragment(f'<h2>{heading}</h2><ul class="pb-findings">{lines}</ul>')

@@ -120,31 +120,9 @@ def _new(given: argparse.Namespace) -> None:
 
 
 def _check(given: argparse.Namespace) -> None:
-    from pullbook.drives import inlet_findings, missing_for_outcome, read_drives, settling_lines
-    from pullbook.experiment import Experiment
-    from pullbook.inputs import inputs_sha256
-    from pullbook.report import drive_text
-    from pullbook.verdict import counted
+    from pullbook.checking import check_text
 
-    experiment = Experiment.load(given.folder)
-    inputs_sha256(experiment)  # refuses the same log under two names
-    drives = read_drives(experiment)
-    for drive in drives:
-        print("\n".join(drive_text(drive)))
-        print()
-    for phase in ("before", "after"):
-        ours = [drive for drive in drives if drive.session.phase == phase]
-        pulls = sum(run.included for drive in ours for run in drive.runs.pulls)
-        cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
-        found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
-        print(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
-    for finding in inlet_findings(drives):
-        print(f"{finding.severity}: {finding.message}")
-    if lines := settling_lines(drives):
-        print("\nColumns not recognised. What is right of these, put into experiment.yaml once:")
-        print("\n".join(["channels:", *lines]))
-    for text in missing_for_outcome(experiment, drives)[:1]:
-        print(f"\nStill needed for {experiment.outcome}: {text}")
+    print("\n".join(check_text(given.folder)))
 
 
 def _run(given: argparse.Namespace) -> None:

@@ -20,6 +20,7 @@ from pullbook.analysis import Result
 from pullbook.channels import CHANNELS
 from pullbook.comparison import Comparison
 from pullbook.drives import Drive
+from pullbook.fragments import sentence_case
 from pullbook.history import History
 from pullbook.levels import Estimated
 from pullbook.logs import Signal
@@ -93,10 +94,6 @@ def _counted(result: Result) -> pd.DataFrame:
     return frame[frame["included"].astype(bool) & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
 
 
-def _sentence_case(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def every_run(result: Result) -> Picture:
     """Show every run that counts, session by session, with the session means at common conditions."""
     outcome, rows = _outcome(result), _counted(result)
@@ -135,7 +132,7 @@ def every_run(result: Result) -> Picture:
         )
     names = [s.name for s in result.experiment.sessions]
     figure.update_xaxes(tickvals=list(range(len(names))), ticktext=names, title="session")
-    figure.update_yaxes(title=f"{_sentence_case(outcome.label)} [{outcome.unit}]")
+    figure.update_yaxes(title=f"{sentence_case(outcome.label)} [{outcome.unit}]")
     c = result.comparison
     return _layout(
         figure,
@@ -145,7 +142,7 @@ def every_run(result: Result) -> Picture:
             "brought to one inlet temperature and boost."
         ),
         description=(
-            f"{_sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.1f} {outcome.unit} before, "
+            f"{sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.1f} {outcome.unit} before, "
             f"{c.after.mean:.1f} {outcome.unit} after."
         ),
         height=400,
@@ -458,12 +455,12 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
     if over == "time":
         figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
     figure.update_xaxes(title="time since full load [s]" if over == "time" else "road speed [km/h]")
-    figure.update_yaxes(title=f"{_sentence_case(label)} [{unit}]")
+    figure.update_yaxes(title=f"{sentence_case(label)} [{unit}]")
     against = "time since full load" if over == "time" else "road speed"
     return _layout(
         figure,
-        caption=f"{_sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
-        description=f"{_sentence_case(label)} against {against}, before and after the service.",
+        caption=f"{sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
+        description=f"{sentence_case(label)} against {against}, before and after the service.",
         height=380,
     )
 
@@ -521,7 +518,7 @@ def against_inlet(result: Result) -> Picture:
     figure.update_xaxes(
         title="inlet temperature at the peak [°C]" if outcome.kind == "pull" else "inlet temperature [°C]"
     )
-    figure.update_yaxes(title=f"{_sentence_case(outcome.label)} [{outcome.unit}]")
+    figure.update_yaxes(title=f"{sentence_case(outcome.label)} [{outcome.unit}]")
     text = "Session means against the inlet temperature."
     if slope is not None:
         text += (
@@ -623,7 +620,7 @@ def history_levels(history: History) -> Picture:
         )
     _, title, kind = at["before"]
     figure.update_xaxes(title=title, type=kind)
-    figure.update_yaxes(title=f"{_sentence_case(history.label)} [{history.unit}]")
+    figure.update_yaxes(title=f"{sentence_case(history.label)} [{history.unit}]")
     conditions = " and ".join({"compression": "boost"}.get(s.name, s.name) for s in history.slopes)
     brought = f"brought to one {conditions}" if conditions else "as measured"
     text = (

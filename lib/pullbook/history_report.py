@@ -6,11 +6,11 @@ import datetime as dt
 import math
 
 from pullbook.errors import LedgerError
+from pullbook.fragments import Fragment, escape, listed, table
 from pullbook.history import History, Rate, experiment_folders, read_history
 from pullbook.ledger import Since, read_ledger, since
 from pullbook.levels import Estimated, share_of
-from pullbook.report import VERDICT_WORDS, Fragment, escape, table
-from pullbook.verdict import counted, decimals
+from pullbook.verdict import VERDICT_WORDS, counted, decimals
 
 ORDERED = {
     "date": "The services are in order of their dates.",
@@ -201,7 +201,7 @@ def conditions(history: History) -> Fragment:
         f"Services are allowed to differ by {levels.season_sd:.2g}{unit} (standard deviation) with nothing changed, "
         "for fuel, tyres, load and road of the season (common practice, no source); set season_sd if you know better.",
     )
-    return _list(lines)
+    return listed(lines)
 
 
 def since_last(history: History, ledger: str, *, item: str, today: str) -> Fragment:
@@ -239,7 +239,7 @@ def since_last(history: History, ledger: str, *, item: str, today: str) -> Fragm
         lines.append("The ledger or the experiments hold no odometer, so nothing is said of what was lost since.")
     else:
         lines += _lost_since(history, rate, what.distance_km)
-    return _list(
+    return listed(
         (*lines, "This is evidence and no advice: a session in today's state would measure what this reckons.")
     )
 
@@ -272,11 +272,7 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
 
 def limits() -> Fragment:
     """Return what a history cannot tell."""
-    return _list(LIMITS)
-
-
-def _list(lines: tuple[str, ...]) -> Fragment:
-    return Fragment("<ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>")
+    return listed(LIMITS)
 
 
 def _unit(history: History) -> str:

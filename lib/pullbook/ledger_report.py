@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pullbook.errors import LedgerError
+from pullbook.fragments import Fragment, escape, listed, table
 from pullbook.ledger import (
     Capture,
     Ledger,
@@ -22,7 +23,6 @@ from pullbook.ledger import (
     since,
     trend,
 )
-from pullbook.report import Fragment, escape, table
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -76,9 +76,9 @@ def entries(book: Book) -> Fragment:
         )
         for e in book.ledger.entries
     ]
-    noticed = "".join(f"<li>{escape(f.message)}</li>" for f in book.ledger.findings)
-    listed = table(("date", "item", "odometer [km]", "amount [ml]", "note"), rows, numbers_from=9, caption="The ledger")
-    return Fragment(listed.html + (f"<ul>{noticed}</ul>" if noticed else ""))
+    shown = table(("date", "item", "odometer [km]", "amount [ml]", "note"), rows, numbers_from=9, caption="The ledger")
+    noticed = [f.message for f in book.ledger.findings]
+    return Fragment(shown.html + (listed(noticed).html if noticed else ""))
 
 
 def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) -> Fragment:
@@ -119,8 +119,7 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
             f"If the rate was the same before, about {amount:.0f} ml{within} went into the intake over the first "
             f"{fitted_at_km:.0f} km. This is an extrapolation: nobody measured it."
         )
-    said = "".join(f"<li>{escape(line)}</li>" for line in lines)
-    return Fragment(f"<ul>{said}</ul>" + _captures(found).html)
+    return Fragment(listed(lines).html + _captures(found).html)
 
 
 def _captures(found: Sequence[Capture]) -> Fragment:
@@ -151,7 +150,7 @@ def decision(book: Book, *, item: str, results: str, cost: float, hours: float, 
         return Fragment(f"<p>No service was named. The ledger has: {known}.</p>")
     what = since(book.ledger, item, today=book.today)
     lines = decision_lines(what=what, comparison=_comparison(results), cost=cost, hours=hours, currency=currency)
-    return Fragment("<ul>" + "".join(f"<li>{escape(line)}</li>" for line in lines) + "</ul>")
+    return listed(lines)
 
 
 def _comparison(results: str) -> dict[str, object] | None:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook.figures import PLOTLY_MIME
-from pullbook.report import STYLE, escape
+from pullbook.fragments import STYLE, escape
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode

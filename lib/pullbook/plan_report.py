@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pullbook.experiment import Protocol
+from pullbook.fragments import CAUTIONS, Fragment, escape, listed, table
 from pullbook.planning import Plan, Scatter, fewest_sessions, plans, scatter_of
-from pullbook.report import CAUTIONS, Fragment, escape, table
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,9 +141,8 @@ def sheet(wish: Wish) -> Fragment:
     sessions = wish.fewest.sessions if wish.fewest else 3
     lines = sheet_lines(wish.protocol, sessions=sessions, pulls=wish.pulls)
     boxes = "".join(f"<li>☐ {escape(line)}</li>" for line in lines)
-    warnings = "".join(f"<li>{escape(line)}</li>" for line in CAUTIONS)
     return Fragment(
-        f'<div class="pb-cautions"><h3>First, safety</h3><ul>{warnings}</ul></div>'
+        f'<div class="pb-cautions"><h3>First, safety</h3>{listed(CAUTIONS).html}</div>'
         f'<h3>On the day</h3><ol class="pb-sheet">{boxes}</ol>'
     )
 

@@ -1,16 +1,9 @@
-"""The words and tables of the report, as HTML fragments made from a result alone.
-
-All text that comes from a log or from ``experiment.yaml`` passes through `escape` here, and nowhere else into HTML.
-"""
+"""The words and tables of the report, as fragments of HTML made from a result alone."""
 
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from html import escape as escape_html
-from pathlib import Path
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -20,28 +13,17 @@ from pullbook.channels import CHANNELS
 from pullbook.conditions import Condition
 from pullbook.crosscheck import AS_MEASURED
 from pullbook.drives import Drive
-from pullbook.errors import Finding
 from pullbook.experiment import Experiment
+from pullbook.fragments import Fragment, escape, listed, number, sentence_case, signed, table, told
 from pullbook.heat_soak import MIN_IDLE_S
 from pullbook.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.operating_point import CHARGE_C
 from pullbook.outcomes import outcome_named
-from pullbook.privacy import scrub
 from pullbook.runs import Run
 from pullbook.secondary import SideFigure
 from pullbook.uncertainty import combined
-from pullbook.verdict import counted, decimals
+from pullbook.verdict import VERDICT_WORDS, counted, decimals
 
-STYLE = Path(__file__).with_name("page_template") / "style.css"
-
-VERDICT_WORDS = {
-    "improved": "Improved",
-    "improved-size-unclear": "Improved, size unclear",
-    "no-worthwhile-change": "No worthwhile change",
-    "not-resolved": "Not resolved",
-    "worse-size-unclear": "Worse, size unclear",
-    "worse": "Worse",
-}
 VERDICT_MEANS = {
     "improved": "The whole interval lies beyond the change that matters to you, on the better side.",
     "improved-size-unclear": (
@@ -58,114 +40,12 @@ VERDICT_MEANS = {
     ),
     "worse": "The whole interval lies beyond the change that matters to you, on the worse side.",
 }
-CAUTIONS = (
-    "Full-load acceleration belongs on a closed road or a dynamometer. Keep to speed limits; a passenger logs.",
-    "Let hot parts cool before touching them. Charge pipes, turbocharger and cooler burn.",
-    "Use solvents outdoors or well ventilated, with gloves and eye protection and no ignition source near; their "
-    "vapours are heavier than air, and some burn. Let every part dry fully before refitting: what is left in a cooler "
-    "is drawn into the engine.",
-    "After a refit, check every hose and clamp, then drive gently first.",
-    "Emission parts and their settings are protected by law in many countries: find out what yours allows.",
-    "When unsure, ask a qualified technician. This page states evidence; it is no licence to drive or modify anything.",
-)
 LIMITS = (
     "One vehicle and one service: the result says nothing of other vehicles, nor how long the effect lasts.",
     "Nobody was blinded: the driver knew which drives came after the service.",
     "A sensor that was cleaned, moved or replaced during the service breaks the comparison, and nothing here shows it.",
     "A different road, load, tyre or fuel between the phases counts as part of the change.",
 )
-
-
-@dataclass(frozen=True)
-class Fragment:
-    """A piece of HTML that a notebook shows.
-
-    Attributes
-    ----------
-    html : str
-        Every text from outside is escaped already.
-    """
-
-    html: str
-
-    def _repr_html_(self) -> str:
-        return self.html
-
-
-def escape(text: str) -> str:
-    """Return text fit for the page: scrubbed, with true minus signs, and no markup of its own.
-
-    Examples
-    --------
-    >>> from pullbook.report import escape
-    >>> escape("<b>-3 K</b> in AB's van")
-    '&lt;b&gt;−3 K&lt;/b&gt; in AB&#x27;s van'
-    """
-    return escape_html(typeset(scrub(text)))
-
-
-def typeset(text: str) -> str:
-    """Return text with true minus signs."""
-    return _HYPHEN_FOR_MINUS.sub("−", text)
-
-
-_HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
-
-
-def style() -> Fragment:
-    """Return the report's style, for a notebook that is open in JupyterLab."""
-    return Fragment(f"<style>{STYLE.read_text(encoding='utf-8')}</style>")
-
-
-def table(
-    headings: Sequence[str],
-    rows: Iterable[Sequence[object]],
-    *,
-    numbers_from: int = 1,
-    words_from: int = 99,
-    caption: str = "",
-) -> Fragment:
-    """Return a table; every cell is escaped.
-
-    Parameters
-    ----------
-    headings : sequence of str
-    rows : iterable of sequence of object
-        None and what is not finite are shown as a dash.
-    numbers_from, words_from : int
-        Columns from the one to before the other are set right.
-    caption : str
-    """
-    numbers = range(numbers_from, words_from)
-    head = "".join(f'<th scope="col"{_side(k, numbers)}>{escape(heading)}</th>' for k, heading in enumerate(headings))
-    body = "".join(
-        "<tr>" + "".join(f"<td{_side(k, numbers)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row)) + "</tr>"
-        for row in rows
-    )
-    title = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return Fragment(
-        f'<div class="pb-scroll"><table class="pb-table">{title}<thead><tr>{head}</tr></thead>'
-        f"<tbody>{body}</tbody></table></div>"
-    )
-
-
-def _side(k: int, numbers: range) -> str:
-    return ' class="pb-number"' if k in numbers else ""
-
-
-def _shown(cell: object) -> str:
-    if cell is None or (isinstance(cell, float) and not math.isfinite(cell)):
-        return "–"
-    return str(cell)
-
-
-def _figure(value: float, digits: int = 1) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else "–"
-
-
-def _list(items: Iterable[str], *, ordered: bool = False) -> str:
-    tag = "ol" if ordered else "ul"
-    return f"<{tag}>" + "".join(f"<li>{escape(item)}</li>" for item in items) + f"</{tag}>"
 
 
 # --- the answer --------------------------------------------------------------------------------------------------
@@ -182,13 +62,12 @@ def answer(result: Result) -> Fragment:
     )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
     word, _, rest = c.sentence.partition(": ")
-    rest = rest[:1].upper() + rest[1:]
     worth_it = worth(result)
     aside = "".join(f'<p class="pb-note">{escape(finding.message)}</p>' for finding in others)
     return Fragment(
         f'<section class="pb-answer pb-{c.verdict}">'
         f"<h1>{escape(experiment.title)}</h1>{question}{first}"
-        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(rest)}</p>'
+        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
         + "".join(
             f'<p class="pb-worth">{escape(text)}</p>'
             for text in (worth_it, weather_share(result), refit(result))
@@ -257,10 +136,10 @@ def weather_share(result: Result) -> str:
     u = combined([line for line in c.budget if line.source.endswith(": its slope")])
     share, digits = plain.change - c.change, max(1, decimals(c.standard_uncertainty))
     least = 10.0**-digits
-    size = f"{_signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
+    size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
     return (
-        f"What was weather: as measured the change is {_signed(plain.change, digits)} {c.unit}. Of this, {size} "
-        f"{c.unit} goes with {conditions}; taken out, {_signed(c.change, digits)} {c.unit} is left."
+        f"What was weather: as measured the change is {signed(plain.change, digits)} {c.unit}. Of this, {size} "
+        f"{c.unit} goes with {conditions}; taken out, {signed(c.change, digits)} {c.unit} is left."
     )
 
 
@@ -341,17 +220,11 @@ def findings(result: Result) -> Fragment:
         return Fragment("<p>Nothing was noticed.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
     items = "".join(
-        f'<li class="pb-{severity}"><strong>{severity}</strong> {sentence(message)} '
+        f'<li class="pb-{severity}"><strong>{severity}</strong> {told(message)} '
         f'<span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
         for (severity, message), where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
     )
     return Fragment(f'<ul class="pb-findings">{items}</ul>')
-
-
-def sentence(message: str) -> str:
-    """Escape a message; lines after the first are YAML to copy."""
-    first, _, rest = message.partition("\n")
-    return escape(first) + (f"<pre>{escape(rest)}</pre>" if rest else "")
 
 
 def _where(names: Sequence[str], every: int) -> str:
@@ -422,7 +295,7 @@ def pulls(result: Result) -> Fragment:
 
 def _with_u(value: float, u: float, digits: int) -> str:
     if not (math.isfinite(value) and math.isfinite(u)):
-        return _figure(value, digits)
+        return number(value, digits)
     return f"{value:.{digits}f} ± {u:.{digits}f}"
 
 
@@ -444,7 +317,7 @@ def cruises(result: Result) -> Fragment:
             row["session"],
             row["phase"],
             f"{row['end_s'] - row['start_s']:.0f}",
-            *(_figure(row[name], digits) for name, _, digits in columns),
+            *(number(row[name], digits) for name, _, digits in columns),
         )
         for row in frame.to_dict(orient="records")
     ]
@@ -470,7 +343,7 @@ def phases(result: Result) -> Fragment:
         means = part.groupby(["phase", "session"])[name].mean().groupby(level="phase").mean()
         if {"before", "after"} <= set(means.index):
             before, after = float(means["before"]), float(means["after"])
-            rows.append((words, unit, _figure(before), _figure(after), f"{after - before:+.1f}"))
+            rows.append((words, unit, number(before), number(after), f"{after - before:+.1f}"))
     return table(("as measured, mean of session means", "unit", "before", "after", "difference"), rows, numbers_from=2)
 
 
@@ -490,17 +363,8 @@ def felt(result: Result) -> Fragment:
         figures = [f for f in result.side_figures if f.group == group and f.applies]
         listed = _side_table(figures, result.comparison.level).html if figures else "<p>Not in these logs.</p>"
         said = "".join(f"<p>{escape(text)}</p>" for text in note)
-        parts.append(f"<h3>{_sentence_case(group)}</h3>{listed}{said}")
+        parts.append(f"<h3>{sentence_case(group)}</h3>{listed}{said}")
     return Fragment("".join(parts))
-
-
-def _signed(value: float, digits: int) -> str:
-    # Adding zero turns a minus zero into zero.
-    return f"{round(value, digits) + 0.0:+.{digits}f}"
-
-
-def _sentence_case(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def _side_table(figures: Sequence[SideFigure], level: float) -> Fragment:
@@ -509,10 +373,10 @@ def _side_table(figures: Sequence[SideFigure], level: float) -> Fragment:
         digits = decimals(figure.standard_uncertainty)
         u = figure.common_uncertainty if figure.unit != "%" else 0.0
         before, after = (
-            _with_u(value, u, digits) if u else _figure(value, digits) for value in (figure.before, figure.after)
+            _with_u(value, u, digits) if u else number(value, digits) for value in (figure.before, figure.after)
         )
         unit = "" if figure.unit == "1" else f" [{figure.unit}]"
-        change = f"{_signed(figure.change, digits)} ({_signed(figure.low, digits)} to {_signed(figure.high, digits)})"
+        change = f"{signed(figure.change, digits)} ({signed(figure.low, digits)} to {signed(figure.high, digits)})"
         rows.append((figure.label + unit, change, before, after))
     return table(("figure", f"change ({level:.0%} interval)", "before", "after"), rows)
 
@@ -654,8 +518,8 @@ def like_for_like(result: Result) -> Fragment:
             (
                 ("⚑ " if condition.flagged else "") + condition.name,
                 condition.unit,
-                _figure(condition.before, digits),
-                _figure(condition.after, digits),
+                number(condition.before, digits),
+                number(condition.after, digits),
                 f"{difference:+.{digits}f}" if np.isfinite(difference) else "–",
                 _moved(condition, result.comparison.unit),
                 condition.note or "alike",
@@ -668,7 +532,7 @@ def like_for_like(result: Result) -> Fragment:
 def _moved(condition: Condition, unit: str) -> str:
     if not math.isfinite(condition.could_move):
         return condition.basis
-    return f"{_signed(condition.could_move, 1)} {unit}, {condition.basis}"
+    return f"{signed(condition.could_move, 1)} {unit}, {condition.basis}"
 
 
 # --- the end -----------------------------------------------------------------------------------------------------
@@ -683,12 +547,7 @@ def conclusion(result: Result) -> Fragment:
     both = ""
     if result.with_left_out is not None:
         both = f"<p>With what was left out counted: {escape(result.with_left_out.sentence)}</p>"
-    return Fragment(text + both + "<h3>What this cannot tell</h3>" + _list(LIMITS))
-
-
-def cautions() -> Fragment:
-    """Return the usual cautions."""
-    return Fragment('<div class="pb-cautions">' + _list(CAUTIONS) + "</div>")
+    return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed(LIMITS).html)
 
 
 def colophon(result: Result) -> Fragment:
@@ -697,31 +556,3 @@ def colophon(result: Result) -> Fragment:
         f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
         f"{escape(result.inputs_sha256[:16])}. The figures are in results.json and runs.csv beside this page.</p>"
     )
-
-
-def findings_text(found: Sequence[Finding]) -> list[str]:
-    """Return findings as plain lines for a terminal."""
-    return [f"{finding.severity}: {finding.message}" for finding in found]
-
-
-def drive_text(drive: Drive) -> list[str]:
-    """Return a drive as plain lines for a terminal: channels, runs, findings."""
-    log, runs = drive.log, drive.runs
-    lines = [f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min"]
-    width = max(len(name) for name in log.signals)
-    for name, signal in log.signals.items():
-        step = f"step {signal.resolution:.3g} {CHANNELS[name][1]}" if signal.resolution else "never moves"
-        lines.append(
-            f"  {name:<{width}}  {signal.unit:<9} every {signal.period_s:.2f} s, {step}, from {signal.column!r}"
-        )
-    lines.append(f"  full load told by: {runs.full_load_from.replace('_', ' ')}")
-    for run in runs.all:
-        state = "counts" if run.included else f"does not count: {run.reason}"
-        lines.append(
-            f"  {run.name:<10} {run.start_s:8.1f} s to {run.end_s:8.1f} s  "
-            f"{run.start_kmh:4.0f} to {run.end_kmh:4.0f} km/h  {state}"
-        )
-    if not runs.all:
-        lines.append("  no pull and no cruise found")
-    lines += [f"  {line}".replace("\n", "\n    ") for line in findings_text(drive.findings)]
-    return lines

@@ -15,9 +15,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pullbook.analysis import Result
+from pullbook.fragments import typeset
 from pullbook.privacy import scrub
-from pullbook.report import LIMITS, VERDICT_WORDS, typeset, worth
-from pullbook.verdict import decimals
+from pullbook.report import LIMITS, worth
+from pullbook.verdict import VERDICT_WORDS, decimals
 
 if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw

@@ -16,6 +16,14 @@ Verdict = Literal[
     "improved", "improved-size-unclear", "no-worthwhile-change", "not-resolved", "worse-size-unclear", "worse"
 ]
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+VERDICT_WORDS: dict[str, str] = {
+    "improved": "Improved",
+    "improved-size-unclear": "Improved, size unclear",
+    "no-worthwhile-change": "No worthwhile change",
+    "not-resolved": "Not resolved",
+    "worse-size-unclear": "Worse, size unclear",
+    "worse": "Worse",
+}
 
 
 @dataclass(frozen=True)

@@ -18,8 +18,8 @@ from pullbook.analysis import Result, analyse
 from pullbook.choices import NO_REASON, QUESTION, Choices, value_at
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.experiment import FILE_NAME
+from pullbook.fragments import Fragment, escape
 from pullbook.outcomes import OUTCOMES, outcome_named
-from pullbook.report import Fragment, escape
 from pullbook.verdict import counted
 
 if TYPE_CHECKING:
