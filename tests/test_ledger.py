@@ -12,6 +12,7 @@ from pullbook.errors import PullbookError
 from pullbook.ledger import (
     Capture,
     LedgerError,
+    MeasuredEffect,
     capture_rate,
     captures,
     decision_lines,
@@ -163,14 +164,12 @@ def test_since_the_last_time() -> None:
 
 def test_the_decision_goes_no_further_than_the_evidence() -> None:
     what = since(parse_ledger("date,odometer,item\n2025-01-01,1000,wash\n"), "wash", today=dt.date(2025, 2, 1))
-    never = decision_lines(what=what, comparison=None, cost=30, hours=4, currency="EUR")
+    never = decision_lines(what=what, effect=None, cost=30, hours=4, currency="EUR")
     assert "never measured" in never[-1]
-    measured = decision_lines(
-        what=what, comparison={"sentence": "Improved: ...", "verdict": "improved"}, cost=30, hours=4
-    )
+    measured = decision_lines(what=what, effect=MeasuredEffect("improved", "Improved: ..."), cost=30, hours=4)
     assert any("only a measurement can tell" in line for line in measured)
     open_one = decision_lines(
-        what=what, comparison={"sentence": "Not resolved", "verdict": "not-resolved"}, cost=1, hours=1
+        what=what, effect=MeasuredEffect("not-resolved", "Not resolved"), cost=1, hours=1
     )
     assert "not proof" in open_one[-1]
 

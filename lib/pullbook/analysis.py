@@ -25,7 +25,6 @@ from pullbook.experiment import Experiment
 from pullbook.inputs import inputs_sha256
 from pullbook.measures import (
     CRUISE_MEASURES,
-    NO_REFERENCE,
     PULL_MEASURES,
     measure,
     missing_measures,
@@ -186,8 +185,6 @@ def analyse_experiment(
     PullbookError
         As for `analyse`.
     """
-    import pandas as pd
-
     inputs = inputs_sha256(experiment)
     experiment = fit_to_share(experiment)
     drives = read_drives(experiment) if drives is None else list(drives)
@@ -197,23 +194,7 @@ def analyse_experiment(
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
-    marks = sorted({*experiment.protocol.marks, *speeds_of(experiment.outcome)})
-    protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
-    frames = []
-    for k, drive in enumerate(drives):
-        frame = measure(
-            drive.log,
-            drive.runs,
-            protocol=protocol,
-            vehicle=experiment.vehicle,
-            surroundings=surroundings_of(drive.session, drive.inlet or NO_REFERENCE),
-            point=point,
-        )
-        frame.insert(0, "session", drive.session.name)
-        frame.insert(1, "phase", drive.session.phase)
-        frames.append(frame)
-        drives[k] = replace(drive, findings=(*drive.findings, *missing_measures(frame, drive.log)))
-    measures = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
+    measures, drives = _measured(experiment, drives, point)
     comparison = compare(measures, experiment, level=level)
     checks = cross_check(comparison)
     left_out = bool(measures["left_out"].astype(bool).any())
@@ -232,6 +213,31 @@ def analyse_experiment(
         findings=(*comparison.findings, *_low_level(level), *inlet_findings(drives), *checks.findings),
         inputs_sha256=inputs,
     )
+
+
+def _measured(
+    experiment: Experiment, drives: Sequence[Drive], point: OperatingPoint | None
+) -> tuple[pd.DataFrame, list[Drive]]:
+    """Return a row a run of all drives, and the drives with a finding for each figure that their logs do not give."""
+    import pandas as pd
+
+    marks = sorted({*experiment.protocol.marks, *speeds_of(experiment.outcome)})
+    protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
+    frames, told = [], []
+    for drive in drives:
+        frame = measure(
+            drive.log,
+            drive.runs,
+            protocol=protocol,
+            vehicle=experiment.vehicle,
+            surroundings=surroundings_of(drive.session, drive.inlet),
+            point=point,
+        )
+        frame.insert(0, "session", drive.session.name)
+        frame.insert(1, "phase", drive.session.phase)
+        frames.append(frame)
+        told.append(replace(drive, findings=(*drive.findings, *missing_measures(frame, drive.log))))
+    return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True), told
 
 
 def _low_level(level: float) -> tuple[Finding, ...]:

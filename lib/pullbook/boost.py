@@ -105,41 +105,34 @@ def _effect_on_rise(data: SessionMeans) -> float:
     return float(np.nanmean(data.rise_k) * (heating[after].mean() - heating[~after].mean()))
 
 
+def _warning(code: str, message: str, found: Estimate, unit: str) -> Finding:
+    evidence = {f"before_{unit}": found.before, f"after_{unit}": found.after, "low": found.low, "high": found.high}
+    return Finding(code=code, severity="warning", message=message, evidence=evidence)
+
+
 def _slower(found: Estimate) -> Finding:
-    return Finding(
-        code="boost-slower",
-        severity="warning",
-        message=(
-            f"After the service the boost builds more slowly: {found.before:.1f} s to 90 % of its peak before, "
-            f"{found.after:.1f} s after. A hose or clamp may leak: {ADVICE}."
-        ),
-        evidence={"before_s": found.before, "after_s": found.after, "low": found.low, "high": found.high},
+    message = (
+        f"After the service the boost builds more slowly: {found.before:.1f} s to 90 % of its peak before, "
+        f"{found.after:.1f} s after. A hose or clamp may leak: {ADVICE}."
     )
+    return _warning("boost-slower", message, found, "s")
 
 
 def _lower_at_speed(found: Estimate) -> Finding:
-    return Finding(
-        code="boost-lower-at-speed",
-        severity="warning",
-        message=(
-            f"After the service there is less boost at the same engine speed, though the peak is as before: "
-            f"{found.before:.0f} kPa before, {found.after:.0f} kPa after. A hose or clamp may leak: {ADVICE}."
-        ),
-        evidence={"before_kpa": found.before, "after_kpa": found.after, "low": found.low, "high": found.high},
+    message = (
+        "After the service there is less boost at the same engine speed, though the peak is as before: "
+        f"{found.before:.0f} kPa before, {found.after:.0f} kPa after. A hose or clamp may leak: {ADVICE}."
     )
+    return _warning("boost-lower-at-speed", message, found, "kpa")
 
 
 def _less_air(found: Estimate) -> Finding:
-    return Finding(
-        code="boost-less-air",
-        severity="warning",
-        message=(
-            "After the service less air is measured at the same boost, engine speed and charge temperature: "
-            f"{found.before:.0f} g/s before, {found.after:.0f} g/s after. Air may enter behind the sensor, or a filter "
-            f"or hose may be blocked: {ADVICE}."
-        ),
-        evidence={"before_g_s": found.before, "after_g_s": found.after, "low": found.low, "high": found.high},
+    message = (
+        "After the service less air is measured at the same boost, engine speed and charge temperature: "
+        f"{found.before:.0f} g/s before, {found.after:.0f} g/s after. Air may enter behind the sensor, or a filter or "
+        f"hose may be blocked: {ADVICE}."
     )
+    return _warning("boost-less-air", message, found, "g_s")
 
 
 def _quick(
@@ -161,12 +154,8 @@ def _changed(found: Estimate, share: float, effect: float) -> Finding:
         else "Find out why before trusting the comparison."
     )
     part = f" This alone moves a temperature rise by about {effect:+.1f} K." if effect else ""
-    return Finding(
-        code="boost-lower" if lower else "boost-higher",
-        severity="warning",
-        message=(
-            f"Boost is {'lower' if lower else 'higher'} after the service: peak manifold pressure {found.before:.0f} "
-            f"kPa before, {found.after:.0f} kPa after ({share:+.0%}). {advice}{part}"
-        ),
-        evidence={"before_kpa": found.before, "after_kpa": found.after, "low": found.low, "high": found.high},
+    message = (
+        f"Boost is {'lower' if lower else 'higher'} after the service: peak manifold pressure {found.before:.0f} kPa "
+        f"before, {found.after:.0f} kPa after ({share:+.0%}). {advice}{part}"
     )
+    return _warning("boost-lower" if lower else "boost-higher", message, found, "kpa")

@@ -13,7 +13,7 @@ from pullbook.experiment import Experiment, Session
 from pullbook.full_load import pedal_travel
 from pullbook.heat_soak import Idle, idle_soaks
 from pullbook.logs import Log, missing_channel, read_log, settling_line
-from pullbook.measures import INLET_CHANNELS, Surroundings, common_inlet
+from pullbook.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.outcomes import outcome_named
 from pullbook.quality import inspect
 from pullbook.runs import Runs, find_runs
@@ -31,8 +31,8 @@ class Drive:
     log : Log
     runs : Runs
     idles : tuple of Idle
-    inlet : str or None
-        Where the inlet temperature comes from, the same in all sessions; None where no reference is common.
+    inlet : str
+        Where the inlet temperature comes from (`common_inlet`), the same in all sessions.
     findings : tuple of Finding
     when : str
         For a person, when it was driven; empty where neither session nor log tells.
@@ -42,7 +42,7 @@ class Drive:
     log: Log
     runs: Runs
     idles: tuple[Idle, ...]
-    inlet: str | None
+    inlet: str
     findings: tuple[Finding, ...]
     when: str = ""
 
@@ -188,7 +188,7 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
     assert outcome is not None  # Experiment has checked the name
     needed = ["charge_air_temperature"] if outcome.ambient != "none" else []
     texts = [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
-    if outcome.ambient == "rise" and not texts and drives[0].inlet is None:
+    if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:
         lacking = next((d.log for d in drives if d.log.get(INLET_CHANNELS[0]) is None), drives[0].log)
         texts.append(
             f"{missing_channel(lacking, INLET_CHANNELS[0])}\nThe rise needs the same reference in all sessions: this "
@@ -216,7 +216,7 @@ def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
     held = [d.session.name for d in drives if d.log.get(INLET_CHANNELS[0]) is not None]
     stands = {
         INLET_CHANNELS[1]: "the logged outside temperature stands for it in all",
-        None: "no reference is common to all, so no correction for it is made",
+        NO_REFERENCE: "no reference is common to all, so no correction for it is made",
     }.get(inlet, "the temperature noted for each session (ambient_c) stands for it in all")
     only = (
         f"The inlet temperature was recognised in {', '.join(held)} only"

@@ -249,19 +249,32 @@ def estimate_change(
         budget=tuple(lines),
         day_sd=math.sqrt(day_variance),
         day_dof=day_dof,
-        slopes=tuple(
-            Slope(
-                name=c.name,
-                unit=c.unit,
-                prior=c.prior.mean,
-                prior_u=c.prior.standard_uncertainty,
-                value=float(fit.coefficients[2 + k]),
-                u=math.sqrt(fit.covariance[2 + k, 2 + k]),
-            )
-            for k, c in enumerate(covariates)
-        ),
+        slopes=slopes_of(fit, covariates, first=2),
         shift=design[:, 2:] @ fit.coefficients[2:],
         method=_method(covariates, day_dof),
+    )
+
+
+def slopes_of(fit: MixedFit, covariates: Sequence[Covariate], *, first: int) -> tuple[Slope, ...]:
+    """Return how much of the outcome goes with each condition.
+
+    Parameters
+    ----------
+    fit : MixedFit
+    covariates : sequence of Covariate
+    first : int
+        The first covariate's place among the coefficients; the levels stand before it.
+    """
+    return tuple(
+        Slope(
+            name=c.name,
+            unit=c.unit,
+            prior=c.prior.mean,
+            prior_u=c.prior.standard_uncertainty,
+            value=float(fit.coefficients[k]),
+            u=math.sqrt(fit.covariance[k, k]),
+        )
+        for k, c in enumerate(covariates, start=first)
     )
 
 

@@ -1,4 +1,4 @@
-"""Writing a file so that it is never half there."""
+"""Where the library lies, and writing a file so that it is never half there."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ import os
 from pathlib import Path
 
 from pullbook.errors import ExperimentError
+
+LIBRARY = Path(__file__).resolve().parent
 
 
 def check_place(path: Path) -> None:

@@ -377,7 +377,7 @@ def _refuse_unlike(named: Sequence[tuple[str, Result]]) -> None:
         "vehicle": lambda r: " ".join(r.experiment.vehicle.description.split()).casefold(),
         "fuel": lambda r: r.experiment.vehicle.fuel,
         "displacement_l": lambda r: str(r.experiment.vehicle.displacement_l or "not given"),
-        "inlet temperature from": lambda r: str(r.drives[0].inlet or "none in common").replace("_", " "),
+        "inlet temperature from": lambda r: r.drives[0].inlet.replace("_", " "),
     }
     faults = []
     for what, fact in facts.items():

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 
-from pullbook.errors import LedgerError
 from pullbook.fragments import Fragment, escape, listed, table
 from pullbook.history import History, Rate, experiment_folders, read_history
-from pullbook.ledger import Since, read_ledger, since
+from pullbook.ledger import Since, day_of, read_ledger, since
 from pullbook.levels import Estimated, share_of
 from pullbook.verdict import VERDICT_WORDS, counted, decimals
 
@@ -224,11 +222,7 @@ def since_last(history: History, ledger: str, *, item: str, today: str) -> Fragm
     """
     if not ledger:
         return Fragment("<p>No ledger was given, so the distance since the last service is not known.</p>")
-    try:
-        day = dt.date.fromisoformat(today) if today else dt.datetime.now(tz=dt.UTC).date()
-    except ValueError:
-        raise LedgerError(f"today: given {today!r}; allowed: YYYY-MM-DD, or empty for the day it is") from None
-    what = since(read_ledger(ledger), item, today=day)
+    what = since(read_ledger(ledger), item, today=day_of(today))
     far = f" and {what.distance_km:.0f} km" if what.distance_km is not None else ""
     lines = [
         f"{what.item}: last on {what.last}, {what.days} days{far} ago by the ledger.",

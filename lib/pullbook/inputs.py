@@ -8,8 +8,7 @@ from pathlib import Path
 
 from pullbook.errors import ExperimentError, LogError
 from pullbook.experiment import Experiment
-
-LIBRARY = Path(__file__).resolve().parent
+from pullbook.files import LIBRARY
 
 
 def inputs_sha256(experiment: Experiment) -> str:

@@ -549,6 +549,25 @@ class Since:
     usual_km: float | None  # the mean of `times` - 1 distances
 
 
+def day_of(today: str) -> dt.date:
+    """Return the day that a text names, or the day it is (UTC) where it is empty.
+
+    Parameters
+    ----------
+    today : str
+        YYYY-MM-DD, or empty.
+
+    Raises
+    ------
+    LedgerError
+        When it names no day.
+    """
+    try:
+        return dt.date.fromisoformat(today) if today else dt.datetime.now(tz=dt.UTC).date()
+    except ValueError:
+        raise LedgerError(f"today: given {today!r}; allowed: YYYY-MM-DD, or empty for the day it is") from None
+
+
 def since(ledger: Ledger, item: str, *, today: dt.date, odometer_km: float | None = None) -> Since:
     """Return how long ago an item was last done.
 
@@ -585,16 +604,30 @@ def since(ledger: Ledger, item: str, *, today: dt.date, odometer_km: float | Non
     )
 
 
+@dataclass(frozen=True)
+class MeasuredEffect:
+    """What an experiment found of a service.
+
+    Attributes
+    ----------
+    verdict, sentence : str
+        Of its comparison.
+    """
+
+    verdict: str
+    sentence: str
+
+
 def decision_lines(
-    *, what: Since, comparison: dict[str, object] | None, cost: float, hours: float, currency: str = ""
+    *, what: Since, effect: MeasuredEffect | None, cost: float, hours: float, currency: str = ""
 ) -> list[str]:
     """Set out what is known for deciding whether to do a service again; no advice beyond the evidence.
 
     Parameters
     ----------
     what : Since
-    comparison : dict or None
-        ``comparison`` of the last ``results.json``, if the last service was measured.
+    effect : MeasuredEffect or None
+        Of the last service, if it was measured.
     cost, hours : float
         What the person says one service takes, in ``currency`` and hours; nought if that does not matter.
     currency : str
@@ -617,10 +650,10 @@ def decision_lines(
     takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [f"{hours:g} hours"] * (hours > 0)
     if takes:
         lines.append(f"Doing it again takes, by your own figures, {' and '.join(takes)}.")
-    if comparison is None:
+    if effect is None:
         return [*lines, "Its effect was never measured, so nothing can be said of what doing it again would bring."]
-    lines.append(f"Last measured effect: {comparison['sentence']}")
-    if str(comparison["verdict"]) in ("improved", "improved-size-unclear"):
+    lines.append(f"Last measured effect: {effect.sentence}")
+    if effect.verdict in ("improved", "improved-size-unclear"):
         lines.append(
             "A next one can bring back at most what has been lost since; how much that is only a measurement can tell. "
             "A session in today's state against the sessions after the last service would."

@@ -14,8 +14,10 @@ from pullbook.fragments import Fragment, escape, listed, table
 from pullbook.ledger import (
     Capture,
     Ledger,
+    MeasuredEffect,
     capture_rate,
     captures,
+    day_of,
     decision_lines,
     full_in_km,
     passed_earlier_ml,
@@ -57,11 +59,7 @@ def open_ledger(path: str | Path, *, today: str = "") -> Book:
     LedgerError
         When the ledger or the day is refused.
     """
-    try:
-        day = dt.date.fromisoformat(today) if today else dt.datetime.now(tz=dt.UTC).date()
-    except ValueError:
-        raise LedgerError(f"today: given {today!r}; allowed: YYYY-MM-DD, or empty for the day it is") from None
-    return Book(ledger=read_ledger(path), today=day)
+    return Book(ledger=read_ledger(path), today=day_of(today))
 
 
 def entries(book: Book) -> Fragment:
@@ -149,16 +147,16 @@ def decision(book: Book, *, item: str, results: str, cost: float, hours: float, 
         known = escape(", ".join(book.ledger.items) or "nothing")
         return Fragment(f"<p>No service was named. The ledger has: {known}.</p>")
     what = since(book.ledger, item, today=book.today)
-    lines = decision_lines(what=what, comparison=_comparison(results), cost=cost, hours=hours, currency=currency)
+    lines = decision_lines(what=what, effect=_effect(results), cost=cost, hours=hours, currency=currency)
     return listed(lines)
 
 
-def _comparison(results: str) -> dict[str, object] | None:
+def _effect(results: str) -> MeasuredEffect | None:
     if not results:
         return None
     try:
         found = json.loads(Path(results).read_text(encoding="utf-8"))["comparison"]
-        return {"sentence": str(found["sentence"]), "verdict": str(found["verdict"])}
+        return MeasuredEffect(verdict=str(found["verdict"]), sentence=str(found["sentence"]))
     except (OSError, ValueError, KeyError, TypeError):
         raise LedgerError(
             f"results: given {results!r}; allowed: a results.json that pullbook wrote, or empty"

@@ -19,6 +19,7 @@ from pullbook.estimate import (
     covariates_of,
     fit_sessions,
     log_heating,
+    slopes_of,
 )
 from pullbook.experiment import Experiment, Phase, Session
 from pullbook.outcomes import Outcome, outcome_named
@@ -160,18 +161,7 @@ class Levels:
     @property
     def slopes(self) -> tuple[Slope, ...]:
         """How much of the outcome goes with each condition, for all services alike."""
-        size = 2 * self.count
-        return tuple(
-            Slope(
-                name=c.name,
-                unit=c.unit,
-                prior=c.prior.mean,
-                prior_u=c.prior.standard_uncertainty,
-                value=float(self.fit.coefficients[size + k]),
-                u=math.sqrt(self.fit.covariance[size + k, size + k]),
-            )
-            for k, c in enumerate(self.covariates)
-        )
+        return slopes_of(self.fit, self.covariates, first=2 * self.count)
 
     @property
     def covariance(self) -> np.ndarray:

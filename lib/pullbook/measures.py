@@ -156,7 +156,7 @@ def inlet_signal(log: Log, source: str | None = None) -> Signal | None:
     return log.get(source)
 
 
-def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str | None:
+def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str:
     """Choose one reference for the air going in, the same in all sessions: a sensor in the engine bay reads warmer.
 
     Parameters
@@ -168,13 +168,13 @@ def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str | 
 
     Returns
     -------
-    str or None
-        A channel that every log holds, `NOTED` where every session gives ``ambient_c``, or None.
+    str
+        A channel that every log holds, `NOTED` where every session gives ``ambient_c``, or `NO_REFERENCE`.
     """
     for channel in INLET_CHANNELS:
         if all(log.get(channel) is not None for log in logs):
             return channel
-    return NOTED if all(noted is not None for noted in noted_c) else None
+    return NOTED if all(noted is not None for noted in noted_c) else NO_REFERENCE
 
 
 def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:

@@ -18,7 +18,6 @@ USUAL_DAY_SD_K = 1.0  # the comparison's allowance
 USUAL_PULL_SD_K = 0.8  # common practice, no source
 USUAL_STEP_U_K = math.sqrt(2 / 12)  # charge and inlet in steps of 1 K
 POWER = 0.8
-USUAL_PULL_KMH_S = 4.0  # a brisk loaded van; common practice, no source
 WARM_UP_MIN = 15.0
 REST_MIN = 1.25
 CRUISE_MIN = 1.5
@@ -111,8 +110,7 @@ def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, lev
         step_u=scatter.step_u,
         level=level,
     )
-    pull_min = (protocol.pull_to_kmh - protocol.pull_from_kmh) / USUAL_PULL_KMH_S / 60
-    each_min = WARM_UP_MIN + CRUISE_MIN + pulls * (pull_min + REST_MIN)
+    each_min = WARM_UP_MIN + CRUISE_MIN + pulls * (protocol.usual_pull_s / 60 + REST_MIN)
     return Plan(
         sessions=sessions,
         pulls=pulls,

@@ -124,11 +124,6 @@ def defused(value: object) -> object:
     return f"'{value}" if isinstance(value, str) and value[:1] in ("=", "+", "-", "@", "\t", "\r") else value
 
 
-def kinds_found(text: str) -> list[str]:
-    """Name the kinds of private text found, for a message to the person."""
-    return [kind for kind, pattern in _PATTERNS.items() if pattern.search(text)]
-
-
 @lru_cache(maxsize=1)
 def _own_names() -> tuple[re.Pattern[str], ...]:
     """Match the user's and the machine's names, unless they are ordinary words."""

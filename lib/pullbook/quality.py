@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+
 import numpy as np
 
 from pullbook.channels import PLAUSIBLE
@@ -11,7 +13,6 @@ from pullbook.logs import Log, Signal
 from pullbook.units_check import doubtful_units
 
 LEAST_REFRESHES_IN_PULL = 8
-USUAL_PULL_KMH_S = 4.0  # a brisk loaded van gains this much speed per second; common practice, no source
 BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
 OPEN_CIRCUIT_C = -40.0  # the same standard's temperatures start here; a broken wire reads so
 STOPPED_RPM = 200.0
@@ -65,148 +66,133 @@ def _words(signal: Signal) -> str:
     return signal.channel.replace("_", " ")
 
 
-def _slow(signal: Signal, protocol: Protocol) -> list[Finding]:
-    pull_s = (protocol.pull_to_kmh - protocol.pull_from_kmh) / USUAL_PULL_KMH_S
-    refreshes = pull_s / signal.period_s if signal.period_s > 0 else np.inf
+def _slow(signal: Signal, protocol: Protocol) -> Iterator[Finding]:
+    refreshes = protocol.usual_pull_s / signal.period_s if signal.period_s > 0 else np.inf
     needed = ("vehicle_speed", "charge_air_temperature", "intake_manifold_pressure", "accelerator_position")
     if signal.channel not in needed or refreshes >= LEAST_REFRESHES_IN_PULL:
-        return []
-    return [
-        Finding(
-            code="refresh-slow",
-            severity="warning",
-            message=(
-                f"The {_words(signal)} is refreshed every {signal.period_s:.1f} s, about {refreshes:.0f} times in "
-                "a pull; "
-                f"{LEAST_REFRESHES_IN_PULL} are wanted. Log fewer signals, so that each is polled more often."
-            ),
-            evidence={
-                "channel": signal.channel,
-                "period_s": signal.period_s,
-                "refreshes_in_pull": round(refreshes, 1),
-            },
-        )
-    ]
+        return
+    yield Finding(
+        code="refresh-slow",
+        severity="warning",
+        message=(
+            f"The {_words(signal)} is refreshed every {signal.period_s:.1f} s, about {refreshes:.0f} times in "
+            "a pull; "
+            f"{LEAST_REFRESHES_IN_PULL} are wanted. Log fewer signals, so that each is polled more often."
+        ),
+        evidence={
+            "channel": signal.channel,
+            "period_s": signal.period_s,
+            "refreshes_in_pull": round(refreshes, 1),
+        },
+    )
 
 
-def _gaps(signal: Signal) -> list[Finding]:
+def _gaps(signal: Signal) -> Iterator[Finding]:
     steps = np.diff(signal.time_s)
     gaps = steps > max(signal.max_gap_s, 2.0)
     if signal.channel != "vehicle_speed" or not gaps.any():
-        return []
+        return
     longest = int(np.argmax(steps))
-    return [
-        Finding(
-            code="gaps",
-            severity="note",
-            message=(
-                f"The log has {int(gaps.sum())} gaps; the longest, {steps[longest]:.1f} s, is at "
-                f"{signal.time_s[longest]:.0f} s. "
-                "Nothing is interpolated over them."
-            ),
-            evidence={
-                "gaps": int(gaps.sum()),
-                "longest_s": float(steps[longest]),
-                "at_s": float(signal.time_s[longest]),
-            },
-        )
-    ]
+    yield Finding(
+        code="gaps",
+        severity="note",
+        message=(
+            f"The log has {int(gaps.sum())} gaps; the longest, {steps[longest]:.1f} s, is at "
+            f"{signal.time_s[longest]:.0f} s. "
+            "Nothing is interpolated over them."
+        ),
+        evidence={
+            "gaps": int(gaps.sum()),
+            "longest_s": float(steps[longest]),
+            "at_s": float(signal.time_s[longest]),
+        },
+    )
 
 
-def _implausible(signal: Signal) -> list[Finding]:
+def _implausible(signal: Signal) -> Iterator[Finding]:
     low, high = PLAUSIBLE[signal.channel]
     outside = (signal.values < low) | (signal.values > high)
     share = float(outside.mean())
     if share < 0.01:
-        return []
-    return [
-        Finding(
-            code="unit-doubtful",
-            severity="warning",
-            message=(
-                f"{signal.column!r}, read as {signal.unit}, lies outside {low:g} to {high:g} for {share:.0%} of "
-                "the drive: "
-                "is that its unit? If not, give the right one under channels."
-            ),
-            evidence={"channel": signal.channel, "unit": signal.unit, "share": round(share, 4)},
-        )
-    ]
+        return
+    yield Finding(
+        code="unit-doubtful",
+        severity="warning",
+        message=(
+            f"{signal.column!r}, read as {signal.unit}, lies outside {low:g} to {high:g} for {share:.0%} of "
+            "the drive: "
+            "is that its unit? If not, give the right one under channels."
+        ),
+        evidence={"channel": signal.channel, "unit": signal.unit, "share": round(share, 4)},
+    )
 
 
-def _coarse(signal: Signal) -> list[Finding]:
+def _coarse(signal: Signal) -> Iterator[Finding]:
     if signal.channel != "charge_air_temperature" or signal.resolution < 0.4:
-        return []
-    return [
-        Finding(
-            code="resolution-step",
-            severity="note",
-            message=(
-                f"The {_words(signal)} comes in steps of {signal.resolution:.2g} K; a single reading is known to "
-                f"±{signal.resolution / 2:.2g} K at best."
-            ),
-            evidence={"channel": signal.channel, "step_k": signal.resolution},
-        )
-    ]
+        return
+    yield Finding(
+        code="resolution-step",
+        severity="note",
+        message=(
+            f"The {_words(signal)} comes in steps of {signal.resolution:.2g} K; a single reading is known to "
+            f"±{signal.resolution / 2:.2g} K at best."
+        ),
+        evidence={"channel": signal.channel, "step_k": signal.resolution},
+    )
 
 
-def _open_circuit(signal: Signal) -> list[Finding]:
+def _open_circuit(signal: Signal) -> Iterator[Finding]:
     share = float(np.mean(signal.values <= OPEN_CIRCUIT_C))
     if share < 0.05:
-        return []
-    return [
-        Finding(
-            code="open-circuit",
-            severity="warning",
-            message=(
-                f"The {_words(signal)} reads -40 °C for {share:.0%} of the drive, as a broken wire or a missing "
-                "sensor does."
-            ),
-            evidence={"channel": signal.channel, "share": round(share, 4)},
-        )
-    ]
+        return
+    yield Finding(
+        code="open-circuit",
+        severity="warning",
+        message=(
+            f"The {_words(signal)} reads -40 °C for {share:.0%} of the drive, as a broken wire or a missing "
+            "sensor does."
+        ),
+        evidence={"channel": signal.channel, "share": round(share, 4)},
+    )
 
 
-def _frozen(signal: Signal, log: Log) -> list[Finding]:
+def _frozen(signal: Signal, log: Log) -> Iterator[Finding]:
     speed = log.get("vehicle_speed")
     moving = speed is not None and float(np.ptp(speed.values)) > 30
     if not moving or log.duration_s < 120 or float(np.ptp(signal.values)) > 0:
-        return []
-    return [
-        Finding(
-            code="signal-frozen",
-            severity="warning",
-            message=(
-                f"The {_words(signal)} stays at {signal.values[0]:g} °C for the whole drive: is the sensor "
-                "connected and polled?"
-            ),
-            evidence={"channel": signal.channel, "value": float(signal.values[0])},
-        )
-    ]
+        return
+    yield Finding(
+        code="signal-frozen",
+        severity="warning",
+        message=(
+            f"The {_words(signal)} stays at {signal.values[0]:g} °C for the whole drive: is the sensor "
+            "connected and polled?"
+        ),
+        evidence={"channel": signal.channel, "value": float(signal.values[0])},
+    )
 
 
-def _jumps(signal: Signal, log: Log) -> list[Finding]:
+def _jumps(signal: Signal, log: Log) -> Iterator[Finding]:
     limit = IMPOSSIBLE_STEPS[signal.channel]
     close = np.diff(signal.time_s) <= min(signal.max_gap_s, 5.0)
     jumps = np.flatnonzero((np.abs(np.diff(signal.values)) > limit) & close)
     if signal.channel == "intake_air_temperature":
         jumps = jumps[~_soon_after_stop(signal.time_s[jumps], log)]
     if not jumps.size:
-        return []
+        return
     at = float(signal.time_s[jumps[0] + 1])
     size = float(abs(signal.values[jumps[0] + 1] - signal.values[jumps[0]]))
     unit = "km/h" if signal.channel == "vehicle_speed" else "K"
-    return [
-        Finding(
-            code="impossible-jump",
-            severity="warning",
-            message=(
-                f"The {_words(signal)} jumps by {size:.0f} {unit} at {at:.0f} s; were two logs joined, or did the "
-                "sensor "
-                "drop out?"
-            ),
-            evidence={"channel": signal.channel, "at_s": at, "jumps": int(jumps.size)},
-        )
-    ]
+    yield Finding(
+        code="impossible-jump",
+        severity="warning",
+        message=(
+            f"The {_words(signal)} jumps by {size:.0f} {unit} at {at:.0f} s; were two logs joined, or did the "
+            "sensor "
+            "drop out?"
+        ),
+        evidence={"channel": signal.channel, "at_s": at, "jumps": int(jumps.size)},
+    )
 
 
 def _soon_after_stop(time_s: np.ndarray, log: Log) -> np.ndarray:
@@ -221,51 +207,44 @@ def _soon_after_stop(time_s: np.ndarray, log: Log) -> np.ndarray:
     return soon
 
 
-def _saturated(pressure: Signal) -> list[Finding]:
+def _saturated(pressure: Signal) -> Iterator[Finding]:
     at_top = int(np.sum(np.abs(pressure.values - BYTE_TOP_KPA) < 0.5))
     if at_top < 3 or float(pressure.values.max()) > BYTE_TOP_KPA + 0.5:
-        return []
-    return [
-        Finding(
-            code="pressure-saturated",
-            severity="warning",
-            message=(
-                f"The manifold pressure reads 255 kPa {at_top} times, the most that its one byte can say: the true "
-                "peak is higher "
-                "and not known."
-            ),
-            evidence={"refreshes": at_top},
-        )
-    ]
+        return
+    yield Finding(
+        code="pressure-saturated",
+        severity="warning",
+        message=(
+            f"The manifold pressure reads 255 kPa {at_top} times, the most that its one byte can say: the true "
+            "peak is higher "
+            "and not known."
+        ),
+        evidence={"refreshes": at_top},
+    )
 
 
-def _stopped(log: Log) -> list[Finding]:
+def _stopped(log: Log) -> Iterator[Finding]:
     engine = log.get("engine_speed")
     inlet = log.get("intake_air_temperature")
     if engine is None:
-        return []
+        return
     stopped = engine.values < STOPPED_RPM
     if not stopped.any():
-        return []
-    found = [
-        Finding(
-            code="engine-stopped",
-            severity="note",
-            message=f"The engine stands still for {stopped.mean():.0%} of the log.",
-            evidence={"share": round(float(stopped.mean()), 4)},
-        )
-    ]
+        return
+    yield Finding(
+        code="engine-stopped",
+        severity="note",
+        message=f"The engine stands still for {stopped.mean():.0%} of the log.",
+        evidence={"share": round(float(stopped.mean()), 4)},
+    )
     if inlet is not None and float(inlet.values.max()) > 80:
-        found.append(
-            Finding(
-                code="inlet-heated",
-                severity="note",
-                message=(
-                    f"The inlet temperature reaches {inlet.values.max():.0f} °C, heated by the engine bay; pulls "
-                    "soon after a stop "
-                    "start from a false inlet temperature."
-                ),
-                evidence={"highest_c": float(inlet.values.max())},
-            )
+        yield Finding(
+            code="inlet-heated",
+            severity="note",
+            message=(
+                f"The inlet temperature reaches {inlet.values.max():.0f} °C, heated by the engine bay; pulls "
+                "soon after a stop "
+                "start from a false inlet temperature."
+            ),
+            evidence={"highest_c": float(inlet.values.max())},
         )
-    return found

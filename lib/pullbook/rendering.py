@@ -20,12 +20,11 @@ from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
 from pullbook.errors import ExperimentError, PullbookError
-from pullbook.files import check_place
+from pullbook.files import LIBRARY, check_place
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
 
-LIBRARY = Path(__file__).resolve().parent
 LONGEST_WAIT_S = 600.0
 
 LOGGER = logging.getLogger("pullbook")

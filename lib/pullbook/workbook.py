@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook.errors import ExperimentError
+from pullbook.files import LIBRARY
 from pullbook.privacy import scrub
 from pullbook.rendering import Scalar, alone, execute, notebook_path, read_parameters, stage
 from pullbook.uncertainty import check_level
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
 
     from pullbook.experiment import Experiment
 
-LIBRARY = Path(__file__).resolve().parent
 NAME = "workbook.ipynb"
 RESULTS = "results.json"
 POSTS = ("post.md", "post.bbcode.txt", "card.png")
