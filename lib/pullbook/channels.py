@@ -588,7 +588,7 @@ def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False) ->
     Returns
     -------
     Unit
-        The internal one too where no unit makes the values believable.
+        The first one tried where none makes the values believable.
 
     Examples
     --------

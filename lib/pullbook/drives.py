@@ -74,8 +74,8 @@ def read_drives(experiment: Experiment) -> list[Drive]:
 
     Raises
     ------
-    LogError
-        When a log is refused.
+    PullbookError
+        As `read_logs`.
     """
     return find_drives(experiment, read_logs(experiment))
 

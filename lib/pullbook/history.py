@@ -201,7 +201,7 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
     ExperimentError
         When the season's allowance is negative, or the experiments do not belong together.
     PullbookError
-        When one of them is refused.
+        When one of them, or the level, is refused.
     """
     check_level(level)
     if season_sd is not None and season_sd < 0:

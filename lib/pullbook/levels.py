@@ -371,7 +371,7 @@ def share_of(levels: Levels, lost: np.ndarray, gained: np.ndarray) -> Share | No
     ----------
     levels : Levels
     lost, gained : ndarray, shape (levels,)
-        Contrasts; what was lost has the opposite sign of what was gained.
+        Contrasts, each positive where something was lost, or gained.
 
     Returns
     -------
