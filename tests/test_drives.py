@@ -9,9 +9,10 @@ import pytest
 from ruamel.yaml import YAML
 
 from pullbook.analysis import analyse
-from pullbook.drives import read_drives, settling_lines, surroundings_of, told_by_report
+from pullbook.drives import read_drives, settling_lines, surroundings_of, told_of_air
 from pullbook.errors import ExperimentError, LogError
 from pullbook.experiment import Experiment, Session
+from pullbook.logs import read_log
 
 SAMPLES = Path(__file__).parents[1] / "sample_runs"
 METAR = "METAR EPWA 281830Z 18009KT 9999 SCT037 12/07 Q1008"
@@ -22,7 +23,7 @@ def session(**settings) -> Session:
 
 
 def test_a_report_fills_in_what_the_session_does_not_say() -> None:
-    told, findings = told_by_report(session(metar=METAR), altitude_m=300.0)
+    told, findings = told_of_air(session(metar=METAR), altitude_m=300.0)
     assert told.ambient_c == 12.0
     assert told.wind_ms == pytest.approx(9 * 1852 / 3600, abs=1e-3)  # 9 knots
     # ICAO standard atmosphere: 1008 hPa at sea level is 972.6 hPa at 300 m.
@@ -33,24 +34,50 @@ def test_a_report_fills_in_what_the_session_does_not_say() -> None:
 
 
 def test_what_the_session_says_wins() -> None:
-    told, _ = told_by_report(session(metar=METAR, ambient_c=15.5, pressure_hpa=990.0), altitude_m=300.0)
+    told, _ = told_of_air(session(metar=METAR, ambient_c=15.5, pressure_hpa=990.0), altitude_m=300.0)
     assert (told.ambient_c, told.pressure_hpa) == (15.5, 990.0)
     assert surroundings_of(told).pressure_kpa == 99.0
 
 
 def test_without_an_altitude_the_sea_level_is_told() -> None:
-    _, findings = told_by_report(session(metar=METAR), altitude_m=None)
+    _, findings = told_of_air(session(metar=METAR), altitude_m=None)
     assert [f.code for f in findings] == ["pressure-at-sea-level"]
 
 
 def test_no_report_changes_nothing() -> None:
     plain = session()
-    assert told_by_report(plain, altitude_m=None) == (plain, ())
+    assert told_of_air(plain, altitude_m=None) == (plain, ())
+
+
+def test_a_known_altitude_gives_the_pressure_of_the_standard_atmosphere() -> None:
+    """ISO 2533, table: 898.746 hPa at 1000 m (geopotential)."""
+    told, (finding,) = told_of_air(session(altitude_m=1000.0), altitude_m=1000.0)
+    assert told.pressure_hpa == pytest.approx(898.746, abs=0.01)
+    assert finding.code == "pressure-by-altitude"
+    given = session(altitude_m=1000.0, pressure_hpa=905.0)
+    assert told_of_air(given, altitude_m=1000.0) == (given, ())
+    assert told_of_air(session(), altitude_m=12_000.0) == (session(), ())  # a receiver without a fix
+
+
+def test_a_gauge_pressure_counts_from_the_pressure_at_the_logged_altitude(folder) -> None:
+    """ISO 2533, table: 845.560 hPa at 1500 m (geopotential)."""
+    for log in (folder / "logs").iterdir():
+        header, *rows = log.read_text(encoding="utf-8").splitlines()
+        header = header.replace("Intake manifold pressure [kPa]", "Boost pressure [kPa gauge]") + ";Altitude [m]"
+        log.write_text("\n".join([header, *(f"{row};1500" for row in rows)]), encoding="utf-8")
+    settings = folder / "experiment.yaml"
+    given = [line for line in settings.read_text(encoding="utf-8").splitlines() if "pressure_hpa" not in line]
+    settings.write_text("\n".join(given), encoding="utf-8")
+    for drive in read_drives(Experiment.load(folder)):
+        assert "pressure-by-altitude" in {finding.code for finding in drive.findings}
+        plain = read_log(folder / drive.session.log, barometric_kpa=0.0)
+        added = drive.log.need("intake_manifold_pressure").values - plain.need("intake_manifold_pressure").values
+        assert added == pytest.approx(84.556, abs=0.001)
 
 
 def test_a_text_that_is_no_report_is_refused() -> None:
     with pytest.raises(ExperimentError, match="metar"):
-        told_by_report(session(metar="a fine day"), altitude_m=0.0)
+        told_of_air(session(metar="a fine day"), altitude_m=0.0)
 
 
 @pytest.fixture

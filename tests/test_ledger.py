@@ -168,9 +168,7 @@ def test_the_decision_goes_no_further_than_the_evidence() -> None:
     assert "never measured" in never[-1]
     measured = decision_lines(what=what, effect=MeasuredEffect("improved", "Improved: ..."), cost=30, hours=4)
     assert any("only a measurement can tell" in line for line in measured)
-    open_one = decision_lines(
-        what=what, effect=MeasuredEffect("not-resolved", "Not resolved"), cost=1, hours=1
-    )
+    open_one = decision_lines(what=what, effect=MeasuredEffect("not-resolved", "Not resolved"), cost=1, hours=1)
     assert "not proof" in open_one[-1]
 
 

@@ -223,60 +223,13 @@ def _rule(channel: str, needs: str, refuses: str = "", strength: int = 10, *, by
 
 
 # Desired, modelled or statistical values are no readings; raw sensor signals and switches are no values.
-_NOT_A_READING = frozenset(
-    [
-        "desired",
-        "commanded",
-        "target",
-        "setpoint",
-        "requested",
-        "specified",
-        "limit",
-        "limiter",
-        "max",
-        "min",
-        "maximum",
-        "minimum",
-        "control",
-        "controller",
-        "error",
-        "correction",
-        "average",
-        "mean",
-        "modelled",
-        "estimated",
-        "simulated",
-        "expected",
-        "adaptation",
-        "learned",
-        "offset",
-        "trim",
-        "threshold",
-        "status",
-        "state",
-        "switch",
-        "valve",
-        "solenoid",
-        "actuator",
-        "duty",
-        "wastegate",
-        "voltage",
-        "raw",
-        "supported",
-        "counter",
-        "test",
-        "fault",
-        "delta",
-        "difference",
-        "deviation",
-        "gradient",
-        "relay",
-        "warning",
-        "lamp",
-        "set",
-        "demand",
-    ]
-)
+_NOT_A_READING = {
+    "desired", "commanded", "target", "setpoint", "requested", "specified", "limit", "limiter", "max", "min",
+    "maximum", "minimum", "control", "controller", "error", "correction", "average", "mean", "modelled", "estimated",
+    "simulated", "expected", "adaptation", "learned", "offset", "trim", "threshold", "status", "state", "switch",
+    "valve", "solenoid", "actuator", "duty", "wastegate", "voltage", "raw", "supported", "counter", "test", "fault",
+    "delta", "difference", "deviation", "gradient", "relay", "warning", "lamp", "set", "demand",
+}  # fmt: skip
 _RULES = tuple(
     replace(rule, refuses=rule.refuses | _NOT_A_READING)
     for rule in (

@@ -31,18 +31,8 @@ _TIME_WORDS = {
     "tijd", "tijdstip", "tijdstempel", "tempo", "ora", "orario",
 }  # fmt: skip
 _NOT_TIME_WORDS = {
-    "spool",
-    "injection",
-    "ignition",
-    "boost",
-    "dwell",
-    "temp",
-    "air",
-    "zone",
-    "intake",
-    "coolant",
-    "run",
-}
+    "spool", "injection", "ignition", "boost", "dwell", "temp", "air", "zone", "intake", "coolant", "run",
+}  # fmt: skip
 _DATE = re.compile(r"(date|day|datum|fecha|jour|data)([ _(\[].*)?")
 _CLOCK = re.compile(r"^(?:(\d{1,2}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)\s*([AaPp][Mm])?$")
 _UNIT = re.compile(r"[\[(_ ](ms|msec|millis|milliseconds|µs|us|s|sec|secs|seconds|min|minutes|h|hours)[\])]?$")
@@ -378,8 +368,7 @@ def _rising(
         line = data_line + int(rows[backward[0]]) + 2
         raise LogError(
             f"{name}, line {line}: the time falls there and at {backward.size - 1} more rows of {len(seconds)}. "
-            "Allowed: "
-            "times that rise. Sort the log by time, or name the right time column 'Time'."
+            "Allowed: times that rise. Sort the log by time, or name the right time column 'Time'."
         )
     keep = np.ones(len(seconds), dtype=bool)
     shift = np.zeros(len(seconds))
@@ -394,12 +383,10 @@ def _rising(
             severity="warning",
             message=(
                 f"The clock steps backward {backward.size} times, first at line "
-                f"{data_line + int(rows[backward[0]]) + 2}: "
-                f"{int((~keep).sum())} stray rows were set aside"
+                f"{data_line + int(rows[backward[0]]) + 2}: {int((~keep).sum())} stray rows were set aside"
                 + (
                     f", and {restarts} times the log was counted on with a gap of {RESTART_GAP_S:g} s, whose true "
-                    "length "
-                    "is not known."
+                    "length is not known."
                     if restarts
                     else "."
                 )
@@ -436,9 +423,8 @@ def _without_leaps(seconds: np.ndarray) -> tuple[np.ndarray, list[Finding]]:
         code="clock-forward",
         severity="warning",
         message=(
-            f"The clock leaps forward by more than a day {int(leaps.sum())} times; the log was counted on with a "
-            "gap of "
-            f"{RESTART_GAP_S:g} s, whose true length is not known."
+            f"The clock leaps forward by more than a day {int(leaps.sum())} times; the log was counted on with a gap "
+            f"of {RESTART_GAP_S:g} s, whose true length is not known."
         ),
         evidence={"leaps": int(leaps.sum())},
     )

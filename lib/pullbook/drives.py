@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pullbook.air import standard_pressure_kpa
 from pullbook.errors import ExperimentError, Finding
 from pullbook.experiment import Experiment, Session
 from pullbook.full_load import pedal_travel
@@ -18,7 +19,7 @@ from pullbook.outcomes import outcome_named
 from pullbook.quality import inspect
 from pullbook.runs import Runs, find_runs
 from pullbook.track import read_track, with_track
-from pullbook.weather import weather_from_metar
+from pullbook.weather import HIGHEST_M, LOWEST_M, weather_from_metar
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -124,13 +125,21 @@ def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dri
 
 
 def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> Reading:
-    told, findings = told_by_report(session, altitude_m=session.altitude_m)
+    told, findings = told_of_air(session, altitude_m=session.altitude_m)
     log = _read_log(experiment, told, settled)
     altitude = log.get("altitude")
-    if session.metar is not None and session.altitude_m is None and altitude is not None:
-        told, findings = told_by_report(session, altitude_m=float(np.median(altitude.values)))
-        log = _read_log(experiment, told, settled)  # a gauge pressure counts from the pressure there
+    if session.altitude_m is None and altitude is not None:
+        told, findings = told_of_air(session, altitude_m=float(np.median(altitude.values)))
+        if _counts_from_outside(log):
+            log = _read_log(experiment, told, settled)  # from the pressure there
     return Reading(session=told, log=log, findings=findings)
+
+
+def _counts_from_outside(log: Log) -> bool:
+    """Say whether the manifold pressure was a gauge reading, to which an outside pressure was added."""
+    pressure = log.get("intake_manifold_pressure")
+    guessed = any(f.code in ("barometer-assumed", "pressure-read-as-gauge") for f in log.findings)
+    return guessed or (pressure is not None and "gauge" in pressure.unit)
 
 
 def _read_log(experiment: Experiment, session: Session, settled: frozenset[str]) -> Log:
@@ -143,23 +152,23 @@ def _read_log(experiment: Experiment, session: Session, settled: frozenset[str])
     return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
 
 
-def told_by_report(session: Session, *, altitude_m: float | None) -> tuple[Session, tuple[Finding, ...]]:
-    """Fill in from a session's METAR what the session does not say itself.
+def told_of_air(session: Session, *, altitude_m: float | None) -> tuple[Session, tuple[Finding, ...]]:
+    """Fill in what a session does not say of the air outside: from its METAR, else the pressure from the altitude.
 
     Parameters
     ----------
     session : Session
     altitude_m : float or None
-        Where the drive was [m], to bring the reported pressure there.
+        Where the drive was [m].
 
     Returns
     -------
     Session
     tuple of Finding
-        Of the report.
+        What has to be known of what was filled in.
     """
     if session.metar is None:
-        return session, ()
+        return _told_by_altitude(session, altitude_m)
     weather = weather_from_metar(session.metar, altitude_m=altitude_m)
     told = {
         "ambient_c": weather.temperature_c,
@@ -170,6 +179,23 @@ def told_by_report(session: Session, *, altitude_m: float | None) -> tuple[Sessi
     missing = {name: value for name, value in told.items() if value is not None and getattr(session, name) is None}
     needed = weather.findings if "pressure_hpa" in missing else ()
     return session.model_copy(update=missing), needed
+
+
+def _told_by_altitude(session: Session, altitude_m: float | None) -> tuple[Session, tuple[Finding, ...]]:
+    """Take the pressure of the standard atmosphere: a thousand metres are 11 kPa, the weather moves it by 2 or 3."""
+    if session.pressure_hpa is not None or altitude_m is None or not LOWEST_M <= altitude_m <= HIGHEST_M:
+        return session, ()
+    hpa = 10 * float(standard_pressure_kpa(altitude_m))
+    finding = Finding(
+        code="pressure-by-altitude",
+        severity="note",
+        message=(
+            f"No air pressure was given, so that of the standard atmosphere at {altitude_m:.0f} m is taken, "
+            f"{hpa:.0f} hPa. The weather moves it by 20 or 30 hPa; give pressure_hpa for the session if you know it."
+        ),
+        evidence={"altitude_m": round(altitude_m, 1), "hpa": round(hpa, 1)},
+    )
+    return session.model_copy(update={"pressure_hpa": hpa}), (finding,)
 
 
 def surroundings_of(session: Session, inlet: str | None = None) -> Surroundings:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from pullbook.channels import STANDARD_PRESSURE_KPA
 from pullbook.errors import Finding
 from pullbook.logs import Log, Signal
 
@@ -18,7 +19,6 @@ LEAST_BOOSTED_KPA = 130.0
 LEAST_FULL_W_KG = 20.0  # at the wheels; 3.5 t with 90 kW give 24, ordinary driving up to 60 km/h stays below
 BEST_HELD_S = 4.0  # so that one bump, jump of a signal or spin of the wheels does not set the best acceleration
 ACCELERATING_M_S2 = 0.3  # a grade of 3 % gives as much
-STANDARD_KPA = 100.0
 
 
 @dataclass(frozen=True)
@@ -96,7 +96,7 @@ def full_load(log: Log, speed: Signal, travel: tuple[float, float] | None) -> Fu
         return _full_by_load(load, speed)
     if pressure is not None and len(pressure.values) >= 10:
         outside = outside_kpa(log)
-        if held_top(pressure.values) >= LEAST_BOOSTED_KPA - STANDARD_KPA + outside:
+        if held_top(pressure.values) >= LEAST_BOOSTED_KPA - STANDARD_PRESSURE_KPA + outside:
             return _full_by_pressure(pressure, speed, outside)
     return _full_by_acceleration(speed, log.get("engine_speed"))
 
@@ -256,9 +256,9 @@ def _best(effort: np.ndarray, bins: np.ndarray, held: int) -> np.ndarray:
 
 
 def outside_kpa(log: Log) -> float:
-    """Return the outside pressure that a log shows, its median, or `STANDARD_KPA` [kPa]."""
+    """Return the outside pressure that a log shows, its median, or the standard one [kPa]."""
     barometer = log.get("barometric_pressure")
-    return STANDARD_KPA if barometer is None else float(np.median(barometer.values))
+    return STANDARD_PRESSURE_KPA if barometer is None else float(np.median(barometer.values))
 
 
 def _none_full(signal: Signal, said: str, top: float, needed: float) -> FullLoad:

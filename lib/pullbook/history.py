@@ -205,7 +205,7 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
     """
     check_level(level)
     if season_sd is not None and season_sd < 0:
-        raise ExperimentError(f"season_sd: given {season_sd:g}; allowed: above 0, or 0 for as much as days differ")
+        raise ExperimentError(f"season_sd: given {season_sd:g}; allowed: 0 or more")
     _refuse_single(folders)
     return history_of(
         [(Path(folder).resolve().name, analyse(folder, level=level)) for folder in folders],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from pullbook.errors import ExperimentError
 from pullbook.fragments import Fragment, escape, listed, table
 from pullbook.history import History, Rate, experiment_folders, read_history
 from pullbook.ledger import Since, day_of, read_ledger, since
@@ -40,6 +41,8 @@ def open_history(folders: str, *, level: float, season_sd: float) -> History:
     -------
     History
     """
+    if season_sd < 0:
+        raise ExperimentError(f"season_sd: given {season_sd:g}; allowed: above 0, or 0 for as much as days differ")
     return read_history(experiment_folders(folders), level=level, season_sd=season_sd or None)
 
 
@@ -225,7 +228,7 @@ def since_last(history: History, ledger: str, *, item: str, today: str) -> Fragm
     what = since(read_ledger(ledger), item, today=day_of(today))
     far = f" and {what.distance_km:.0f} km" if what.distance_km is not None else ""
     lines = [
-        f"{what.item}: last on {what.last}, {what.days} days{far} ago by the ledger.",
+        f"{what.item}: last on {what.last}, {counted(what.days, 'day')}{far} ago by the ledger.",
         *_other_service(history, what),
     ]
     rate = history.rate("1000 km")

@@ -34,7 +34,7 @@ def inputs_sha256(experiment: Experiment) -> str:
     for digest in log_digests({session.name: experiment.log_path(session) for session in experiment.sessions}):
         total.update(digest.encode())
     for track in (session.track for session in experiment.sessions if session.track):
-        total.update(hashlib.sha256((experiment.folder / track).read_bytes()).digest())
+        total.update(_digest(experiment.folder / track).encode())
     return total.hexdigest()
 
 
@@ -60,11 +60,7 @@ def log_digests(paths: Mapping[str, Path]) -> list[str]:
     """
     seen: dict[str, str] = {}
     for name, path in paths.items():
-        try:
-            with path.open("rb") as stream:
-                digest = hashlib.file_digest(stream, "sha256").hexdigest()
-        except OSError as error:
-            raise LogError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
+        digest = _digest(path)
         if digest in seen:
             raise ExperimentError(
                 f"sessions {seen[digest]!r} and {name!r} have the same log, byte for byte; each drive counts once, "
@@ -72,6 +68,14 @@ def log_digests(paths: Mapping[str, Path]) -> list[str]:
             )
         seen[digest] = name
     return list(seen)
+
+
+def _digest(path: Path) -> str:
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise LogError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
 
 
 def program_sha256(library: Path = LIBRARY, *others: Path) -> str:

@@ -19,6 +19,7 @@ import numpy as np
 
 from pullbook.errors import Finding, LedgerError
 from pullbook.uncertainty import coverage_factor
+from pullbook.verdict import counted
 
 COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
 MAX_BYTES = 5_000_000
@@ -568,7 +569,7 @@ def day_of(today: str) -> dt.date:
         raise LedgerError(f"today: given {today!r}; allowed: YYYY-MM-DD, or empty for the day it is") from None
 
 
-def since(ledger: Ledger, item: str, *, today: dt.date, odometer_km: float | None = None) -> Since:
+def since(ledger: Ledger, item: str, *, today: dt.date) -> Since:
     """Return how long ago an item was last done.
 
     Parameters
@@ -576,12 +577,11 @@ def since(ledger: Ledger, item: str, *, today: dt.date, odometer_km: float | Non
     ledger : Ledger
     item : str
     today : date
-    odometer_km : float, optional
-        Reading today [km]; by default the ledger's last.
 
     Returns
     -------
     Since
+        Its distance up to the ledger's last reading.
 
     Raises
     ------
@@ -592,7 +592,7 @@ def since(ledger: Ledger, item: str, *, today: dt.date, odometer_km: float | Non
     if not entries:
         raise LedgerError(f"service: given {item!r}; the ledger has: {', '.join(ledger.items) or 'nothing'}")
     readings = [e.odometer_km for e in entries if e.odometer_km is not None]
-    now = odometer_km if odometer_km is not None else ledger.odometer_km
+    now = ledger.odometer_km
     steps = np.diff(readings)
     return Since(
         item=entries[-1].item,
@@ -646,8 +646,9 @@ def decision_lines(
             f"; the one before was {what.usual_km:.0f} km earlier",
         )
         usual = every if what.times > 2 else before
-    lines = [f"{what.item}: last on {what.last}, {what.days} days{far} ago{usual}."]
-    takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [f"{hours:g} hours"] * (hours > 0)
+    lines = [f"{what.item}: last on {what.last}, {counted(what.days, 'day')}{far} ago{usual}."]
+    time = "1 hour" if hours == 1 else f"{hours:g} hours"
+    takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [time] * (hours > 0)
     if takes:
         lines.append(f"Doing it again takes, by your own figures, {' and '.join(takes)}.")
     if effect is None:

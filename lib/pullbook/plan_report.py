@@ -102,9 +102,8 @@ def sheet_lines(protocol: Protocol, *, sessions: int, pulls: int) -> tuple[str, 
         "Note for each session: air temperature in the shade, pressure or a METAR report, wind, wet or dry road.",
         "Warm up for at least 15 minutes until coolant and oil are steady.",
         f"Hold {protocol.cruise_kmh:g} km/h for at least a minute on the level: the baseline.",
-        f"Pull {pulls} times: same road, same direction, same gear. Slow to just under "
-        f"{protocol.pull_from_kmh:g} km/h, pedal to the floor in one go, hold it until "
-        f"{protocol.pull_to_kmh:g} km/h is passed, then lift.",
+        f"Pull {pulls} times: same road, same direction, same gear. Slow to just under {protocol.pull_from_kmh:g} "
+        f"km/h, pedal to the floor in one go, hold it until {protocol.pull_to_kmh:g} km/h is passed, then lift.",
         "Between pulls drive gently for at least 75 seconds, each time alike, so the cooler starts equally warm.",
         "A pull that traffic or a gear change spoiled stays in the log: leave it out later and say why.",
         "After the refit: check hoses and clamps, drive gently, and look at the first pull's boost before the next.",

@@ -75,8 +75,7 @@ def _slow(signal: Signal, protocol: Protocol) -> Iterator[Finding]:
         code="refresh-slow",
         severity="warning",
         message=(
-            f"The {_words(signal)} is refreshed every {signal.period_s:.1f} s, about {refreshes:.0f} times in "
-            "a pull; "
+            f"The {_words(signal)} is refreshed every {signal.period_s:.1f} s, about {refreshes:.0f} times in a pull; "
             f"{LEAST_REFRESHES_IN_PULL} are wanted. Log fewer signals, so that each is polled more often."
         ),
         evidence={
@@ -98,8 +97,7 @@ def _gaps(signal: Signal) -> Iterator[Finding]:
         severity="note",
         message=(
             f"The log has {int(gaps.sum())} gaps; the longest, {steps[longest]:.1f} s, is at "
-            f"{signal.time_s[longest]:.0f} s. "
-            "Nothing is interpolated over them."
+            f"{signal.time_s[longest]:.0f} s. Nothing is interpolated over them."
         ),
         evidence={
             "gaps": int(gaps.sum()),
@@ -119,8 +117,7 @@ def _implausible(signal: Signal) -> Iterator[Finding]:
         code="unit-doubtful",
         severity="warning",
         message=(
-            f"{signal.column!r}, read as {signal.unit}, lies outside {low:g} to {high:g} for {share:.0%} of "
-            "the drive: "
+            f"{signal.column!r}, read as {signal.unit}, lies outside {low:g} to {high:g} for {share:.0%} of the drive: "
             "is that its unit? If not, give the right one under channels."
         ),
         evidence={"channel": signal.channel, "unit": signal.unit, "share": round(share, 4)},
@@ -187,8 +184,7 @@ def _jumps(signal: Signal, log: Log) -> Iterator[Finding]:
         code="impossible-jump",
         severity="warning",
         message=(
-            f"The {_words(signal)} jumps by {size:.0f} {unit} at {at:.0f} s; were two logs joined, or did the "
-            "sensor "
+            f"The {_words(signal)} jumps by {size:.0f} {unit} at {at:.0f} s; were two logs joined, or did the sensor "
             "drop out?"
         ),
         evidence={"channel": signal.channel, "at_s": at, "jumps": int(jumps.size)},
@@ -215,9 +211,8 @@ def _saturated(pressure: Signal) -> Iterator[Finding]:
         code="pressure-saturated",
         severity="warning",
         message=(
-            f"The manifold pressure reads 255 kPa {at_top} times, the most that its one byte can say: the true "
-            "peak is higher "
-            "and not known."
+            f"The manifold pressure reads 255 kPa {at_top} times, the most that its one byte can say: the true peak is "
+            "higher and not known."
         ),
         evidence={"refreshes": at_top},
     )
@@ -242,9 +237,8 @@ def _stopped(log: Log) -> Iterator[Finding]:
             code="inlet-heated",
             severity="note",
             message=(
-                f"The inlet temperature reaches {inlet.values.max():.0f} °C, heated by the engine bay; pulls "
-                "soon after a stop "
-                "start from a false inlet temperature."
+                f"The inlet temperature reaches {inlet.values.max():.0f} °C, heated by the engine bay; pulls soon "
+                "after a stop start from a false inlet temperature."
             ),
             evidence={"highest_c": float(inlet.values.max())},
         )

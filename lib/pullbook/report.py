@@ -85,9 +85,8 @@ def _facts(result: Result) -> str:
     out = int(result.measures["left_out"].astype(bool).sum())
     left = f" {out} left out by hand." if out else ""
     return (
-        f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. "
-        f"{counted(c.before.pulls, kind)} in {counted(c.before.sessions, 'session')} before, {c.after.pulls} in "
-        f"{c.after.sessions} after.{left}"
+        f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. {counted(c.before.pulls, kind)} "
+        f"in {counted(c.before.sessions, 'session')} before, {c.after.pulls} in {c.after.sessions} after.{left}"
     )
 
 

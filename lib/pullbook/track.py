@@ -13,11 +13,11 @@ import numpy as np
 
 from pullbook.errors import Finding, LogError
 from pullbook.logs import Log, Signal
+from pullbook.units_check import EARTH_RADIUS_M
 
 MAX_BYTES = 50_000_000
 LEAST_AGREEMENT = 0.9  # correlation of the speeds
 LEAST_OVERLAP_S = 120
-EARTH_M = 6_371_008.8  # mean radius; IUGG
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,5 +210,5 @@ def _metres(latitude: np.ndarray, longitude: np.ndarray) -> np.ndarray:
     """Return the great-circle distance between neighbouring points (haversine)."""
     phi, lam = np.radians(latitude), np.radians(longitude)
     half = np.sin(np.diff(phi) / 2) ** 2 + np.cos(phi[:-1]) * np.cos(phi[1:]) * np.sin(np.diff(lam) / 2) ** 2
-    distance: np.ndarray = 2 * EARTH_M * np.arcsin(np.sqrt(half))
+    distance: np.ndarray = 2 * EARTH_RADIUS_M * np.arcsin(np.sqrt(half))
     return distance

@@ -15,7 +15,7 @@ HIGHEST_IDLE_KPA = 150.0  # the least manifold pressure of a drive stays below; 
 # Speed per 1000 rpm in the highest gear of road vehicles, km/h; common practice, no source.
 TOP_GEAR_KMH = (18.0, 75.0)
 KMH_PER_MPH = 1.609344  # exact
-EARTH_RADIUS_M = 6_371_009.0  # mean, IUGG
+EARTH_RADIUS_M = 6_371_008.8  # mean; IUGG
 
 
 def doubtful_units(log: Log) -> tuple[Finding, ...]:

@@ -216,9 +216,8 @@ def _altitude_missing() -> Finding:
         code="pressure-at-sea-level",
         severity="warning",
         message=(
-            "The report's pressure holds at sea level, and no altitude is known: it falls by about 1.2 kPa for "
-            "each 100 m. "
-            "Give pressure_hpa for the session if you drove much higher than that."
+            "The report's pressure holds at sea level, and no altitude is known: it falls by about 1.2 kPa for each "
+            "100 m. Give pressure_hpa for the session if you drove much higher than that."
         ),
     )
 

@@ -275,9 +275,8 @@ def _read_me(scenario: Scenario, seed: int) -> str:
     before = true_peak_rise(scenario, cooler=scenario.cooler_before)
     change = true_change(scenario)
     truth = (
-        f"At {scenario.reference.ambient_c:.1f} °C, {scenario.reference.pressure_kpa:.1f} kPa and without "
-        f"scatter the peak rise is {before:.1f} K before and {before + change:.1f} K after: "
-        f"the true change is {change:+.1f} K."
+        f"At {scenario.reference.ambient_c:.1f} °C, {scenario.reference.pressure_kpa:.1f} kPa and without scatter the "
+        f"peak rise is {before:.1f} K before and {before + change:.1f} K after: the true change is {change:+.1f} K."
     )
     if scenario.leak_after:
         tight = true_peak_rise(scenario, cooler=scenario.cooler_after) - before
