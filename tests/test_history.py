@@ -182,7 +182,7 @@ def test_an_odometer_that_falls_is_refused(named):
 
 @pytest.mark.parametrize("settings", [{"level": 1.0}, {"season_sd": -1.0}])
 def test_settings_out_of_range_are_refused(settings):
-    with pytest.raises(PullbookError, match="allowed: (above 0|0 or more)"):
+    with pytest.raises(PullbookError, match=r"allowed: (above 0|0 or more)"):
         read_history([SPRINGS / year for year in YEARS], **settings)
 
 

@@ -40,6 +40,11 @@ def open_history(folders: str, *, level: float, season_sd: float) -> History:
     Returns
     -------
     History
+
+    Raises
+    ------
+    PullbookError
+        When a setting or an experiment is refused.
     """
     if season_sd < 0:
         raise ExperimentError(f"season_sd: given {season_sd:g}; allowed: above 0, or 0 for as much as days differ")
