@@ -18,7 +18,7 @@ from pullbook.boost import check_boost
 from pullbook.errors import Finding
 from pullbook.estimate import Covariate, Estimate, SessionFigure, Slope, allowance_of, covariates_of, estimate_change
 from pullbook.experiment import Experiment, Phase
-from pullbook.outcomes import Outcome, outcome_named
+from pullbook.outcomes import Outcome
 from pullbook.session_means import SessionMeans, session_means
 from pullbook.uncertainty import BudgetLine, check_level
 from pullbook.verdict import VERDICTS, Verdict, sentence_of, sessions_needed, verdict_of, what_would_tell
@@ -165,8 +165,7 @@ def compare(
         When a phase has no usable run, the outcome cannot be had, or the level is not allowed.
     """
     check_level(level)
-    outcome = outcome_named(experiment.outcome)
-    assert outcome is not None  # Experiment has checked the name
+    outcome = experiment.asked
     boost = check_boost(measures, experiment, outcome, level=level, with_left_out=with_left_out)
     data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
     covariates = covariates_of(data, outcome, boost_changed=boost.changed)

@@ -12,7 +12,7 @@ from pullbook import air
 from pullbook.channels import STANDARD_PRESSURE_KPA
 from pullbook.estimate import Slope, log_heating
 from pullbook.experiment import Experiment, Phase
-from pullbook.outcomes import Outcome, outcome_named
+from pullbook.outcomes import Outcome
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -105,8 +105,7 @@ def like_for_like(
     rows = measures[(measures["kind"] == "pull") & measures["included"].astype(bool)]
     means = rows.reindex(columns=["phase", "session", *_MEANS]).groupby(["phase", "session"], sort=False).mean()
     by_phase = means.groupby(level="phase").mean()
-    outcome = outcome_named(experiment.outcome)
-    assert outcome is not None  # Experiment has checked the name
+    outcome = experiment.asked
     effects = _Effects(by_phase, outcome, {slope.name: slope.value for slope in slopes})
     found = [_judge(rule, effects) for rule in _RULES]
     return (*found, *_weather(experiment, effects), *_direction(rows))

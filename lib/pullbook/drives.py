@@ -15,7 +15,6 @@ from pullbook.full_load import pedal_travel
 from pullbook.heat_soak import Idle, idle_soaks
 from pullbook.logs import Log, missing_channel, read_log, settling_line
 from pullbook.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
-from pullbook.outcomes import outcome_named
 from pullbook.quality import inspect
 from pullbook.runs import Runs, find_runs
 from pullbook.track import read_track, with_track
@@ -210,8 +209,7 @@ def surroundings_of(session: Session, inlet: str | None = None) -> Surroundings:
 
 def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str]:
     """Say for each drive that lacks the outcome's own channel which column it could be."""
-    outcome = outcome_named(experiment.outcome)
-    assert outcome is not None  # Experiment has checked the name
+    outcome = experiment.asked
     needed = ["charge_air_temperature"] if outcome.ambient != "none" else []
     texts = [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
     if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:

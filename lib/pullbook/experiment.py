@@ -25,7 +25,7 @@ from pydantic import (
 )
 
 from pullbook.errors import ExperimentError
-from pullbook.outcomes import OUTCOMES, outcome_named
+from pullbook.outcomes import OUTCOMES, Outcome, outcome_named
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
@@ -175,6 +175,13 @@ class Experiment(_Settings):
                 f"given {_given(outcome)}; allowed: {', '.join(OUTCOMES)}, "
                 f"or elapsed_s with two speeds such as 'elapsed_s 60-90'.{hint}"
             )
+        return outcome
+
+    @property
+    def asked(self) -> Outcome:
+        """The figure that the question is about."""
+        outcome = outcome_named(self.outcome)
+        assert outcome is not None  # the name was checked
         return outcome
 
     @model_validator(mode="after")

@@ -25,7 +25,6 @@ from pullbook.history import History
 from pullbook.levels import Estimated
 from pullbook.logs import Signal
 from pullbook.measures import inlet_signal
-from pullbook.outcomes import Outcome, outcome_named
 from pullbook.planning import Plan
 from pullbook.runs import Run
 from pullbook.verdict import counted, decimals
@@ -82,21 +81,15 @@ def _series(*names: str) -> dict[str, list[str]]:
     return {"series": list(names)}
 
 
-def _outcome(result: Result) -> Outcome:
-    outcome = outcome_named(result.experiment.outcome)
-    assert outcome is not None  # Experiment has checked the name
-    return outcome
-
-
 def _counted(result: Result) -> pd.DataFrame:
-    outcome = _outcome(result)
+    outcome = result.experiment.asked
     frame = result.measures
     return frame[frame["included"].astype(bool) & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
 
 
 def every_run(result: Result) -> Picture:
     """Show every run that counts, session by session, with the session means at common conditions."""
-    outcome, rows = _outcome(result), _counted(result)
+    outcome, rows = result.experiment.asked, _counted(result)
     figure = go.Figure()
     for phase in ("before", "after"):
         part = rows[rows["phase"] == phase]
@@ -480,7 +473,7 @@ def _nulls(values: np.ndarray) -> list[float | None]:
 
 def against_inlet(result: Result) -> Picture:
     """Show session means against the inlet temperature, with the slope that was used and its uncertainty."""
-    outcome, c = _outcome(result), result.comparison
+    outcome, c = result.experiment.asked, result.comparison
     figure = go.Figure()
     inlets = np.array([s.inlet_c for s in c.sessions])
     slope = next((s for s in c.slopes if s.name == "inlet temperature"), None)

@@ -23,7 +23,6 @@ from pullbook.estimate import Slope
 from pullbook.experiment import FILE_NAME
 from pullbook.inputs import log_digests
 from pullbook.levels import PHASES, Estimated, Levels, Share, common_rate, joined, joint_levels, line_through, share_of
-from pullbook.outcomes import outcome_named
 from pullbook.uncertainty import check_level
 
 DAYS_IN_YEAR = 365.25
@@ -428,10 +427,8 @@ def _boost_findings(results: Sequence[Result], level: float) -> list[Finding]:
             ])
             for r, phase, other in ((first, "after", "before"), (second, "before", "after"))
         )  # fmt: skip
-        outcome = outcome_named(first.experiment.outcome)
-        assert outcome is not None  # Experiment has checked the name
         between = first.experiment.model_copy(update={"sessions": sessions})
-        if check_boost(table, between, outcome, level=level, with_left_out=False).changed:
+        if check_boost(table, between, between.asked, level=level, with_left_out=False).changed:
             found.append(_boost_finding(f"The boost changed between service {k} and service {k + 1}.", k))
     return found
 

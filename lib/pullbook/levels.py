@@ -22,7 +22,7 @@ from pullbook.estimate import (
     slopes_of,
 )
 from pullbook.experiment import Experiment, Phase, Session
-from pullbook.outcomes import Outcome, outcome_named
+from pullbook.outcomes import Outcome
 from pullbook.session_means import SessionMeans, session_means
 from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
@@ -241,8 +241,7 @@ def joint_levels(
 
 
 def _pooled(tables: Sequence[pd.DataFrame], experiments: Sequence[Experiment]) -> tuple[SessionMeans, Outcome]:
-    outcome = outcome_named(experiments[0].outcome)
-    assert outcome is not None  # Experiment has checked the name
+    outcome = experiments[0].asked
     table, sessions = joined(
         (f"{k} ", table, experiment.sessions)
         for k, (table, experiment) in enumerate(zip(tables, experiments, strict=True))

@@ -18,7 +18,6 @@ from pullbook.fragments import Fragment, escape, listed, number, sentence_case, 
 from pullbook.heat_soak import MIN_IDLE_S
 from pullbook.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.operating_point import CHARGE_C
-from pullbook.outcomes import outcome_named
 from pullbook.runs import Run
 from pullbook.secondary import SideFigure
 from pullbook.uncertainty import combined
@@ -80,7 +79,7 @@ def answer(result: Result) -> Fragment:
 
 def _facts(result: Result) -> str:
     experiment, c = result.experiment, result.comparison
-    kind = outcome_kind(result)
+    kind = experiment.asked.kind
     when = f", {experiment.service.date.isoformat()}" if experiment.service.date else ""
     out = int(result.measures["left_out"].astype(bool).sum())
     left = f" {out} left out by hand." if out else ""
@@ -90,18 +89,11 @@ def _facts(result: Result) -> str:
     )
 
 
-def outcome_kind(result: Result) -> str:
-    """Return the kind of run that the outcome belongs to."""
-    outcome = outcome_named(result.experiment.outcome)
-    assert outcome is not None  # Experiment has checked the name
-    return outcome.kind
-
-
 def worth(result: Result) -> str:
     """Say what a change of charge temperature is worth in air, or nothing for other outcomes."""
     c = result.comparison
-    outcome = outcome_named(c.outcome)
-    if outcome is None or outcome.ambient == "none" or any(f.code.startswith("boost-") for f in result.findings):
+    outcome = result.experiment.asked
+    if outcome.ambient == "none" or any(f.code.startswith("boost-") for f in result.findings):
         return ""
     rows = result.measures
     column = "peak_charge" if outcome.kind == "pull" else "mean_charge"

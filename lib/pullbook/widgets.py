@@ -19,7 +19,7 @@ from pullbook.choices import NO_REASON, QUESTION, Choices, value_at
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.experiment import FILE_NAME
 from pullbook.fragments import Fragment, escape
-from pullbook.outcomes import OUTCOMES, outcome_named
+from pullbook.outcomes import OUTCOMES
 from pullbook.verdict import counted
 
 if TYPE_CHECKING:
@@ -362,8 +362,7 @@ class Controls:
             asked = choices.experiment.outcome
             self.outcome.options = tuple(dict.fromkeys([*OUTCOMES, asked]))  # a time between two speeds is not listed
             self.outcome.value = asked
-            outcome = outcome_named(asked)
-            unit = outcome.unit if outcome else ""
+            unit = choices.experiment.asked.change_unit
             for place, label in SETTINGS:
                 if place[0] in QUESTION:
                     self.settings[place].description = f"{label} [{unit}]"
@@ -392,8 +391,10 @@ class Controls:
     def _figure_of(self, run: Run) -> str:
         """Return the outcome of a run with its unit, where it has one."""
         result = self._workbook.choices.result if self._workbook.choices else None
-        outcome = outcome_named(result.experiment.outcome) if result else None
-        if result is None or outcome is None or outcome.name not in result.measures or outcome.kind != run.kind:
+        if result is None:
+            return ""
+        outcome = result.experiment.asked
+        if outcome.name not in result.measures or outcome.kind != run.kind:
             return ""
         frame = result.measures
         mine = (frame["session"] == self.session.value) & (frame["kind"] == run.kind) & (frame["number"] == run.number)
