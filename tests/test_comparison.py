@@ -58,7 +58,57 @@ def test_one_session_a_side_rests_on_the_allowance_and_says_so() -> None:
     assert c.day_dof == pytest.approx(4.0)
     assert c.verdict == "not-resolved"
     assert "More pulls on the same day would not help" in next(f.message for f in c.findings if f.code == "one-session")
-    assert f"about {c.sessions_needed} sessions a side" in c.sentence
+    assert f"about {c.sessions_needed} sessions a side (now 1)" in c.sentence
+    found = {f.code: f for f in c.findings}
+    assert found["one-session"].severity == "warning"
+    assert found["one-session"].evidence == {"before": 1, "after": 1}
+    # Two days of standard deviation 1.0 differ by sqrt(2).
+    assert found["one-session"].message.startswith(
+        "There is one session before and one after. Two days with nothing changed differ by about 1.4 K anyway"
+    )
+    assert found["allowance-assumed"].severity == "note"
+    assert found["allowance-assumed"].evidence == {"allowance": 1.0}
+    assert "standard deviation of 1 K (common practice, no source)" in found["allowance-assumed"].message
+
+
+def test_one_session_on_one_side_only_is_said_as_it_is() -> None:
+    table = runs_table([*PLAIN[:2], PLAIN[2]])
+    finding = next(f for f in compare(table, experiment_of(table)).findings if f.code == "one-session")
+    assert finding.message.startswith("There is one session in one of the phases.")
+    assert finding.evidence == {"before": 2, "after": 1}
+
+
+def test_two_sessions_a_side_are_not_said_to_be_one() -> None:
+    table = runs_table(PLAIN)
+    assert "one-session" not in [f.code for f in compare(table, experiment_of(table)).findings]
+
+
+def test_the_weaker_side_is_the_one_to_count_when_more_sessions_are_asked_for() -> None:
+    unresolved = [("b1", "before", [40.0, 41, 39], 15), ("b2", "before", [40.0, 41, 39], 15)]
+    after = [(f"a{k}", "after", [39.0, 40, 38], 15) for k in range(3)]
+    for sessions in ([*unresolved, *after], [(n, {"before": "after", "after": "before"}[p], r, t)
+                                             for n, p, r, t in (*unresolved, *after)]):  # fmt: skip
+        table = runs_table(sessions)
+        assert "(now 2)" in compare(table, experiment_of(table)).sentence
+
+
+def test_sessions_needed_follow_the_level_and_the_sensors_step() -> None:
+    sessions = [("b", "before", [40.0, 41, 39], 15), ("a", "after", [39.0, 40, 38], 15)]
+    table = runs_table(sessions)
+    usual = compare(table, experiment_of(table))
+    strict = compare(table, experiment_of(table), level=0.99)
+    coarse_table = runs_table(sessions, step=5.0)
+    coarse = compare(coarse_table, experiment_of(coarse_table))
+    assert {usual.verdict, strict.verdict, coarse.verdict} == {"not-resolved"}
+    assert strict.sessions_needed > usual.sessions_needed
+    assert coarse.sessions_needed > usual.sessions_needed
+
+
+def test_what_is_resolved_needs_no_more_sessions() -> None:
+    table = runs_table([(n, p, np.array(r) - 8 * (p == "after"), t) for n, p, r, t in PLAIN])
+    c = compare(table, experiment_of(table))
+    assert c.verdict == "improved"
+    assert c.sessions_needed is None
 
 
 def test_a_given_allowance_is_used() -> None:
@@ -94,7 +144,182 @@ def test_weather_that_does_not_overlap_is_a_finding() -> None:
     table = runs_table([(n, p, r, t + 15.0 * (p == "after")) for n, p, r, t in PLAIN])
     c = compare(table, experiment_of(table))
     finding = next(f for f in c.findings if f.code == "ambient-no-overlap")
-    assert finding.evidence["gap_k"] == pytest.approx(12.0)
+    # PLAIN: 14 and 18 °C before, 15 and 17 + 15 °C after; from 18 to 30 °C.
+    assert finding.evidence == {"gap_k": 12.0, "before_c": [14.0, 18.0], "after_c": [30.0, 32.0]}
+    assert finding.severity == "warning"
+    assert "12 K lie between" in finding.message
+
+
+def test_weather_three_kelvin_apart_still_meets() -> None:
+    for apart_k, told in ((3.0, False), (3.5, True)):
+        table = runs_table([(n, p, r, 15.0 + apart_k * (p == "after")) for n, p, r, _ in PLAIN])
+        codes = [f.code for f in compare(table, experiment_of(table)).findings]
+        assert ("ambient-no-overlap" in codes) == told
+
+
+def test_weather_is_no_finding_for_an_outcome_that_it_does_not_touch() -> None:
+    table = runs_table([(n, p, r, t + 15.0 * (p == "after")) for n, p, r, t in PLAIN])
+    c = compare(table, experiment_of(table, outcome="peak_coolant"))
+    assert "ambient-no-overlap" not in [f.code for f in c.findings]
+
+
+def test_without_an_inlet_temperature_nothing_is_said_of_the_weather() -> None:
+    table = runs_table(PLAIN)
+    table["inlet_at_peak"] = np.nan
+    c = compare(table, experiment_of(table, outcome="peak_charge"))
+    assert "ambient-no-overlap" not in [f.code for f in c.findings]
+    assert "inlet temperature" not in [s.name for s in c.slopes]
+
+
+def test_a_worthwhile_change_in_the_wrong_unit_is_asked_about() -> None:
+    """Two hundred kPa is 2 bar: who writes 50 for 50 mbar, or leaves the default of kelvins, is asked."""
+    table = runs_table(PLAIN)
+    table["peak_manifold_pressure"] = 200.0 + 0.1 * table["number"]
+    for worthwhile, told in ((50.0, True), (5.0, False)):
+        settings = {"outcome": "peak_manifold_pressure", "worthwhile_change": worthwhile}
+        found = [f for f in compare(table, experiment_of(table, **settings)).findings if f.code == "worthwhile-large"]
+        assert bool(found) == told
+    table["peak_manifold_pressure"] = 200.0
+    found = compare(table, experiment_of(table, outcome="peak_manifold_pressure", worthwhile_change=40.5)).findings
+    finding = next(f for f in found if f.code == "worthwhile-large")
+    assert finding.severity == "warning"
+    assert finding.evidence == {"worthwhile": 40.5, "mean": pytest.approx(200.0)}
+    assert finding.message == (
+        "worthwhile_change is 40.5 kPa, where the peak manifold pressure is 200 kPa in all. "
+        "Was it meant in another unit?"
+    )
+    # Not for a difference of temperatures, which is small beside nothing in particular.
+    rise = compare(runs_table(PLAIN), experiment_of(table, worthwhile_change=30.0)).findings
+    assert "worthwhile-large" not in [f.code for f in rise]
+
+
+def test_too_few_runs_to_allow_for_their_place_is_said() -> None:
+    """Two sessions of two and three runs: session and place take 4 of 5, one is left, two are asked for."""
+    table = runs_table([("b", "before", [40.0, 41, 42], 15), ("a", "after", [39.0, 40], 15)])
+    found = [f for f in compare(table, experiment_of(table)).findings if f.code == "place-not-fitted"]
+    assert [f.severity for f in found] == ["note"]
+    assert "to allow for later pulls starting hotter" in found[0].message
+    three = runs_table([("b", "before", [40.0, 41], 15), ("a", "after", [39.0], 15)])
+    assert "place-not-fitted" in [f.code for f in compare(three, experiment_of(three)).findings]
+    # With one run each there is nothing to tell places by, nor later pulls; nothing is said.
+    single = runs_table([("b", "before", [40.0], 15), ("a", "after", [39.0], 15)])
+    assert "place-not-fitted" not in [f.code for f in compare(single, experiment_of(single)).findings]
+    enough = runs_table(PLAIN)
+    assert "place-not-fitted" not in [f.code for f in compare(enough, experiment_of(enough)).findings]
+
+
+def test_a_result_says_what_was_asked_and_how_it_was_answered() -> None:
+    table = runs_table(PLAIN)
+    c = compare(table, experiment_of(table, worthwhile_change=1.5), level=0.9)
+    assert (c.outcome, c.unit, c.label) == ("peak_rise", "K", "peak charge temperature above inlet")
+    assert (c.lower_is_better, c.worthwhile, c.level) == (True, 1.5, 0.9)
+    assert c.method == (
+        "session means from a two-way fit, brought to common inlet temperature and compression by mixed estimation, "
+        "day-to-day allowance joined with the scatter between sessions, interval after JCGM 100:2008"
+    )
+    # 12 degrees of freedom: 20 runs less 4 sessions less 4 further places.
+    assert c.repeatability_sd == pytest.approx(math.sqrt(residual_square(PLAIN) / 12))
+
+
+def residual_square(sessions) -> float:
+    """Return the sum of squares that is left of a full table beside its rows and columns: y - row - column + all."""
+    y = np.array([rises for _, _, rises, _ in sessions])
+    return float(np.sum((y - y.mean(axis=1, keepdims=True) - y.mean(axis=0) + y.mean()) ** 2))
+
+
+def coolant_table(sessions, *, step: float = 1.0):
+    """Make a table whose outcome is the coolant: nothing is known of the weather's share, so none is taken out."""
+    table = runs_table(sessions)
+    table["peak_coolant"] = table["peak_rise"]
+    table["coolant_step"] = step
+    return table
+
+
+def test_a_comparison_worked_by_hand() -> None:
+    """Two sessions a side, two runs each: session means 81, 85, 77.5, 80.5.
+
+    Runs: the second is hotter by 2, 2, 3, 1, on average 2; that leaves 0, 0, ±0.5, ±0.5, a sum of squares of 1 with
+    8 - 4 - 1 = 3 degrees of freedom. A session mean of two runs has the variance 1/3 / 2 = 1/6 from it, and 1/12 from
+    the step of 1 K (JCGM 100:2008, F.2.2.1).
+    Days: the means lie ±2 and ±1.5 about those of their phase, a sum of squares of 12.5, of which runs and step explain
+    2 (1/6 + 1/12) = 0.5. With the allowance of 1 K and its 4 degrees of freedom: (4 + 12) / (4 + 2) = 8/3.
+    """
+    sides = [
+        ("b1", "before", [80.0, 82], 15), ("b2", "before", [84.0, 86], 15),
+        ("a1", "after", [76.0, 79], 15), ("a2", "after", [80.0, 81], 15),
+    ]  # fmt: skip
+    table = coolant_table(sides)
+    c = compare(table, experiment_of(table, outcome="peak_coolant"))
+    assert (c.before.mean, c.after.mean, c.change) == pytest.approx((83.0, 79.0, -4.0))
+    assert c.repeatability_sd == pytest.approx(math.sqrt(1 / 3))
+    assert (c.day_sd, c.day_dof) == pytest.approx((math.sqrt(8 / 3), 6.0))
+    # The change is half the sum of two means less half the sum of two: each source counts once.
+    assert [(line.source, line.kind, line.dof) for line in c.budget] == [
+        ("repeatability of the runs", "A", 3.0),
+        ("day to day", "A", pytest.approx(6.0)),
+        ("sensor step", "B", math.inf),
+    ]
+    assert [line.standard_uncertainty for line in c.budget] == pytest.approx(
+        [math.sqrt(x) for x in (1 / 6, 8 / 3, 1 / 12)]
+    )
+    u = math.sqrt(1 / 6 + 8 / 3 + 1 / 12)
+    dof = u**4 / ((1 / 6) ** 2 / 3 + (8 / 3) ** 2 / 6)
+    assert (c.standard_uncertainty, c.dof) == pytest.approx((u, dof))
+    assert c.method == (
+        "session means from a two-way fit, as measured, day-to-day allowance joined with the scatter between sessions, "
+        "interval after JCGM 100:2008"
+    )
+    assert [(s.session, s.phase, s.runs) for s in c.sessions] == [
+        ("b1", "before", 2), ("b2", "before", 2), ("a1", "after", 2), ("a2", "after", 2),
+    ]  # fmt: skip
+    assert [s.mean for s in c.sessions] == pytest.approx([81.0, 85.0, 77.5, 80.5])
+    assert [s.normalised for s in c.sessions] == [s.mean for s in c.sessions]
+
+
+def test_what_the_day_to_day_figure_rests_on_is_said() -> None:
+    sides = [("b1", "before", [80.0, 82], 15), ("a1", "after", [76.0, 79], 15), ("a2", "after", [80.0, 81], 15)]
+    for sessions, kind, method in ((sides[:2], "B", "alone"), (sides, "A", "joined with the scatter between sessions")):
+        table = coolant_table(sessions)
+        c = compare(table, experiment_of(table, outcome="peak_coolant"))
+        assert next(line.kind for line in c.budget if line.source == "day to day") == kind
+        assert f", day-to-day allowance {method}, " in c.method
+
+
+def test_one_run_a_session_has_no_repeatability_to_tell() -> None:
+    table = coolant_table([("b", "before", [80.0], 15), ("a", "after", [76.0], 15)])
+    line = compare(table, experiment_of(table, outcome="peak_coolant")).budget[0]
+    assert (line.source, line.standard_uncertainty, line.dof) == ("repeatability of the runs", 0.0, math.inf)
+
+
+def test_sessions_are_shown_as_they_were_and_at_common_conditions() -> None:
+    """The slope on the inlet temperature takes its share from each mean, kelvin by kelvin from the average inlet."""
+    table = runs_table(PLAIN)
+    c = compare(table, experiment_of(table))
+    inlet, compression = c.slopes
+    assert (inlet.name, inlet.unit) == ("inlet temperature", "K/K")
+    assert (compression.name, compression.unit) == ("compression", "K per ln")
+    # PLAIN's rises have a mean of 41.1 K at 16 °C; the shares are those of pullbook.ambient.
+    rise = np.mean([np.mean(rises) for _, _, rises, _ in PLAIN])
+    assert (inlet.prior, inlet.prior_u) == pytest.approx((0.6 * rise / 289.15, 0.35 * rise / 289.15))
+    # One pressure ratio throughout tells nothing of its slope: what was known stays.
+    assert (compression.prior, compression.prior_u) == pytest.approx((rise, 0.35 * rise))
+    assert (compression.value, compression.u) == pytest.approx((compression.prior, compression.prior_u))
+    for figure, (name, phase, rises, inlet_c) in zip(c.sessions, PLAIN, strict=True):
+        assert (figure.session, figure.phase, figure.runs) == (name, phase, len(rises))
+        assert (figure.inlet_c, figure.pressure_ratio) == pytest.approx((inlet_c, 210.0 / 101.325))
+        assert figure.mean == pytest.approx(np.mean(rises))
+        assert figure.normalised == pytest.approx(figure.mean - inlet.value * (inlet_c - 16.0))
+
+
+def test_boost_is_checked_with_what_was_left_out_where_that_is_counted() -> None:
+    """A leak that shows only in the pulls that were left out is seen when these are counted again."""
+    table = runs_table([(f"{p}-{k}", p, [40.0, 41, 40, 41], 15.0 + k) for p in ("before", "after") for k in (1, 2, 3)])
+    weak = (table["phase"] == "after") & (table["number"] > 1)
+    table.loc[weak, "peak_manifold_pressure"] = 180.0
+    table.loc[weak, ["included", "left_out", "reason"]] = [False, True, "left out: felt weak"]
+    without, with_it = (compare(table, experiment_of(table), with_left_out=w) for w in (False, True))
+    assert "boost-lower" not in [f.code for f in without.findings]
+    assert "boost-lower" in [f.code for f in with_it.findings]
 
 
 def test_charge_temperature_as_the_outcome_moves_with_the_inlet() -> None:
@@ -152,6 +377,7 @@ def test_what_was_left_out_can_be_counted_again() -> None:
     without, with_it = (compare(table, experiment_of(table), with_left_out=w) for w in (False, True))
     assert with_it.before.pulls == without.before.pulls + 1
     assert with_it.change < without.change - 0.5
+    assert compare(table, experiment_of(table)) == without
 
 
 def test_the_result_is_frozen_plain_json_and_the_same_each_time() -> None:
@@ -160,10 +386,11 @@ def test_the_result_is_frozen_plain_json_and_the_same_each_time() -> None:
     assert json.dumps(first.to_dict(), allow_nan=False) == json.dumps(second.to_dict(), allow_nan=False)
     with pytest.raises(dataclasses.FrozenInstanceError):
         first.change = 0.0
-    assert set(first.to_dict()) >= {
+    assert set(first.to_dict()) == {
         "outcome", "unit", "before", "after", "change", "low", "high", "level", "dof", "standard_uncertainty", "budget",
-        "method", "verdict", "sentence",
+        "method", "verdict", "sentence", "slopes", "session_means", "sessions_needed",
     }  # fmt: skip
+    assert first.to_dict()["dof"] == first.dof
     assert set(first.to_dict()["before"]) == {"mean", "sessions", "pulls"}
     assert all(set(line) == {"source", "kind", "standard_uncertainty", "dof"} for line in first.to_dict()["budget"])
 
@@ -185,7 +412,9 @@ def test_scatter_between_sessions_widens_and_calm_narrows() -> None:
 
 def test_infinite_degrees_of_freedom_are_null_in_json() -> None:
     table = runs_table(PLAIN, step=1.0)
-    lines = compare(table, experiment_of(table)).to_dict()["budget"]
+    c = compare(table, experiment_of(table))
+    assert dataclasses.replace(c, dof=math.inf).to_dict()["dof"] is None
+    lines = c.to_dict()["budget"]
     step = next(line for line in lines if line["source"] == "sensor step")
     assert step["dof"] is None
     assert step["standard_uncertainty"] == pytest.approx(math.sqrt(2 / 12))  # two sensors, two sessions a side

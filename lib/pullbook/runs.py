@@ -486,9 +486,9 @@ def _trim_all(settled: np.ndarray, first: np.ndarray, last: np.ndarray) -> tuple
     calm = np.flatnonzero(settled)
     if not calm.size:
         return first[:0], last[:0]
-    a = calm[np.searchsorted(calm, first).clip(0, len(calm) - 1)]
-    b = calm[(np.searchsorted(calm, last, side="right") - 1).clip(0)]
-    good = (a >= first) & (b <= last) & (a < b)
+    a = calm[np.searchsorted(calm, first).clip(max=len(calm) - 1)]
+    b = calm[(np.searchsorted(calm, last, side="right") - 1).clip(min=0)]
+    good = a < b  # where nothing between first and last is calm, a is at b or beyond it
     return a[good], b[good]
 
 
