@@ -9,6 +9,8 @@ import pytest
 
 from pullbook.comparison import compare
 from pullbook.errors import ComparisonError
+from pullbook.outcomes import OUTCOMES
+from pullbook.session_means import session_means
 from pullbook.uncertainty import combined, coverage_factor, effective_dof
 from tables_of_runs import drawn_sessions, experiment_of, runs_table
 
@@ -200,7 +202,11 @@ def test_too_few_runs_to_allow_for_their_place_is_said() -> None:
     assert [f.severity for f in found] == ["note"]
     assert "to allow for later pulls starting hotter" in found[0].message
     three = runs_table([("b", "before", [40.0, 41], 15), ("a", "after", [39.0], 15)])
-    assert "place-not-fitted" in [f.code for f in compare(three, experiment_of(three)).findings]
+    c = compare(three, experiment_of(three))
+    assert "place-not-fitted" in [f.code for f in c.findings]
+    # 40 and 41 lie 0.5 about their mean: a variance of 0.5 with the one degree of freedom that there is.
+    assert c.repeatability_sd == pytest.approx(math.sqrt(0.5))
+    assert c.budget[0].dof == 1.0
     # With one run each there is nothing to tell places by, nor later pulls; nothing is said.
     single = runs_table([("b", "before", [40.0], 15), ("a", "after", [39.0], 15)])
     assert "place-not-fitted" not in [f.code for f in compare(single, experiment_of(single)).findings]
@@ -276,6 +282,141 @@ def test_a_comparison_worked_by_hand() -> None:
     assert [s.normalised for s in c.sessions] == [s.mean for s in c.sessions]
 
 
+@pytest.mark.parametrize(("outcome", "given", "allowed"), [
+    ("peak_coolant", None, 1.0),  # kelvins
+    ("peak_coolant", 2.0, 2.0),
+    ("peak_manifold_pressure", None, 2.0),  # 1 % of 200 kPa
+    ("peak_manifold_pressure", 3.0, 3.0),
+])  # fmt: skip
+def test_with_one_session_a_side_the_day_to_day_figure_is_the_allowance(outcome, given, allowed) -> None:
+    table = coolant_table([("b", "before", [80.0, 80], 15), ("a", "after", [80.0, 80], 15)], step=0.0)
+    table["peak_manifold_pressure"] = 200.0
+    settings = {"day_to_day_sd": given} if given else {}
+    c = compare(table, experiment_of(table, outcome=outcome, **settings))
+    assert c.day_sd == pytest.approx(allowed)
+    # Two days' difference: the square root of two times that.
+    line = next(line for line in c.budget if line.source == "day to day")
+    assert line.standard_uncertainty == pytest.approx(math.sqrt(2) * allowed)
+
+
+@pytest.mark.parametrize(("step", "u"), [(0.5, 0.5 / math.sqrt(12)), (0.0, 0.58), (math.nan, 0.58)])
+def test_how_well_the_inlet_was_read_counts_by_its_slope(step: float, u: float) -> None:
+    """A logged temperature is good to its step; one that was written down, which has none, to ±1 K: 1 / sqrt(3)."""
+    same_weather = [(n, p, r, {"1": 14.0, "2": 18.0}[n[-1]]) for n, p, r, _ in PLAIN]
+    table = runs_table(same_weather)
+    table["inlet_step"] = step
+    c = compare(table, experiment_of(table))
+    line = next(line for line in c.budget if line.source == "inlet temperature: its reading")
+    # With the same weather on both sides each session has the weight 1/2, four times 1/4 under the root.
+    assert line.standard_uncertainty == pytest.approx(abs(c.slopes[0].value) * u)
+    assert (line.kind, line.dof) == ("B", math.inf)
+
+
+def test_every_source_of_the_budget_has_its_name_and_kind() -> None:
+    """Type A from these drives' scatter, B from other knowledge (JCGM 100:2008, 2.3.2 and 2.3.3)."""
+    table = runs_table(PLAIN, step=1.0)
+    assert [(line.source, line.kind) for line in compare(table, experiment_of(table)).budget] == [
+        ("repeatability of the runs", "A"),
+        ("day to day", "A"),
+        ("sensor step", "B"),
+        ("inlet temperature: its slope", "B"),
+        ("inlet temperature: its reading", "B"),
+        ("compression: its slope", "B"),
+    ]
+
+
+def estimated_table(estimated):
+    """Make a table with an effectiveness from compressor outlets of 120 °C ± 5 K, inlets at 20 °C."""
+    table = runs_table([(n, p, r, 20.0) for n, p, r, _ in PLAIN])
+    table["effectiveness"] = np.where(table["phase"] == "after", 0.70, 0.60)
+    table["compressor_outlet"], table["compressor_outlet_u"] = 120.0, 5.0
+    table["outlet_estimated"] = estimated(table)
+    return table
+
+
+def test_what_all_sessions_share_through_an_estimated_outlet_widens_the_change() -> None:
+    table = estimated_table(lambda t: True)
+    c = compare(table, experiment_of(table, outcome="effectiveness", worthwhile_change=0.05))
+    line = next(line for line in c.budget if line.source == "what was estimated")
+    # 5 K of the 100 K that the compressor adds: five per cent of the difference, 0.10.
+    assert (line.kind, line.dof) == ("B", math.inf)
+    assert line.standard_uncertainty == pytest.approx(0.05 * 0.10)
+
+
+@pytest.mark.parametrize("outcome", ["effectiveness", "peak_rise"])
+def test_nothing_is_added_for_an_outlet_that_was_measured_or_plays_no_part(outcome: str) -> None:
+    table = estimated_table(lambda t: outcome == "peak_rise")
+    tables = [table, table.drop(columns="outlet_estimated")]
+    for each in tables:
+        c = compare(each, experiment_of(each, outcome=outcome, worthwhile_change=0.05))
+        assert "what was estimated" not in [line.source for line in c.budget]
+
+
+def test_an_outlet_measured_on_some_days_and_estimated_on_others_is_refused() -> None:
+    table = estimated_table(lambda t: t["phase"] == "after")
+    with pytest.raises(
+        ComparisonError, match="measured in some sessions and estimated in others, which do not compare"
+    ):
+        compare(table, experiment_of(table, outcome="effectiveness", worthwhile_change=0.05))
+
+
+def test_a_cruise_is_brought_to_its_own_weather_and_to_no_boost() -> None:
+    table = runs_table(PLAIN)
+    table["kind"] = "cruise"
+    table["mean_rise"], table["mean_inlet"] = table["peak_rise"] / 4, table["inlet_at_peak"] + 5
+    table["mean_rise"] = table["mean_rise"].mean()
+    c = compare(table, experiment_of(table, outcome="mean_rise"))
+    # 0.6 of rise over absolute inlet temperature (pullbook.ambient), of the cruise: 16 + 5 °C on average.
+    assert [(s.name, s.prior) for s in c.slopes] == [
+        ("inlet temperature", pytest.approx(0.6 * table["mean_rise"][0] / (21.0 + 273.15)))
+    ]
+    assert [s.inlet_c for s in c.sessions] == [19.0, 23.0, 20.0, 22.0]
+
+
+@pytest.mark.parametrize(
+    ("kpa", "names"), [(150.0, ["inlet temperature", "compression"]), (100.0, ["inlet temperature"])]
+)
+def test_compression_counts_from_a_little_boost_up(kpa: float, names: list[str]) -> None:
+    table = runs_table(PLAIN, pressure_kpa={"before": kpa, "after": kpa})
+    assert [s.name for s in compare(table, experiment_of(table)).slopes] == names
+
+
+def test_conditions_that_were_not_logged_are_not_allowed_for() -> None:
+    table = runs_table(PLAIN).drop(columns=["inlet_at_peak", "pressure_ratio", "inlet_step"])
+    c = compare(table, experiment_of(table))
+    assert c.slopes == ()
+    assert "as measured" in c.method
+    assert all(math.isnan(s.inlet_c) and math.isnan(s.pressure_ratio) for s in c.sessions)
+    # Without a rise physics has no slope for the charge temperature either.
+    table = runs_table(PLAIN)
+    table["peak_rise"] = np.nan
+    assert compare(table, experiment_of(table, outcome="peak_charge")).slopes == ()
+
+
+def test_places_that_before_and_after_do_not_share_cannot_be_told_from_the_service() -> None:
+    """The first three pulls count before, the next three after: later pulls' heat and the service look the same."""
+    table = runs_table([(n, p, r[:3], t) for n, p, r, t in PLAIN])
+    table.loc[table["phase"] == "after", "number"] += 3
+    c = compare(table, experiment_of(table))
+    assert "place-not-fitted" in [f.code for f in c.findings]
+    plain = table.groupby("session")["peak_rise"].mean()
+    assert [s.mean for s in c.sessions] == pytest.approx([plain[s.session] for s in c.sessions])
+
+
+def test_two_sessions_of_three_runs_are_enough_to_allow_for_the_place() -> None:
+    # 6 runs less 2 sessions less 2 further places leave 2, as many as are asked for.
+    table = runs_table([("b", "before", [40.0, 41, 42], 15), ("a", "after", [39.0, 40.5, 41], 15)])
+    c = compare(table, experiment_of(table))
+    assert "place-not-fitted" not in [f.code for f in c.findings]
+    assert c.budget[0].dof == 2.0
+
+
+def test_the_single_runs_go_with_their_session() -> None:
+    table = runs_table(PLAIN)
+    data = session_means(table, experiment_of(table), OUTCOMES["peak_rise"], with_left_out=False)
+    assert [runs.tolist() for runs in data.single_runs] == [rises for _, _, rises, _ in PLAIN]
+
+
 def test_what_the_day_to_day_figure_rests_on_is_said() -> None:
     sides = [("b1", "before", [80.0, 82], 15), ("a1", "after", [76.0, 79], 15), ("a2", "after", [80.0, 81], 15)]
     for sessions, kind, method in ((sides[:2], "B", "alone"), (sides, "A", "joined with the scatter between sessions")):
@@ -346,20 +487,51 @@ def test_times_can_be_the_outcome() -> None:
     c = compare(table, experiment_of(table, outcome="elapsed_s 60-90", worthwhile_change=0.5))
     assert c.change == pytest.approx(-2.0, abs=0.01)
     assert c.unit == "s"
+    # Each session's times are good to 0.1 s, a standard uncertainty, no step; two sessions a side of weight 1/2 each.
+    assert next(line for line in c.budget if line.source == "sensor step").standard_uncertainty == pytest.approx(0.1)
     assert c.verdict == "improved"
 
 
 def test_an_outcome_that_was_not_measured_is_refused() -> None:
     table = runs_table(PLAIN)
-    with pytest.raises(ComparisonError, match="marks_kmh"):
+    table["elapsed_s 60-90"] = 8.0
+    table["elapsed_s 60-90 u"] = 0.1
+    with pytest.raises(ComparisonError, match="marks_kmh") as refused:
         compare(table, experiment_of(table, outcome="elapsed_s 61-92"))
+    # What can be asked for instead: figures, neither their uncertainties nor the sensors' steps.
+    assert str(refused.value).endswith(
+        " Figures: peak_rise, peak_charge, peak_manifold_pressure, time_to_boost, peak_coolant, effectiveness, "
+        "recovery_time, elapsed_s 60-90."
+    )
 
 
 def test_a_phase_without_runs_is_refused_with_the_reasons() -> None:
     table = runs_table(PLAIN)
     after = table["phase"] == "after"
     table.loc[after, ["included", "reason"]] = [False, "lifted at 55 km/h"]
-    with pytest.raises(ComparisonError, match="lifted at 55 km/h"):
+    with pytest.raises(ComparisonError, match="lifted at 55 km/h") as refused:
+        compare(table, experiment_of(table))
+    # Six reasons tell what went wrong; sixty would not tell more.
+    said = "; ".join(
+        f"after-{k} pull {n}: lifted at 55 km/h" for k, n in ((1, 1), (1, 2), (1, 3), (1, 4), (1, 5), (2, 1))
+    )
+    assert str(refused.value) == f"phase 'after': 10 pulls in 2 sessions, but none is usable: {said}"
+
+
+def test_a_phase_whose_runs_lack_the_outcome_is_refused_by_its_name() -> None:
+    table = runs_table(PLAIN)
+    table.loc[table["phase"] == "after", "peak_rise"] = np.nan
+    said = r"10 pulls in 2 sessions, but none of them holds peak charge temperature above inlet \(peak_rise\)"
+    with pytest.raises(ComparisonError, match=said):
+        compare(table, experiment_of(table))
+
+
+def test_a_phase_without_pulls_is_asked_about_its_speeds() -> None:
+    table = runs_table(PLAIN)
+    table.loc[table["phase"] == "after", "kind"] = "cruise"
+    with pytest.raises(
+        ComparisonError, match=r"0 pulls in 2 sessions, and no pull was found\. Do cruise_kmh, pull_from"
+    ):
         compare(table, experiment_of(table))
 
 
