@@ -171,6 +171,16 @@ def test_the_efficiency_is_ideal_work_over_real_work(inlet: float, ratio: float,
     assert ideal / real == pytest.approx(efficiency, rel=1e-6)  # the converged solution is exact to rounding
 
 
+def test_a_compressor_that_nobody_measured_is_taken_to_have_an_efficiency_of_070() -> None:
+    # The stated assumption, 0.70 ± 0.05, of a small turbocharger: common practice, no source.
+    case = {"inlet_c": 20.0, "pressure_ratio": 2.0}
+    for outlet in (air.compressor_outlet_c, air.compressor_outlet_constant_gamma_c):
+        assert outlet(**case) == outlet(**case, efficiency=0.70)
+    assert air.compressor_outlet_uncertainty_k(**case) == air.compressor_outlet_uncertainty_k(
+        **case, efficiency=0.70, efficiency_u=0.05
+    )
+
+
 def test_a_ratio_of_one_or_less_leaves_the_inlet_temperature() -> None:
     outlet = air.compressor_outlet_c(inlet_c=20.0, pressure_ratio=np.array([0.3, 0.99, 1.0]))
     np.testing.assert_allclose(outlet, 20.0, atol=1e-9)

@@ -73,6 +73,14 @@ def test_one_session_a_side_rests_on_the_allowance_and_says_so() -> None:
     assert "standard deviation of 1 K (common practice, no source)" in found["allowance-assumed"].message
 
 
+def test_how_much_two_days_differ_follows_the_allowance() -> None:
+    table = runs_table([("b", "before", [40.0, 41, 39], 15), ("a", "after", [39.0, 40, 38], 15)])
+    finding = next(
+        f for f in compare(table, experiment_of(table, day_to_day_sd=2.0)).findings if f.code == "one-session"
+    )
+    assert "differ by about 2.8 K anyway" in finding.message  # 2.0 sqrt(2)
+
+
 def test_one_session_on_one_side_only_is_said_as_it_is() -> None:
     table = runs_table([*PLAIN[:2], PLAIN[2]])
     finding = next(f for f in compare(table, experiment_of(table)).findings if f.code == "one-session")

@@ -109,6 +109,19 @@ def test_a_gear_change_does_not_end_a_pull(period_s: float, lift_s: float, offse
     assert only(find_runs(log, PROTOCOL).pulls).included
 
 
+@pytest.mark.parametrize("offset_s", [0.0, 0.11, 0.23])
+def test_two_seconds_are_no_gear_change(offset_s: float) -> None:
+    log = make_log(
+        {
+            "vehicle_speed": [(0, 40), (30, 40), (38, 75), (40, 74), (50, 112), (120, 80)],
+            "accelerator_position": pedal((30, 38), (40, 50)),
+        },
+        period_s=0.3,
+        offset_s=offset_s,
+    )
+    assert len(find_runs(log, PROTOCOL).pulls) == 2
+
+
 @pytest.mark.parametrize("period_s", [0.3, 0.7, 1.0])
 def test_a_long_lift_ends_it(period_s: float) -> None:
     log = make_log(
@@ -431,13 +444,21 @@ def test_the_rest_is_the_larger_part(taken: tuple[int, int], rest: tuple[int, in
 
 
 def test_a_cruise_in_which_the_pedal_was_not_logged_is_one() -> None:
-    """The logger lost the pedal before the cruise: nothing speaks against a light load."""
-    log = make_log({"vehicle_speed": held(90, 60), "accelerator_position": pedal((2, 5), until_s=80.0)})
+    """The logger lost the pedal after the pull: nothing speaks against a light load."""
+    speed = [(0, 40), (5, 40), (20, 112), (30, 60), (40, 90), (100, 90), (110, 60)]
+    log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((5, 20))})
     pedal_signal = log.need("accelerator_position")
-    early = pedal_signal.time_s < 9
+    early = pedal_signal.time_s < 35
     lost = replace(pedal_signal, time_s=pedal_signal.time_s[early], values=pedal_signal.values[early])  # noqa: PD011 - no frame
-    cruise = only(find_runs(replace(log, signals={**log.signals, "accelerator_position": lost}), PROTOCOL).cruises)
-    assert cruise.included
+    runs = find_runs(replace(log, signals={**log.signals, "accelerator_position": lost}), PROTOCOL)
+    assert only(runs.pulls).included
+    assert runs.full_load_from == "accelerator_position"
+    assert only(runs.cruises).included
+
+
+def test_a_cruise_lasts_to_its_last_settled_refresh() -> None:
+    # The log ends in it: its last refresh, at 49 s, counts.
+    assert only(find_runs(cruise_log([(0, 70), (10, 90), (50, 90)]), PROTOCOL).cruises).end_s == 49.0
 
 
 @pytest.mark.parametrize(
@@ -446,11 +467,11 @@ def test_a_cruise_in_which_the_pedal_was_not_logged_is_one() -> None:
         # The stated limits: pedal at 75 % and swinging by 30, pressure swinging by 45 kPa and above seven tenths of the
         # greatest boost. The tenth at either end does not count, so the two levels are held for half of the time each.
         ("accelerator_position", [(0, 20), (30, 20), (31, 49), (60, 49)], ""),
-        ("accelerator_position", [(0, 20), (30, 20), (31, 52), (60, 52)], "accelerator position swings"),
+        ("accelerator_position", [(0, 20), (30, 20), (31, 50.8), (60, 50.8)], "accelerator position swings"),
         ("intake_manifold_pressure", [(0, 110), (30, 110), (31, 154), (60, 154)], ""),
         (
             "intake_manifold_pressure",
-            [(0, 110), (30, 110), (31, 157), (60, 157)],
+            [(0, 110), (30, 110), (31, 156), (60, 156)],
             "intake manifold pressure swings",
         ),
         # 101.325 kPa outside and 220 at most: light up to 101.3 + 0.7 * 118.7 = 184.4 kPa.
@@ -492,7 +513,15 @@ def test_leaving_out() -> None:
     runs = find_runs(log, PROTOCOL).leave_out({"pull 1": "braked for a tractor", "pull 7": "typing error"})
     pull = only(runs.pulls)
     assert (pull.included, pull.left_out, pull.reason) == (False, True, "left out: braked for a tractor")
-    assert [finding.code for finding in runs.findings] == ["leave-out-unknown"]
+    [finding] = runs.findings
+    assert (finding.code, finding.severity, finding.evidence) == ("leave-out-unknown", "warning", {"named": "pull 7"})
+    assert finding.message.startswith("leave_out names 'pull 7', but this log has 1 ")
+
+
+def test_a_cruise_can_be_left_out_too() -> None:
+    runs = find_runs(cruise_log(held(90, 40)), PROTOCOL).leave_out({"cruise 1": "behind a lorry"})
+    assert (only(runs.cruises).included, only(runs.cruises).reason) == (False, "left out: behind a lorry")
+    assert "leave-out-unknown" not in [finding.code for finding in runs.findings]
 
 
 @cache

@@ -306,11 +306,9 @@ def _kink(speed: Signal, near_s: float) -> float:
         return near_s
     places = t[1] + (t[-2] - t[1]) * _KINK_PLACES
     hinge = np.maximum(t - places[:, None], 0.0)
-    # What is left of speed and hinge beside one straight line; the best hinge explains most of what is left.
+    # What is left of the hinge beside one straight line; the best hinge explains most of what the line leaves.
     x = t - t.mean()
     line = x / np.sqrt(x @ x)
-    v = v - v.mean()
-    v = v - (v @ line) * line
     hinge -= hinge.mean(axis=1, keepdims=True)
     hinge -= (hinge @ line)[:, None] * line
     return float(places[np.argmax((hinge @ v) ** 2 / (hinge * hinge).sum(axis=1))])
