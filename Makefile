@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
-.PHONY: report test bench study study-runs study-felt lint samples clean
+.PHONY: report test coverage mutants bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
 
 $(VENV)/.created:
@@ -27,6 +27,17 @@ report: $(VENV)/.installed
 
 test: $(VENV)/.installed-test
 	@$(BIN)/python -m pytest
+
+coverage: $(VENV)/.installed-test
+	@$(BIN)/python -m pytest --cov --cov-report=term-missing:skip-covered --cov-fail-under=95
+
+# mutmut takes what lies in src for the library. One thread: the tests' matrices are small.
+mutants: $(VENV)/.installed-test
+	@$(INSTALL) -e '.[test,mutation]'
+	@mkdir -p .mutants
+	@ln -sfn ../lib .mutants/src
+	@ln -sfn ../tests ../pyproject.toml .mutants
+	@cd .mutants && OPENBLAS_NUM_THREADS=1 $(CURDIR)/$(BIN)/mutmut run && $(CURDIR)/$(BIN)/mutmut results
 
 lint: $(VENV)/.installed-test
 	@$(BIN)/ruff check .
@@ -52,4 +63,4 @@ samples: $(VENV)/.installed
 	@$(BIN)/python -m pullbook.simulate sample_runs
 
 clean:
-	rm -rf $(VENV) sample_runs/*/rendered sample_runs/*/*/rendered
+	rm -rf $(VENV) .mutants sample_runs/*/rendered sample_runs/*/*/rendered

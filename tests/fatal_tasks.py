@@ -4,7 +4,20 @@ from __future__ import annotations
 
 import os
 import signal
+import time
 from pathlib import Path
+
+
+def stubborn(path: str) -> int:
+    """Turn a deaf ear to a polite request to end, and say which process does so."""
+    signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    return os.getpid()
+
+
+def slow(seconds: float) -> str:
+    """Take a while."""
+    time.sleep(seconds)
+    return f"after {seconds:g} s"
 
 
 def fatal(task: tuple[str, str]) -> str:

@@ -31,6 +31,30 @@ def test_nothing_is_assumed_of_other_outcomes() -> None:
     assert ambient_slope(OUTCOMES["peak_rise"], rise_k=float("nan"), inlet_c=20.0) is None
 
 
+def test_the_slope_on_compression_is_the_rise_itself() -> None:
+    # The rise is proportional to f = pr^((g-1)/g) - 1 at constant effectiveness, so d rise / d ln f = rise; the stated
+    # uncertainty is 0.35 of it.
+    prior = pressure_slope(OUTCOMES["peak_rise"], rise_k=40.0)
+    assert prior is not None
+    assert (prior.mean, prior.standard_uncertainty) == (40.0, pytest.approx(14.0))
+    small = pressure_slope(OUTCOMES["peak_rise"], rise_k=0.5)
+    assert small is not None
+    assert small.mean == 0.5
+
+
+@pytest.mark.parametrize("rise_k", [0.0, -3.0, float("nan"), float("inf")])
+def test_a_charge_that_is_not_warmed_says_nothing_of_compression(rise_k) -> None:
+    assert pressure_slope(OUTCOMES["peak_rise"], rise_k=rise_k) is None
+
+
+def test_a_charge_cooler_than_the_inlet_air_still_moves_with_it() -> None:
+    """A cooler fed by water can do that: no rise to grow, but the charge goes with the inlet, kelvin by kelvin."""
+    prior = ambient_slope(OUTCOMES["peak_charge"], rise_k=-4.0, inlet_c=30.0)
+    assert prior is not None
+    assert prior.mean == 1.0
+    assert 0 < prior.standard_uncertainty < 1e-5  # known, but never so well that a fit divides by nothing
+
+
 @given(st.integers(0, 10_000), st.floats(-2, 2), st.floats(0.05, 5))
 def test_the_weights_rebuild_the_coefficients(seed, mean, spread) -> None:
     rng = np.random.default_rng(seed)

@@ -19,12 +19,12 @@ from pathlib import Path
 import pytest
 
 from conftest import HOSTILE, SAMPLES, contents, copy_sample
-from fatal_tasks import fatal
+from fatal_tasks import fatal, slow, stubborn
 from pullbook import batch, pool
 from pullbook.batch import Row, Task, do, find_experiments, run_batch
 from pullbook.batch_report import page, summary, to_csv
 from pullbook.cli import main
-from pullbook.errors import ExperimentError, Finding
+from pullbook.errors import ExperimentError, Finding, PullbookError
 from pullbook.inputs import program_sha256
 from test_page import Read
 
@@ -323,6 +323,13 @@ def test_a_killed_process_costs_its_own_task_a_try_and_nobody_elses(tmp_path):
     assert results == {0: "well 0", 1: "once 1", 2: None, 3: "well 3", 4: "well 4", 5: "once 5"}
 
 
+def test_a_process_that_does_not_end_when_asked_is_ended(tmp_path, monkeypatch):
+    monkeypatch.setattr(pool, "TO_STOP_S", 0.2)
+    results = dict(pool.on_this_machine(stubborn, ["a"], workers=1))
+    with pytest.raises(ProcessLookupError):
+        os.kill(results[0], 0)
+
+
 def test_one_that_kills_its_processes_is_failed_and_told(fleet, tmp_path, monkeypatch, capsys):
     # The table is told by the parent, so a pool that gives up on one task stands for the deaths.
     real = pool.on_this_machine
@@ -454,6 +461,22 @@ def test_a_task_that_kills_the_workers_of_a_scheduler_is_given_up_alone(tmp_path
     tasks = [(kind, str(tmp_path / str(k))) for k, kind in enumerate(["well", "always", "well", "once"])]
     results = dict(pool.on_scheduler(fatal, tasks, address=parts.address))
     assert results == {0: "well 0", 1: None, 2: "well 2", 3: "once 3"}
+
+
+def test_a_task_that_takes_longer_than_a_scheduler_is_waited_for_is_not_given_up(cluster, monkeypatch):
+    parts = cluster()
+    logs = [parts.folder / f"worker-{k}.log" for k in (1, 2)]
+    wait_until(lambda: all("Registered to" in log.read_text() for log in logs))
+    monkeypatch.setattr(pool, "TO_HEAR_S", 0.5)
+    assert dict(pool.on_scheduler(slow, [1.5], address=parts.address)) == {0: "after 1.5 s"}
+
+
+def test_a_scheduler_whose_workers_cannot_run_the_task_is_told_with_the_remedy(cluster):
+    """As with another pullbook on the workers: the function does not take what it is given."""
+    parts = cluster()
+    said = r"--scheduler \S+: it cannot run the task \(TypeError: .*\); install the same pullbook where the scheduler"
+    with pytest.raises(PullbookError, match=said):
+        list(pool.on_scheduler(slow, [None], address=parts.address))
 
 
 def test_a_scheduler_that_goes_away_is_told_and_what_was_done_is_kept(many, tmp_path, cluster):

@@ -158,6 +158,69 @@ def test_check_lists_channels_and_runs_and_writes_nothing(fresh, capsys, name):
     assert "cruise 1 " in text
 
 
+def test_check_says_what_stands_for_a_missing_inlet_and_how_to_settle_a_column(fresh, capsys):
+    """Two columns under names of their own: one session lacks the inlet temperature, and its column can be settled."""
+    folder = fresh("two_evenings")
+    log = folder / "logs" / "before-1.csv"
+    head, rest = log.read_text(encoding="utf-8").split("\n", 1)
+    cells = head.split(";")
+    k = next(k for k, cell in enumerate(cells) if "intake" in cell.lower() and "temp" in cell.lower())
+    cells[k] = "Intk tmp sensor B"
+    log.write_text("\n".join([";".join(cells), rest]), encoding="utf-8")
+    status, text, _ = run(capsys, "check", folder)
+    assert status == 0
+    assert "warning: The inlet temperature was recognised in after-1 only; " in text
+    lines = text.splitlines()
+    start = lines.index("channels:")
+    assert lines[start - 1] == "Columns not recognised. What is right of these, put into experiment.yaml once:"
+    assert any("Intk tmp sensor B" in line for line in lines[start:])
+
+
+# --- plan and lab ------------------------------------------------------------------------------------------------
+
+
+def test_plan_prints_what_to_do_with_the_cautions_first(capsys):
+    status, text, _ = run(capsys, "plan", "--change", 3, "--pulls", 4)
+    assert status == 0
+    lines = text.splitlines()
+    assert lines[0] == "First, safety:"
+    assert "a change of 3 K" in text
+    assert any(line.split()[:2] == ["3", "4"] for line in lines)  # three sessions of four pulls, a row of the table
+    assert "On the day:" in lines
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        (["--change", "0"], "--change: given 0; allowed: above 0"),
+        (["--change", "nan"], "--change: given nan; allowed: above 0"),
+        (["--pulls", "0"], "--pulls: given 0; allowed: 1 to 50"),
+        (["--pulls", "51"], "--pulls: given 51; allowed: 1 to 50"),
+    ],
+)
+def test_plan_refuses_what_cannot_be_planned(capsys, given, said):
+    assert run(capsys, "plan", *given) == (2, "", f"pullbook: {said}\n")
+
+
+def test_lab_says_where_the_workbook_is_and_that_ones_own_changes_are_kept(fresh, capsys, tmp_path, monkeypatch):
+    """What the browser shows is for tests/browser; here, what is said and what is opened."""
+    opened = []
+    monkeypatch.setenv("JUPYTER_DATA_DIR", str(tmp_path / "jupyter"))
+    monkeypatch.setattr("pullbook.lab.open_lab", lambda copy, options: opened.append((copy, list(options))))
+    folder = fresh("two_evenings")
+    status, text, _ = run(capsys, "lab", folder, "--", "--no-browser")
+    assert status == 0
+    [(copy, options)] = opened
+    assert copy.parent == tmp_path / "jupyter" / "pullbook"
+    assert options[-1:] == ["--no-browser"]
+    assert f"is {copy}; in JupyterLab: Run, Run All Cells." in text
+    assert "your own changes" not in text
+    copy.write_text("mine", encoding="utf-8")
+    _, text, _ = run(capsys, "lab", folder)
+    assert "It holds your own changes and is kept as it is; delete it for a fresh one." in text
+    assert copy.read_text(encoding="utf-8") == "mine"
+
+
 # --- analyse -----------------------------------------------------------------------------------------------------
 
 

@@ -12,6 +12,7 @@ import pytest
 from conftest import SAMPLES, contents
 from pullbook import rendering
 from pullbook.cli import main
+from pullbook.errors import ExperimentError
 from test_page import Read
 
 WASHED = ["-p", "service=cooler fins washed"]
@@ -77,6 +78,23 @@ def test_a_faulty_ledger_is_refused_with_its_rows(own, capsys):
 def test_a_ledger_cannot_be_written_over_by_its_page(own, capsys):
     assert main(["ledger", str(own), "--quiet", "--out", str(own)]) == 2
     assert "allowed: a file that ends in .html" in capsys.readouterr().err
+
+
+def test_a_notebook_that_was_not_installed_is_told():
+    with pytest.raises(
+        ExperimentError, match=r"other\.ipynb is not installed beside the library; install pullbook again"
+    ):
+        rendering.notebook_path("other.ipynb")
+
+
+def test_a_place_where_jupyter_cannot_write_is_told_with_the_remedy(own, capsys, monkeypatch, tmp_path):
+    (tmp_path / "a file").write_text("", encoding="utf-8")
+    monkeypatch.setenv("JUPYTER_RUNTIME_DIR", str(tmp_path / "a file" / "runtime"))
+    assert main(["ledger", str(own), "--quiet", *WASHED]) == 2
+    said = capsys.readouterr().err
+    assert "cannot be written to" in said
+    assert "set JUPYTER_RUNTIME_DIR to a folder of yours" in said
+    assert not own.with_suffix(".html").exists()
 
 
 @pytest.mark.parametrize(("given", "said"), [([], "a change of 2 K"), (["--change", "3"], "a change of 3 K")])

@@ -186,7 +186,7 @@ def compare(
             worthwhile=worthwhile,
             day_sd=estimate.day_sd,
             repeatability_sd=float(np.nan_to_num(data.repeatability_sd)),
-            pulls=max(1, round(float(np.mean(data.runs)))),
+            pulls=round(float(np.mean(data.runs))),
             step_u=float(np.mean(data.step_u)),
             level=level,
         )

@@ -317,11 +317,9 @@ def _kink(speed: Signal, near_s: float) -> float:
         return near_s
     places = t[1] + (t[-2] - t[1]) * _KINK_PLACES
     hinge = np.maximum(t - places[:, None], 0.0)
-    # What is left of speed and hinge beside one straight line; the best hinge explains most of what is left.
+    # What is left of the hinge beside one straight line; the best hinge explains most of what the line leaves.
     x = t - t.mean()
     line = x / np.sqrt(x @ x)
-    v = v - v.mean()
-    v = v - (v @ line) * line
     hinge -= hinge.mean(axis=1, keepdims=True)
     hinge -= (hinge @ line)[:, None] * line
     return float(places[np.argmax((hinge @ v) ** 2 / (hinge * hinge).sum(axis=1))])
@@ -497,9 +495,9 @@ def _trim_all(settled: np.ndarray, first: np.ndarray, last: np.ndarray) -> tuple
     calm = np.flatnonzero(settled)
     if not calm.size:
         return first[:0], last[:0]
-    a = calm[np.searchsorted(calm, first).clip(0, len(calm) - 1)]
-    b = calm[(np.searchsorted(calm, last, side="right") - 1).clip(0)]
-    good = (a >= first) & (b <= last) & (a < b)
+    a = calm[np.searchsorted(calm, first).clip(max=len(calm) - 1)]
+    b = calm[(np.searchsorted(calm, last, side="right") - 1).clip(min=0)]
+    good = a < b  # where nothing between first and last is calm, a is at b or beyond it
     return a[good], b[good]
 
 

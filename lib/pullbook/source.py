@@ -33,7 +33,7 @@ _SIGNATURES = (
     (b"\xfd7zXZ", "an xz archive"),
 )
 GZIP_SIGNATURE = b"\x1f\x8b"
-PARQUET_SIGNATURE = b"PAR1"
+PARQUET_SIGNATURE = b"PAR1\x15"  # and the first byte of a page header: a text may begin with a column PAR1
 
 
 class Content:

@@ -154,12 +154,12 @@ def _read(raw: Content, path: Path) -> Table:
     source = blocks(raw, path.name)
     # A file may begin with line ends or filling, but not for long.
     first = next((block for block in itertools.islice(source, 8) if not block.isspace() and block), b"")
+    if first.startswith(PARQUET_SIGNATURE):
+        return _read_parquet(path)
     lines = first.decode("utf-8", errors="replace").split("\n")
     if len(first) > HEAD_BYTES // 2:
         lines = lines[:-1]
     if not any(line.strip() for line in lines):
-        if first.startswith(PARQUET_SIGNATURE):
-            return _read_parquet(path)
         raise LogError(f"{path.name}: is empty, or its beginning is. Export the log again.")
     if j1979.looks_raw(lines):
         return _read_answers(itertools.chain([first], source), path.name)

@@ -197,8 +197,9 @@ def sentence_of(
     """
     unit = "" if outcome.change_unit == "1" else f" {outcome.change_unit}"
     digits = decimals(estimate.u)
-    while digits < 4 and any(_looks_equal(end, worthwhile, digits) for end in (estimate.low, estimate.high)):
-        digits += 1  # an end that rounds to the bound would seem to touch it
+    pairs = [(end, bound) for end in (estimate.low, estimate.high) for bound in (0.0, worthwhile)]
+    while digits < 4 and any(_looks_equal(end, bound, digits) for end, bound in pairs):
+        digits += 1  # an end that rounds to a bound would seem to touch it
     size = f"{abs(estimate.change):.{digits}f}{unit}"
     visible = float(f"{estimate.change:.{digits}f}") != 0
     moved = ("fell" if estimate.change < 0 else "rose") if visible else "moved"

@@ -264,6 +264,15 @@ def test_moist_air_density(
     assert got == pytest.approx(expected, abs=tolerance)
 
 
+def test_what_carbon_dioxide_adds_to_the_density() -> None:
+    # CIPM-2007, molar mass of dry air: M = (28.96546 + 12.011 (x_CO2 - 0.0004)) g/mol; 1000 µmol/mol more of it make
+    # dry air heavier by 0.012011 / 28.96546 = 0.0415 %. 1e-9: the density is proportional to M, the rest is the same.
+    usual, more = (
+        air.humid_air_density_kg_m3(temperature_c=20.0, pressure_kpa=101.325, co2_ppm=ppm) for ppm in (400.0, 1400.0)
+    )
+    assert more / usual - 1 == pytest.approx(0.012011 / 28.96546, abs=1e-9)
+
+
 @pytest.mark.parametrize(("temperature_c", "expected_pa"), [(5.0, 872.6), (25.0, 3169.7), (50.0, 12351.3)])
 def test_saturation_pressure(temperature_c: float, expected_pa: float) -> None:
     # ASHRAE Handbook Fundamentals 2017, chapter 1, table 3, as quoted in the tests of PsychroLib 2.5.0.
@@ -336,6 +345,12 @@ def test_dry_air_density(coolprop: ModuleType, kelvin: float, expected: float) -
     [(-500.0, 107478), (0.0, 101325), (500.0, 95461), (1000.0, 89875), (4000.0, 61640)],
 )
 def test_standard_pressure(altitude_m: float, expected_pa: float) -> None:
+    assert 1e3 * air.standard_pressure_kpa(altitude_m) == pytest.approx(expected_pa, abs=1)
+
+
+@pytest.mark.parametrize(("altitude_m", "expected_pa"), [(-2000.0, 127774), (11000.0, 22632)])
+def test_standard_pressure_at_the_ends_of_its_range(altitude_m: float, expected_pa: float) -> None:
+    # ISO 2533:1975, tables by geopotential altitude; from memory. 1 Pa: the last digit. The ends are allowed.
     assert 1e3 * air.standard_pressure_kpa(altitude_m) == pytest.approx(expected_pa, abs=1)
 
 
