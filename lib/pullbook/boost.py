@@ -10,7 +10,7 @@ import numpy as np
 from pullbook.errors import ComparisonError, Finding
 from pullbook.estimate import Estimate, estimate_change, log_heating
 from pullbook.experiment import Experiment
-from pullbook.outcomes import OUTCOMES, Outcome
+from pullbook.outcomes import OUTCOMES
 from pullbook.session_means import SessionMeans, session_means
 from pullbook.uncertainty import INFINITE, BudgetLine
 
@@ -48,9 +48,7 @@ class BoostCheck:
         return (BudgetLine("boost changed with the service", "B", abs(self.effect_k), INFINITE),)
 
 
-def check_boost(
-    measures: pd.DataFrame, experiment: Experiment, outcome: Outcome, *, level: float, with_left_out: bool
-) -> BoostCheck:
+def check_boost(measures: pd.DataFrame, experiment: Experiment, *, level: float, with_left_out: bool) -> BoostCheck:
     """Compare the boost before with after, by the same method as the outcome.
 
     Parameters
@@ -58,7 +56,6 @@ def check_boost(
     measures : pandas.DataFrame
         A row a run with the column ``session``.
     experiment : Experiment
-    outcome : Outcome
     level : float
         Coverage of the intervals.
     with_left_out : bool
@@ -68,6 +65,7 @@ def check_boost(
     -------
     BoostCheck
     """
+    outcome = experiment.asked
     pressure = _quick(measures, experiment, "peak_manifold_pressure", level, with_left_out)
     timing = _quick(measures, experiment, "time_to_boost", level, with_left_out)
     findings: list[Finding] = []
@@ -143,7 +141,7 @@ def _quick(
         data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
     except ComparisonError:
         return None  # no boost in these logs: nothing to check
-    return data, estimate_change(data, outcome, covariates=(), allowance=None, level=level)
+    return data, estimate_change(data, covariates=(), allowance=None, level=level)
 
 
 def _changed(found: Estimate, share: float, effect: float) -> Finding:

@@ -18,7 +18,6 @@ from pullbook.boost import check_boost
 from pullbook.errors import Finding
 from pullbook.estimate import Covariate, Estimate, SessionFigure, Slope, allowance_of, covariates_of, estimate_change
 from pullbook.experiment import Experiment, Phase
-from pullbook.outcomes import Outcome
 from pullbook.session_means import SessionMeans, session_means
 from pullbook.uncertainty import BudgetLine, check_level
 from pullbook.verdict import VERDICTS, Verdict, sentence_of, sessions_needed, verdict_of, what_would_tell
@@ -166,12 +165,11 @@ def compare(
     """
     check_level(level)
     outcome = experiment.asked
-    boost = check_boost(measures, experiment, outcome, level=level, with_left_out=with_left_out)
+    boost = check_boost(measures, experiment, level=level, with_left_out=with_left_out)
     data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
-    covariates = covariates_of(data, outcome, boost_changed=boost.changed)
+    covariates = covariates_of(data, boost_changed=boost.changed)
     estimate = estimate_change(
         data,
-        outcome,
         covariates=covariates,
         allowance=experiment.day_to_day_sd,
         level=level,
@@ -201,7 +199,7 @@ def compare(
     )
     findings = [
         *boost.findings,
-        *_design_findings(data, outcome, estimate, worthwhile, assumed=experiment.day_to_day_sd is None),
+        *_design_findings(data, estimate, worthwhile, assumed=experiment.day_to_day_sd is None),
     ]
     return Comparison(
         outcome=outcome.name,
@@ -234,10 +232,9 @@ def compare(
     )
 
 
-def _design_findings(
-    data: SessionMeans, outcome: Outcome, estimate: Estimate, worthwhile: float, *, assumed: bool
-) -> list[Finding]:
+def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, *, assumed: bool) -> list[Finding]:
     """Say what these sessions can and cannot tell, whatever the figures are."""
+    outcome = data.outcome
     unit = outcome.change_unit
     found = []
     sides: dict[str, int] = {phase: data.count(phase) for phase in get_args(Phase)}

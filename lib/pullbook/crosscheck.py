@@ -13,7 +13,6 @@ from pullbook.comparison import Comparison
 from pullbook.errors import Finding
 from pullbook.estimate import Covariate, Estimate, estimate_change
 from pullbook.experiment import Phase
-from pullbook.outcomes import Outcome, outcome_named
 from pullbook.session_means import SessionMeans
 from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
@@ -80,13 +79,11 @@ class CrossChecks:
 
 def cross_check(comparison: Comparison) -> CrossChecks:
     """Put a comparison to the test."""
-    outcome = outcome_named(comparison.outcome)
-    assert outcome is not None  # Experiment has checked the name
     level, data = comparison.level, comparison.data
     covariates, allowance = comparison.covariates, comparison.allowance
     normalised = data.means - _shift(comparison)
     routes = [
-        *_as_measured(data, outcome, covariates, allowance, level),
+        *_as_measured(data, covariates, allowance, level),
         *_least_squares(data, covariates, level),
         *_welch_on_sessions(data, normalised, level),
         *_random_sessions(data, _shift(comparison), level),
@@ -95,7 +92,7 @@ def cross_check(comparison: Comparison) -> CrossChecks:
     checks = [
         *_permutation(data, normalised),
         _equivalence(comparison),
-        *_placebo(data, outcome, covariates, allowance, level),
+        *_placebo(data, covariates, allowance, level),
     ]
     return CrossChecks(routes=tuple(routes), checks=tuple(checks), findings=_disagreements(routes, checks, comparison))
 
@@ -109,9 +106,9 @@ def _shift(comparison: Comparison) -> np.ndarray:
 
 
 def _as_measured(
-    data: SessionMeans, outcome: Outcome, covariates: Sequence[Covariate], allowance: float | None, level: float
+    data: SessionMeans, covariates: Sequence[Covariate], allowance: float | None, level: float
 ) -> list[Route]:
-    plain = estimate_change(data, outcome, covariates=(), allowance=allowance, level=level)
+    plain = estimate_change(data, covariates=(), allowance=allowance, level=level)
     found = [Route(name=AS_MEASURED, change=plain.change, low=plain.low, high=plain.high)]
     inlet = _inlet(covariates)
     return [*found, _physical_only(plain, data, inlet, level)] if inlet else found
@@ -443,9 +440,7 @@ def equivalence(*, change: float, standard_uncertainty: float, dof: float, bound
     return max(above((change + bound) / standard_uncertainty), above((bound - change) / standard_uncertainty))
 
 
-def _placebo(
-    data: SessionMeans, outcome: Outcome, covariates: Sequence[Covariate], allowance: float | None, level: float
-) -> list[Check]:
+def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: float | None, level: float) -> list[Check]:
     """Compare each session before with the others before: the answer must be no change."""
     before = np.flatnonzero(data.after == 0)
     if len(before) < 3:
@@ -455,14 +450,14 @@ def _placebo(
         phases: tuple[Phase, ...] = tuple("after" if k == one else "before" for k in before)
         part = _subset(data, before, phases)
         conditions = [replace(c, centred=c.centred[before] - c.centred[before].mean()) for c in covariates]
-        estimate = estimate_change(part, outcome, covariates=conditions, allowance=allowance, level=level)
+        estimate = estimate_change(part, covariates=conditions, allowance=allowance, level=level)
         changes.append(estimate.change)
         claims += int(estimate.low > 0 or estimate.high < 0)
     largest = max(changes, key=abs)
     taken = f"{claims} would be taken for a change" if claims else "none would be taken for a change"
     sentence = (
         f"Each of the {len(before)} sessions before, held against the others before: the largest difference is "
-        f"{largest:+.1f} {outcome.change_unit}; {taken}."
+        f"{largest:+.1f} {data.outcome.change_unit}; {taken}."
     )
     return [Check(name="placebo: before against before", sentence=sentence, agrees=claims == 0)]
 

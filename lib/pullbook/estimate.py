@@ -151,13 +151,12 @@ class Covariate:
     reading_u: float
 
 
-def covariates_of(data: SessionMeans, outcome: Outcome, *, boost_changed: bool) -> list[Covariate]:
+def covariates_of(data: SessionMeans, *, boost_changed: bool) -> list[Covariate]:
     """Return the conditions to bring the sessions to.
 
     Parameters
     ----------
     data : SessionMeans
-    outcome : Outcome
     boost_changed : bool
         The service changed the boost; then the compression is not one of them.
 
@@ -169,11 +168,11 @@ def covariates_of(data: SessionMeans, outcome: Outcome, *, boost_changed: bool) 
     rise, inlet = float(np.nanmean(data.rise_k)) if np.isfinite(data.rise_k).any() else math.nan, data.inlet_c
     found = []
     if np.isfinite(inlet).all():
-        prior = ambient_slope(outcome, rise_k=rise, inlet_c=float(inlet.mean()))
+        prior = ambient_slope(data.outcome, rise_k=rise, inlet_c=float(inlet.mean()))
         if prior:
             found.append(Covariate("inlet temperature", "K/K", inlet - inlet.mean(), prior, data.inlet_u))
     if np.isfinite(data.pressure_ratio).all() and (data.pressure_ratio > 1.05).all() and not boost_changed:
-        slope = pressure_slope(outcome, rise_k=rise)
+        slope = pressure_slope(data.outcome, rise_k=rise)
         if slope:
             heating = log_heating(data.pressure_ratio)
             found.append(Covariate("compression", "K per ln", heating - heating.mean(), slope, 0.0))
@@ -198,7 +197,6 @@ def log_heating(pressure_ratio: np.ndarray) -> np.ndarray:
 
 def estimate_change(
     data: SessionMeans,
-    outcome: Outcome,
     *,
     covariates: Sequence[Covariate],
     allowance: float | None,
@@ -210,7 +208,6 @@ def estimate_change(
     Parameters
     ----------
     data : SessionMeans
-    outcome : Outcome
     covariates : sequence of Covariate
         Conditions to bring the sessions to; none for the change as measured.
     allowance : float or None
@@ -228,7 +225,7 @@ def estimate_change(
     ----------
     Mixed estimation: Theil and Goldberger (1961), see `pullbook.ambient.mixed_fit`. Interval: JCGM 100:2008, G.4.
     """
-    allowance = allowance or allowance_of(outcome, float(np.mean(data.means)))
+    allowance = allowance or allowance_of(data.outcome, float(np.mean(data.means)))
     design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])
     priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
     known = data.covariance + np.diag(data.step_u**2)

@@ -428,7 +428,7 @@ def _boost_findings(results: Sequence[Result], level: float) -> list[Finding]:
             for r, phase, other in ((first, "after", "before"), (second, "before", "after"))
         )  # fmt: skip
         between = first.experiment.model_copy(update={"sessions": sessions})
-        if check_boost(table, between, between.asked, level=level, with_left_out=False).changed:
+        if check_boost(table, between, level=level, with_left_out=False).changed:
             found.append(_boost_finding(f"The boost changed between service {k} and service {k + 1}.", k))
     return found
 

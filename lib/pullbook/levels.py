@@ -22,7 +22,6 @@ from pullbook.estimate import (
     slopes_of,
 )
 from pullbook.experiment import Experiment, Phase, Session
-from pullbook.outcomes import Outcome
 from pullbook.session_means import SessionMeans, session_means
 from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
@@ -212,13 +211,13 @@ def joint_levels(
     ComparisonError
         As `pullbook.session_means.session_means`.
     """
-    data, outcome = _pooled(tables, experiments)
+    data = _pooled(tables, experiments)
     of_service = np.array([int(name.split(" ", 1)[0]) for name in data.names])
     group = 2 * of_service + data.after.astype(int)
-    covariates = covariates_of(data, outcome, boost_changed=boost_differs)
+    covariates = covariates_of(data, boost_changed=boost_differs)
     size = 2 * len(tables)
     mean = float(np.mean(data.means))
-    allowance = max(e.day_to_day_sd or allowance_of(outcome, mean) for e in experiments)
+    allowance = max(e.day_to_day_sd or allowance_of(data.outcome, mean) for e in experiments)
     fit, day_variance, day_dof = fit_sessions(
         np.column_stack([np.eye(size)[group], *(c.centred for c in covariates)]),
         data.means,
@@ -234,20 +233,19 @@ def joint_levels(
         day_dof=day_dof,
         season_sd=allowance if season_sd is None else season_sd,
         boost_effect=_boost_effect(data, group, size)
-        if boost_differs and outcome.ambient != "none"
+        if boost_differs and data.outcome.ambient != "none"
         else np.zeros(size),
         level=level,
     )
 
 
-def _pooled(tables: Sequence[pd.DataFrame], experiments: Sequence[Experiment]) -> tuple[SessionMeans, Outcome]:
-    outcome = experiments[0].asked
+def _pooled(tables: Sequence[pd.DataFrame], experiments: Sequence[Experiment]) -> SessionMeans:
     table, sessions = joined(
         (f"{k} ", table, experiment.sessions)
         for k, (table, experiment) in enumerate(zip(tables, experiments, strict=True))
     )
     pooled = experiments[0].model_copy(update={"sessions": sessions})
-    return session_means(table, pooled, outcome, with_left_out=False), outcome
+    return session_means(table, pooled, pooled.asked, with_left_out=False)
 
 
 def joined(parts: Iterable[tuple[str, pd.DataFrame, Sequence[Session]]]) -> tuple[pd.DataFrame, tuple[Session, ...]]:

@@ -134,7 +134,7 @@ def _compared(
     data = replace(data, shared_u=shared_u or data.shared_u)
     lines = [BudgetLine("the factor's range", "B", extra, INFINITE)]
     covariates = _density_with_inlet(data) if outcome.name == "charge_density" else ()
-    found = estimate_change(data, outcome, covariates=covariates, allowance=None, level=level, extra=lines)
+    found = estimate_change(data, covariates=covariates, allowance=None, level=level, extra=lines)
     if not np.isfinite([found.low, found.high]).all():
         return None
     usual = float(data.means.mean())

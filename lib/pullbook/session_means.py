@@ -28,6 +28,7 @@ class SessionMeans:
 
     Attributes
     ----------
+    outcome : Outcome
     names : tuple of str
     phases : tuple of {"before", "after"}
     means : ndarray, shape (sessions,)
@@ -54,6 +55,7 @@ class SessionMeans:
         Relative standard uncertainty that all sessions share, and their differences with them: of what was estimated.
     """
 
+    outcome: Outcome
     names: tuple[str, ...]
     phases: tuple[Phase, ...]
     means: np.ndarray
@@ -142,6 +144,7 @@ def session_means(
     if outcome.name.startswith("elapsed"):
         steps.append(np.nan_to_num(mean_of(f"{outcome.name} u")))
     return SessionMeans(
+        outcome=outcome,
         names=tuple(s.name for s in sessions),
         phases=tuple(s.phase for s in sessions),
         means=means,
