@@ -374,6 +374,7 @@ class Header:
     unit: str | None
 
 
+@lru_cache(maxsize=1024)  # the logs of an experiment mostly have the same headers
 def parse_header(text: str, *, units_row: str | None = None) -> Header:
     """Take a header apart.
 
@@ -422,7 +423,8 @@ def _unit_suffix(words: list[str]) -> tuple[str | None, list[str]]:
     return None, words
 
 
-def scores(header: Header) -> dict[str, int]:
+@lru_cache(maxsize=1024)
+def scores(header: Header) -> Mapping[str, int]:
     """Score how well a header's words fit each channel (higher is better); unit and words must both allow it."""
     found: dict[str, int] = {}
     for rule in _RULES:

@@ -270,6 +270,7 @@ class _Column:
     time_s: np.ndarray
     numbers: np.ndarray
     unreadable: int
+    period_s: float
     resolution: float
 
 
@@ -294,13 +295,16 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
     places = [k for k, text in enumerate(layout.headers) if text not in axis.columns]
     columns = in_threads(read, places, rows=len(table))
     measured = refreshes([values for values, _ in columns])
+    every_row_s = period_of(axis.seconds)  # the same for each signal that is fresh in every row
 
     def settle(n: int) -> _Column:
         (values, unreadable), rows, k = columns[n], measured[n], places[n]
         said = layout.units[k] if k < len(layout.units) else None
         header = _header(layout.headers[k], said, table.sample(k, 1))
-        values, time_s = (values, axis.seconds) if rows is None else (values[rows], axis.seconds[rows])
-        return _Column(header, time_s, values, unreadable, resolution_of(values))
+        if rows is None:
+            return _Column(header, axis.seconds, values, unreadable, every_row_s, resolution_of(values))
+        time_s, values = axis.seconds[rows], values[rows]
+        return _Column(header, time_s, values, unreadable, period_of(time_s), resolution_of(values))
 
     return in_threads(settle, range(len(places)), rows=len(table))
 
@@ -374,7 +378,8 @@ def _columns_of_long(
         said = str(units[rows[0]]) if units is not None and rows.size else None
         header = _header(str(text), said, raw.iloc[rows[:1]] if raw is not None else pd.Series(dtype=float))
         unreadable = len(rows) - int(good.size)
-        out.append(_Column(header, axis.seconds[good], values[good], unreadable, resolution_of(values[good])))
+        time_s, known = axis.seconds[good], values[good]
+        out.append(_Column(header, time_s, known, unreadable, period_of(time_s), resolution_of(known)))
     return out
 
 
@@ -438,7 +443,7 @@ def _signal(channel: str, column: _Column, unit: Unit) -> Signal:
         unit=unit.name,
         time_s=column.time_s,
         values=values if plain else unit.scale * values + unit.offset,
-        period_s=period_of(column.time_s),
+        period_s=column.period_s,
         resolution=column.resolution * unit.scale,
     )
 

@@ -10,6 +10,7 @@ import csv
 import importlib.util
 import itertools
 import os
+import re
 import warnings
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
@@ -244,14 +245,14 @@ def _without_thousands_points(column: pd.Series) -> pd.Series:
 
 
 def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name: str) -> Table:
-    lines = first.split(b"\n")
     delimiter = layout.delimiter.encode()
+    body = b"\n".join(first.split(b"\n")[layout.data_line :])
     # Rows may end in one delimiter too many; a longer row than that is damaged and passed over.
-    trailing = any(line.rstrip(b" ").endswith(delimiter) for line in lines[layout.data_line :])
+    trailing = bool(re.search(re.escape(delimiter) + b" *(\n|$)", body))
     spaced = any(mark + b" " in first for mark in (delimiter, b'"'))
     parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced)
     tail = _Tail(delimiter)
-    data = tail.watch(itertools.chain([b"\n".join(lines[layout.data_line :])], source))
+    data = tail.watch(itertools.chain([body], source))
     frames = []
     repeats = cells = 0
     try:
