@@ -251,7 +251,7 @@ def test_a_gap_is_never_bridged(channel: str) -> None:
 
 @pytest.mark.parametrize("gap", [(28.0, 35.0), (45.0, 53.0)])
 def test_a_pull_whose_beginning_or_end_the_speed_does_not_show_is_refused(gap: tuple[float, float]) -> None:
-    # A refresh a second: the first in the pull is at 36 s, or the last at 44 s, six seconds from where it begins or ends.
+    # A refresh a second: the first in the pull is at 36 s, or the last at 44 s, six seconds from its beginning or end.
     corners = {"vehicle_speed": ramp(30, 50, 40, 112), "accelerator_position": pedal((30, 50))}
     whole, broken = make_log(corners), make_log(corners, gap=gap)
     signals = {**whole.signals, "vehicle_speed": broken.signals["vehicle_speed"]}
