@@ -18,7 +18,7 @@ from pullbook.errors import LogError
 from pullbook.experiment import Protocol
 from pullbook.full_load import local_slope, pedal_travel
 from pullbook.logs import Log, Signal, read_log
-from pullbook.runs import Run, Runs, _largest_free, find_runs
+from pullbook.runs import Run, Runs, _largest_free, _median, find_runs
 from pullbook.simulate import Cooler, Cruise, Idle, PartThrottle, Pull, Vehicle, Weather, drive, record
 
 REST, END = 14.1, 78.0  # per cent: a pedal channel seldom spans 0 to 100
@@ -96,6 +96,25 @@ def test_a_pull_is_found_with_its_edges(period_s: float, offset_s: float, from_k
     slope = (111 - from_kmh) / 15
     assert abs(pull.start_kmh - from_kmh) <= slope * period_s + 0.5
     assert abs(pull.end_kmh - 111) <= slope * period_s + 0.5
+
+
+def test_three_pulls_have_their_own_edges() -> None:
+    times = [(10, 24), (50, 64), (90, 104)]
+    speed = [(0.0, 40.0)] + [corner for a, b in times for corner in ((a, 40.0), (b, 112.0), (b + 20, 40.0))]
+    pulls = find_runs(make_log({"vehicle_speed": speed, "accelerator_position": pedal(*times)}), PROTOCOL).pulls
+    assert [run.included for run in pulls] == [True] * 3
+    for run, (start_s, end_s) in zip(pulls, times, strict=True):
+        assert abs(run.start_s - start_s) <= 0.6  # half a refresh, and 0.1 s for the pedal's own way
+        assert abs(run.end_s - end_s) <= 0.6
+
+
+@pytest.mark.parametrize("offset_s", np.arange(0.0, 1.3, 0.13).tolist())
+def test_a_pull_that_starts_at_the_limit_is_not_refused_for_slow_refreshes(offset_s: float) -> None:
+    # From 44 km/h at 6.8 km/h a second: half a refresh late it is above the 45 that are allowed. The refresh before the
+    # pull shows where it began.
+    load = [(0, 25), (29.9, 25), (30.1, 99), (39.9, 99), (40.1, 0), (120, 25)]
+    corners = {"vehicle_speed": ramp(30, 40, 44, 112), "accelerator_position": pedal((30, 40)), "engine_load": load}
+    assert only(find_runs(make_log(corners, period_s=1.3, offset_s=offset_s), PROTOCOL).pulls).included
 
 
 @pytest.mark.parametrize("period_s", [0.3, 0.7, 1.0, 1.3])
@@ -489,6 +508,12 @@ def test_a_stretch_that_two_speeds_share_goes_to_the_longer_and_the_other_keeps_
     assert (first.start_s, first.end_s) == (pytest.approx(10, abs=1.5), pytest.approx(100, abs=1.5))
     assert (second.start_s, second.end_s) == (pytest.approx(100, abs=1.5), pytest.approx(140, abs=1.5))
     assert second.start_s > first.end_s
+
+
+@pytest.mark.parametrize("count", [1, 2, 5, 6])
+def test_the_quick_median_is_numpys(count: int) -> None:
+    values = np.random.default_rng(count).normal(90, 3, count)
+    assert _median(values) == np.median(values)
 
 
 @pytest.mark.parametrize(("taken", "rest"), [((10, 20), (21, 60)), ((40, 50), (0, 39)), ((0, 9), (10, 60))])
