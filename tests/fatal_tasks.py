@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import threading
 import time
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from pathlib import Path
 def stubborn(path: str) -> int:
     """Turn a deaf ear to a polite request to end, and say which process does so."""
     signal.signal(signal.SIGTERM, signal.SIG_IGN)
+    threading.Thread(target=time.sleep, args=(60.0,)).start()  # an end that waits for it
     return os.getpid()
 
 
