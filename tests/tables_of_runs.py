@@ -45,7 +45,9 @@ def experiment_of(table: pd.DataFrame, **settings: Any) -> Experiment:
         Session(name=row["session"], phase=row["phase"], log=f"{row['session']}.csv")
         for row in named.to_dict(orient="records")
     )
-    return Experiment(title="by hand", service=Service(what="by hand"), sessions=sessions, **settings)
+    return Experiment(
+        title="by hand", service=Service(what="by hand"), sessions=sessions, **{"worthwhile_change": 2.0, **settings}
+    )
 
 
 def drawn_sessions(

@@ -30,9 +30,10 @@ from pullbook.measures import (
     missing_measures,
 )
 from pullbook.operating_point import OperatingPoint, operating_point
-from pullbook.outcomes import speeds_of
+from pullbook.outcomes import elapsed_columns, speeds_of
 from pullbook.privacy import defused, fit_to_share, scrub
 from pullbook.secondary import SideFigure, side_figures
+from pullbook.uncertainty import percent
 from pullbook.undated import undated
 
 if TYPE_CHECKING:
@@ -127,7 +128,7 @@ class Result:
         (Path(folder) / "runs.csv").write_text(self.to_csv(), encoding="utf-8")
 
     def _runs(self, kind: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
-        elapsed = [c for c in map(str, self.measures) if c.startswith("elapsed_s ") and not c.endswith(" u")]
+        elapsed = elapsed_columns(self.measures)
         facts = ["session", "number", "start_s", "end_s", "included", "reason", "start_speed", "end_speed"]
         out = []
         for row in self.measures[self.measures["kind"] == kind].to_dict(orient="records"):
@@ -244,8 +245,8 @@ def _low_level(level: float) -> tuple[Finding, ...]:
     if level >= 0.95:
         return ()
     message = (
-        f"The interval was asked for at {level:.0%}, so it misses the truth in {1 - level:.0%} of such experiments. "
-        "The words of the verdict are meant for 95%."
+        f"The interval was asked for at {percent(level)}, so it misses the truth in {percent(1 - level)} of such "
+        "experiments. The words of the verdict are meant for 95%."
     )
     return (Finding(code="level-low", severity="warning", message=message, evidence={"level": level}),)
 

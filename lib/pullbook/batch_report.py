@@ -102,7 +102,7 @@ def page(rows: Sequence[Row]) -> str:
 
 def answer(rows: Sequence[Row]) -> Fragment:
     """Return the first thing on the page: a boost warning if there is one, and how many reached which verdict."""
-    boost = [row.folder for row in rows if any(f.code.startswith("boost-") for f in row.warnings)]
+    boost = [row.folder for row in rows if any(f.about_boost for f in row.warnings)]
     alert = (
         f'<p class="pb-alert" role="alert"><strong>First:</strong> boost or air flow is not what it was before the '
         f"service in {escape(_named(boost))}. Read the warnings below before anything else, and check hoses and clamps "

@@ -76,18 +76,22 @@ def check_boost(measures: pd.DataFrame, experiment: Experiment, *, level: float,
         if (found.high < 0 and share < -LOWER_SHARE) or (found.low > 0 and share > LOWER_SHARE):
             effect = _effect_on_rise(data)
             findings.append(_changed(found, share, effect))
-    changed = bool(findings) and outcome.name not in ("peak_manifold_pressure", "time_to_boost", "pressure_at_speed")
+    peak_changed = bool(findings)
     if timing:
         found = timing[1]
         if found.low > 0 and found.change > max(SLOWER_SHARE * found.before, SLOWER_S):
             findings.append(_slower(found))
     at_speed = _quick(measures, experiment, "pressure_at_speed", level, with_left_out)
-    if at_speed and not changed and _is_lower(at_speed[1], LOWER_SHARE):
+    if at_speed and not peak_changed and _is_lower(at_speed[1], LOWER_SHARE):
         findings.append(_lower_at_speed(at_speed[1]))
     flow = _quick(measures, experiment, "flow_at_point", level, with_left_out)
     if flow and _is_lower(flow[1], FLOW_SHARE):
         findings.append(_less_air(flow[1]))
-    return BoostCheck(changed=changed, effect_k=effect if outcome.ambient != "none" else 0.0, findings=tuple(findings))
+    return BoostCheck(
+        changed=peak_changed and not outcome.is_boost,
+        effect_k=effect if outcome.ambient != "none" else 0.0,
+        findings=tuple(findings),
+    )
 
 
 def _is_lower(found: Estimate, share: float) -> bool:

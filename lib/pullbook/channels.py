@@ -80,6 +80,8 @@ class Unit:
         To the unit held internally for that dimension.
     gauge : bool
         A pressure counted from the air outside, which has to be added.
+    absolute : bool
+        A pressure that is said to be none such.
     """
 
     name: str
@@ -87,6 +89,7 @@ class Unit:
     scale: float = 1.0
     offset: float = 0.0
     gauge: bool = False
+    absolute: bool = False
 
 
 # Factors: NIST SP 811 (2008), appendix B (from memory; exact by definition but for the mercury columns).
@@ -163,13 +166,14 @@ def parse_unit(text: str) -> tuple[Unit, ...]:
     plain = " ".join(text.strip().strip("[]()").lower().replace("_", " ").split())
     plain = {"psig": "psi gauge", "psia": "psi abs", "barg": "bar gauge", "bara": "bar abs"}.get(plain, plain)
     gauge = bool(_GAUGE.search(plain)) and len(plain) > 1
+    absolute = bool(_ABSOLUTE.search(plain)) and len(plain) > 1
     bare = plain
-    if gauge or _ABSOLUTE.search(plain):
+    if gauge or absolute:
         bare = " ".join(_ABSOLUTE.sub("", _GAUGE.sub("", plain)).split()) or plain
     found = [u for (alias, _), u in _BY_ALIAS.items() if alias in (plain, bare)]
     return tuple(
-        Unit(u.name + " gauge", u.dimension, u.scale, u.offset, gauge=True)
-        if gauge and u.dimension == "pressure"
+        replace(u, name=f"{u.name} gauge" if gauge else u.name, gauge=gauge, absolute=absolute)
+        if u.dimension == "pressure"
         else u
         for u in dict.fromkeys(found)
     )
@@ -352,6 +356,16 @@ _RULES = tuple(
     )
 )
 
+# A header that names one of these is no channel whose own words do not.
+_PARTS = {
+    "oil", "fuel", "rail", "exhaust", "egr", "turbine", "compressor", "transmission", "gearbox", "brake", "clutch",
+    "battery", "cabin", "radiator", "tyre", "tire", "torque",
+}  # fmt: skip
+_OWN_WORDS = {
+    channel: {*channel.split("_"), *(w for r in _RULES if r.channel == channel for group in r.needs for w in group)}
+    for channel in CHANNELS
+}
+
 _BRACKETS = re.compile(r"[\[(]([^\[\]()]*)[\])]")
 
 
@@ -440,7 +454,11 @@ def scores(header: Header) -> Mapping[str, int]:
 
 def closest_channels(header: Header, *, most: int = 3) -> list[str]:
     """Name the channels a column could be, nearest first, for a header that was not recognised."""
-    wanted = [c for c in CHANNELS if header.unit is None or unit_for(header.unit, c)]
+    wanted = [
+        channel
+        for channel in CHANNELS
+        if (header.unit is None or unit_for(header.unit, channel)) and header.words & _PARTS <= _OWN_WORDS[channel]
+    ]
     words = {word for word in header.words if len(word) > 1}
 
     def nearness(channel: str) -> float:

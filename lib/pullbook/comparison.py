@@ -18,6 +18,7 @@ from pullbook.boost import check_boost
 from pullbook.errors import Finding
 from pullbook.estimate import Covariate, Estimate, SessionFigure, Slope, allowance_of, covariates_of, estimate_change
 from pullbook.experiment import Experiment, Phase
+from pullbook.outcomes import behind
 from pullbook.session_means import SessionMeans, session_means
 from pullbook.uncertainty import BudgetLine, check_level
 from pullbook.verdict import VERDICTS, Verdict, sentence_of, sessions_needed, verdict_of, what_would_tell
@@ -235,7 +236,7 @@ def compare(
 def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, *, assumed: bool) -> list[Finding]:
     """Say what these sessions can and cannot tell, whatever the figures are."""
     outcome = data.outcome
-    unit = outcome.change_unit
+    unit = behind(outcome.change_unit)
     found = []
     sides: dict[str, int] = {phase: data.count(phase) for phase in get_args(Phase)}
     if min(sides.values()) == 1:
@@ -248,7 +249,7 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
                 severity="note",
                 message=(
                     "How much days differ with nothing changed was allowed for with a standard deviation of "
-                    f"{allowance:.2g} {unit} (common practice, no source); give day_to_day_sd if you know better."
+                    f"{allowance:.2g}{unit} (common practice, no source); give day_to_day_sd if you know better."
                 ),
                 evidence={"allowance": allowance},
             )
@@ -259,8 +260,8 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
                 code="worthwhile-large",
                 severity="warning",
                 message=(
-                    f"worthwhile_change is {worthwhile:g} {unit}, where the {outcome.label} is "
-                    f"{float(np.mean(data.means)):.3g} {unit} in all. Was it meant in another unit?"
+                    f"worthwhile_change is {worthwhile:g}{unit}, where the {outcome.label} is "
+                    f"{float(np.mean(data.means)):.3g}{unit} in all. Was it meant in another unit?"
                 ),
                 evidence={"worthwhile": worthwhile, "mean": float(np.mean(data.means))},
             )
@@ -288,7 +289,7 @@ def _one_session(sides: dict[str, int], day_sd: float, unit: str) -> Finding:
         code="one-session",
         severity="warning",
         message=(
-            f"There is {where}. Two days with nothing changed differ by about {differ:.2g} {unit} anyway (an "
+            f"There is {where}. Two days with nothing changed differ by about {differ:.2g}{unit} anyway (an "
             "allowance, for want of a second day to learn it from), so a difference of that size cannot be told. More "
             "pulls on the same day would not help; another day would."
         ),

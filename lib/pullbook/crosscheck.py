@@ -13,6 +13,7 @@ from pullbook.comparison import Comparison
 from pullbook.errors import Finding
 from pullbook.estimate import Covariate, Estimate, estimate_change
 from pullbook.experiment import Phase
+from pullbook.outcomes import behind
 from pullbook.session_means import SessionMeans
 from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
@@ -390,11 +391,10 @@ def _equivalence(comparison: Comparison) -> Check:
     p = equivalence(change=c.change, standard_uncertainty=c.standard_uncertainty, dof=c.dof, bound=c.worthwhile)
     alpha = (1 - c.level) / 2
     shown = p < alpha
-    unit = c.unit if c.unit != "1" else ""
     return Check(
         name="equivalence (two one-sided tests)",
         sentence=(
-            f"That the change lies within ±{c.worthwhile:g} {unit} is {'' if shown else 'not '}shown "
+            f"That the change lies within ±{c.worthwhile:g}{behind(c.unit)} is {'' if shown else 'not '}shown "
             f"(p = {p:.3f}, {alpha:.1%} needed)."
         ),
         agrees=shown == (c.verdict == "no-worthwhile-change"),
@@ -457,7 +457,7 @@ def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: flo
     taken = f"{claims} would be taken for a change" if claims else "none would be taken for a change"
     sentence = (
         f"Each of the {len(before)} sessions before, held against the others before: the largest difference is "
-        f"{largest:+.1f} {data.outcome.change_unit}; {taken}."
+        f"{largest:+.1f}{behind(data.outcome.change_unit)}; {taken}."
     )
     return [Check(name="placebo: before against before", sentence=sentence, agrees=claims == 0)]
 
@@ -494,15 +494,16 @@ def _disagreements(routes: Sequence[Route], checks: Sequence[Check], c: Comparis
 
 
 def _apart(route: Route, c: Comparison) -> Finding:
+    unit = behind(c.unit)
     evidence = {"route": route.name, "change": route.change, "low": route.low, "high": route.high}
     if route.name == AS_MEASURED:
         message = (
-            f"Plain subtraction would have said {route.change:+.1f} {c.unit}; allowing for the conditions leaves "
-            f"{c.change:+.1f} {c.unit}. The rest is the weather."
+            f"Plain subtraction would have said {route.change:+.1f}{unit}; allowing for the conditions leaves "
+            f"{c.change:+.1f}{unit}. The rest is the weather."
         )
         return Finding(code="weather-large", severity="note", message=message, evidence=evidence)
     message = (
-        f"The route '{route.name}' gives {route.change:+.1f} {c.unit} where the result is {c.change:+.1f} {c.unit}: "
+        f"The route '{route.name}' gives {route.change:+.1f}{unit} where the result is {c.change:+.1f}{unit}: "
         "further apart than their uncertainties explain."
     )
     return Finding(code="routes-disagree", severity="warning", message=message, evidence=evidence)

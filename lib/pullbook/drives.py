@@ -129,16 +129,9 @@ def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> 
     altitude = log.get("altitude")
     if session.altitude_m is None and altitude is not None:
         told, findings = told_of_air(session, altitude_m=float(np.median(altitude.values)))
-        if _counts_from_outside(log):
-            log = _read_log(experiment, told, settled)  # from the pressure there
+        if told.pressure_hpa != session.pressure_hpa:
+            log = _read_log(experiment, told, settled)  # boost counts from the pressure there
     return Reading(session=told, log=log, findings=findings)
-
-
-def _counts_from_outside(log: Log) -> bool:
-    """Say whether the manifold pressure was a gauge reading, to which an outside pressure was added."""
-    pressure = log.get("intake_manifold_pressure")
-    guessed = any(f.code in ("barometer-assumed", "pressure-read-as-gauge") for f in log.findings)
-    return guessed or (pressure is not None and "gauge" in pressure.unit)
 
 
 def _read_log(experiment: Experiment, session: Session, settled: frozenset[str]) -> Log:

@@ -57,6 +57,11 @@ class Finding:
     message: str
     evidence: Mapping[str, Any] = field(default_factory=dict)
 
+    @property
+    def about_boost(self) -> bool:
+        """Whether it says that boost or air flow is not what it was: to be read before anything else."""
+        return self.code.startswith("boost-")
+
     def to_dict(self) -> dict[str, Any]:
         """Return the finding as plain JSON types."""
         return {

@@ -235,6 +235,7 @@ def estimate_change(
     lines += extra
     u, dof = combined(lines), effective_dof(lines)
     half = coverage_factor(level, dof) * u
+    slopes = slopes_of(fit, covariates, first=2)
     return Estimate(
         change=change,
         before=float(fit.coefficients[0]),
@@ -246,9 +247,9 @@ def estimate_change(
         budget=tuple(lines),
         day_sd=math.sqrt(day_variance),
         day_dof=day_dof,
-        slopes=slopes_of(fit, covariates, first=2),
+        slopes=slopes,
         shift=design[:, 2:] @ fit.coefficients[2:],
-        method=_method(covariates, day_dof),
+        method=_method(slopes, day_dof),
     )
 
 
@@ -429,8 +430,13 @@ def allowance_of(outcome: Outcome, mean: float) -> float:
     return outcome.day_to_day_sd * abs(mean) if outcome.relative else outcome.day_to_day_sd
 
 
-def _method(covariates: Sequence[Covariate], day_dof: float) -> str:
-    conditions = " and ".join(c.name for c in covariates)
+def conditions_of(slopes: Sequence[Slope]) -> str:
+    """Name, for a person, the conditions that sessions were brought to; empty where they are as measured."""
+    return " and ".join({"compression": "boost"}.get(s.name, s.name) for s in slopes)
+
+
+def _method(slopes: Sequence[Slope], day_dof: float) -> str:
+    conditions = " and ".join(s.name for s in slopes)
     brought = f"brought to common {conditions} by mixed estimation" if conditions else "as measured"
     scatter = (
         "day-to-day allowance joined with the scatter between sessions"

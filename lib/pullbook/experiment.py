@@ -186,7 +186,14 @@ class Experiment(_Settings):
 
     @model_validator(mode="after")
     def _consistent(self) -> Self:
-        if faults := _inconsistent([vars(s) for s in self.sessions], self.service.date):
+        faults = _inconsistent([vars(s) for s in self.sessions], self.service.date)
+        unit = self.asked.change_unit
+        if "worthwhile_change" not in self.model_fields_set and unit != "K":
+            faults.append(
+                f"worthwhile_change is missing, and its default of 2 is meant in K, where {self.outcome} is in "
+                f"{'no unit' if unit == '1' else unit}; give the change that would matter to you"
+            )
+        if faults:
             raise ValueError("\n".join(faults))
         return self
 

@@ -20,13 +20,16 @@ from pullbook.analysis import Result
 from pullbook.channels import CHANNELS
 from pullbook.comparison import Comparison
 from pullbook.drives import Drive
+from pullbook.estimate import Slope, conditions_of
 from pullbook.fragments import sentence_case
 from pullbook.history import History
 from pullbook.levels import Estimated
 from pullbook.logs import Signal
 from pullbook.measures import inlet_signal
+from pullbook.outcomes import behind, in_brackets
 from pullbook.planning import Plan
 from pullbook.runs import Run
+from pullbook.uncertainty import percent
 from pullbook.verdict import counted, decimals
 
 if TYPE_CHECKING:
@@ -87,9 +90,16 @@ def _counted(result: Result) -> pd.DataFrame:
     return frame[frame["included"].astype(bool) & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
 
 
+def _brought_to(slopes: Sequence[Slope]) -> str:
+    conditions = conditions_of(slopes)
+    return f"brought to one {conditions}" if conditions else "as measured"
+
+
 def every_run(result: Result) -> Picture:
     """Show every run that counts, session by session, with the session means at common conditions."""
     outcome, rows = result.experiment.asked, _counted(result)
+    digits = max(1, decimals(result.comparison.standard_uncertainty))
+    unit = behind(outcome.unit)
     figure = go.Figure()
     for phase in ("before", "after"):
         part = rows[rows["phase"] == phase]
@@ -106,7 +116,7 @@ def every_run(result: Result) -> Picture:
             name=f"{phase}: single {outcome.kind}s",
             marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 9, "opacity": 0.65},
             customdata=[f"{s}, {outcome.kind} {n}" for s, n in zip(part["session"], part["number"], strict=True)],
-            hovertemplate="%{customdata}: %{y:.1f} " + outcome.unit + "<extra></extra>",
+            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{unit}<extra></extra>",
         )
         means = [s for s in result.comparison.sessions if s.phase == phase]
         lines_x: list[float | None] = []
@@ -118,25 +128,24 @@ def every_run(result: Result) -> Picture:
             x=lines_x,
             y=lines_y,
             mode="lines",
-            name=f"{phase}: session mean, same conditions",
-            meta=_series(*(f"{mean.session}: session mean, same conditions" for mean in means)),
+            name=f"{phase}: session mean",
+            meta=_series(*(f"{mean.session}: session mean" for mean in means)),
             line={"color": COLOUR[phase], "width": 3},
             hoverinfo="skip",
         )
     names = [s.name for s in result.experiment.sessions]
     figure.update_xaxes(tickvals=list(range(len(names))), ticktext=names, title="session")
-    figure.update_yaxes(title=f"{sentence_case(outcome.label)} [{outcome.unit}]")
+    figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
     c = result.comparison
     return _layout(
         figure,
         caption=(
             f"Every {outcome.kind} that counts: {c.before.pulls} before in {counted(c.before.sessions, 'session')}, "
-            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means, "
-            "brought to one inlet temperature and boost."
+            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means, {_brought_to(c.slopes)}."
         ),
         description=(
-            f"{sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.1f} {outcome.unit} before, "
-            f"{c.after.mean:.1f} {outcome.unit} after."
+            f"{sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.{digits}f}{unit} "
+            f"before, {c.after.mean:.{digits}f}{unit} after."
         ),
         height=400,
     )
@@ -177,13 +186,14 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture:
     if saved is not None and saved.outcome == c.outcome and saved != c:
         rows.append(("as saved in the file", saved.change, saved.low, saved.high, True))
     picture = _forest(rows, c, height=120 + 40 * len(rows), legend=True)
-    picture.figure.update_xaxes(title=f"change [{c.unit}]")  # it stands in half a page's width
+    picture.figure.update_xaxes(title=f"change{in_brackets(c.unit)}")  # it stands in half a page's width
     return picture
 
 
 def _forest(
     rows: Sequence[tuple[str, float, float, float, bool]], c: Comparison, *, height: int, legend: bool
 ) -> Picture:
+    digits, unit = decimals(c.standard_uncertainty), behind(c.unit)
     figure = go.Figure()
     figure.add_vrect(x0=-c.worthwhile, x1=c.worthwhile, fillcolor=HATCH, line_width=0, layer="below")
     figure.add_vline(x=0, line={"color": QUIET, "width": 1})
@@ -201,17 +211,16 @@ def _forest(
             },
             name=name,
             showlegend=False,
-            hovertemplate=f"{value:+.2f} ({low:+.2f} to {high:+.2f}) {c.unit}<extra></extra>",
+            hovertemplate=f"{value:+.{digits}f} ({low:+.{digits}f} to {high:+.{digits}f}){unit}<extra></extra>",
         )  # fmt: skip
     figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], showgrid=False, visible=len(rows) > 1)
     better = "left is better" if c.lower_is_better else "right is better"
-    figure.update_xaxes(title=f"change after the service [{c.unit}] ({better})")
+    figure.update_xaxes(title=f"change after the service{in_brackets(c.unit)} ({better})")
     reach = max(c.worthwhile, *(max(abs(low), abs(high)) for _, _, low, high, _ in rows[:2]), 1e-9)
     figure.update_xaxes(range=[-1.15 * max(reach, 1.2 * c.worthwhile), 1.15 * max(reach, 1.2 * c.worthwhile)])
-    digits = decimals(c.standard_uncertainty)
     text = (
-        f"Change {c.change:+.{digits}f} {c.unit}, {c.level:.0%} interval {c.low:+.{digits}f} to {c.high:+.{digits}f} "
-        f"{c.unit}; the grey band, ±{c.worthwhile:g} {c.unit}, is too small to matter to you."
+        f"Change {c.change:+.{digits}f}{unit}, {percent(c.level)} interval {c.low:+.{digits}f} to "
+        f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:g}{unit}, is too small to matter to you."
     )
     return _layout(
         figure, caption=text if legend else "The same change by other routes.", description=text, height=height
@@ -448,7 +457,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
     if over == "time":
         figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
     figure.update_xaxes(title="time since full load [s]" if over == "time" else "road speed [km/h]")
-    figure.update_yaxes(title=f"{sentence_case(label)} [{unit}]")
+    figure.update_yaxes(title=f"{sentence_case(label)}{in_brackets(unit)}")
     against = "time since full load" if over == "time" else "road speed"
     return _layout(
         figure,
@@ -511,7 +520,7 @@ def against_inlet(result: Result) -> Picture:
     figure.update_xaxes(
         title="inlet temperature at the peak [°C]" if outcome.kind == "pull" else "inlet temperature [°C]"
     )
-    figure.update_yaxes(title=f"{sentence_case(outcome.label)} [{outcome.unit}]")
+    figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
     text = "Session means against the inlet temperature."
     if slope is not None:
         text += (
@@ -546,10 +555,10 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
             hovertemplate="%{x} sessions a side: %{y:.1f} " + unit + "<extra></extra>",
         )
     figure.update_xaxes(title="sessions a side", dtick=1)
-    figure.update_yaxes(title=f"change told four times out of five [{unit}]", rangemode="tozero")
+    figure.update_yaxes(title=f"change told four times out of five{in_brackets(unit)}", rangemode="tozero")
     text = (
-        f"The change that a plan tells from none four times out of five. Dotted: the {worthwhile_change:g} {unit} "
-        "asked for. Days count: the lines for more pulls a session lie close together."
+        "The change that a plan tells from none four times out of five. Dotted: the "
+        f"{worthwhile_change:g}{behind(unit)} asked for. Days count: the lines for more pulls a session lie close together."
     )
     return _layout(figure, caption=text, description=text, height=380)
 
@@ -572,15 +581,15 @@ def history_changes(history: History) -> Picture:
         marker={"color": "#222", "size": 11, "symbol": "square"},
         meta=_series("change by the service"),
         customdata=[f"service {s.number}" for s in services],
-        hovertemplate=f"%{{customdata}}: %{{y:+.{digits}f}} {history.unit}<extra></extra>",
+        hovertemplate=f"%{{customdata}}: %{{y:+.{digits}f}}{behind(history.unit)}<extra></extra>",
         showlegend=False,
     )
     figure.update_xaxes(title=title, type=kind)
     better = "lower is better" if history.lower_is_better else "higher is better"
-    figure.update_yaxes(title=f"change after the service [{history.unit}]<br>({better})")
+    figure.update_yaxes(title=f"change after the service{in_brackets(history.unit)}<br>({better})")
     text = (
-        f"What each service changed, with its {history.levels.level:.0%} interval. The grey band, ±{worthwhile:g} "
-        f"{history.unit}, is too small to matter to you."
+        f"What each service changed, with its {percent(history.levels.level)} interval. The grey band, "
+        f"±{worthwhile:g}{behind(history.unit)}, is too small to matter to you."
     )
     return _layout(figure, caption=text, description=text, height=320)
 
@@ -609,16 +618,15 @@ def history_levels(history: History) -> Picture:
             name=f"{phase} the service",
             marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
             customdata=[f"service {s.number}, {phase}" for s in services],
-            hovertemplate=f"%{{customdata}}: %{{y:.{decimals(states[0].u)}f}} {history.unit}<extra></extra>",
+            hovertemplate=f"%{{customdata}}: %{{y:.{decimals(states[0].u)}f}}{behind(history.unit)}<extra></extra>",
         )
     _, title, kind = at["before"]
     figure.update_xaxes(title=title, type=kind)
-    figure.update_yaxes(title=f"{sentence_case(history.label)} [{history.unit}]")
-    conditions = " and ".join({"compression": "boost"}.get(s.name, s.name) for s in history.slopes)
-    brought = f"brought to one {conditions}" if conditions else "as measured"
+    figure.update_yaxes(title=f"{sentence_case(history.label)}{in_brackets(history.unit)}")
+    brought = _brought_to(history.slopes)
     text = (
-        f"The state before and after each service, {brought}, with its {history.levels.level:.0%} interval; before and "
-        "after are drawn a little apart. Dotted: what happened between services."
+        f"The state before and after each service, {brought}, with its {percent(history.levels.level)} interval; "
+        "before and after are drawn a little apart. Dotted: what happened between services."
     )
     return _layout(figure, caption=text, description=text, height=400)
 
@@ -654,14 +662,14 @@ def budget(result: Result) -> Picture:
         orientation="h",
         meta=_series("standard uncertainty"),
         marker={"color": "#009E73"},
-        text=[f"{line.standard_uncertainty:.2f}" for line in lines],
+        text=[f"{line.standard_uncertainty:.2g}" for line in lines],
         textposition="auto",
         hoverinfo="skip",
     )
-    figure.update_xaxes(title=f"standard uncertainty of the change [{c.unit}]", rangemode="tozero")
+    figure.update_xaxes(title=f"standard uncertainty of the change{in_brackets(c.unit)}", rangemode="tozero")
     largest = lines[-1]
     text = (
         f"What the uncertainty is made of: {largest.source} weighs most. Together (root of the sum of squares) "
-        f"{c.standard_uncertainty:.2f} {c.unit}."
+        f"{c.standard_uncertainty:.2g}{behind(c.unit)}."
     )
     return _layout(figure, caption=text, description=text, height=110 + 42 * len(lines))

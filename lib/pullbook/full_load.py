@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pullbook.channels import STANDARD_PRESSURE_KPA
 from pullbook.errors import Finding
 from pullbook.logs import Log, Signal
 
@@ -15,7 +14,7 @@ FULL_OF_TRAVEL = 0.85  # full load counts from this fraction of the pedal's own 
 LEAST_FULL_PEDAL_PCT = 70.0  # a pedal below this has not been to the floor, unless the engine load says so
 LEAST_TRAVEL_PCT = 10.0  # a pedal channel that moves less tells nothing
 LEAST_FULL_LOAD_PCT = 80.0
-LEAST_BOOSTED_KPA = 130.0
+LEAST_BOOST_KPA = 30.0
 LEAST_FULL_W_KG = 20.0  # at the wheels; 3.5 t with 90 kW give 24, ordinary driving up to 60 km/h stays below
 BEST_HELD_S = 4.0  # so that one bump, jump of a signal or spin of the wheels does not set the best acceleration
 ACCELERATING_M_S2 = 0.3  # a grade of 3 % gives as much
@@ -94,11 +93,13 @@ def full_load(log: Log, speed: Signal, travel: tuple[float, float] | None) -> Fu
         return _full_by_pedal(pedal, load, travel)
     if load is not None and len(load.values) >= 10:
         return _full_by_load(load, speed)
-    if pressure is not None and len(pressure.values) >= 10:
-        outside = outside_kpa(log)
-        if held_top(pressure.values) >= LEAST_BOOSTED_KPA - STANDARD_PRESSURE_KPA + outside:
-            return _full_by_pressure(pressure, speed, outside)
+    if pressure is not None and _is_boosted(pressure, log.outside_kpa):
+        return _full_by_pressure(pressure, speed, log.outside_kpa)
     return _full_by_acceleration(speed, log.get("engine_speed"))
+
+
+def _is_boosted(pressure: Signal, outside_kpa: float) -> bool:
+    return len(pressure.values) >= 10 and held_top(pressure.values) >= LEAST_BOOST_KPA + outside_kpa
 
 
 def held_top(values: np.ndarray) -> float:
@@ -253,12 +254,6 @@ def _best(effort: np.ndarray, bins: np.ndarray, held: int) -> np.ndarray:
             best[k] = max(beside[-held], 1e-9)
     at_each: np.ndarray = best[bins]
     return at_each
-
-
-def outside_kpa(log: Log) -> float:
-    """Return the outside pressure that a log shows, its median, or the standard one [kPa]."""
-    barometer = log.get("barometric_pressure")
-    return STANDARD_PRESSURE_KPA if barometer is None else float(np.median(barometer.values))
 
 
 def _none_full(signal: Signal, said: str, top: float, needed: float) -> FullLoad:

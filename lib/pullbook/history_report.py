@@ -9,6 +9,8 @@ from pullbook.fragments import Fragment, escape, listed, table
 from pullbook.history import History, Rate, experiment_folders, read_history
 from pullbook.ledger import Since, day_of, read_ledger, since
 from pullbook.levels import Estimated, share_of
+from pullbook.outcomes import behind, in_brackets
+from pullbook.uncertainty import percent
 from pullbook.verdict import VERDICT_WORDS, counted, decimals
 
 ORDERED = {
@@ -80,7 +82,7 @@ def _lost(history: History, rate: Rate) -> str:
     if not e.resolved:
         return (
             f"Between services anything from {_signed(e.low, e)} to {_signed(e.high, e)}{unit} fits "
-            f"({history.levels.level:.0%} interval). Not shown is never the same as none."
+            f"({percent(history.levels.level)} interval). Not shown is never the same as none."
         )
     return f"Between services it {'rose' if e.value > 0 else 'fell'} by {_size(e)}{unit} ({_inside(history, e)})."
 
@@ -96,7 +98,7 @@ def _last_span(history: History) -> list[str]:
         ]
     return [
         f"Of what service {span.number} gained, {_share(lost.value)} was lost again{far} by service {span.number + 1} "
-        f"({history.levels.level:.0%} interval {lost.low:.0%} to {lost.high:.0%})."
+        f"({percent(history.levels.level)} interval {lost.low:.0%} to {lost.high:.0%})."
     ]
 
 
@@ -127,7 +129,7 @@ def services(history: History) -> Fragment:
         "what was done",
         "date",
         "odometer [km]",
-        f"change [{unit}]",
+        f"change{in_brackets(unit)}",
         "interval",
         "verdict",
     )
@@ -156,7 +158,7 @@ def spans(history: History) -> Fragment:
         "services",
         "years",
         "distance [km]",
-        f"drift [{history.unit}]",
+        f"drift{in_brackets(history.unit)}",
         "interval",
         "resolved?",
         "of the gain, lost",
@@ -278,7 +280,7 @@ def limits() -> Fragment:
 
 
 def _unit(history: History) -> str:
-    return "" if history.unit == "1" else f" {history.unit}"
+    return behind(history.unit)
 
 
 def _signed(value: float, of: Estimated) -> str:
@@ -293,4 +295,4 @@ def _inside(history: History, of: Estimated) -> str:
     ends = sorted((of.low, of.high), key=abs)
     digits = decimals(of.u)
     low, high = (ends[0], ends[1]) if of.value > 0 else (-ends[0], -ends[1])
-    return f"{history.levels.level:.0%} interval {low:.{digits}f} to {high:.{digits}f}"
+    return f"{percent(history.levels.level)} interval {low:.{digits}f} to {high:.{digits}f}"

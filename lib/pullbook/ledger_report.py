@@ -25,6 +25,7 @@ from pullbook.ledger import (
     since,
     trend,
 )
+from pullbook.uncertainty import percent
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -97,7 +98,11 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
         return Fragment(f"<p>No capture of {escape(item)} over a known distance yet.</p>")
     rate = capture_rate(found)
     known = math.isfinite(rate.high)
-    span = f" ({rate.level:.0%} interval {rate.low:.1f} to {rate.high:.1f})" if known else " (one capture: no interval)"
+    span = (
+        f" ({percent(rate.level)} interval {rate.low:.1f} to {rate.high:.1f})"
+        if known
+        else " (one capture: no interval)"
+    )
     lines = [
         f"{rate.per_1000_km:.1f} ml in 1000 km{span}, from {rate.captures} captures over {rate.distance_km:.0f} km; "
         f"{rate.total_ml:.0f} ml in all.",

@@ -46,7 +46,7 @@ class Signal:
     Attributes
     ----------
     channel : str
-        Contract name, such as ``vehicle_speed``.
+        Its name, such as ``vehicle_speed``.
     column : str
         Header of the column it came from.
     unit : str
@@ -124,6 +124,8 @@ class Log:
     duration_s : float
         From the first to the last stamp [s].
     signals : mapping of channel to Signal
+    outside_kpa : float
+        Outside pressure: the median of the log's own, else as given, else the standard one [kPa].
     unknown_columns : tuple of str
         Columns that were not recognised.
     findings : tuple of Finding
@@ -133,6 +135,7 @@ class Log:
     start: dt.datetime | None
     duration_s: float
     signals: Mapping[str, Signal]
+    outside_kpa: float = STANDARD_PRESSURE_KPA
     unknown_columns: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = field(default=())
 
@@ -190,7 +193,13 @@ def read_log(
     axis, columns = _columns(table, path.name)
     headers = [column.header for column in columns]
     assignment = assign(headers, _held(chosen, headers, path.name, settled_elsewhere))
-    signals, findings = _signals(columns, assignment, barometric_kpa)
+    signals, findings = _signals(columns, assignment)
+    outside_kpa = _outside_kpa(signals, barometric_kpa)
+    if pressure := signals.get("intake_manifold_pressure"):
+        header = next(h for h in headers if h.text == pressure.column)
+        absolute, more = _absolute(pressure, header, assignment.unit[pressure.channel], outside_kpa)
+        signals[pressure.channel] = absolute
+        findings += more
     if not signals and assignment.column:
         raise LogError(
             f"{path.name}: {', '.join(map(repr, assignment.column.values()))} hold no number that can be read. "
@@ -207,11 +216,12 @@ def read_log(
         start=axis.start,
         duration_s=float(axis.seconds[-1]),
         signals=signals,
+        outside_kpa=STANDARD_PRESSURE_KPA if outside_kpa is None else outside_kpa,
         unknown_columns=tuple(h.text for h in assignment.unknown),
         findings=(
             *table.findings,
             *axis.findings,
-            *_rival_findings(assignment),
+            *_rival_findings(assignment, headers),
             *_unknown_findings(assignment),
             *findings,
         ),
@@ -386,15 +396,12 @@ def _columns_of_long(
 # --- signals ---------------------------------------------------------------------------------------------------
 
 
-def _signals(
-    columns: list[_Column], assignment: Assignment, barometric_kpa: float | None
-) -> tuple[dict[str, Signal], list[Finding]]:
+def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, Signal], list[Finding]]:
     """Bring each assigned column to its channel's own unit."""
     by_text = {column.header.text: column for column in columns}
     findings: list[Finding] = []
     signals: dict[str, Signal] = {}
     fahrenheit = _warm_in_fahrenheit(assignment, by_text)
-    gauge: list[str] = []
     for channel in sorted(assignment.column, key=list(CHANNELS).index):
         column = by_text[assignment.column[channel]]
         if not column.time_s.size:
@@ -405,17 +412,9 @@ def _signals(
             unit = guess_unit(channel, column.numbers, fahrenheit=fahrenheit)
             findings.append(_unit_guess(channel, column.header.text, unit))
         signal = _signal(channel, column, unit)
-        said = f"{column.header.text} {column.header.unit or ''}".lower()
-        if channel == "intake_manifold_pressure" and (unit.gauge or ("abs" not in said and looks_gauge(signal.values))):
-            gauge.append(channel)
-            if not unit.gauge and "gauge" not in said:
-                findings.append(_gauge_guess(column.header.text, signal.values))
         signals[channel] = signal
         if column.unreadable:
             findings.append(_unreadable_cells(column))
-    for channel in gauge:
-        signals[channel], finding = _absolute(signals, channel, barometric_kpa)
-        findings += finding
     return signals, findings
 
 
@@ -490,31 +489,37 @@ def resolution_of(values: np.ndarray) -> float:
     return float(np.round(np.quantile(np.diff(distinct), 0.25), 9))
 
 
-def _absolute(
-    signals: Mapping[str, Signal], channel: str, barometric_kpa: float | None
-) -> tuple[Signal, list[Finding]]:
-    signal = signals[channel]
-    findings: list[Finding] = []
+def _outside_kpa(signals: Mapping[str, Signal], given_kpa: float | None) -> float | None:
     barometer = signals.get("barometric_pressure")
-    if barometer is not None:
-        outside = float(np.median(barometer.values))
-    elif barometric_kpa is not None:
-        outside = barometric_kpa
-    else:
-        outside = STANDARD_PRESSURE_KPA
+    return given_kpa if barometer is None else float(np.median(barometer.values))
+
+
+def _absolute(
+    pressure: Signal, header: Header, unit: Unit | None, outside_kpa: float | None
+) -> tuple[Signal, list[Finding]]:
+    """Add the outside pressure to a manifold pressure that counts from it, as its unit says or its values show."""
+    said = f"{header.text} {header.unit or ''}".lower()
+    gauge, absolute = (unit.gauge, unit.absolute) if unit is not None else (False, False)
+    if not gauge and (absolute or "abs" in said or not looks_gauge(pressure.values)):
+        return pressure, []
+    findings = []
+    if not gauge and "gauge" not in said:
+        findings.append(_gauge_guess(pressure.column, pressure.values))
+    if outside_kpa is None:
+        outside_kpa = STANDARD_PRESSURE_KPA
         findings.append(
             Finding(
                 code="barometer-assumed",
                 severity="warning",
                 message=(
-                    f"{signal.column!r} counts from the outside pressure, which neither the log nor the session gives; "
-                    f"{outside} kPa was added. Give pressure_hpa for the session."
+                    f"{pressure.column!r} counts from the outside pressure, which neither the log nor the session "
+                    f"gives; {outside_kpa} kPa was added. Give pressure_hpa for the session."
                 ),
-                evidence={"added_kpa": outside},
+                evidence={"added_kpa": outside_kpa},
             )
         )
-    absolute: np.ndarray = outside + signal.values  # noqa: PD011 - a signal's values are no frame's
-    return replace(signal, values=absolute), findings
+    above: np.ndarray = outside_kpa + pressure.values  # noqa: PD011 - a signal's values are no frame's
+    return replace(pressure, values=above), findings
 
 
 # --- findings and refusals ---------------------------------------------------------------------------------------
@@ -528,15 +533,16 @@ def _check_chosen(chosen: Mapping[str, tuple[tuple[str, ...], str | None]]) -> N
             raise LogError(f"channels: {channel}: unit {unit!r} does not fit; allowed: {allowed_units(channel)}")
 
 
-def _rival_findings(assignment: Assignment) -> list[Finding]:
+def _rival_findings(assignment: Assignment, headers: Sequence[Header]) -> list[Finding]:
+    by_text = {header.text: header for header in headers}
     return [
         Finding(
             code="column-ambiguous",
             severity="note",
             message=(
                 f"{', '.join(map(repr, others))} could be {channel.replace('_', ' ')} too; "
-                f"{assignment.column[channel]!r} was used. To use another: "
-                f'channels: {{{channel}: {{column: "{others[0]}"}}}}'
+                f"{assignment.column[channel]!r} was used. To use another, put into experiment.yaml:\n"
+                f"channels:\n{settling_line(channel, others[0], by_text[others[0]].unit)}"
             ),
             evidence={"channel": channel, "used": assignment.column[channel], "others": list(others)},
         )

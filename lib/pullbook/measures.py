@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pullbook import air
-from pullbook.channels import STANDARD_PRESSURE_KPA
 from pullbook.errors import Finding
 from pullbook.experiment import Protocol, Vehicle
 from pullbook.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
@@ -449,11 +448,9 @@ def _heading_deg(log: Log, run: Run) -> float:
 
 
 def barometric_kpa(log: Log, outside: Surroundings) -> float:
-    """Return the outside pressure [kPa]: from the log, its median, else the session, else `STANDARD_PRESSURE_KPA`."""
-    barometer = log.get("barometric_pressure")
-    if barometer is not None:
-        return float(np.median(barometer.values))
-    return outside.pressure_kpa if outside.pressure_kpa is not None else STANDARD_PRESSURE_KPA
+    """Return the outside pressure [kPa]: the log's own, else the session's, else what the log was read with."""
+    given = outside.pressure_kpa if log.get("barometric_pressure") is None else None
+    return log.outside_kpa if given is None else given
 
 
 def elapsed(speed: Signal, run: Run, low_kmh: float, high_kmh: float) -> tuple[float, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -34,6 +35,8 @@ class Outcome:
         little with it, a charge temperature moves with it, for the others nothing is assumed.
     from_outlet : bool
         It rests on the compressor outlet temperature, which few cars measure.
+    is_boost : bool
+        It is the boost itself, which no change of boost can mislead.
     """
 
     name: str
@@ -46,6 +49,7 @@ class Outcome:
     steps: tuple[str, ...] = ()
     ambient: Literal["rise", "charge", "none"] = "none"
     from_outlet: bool = False
+    is_boost: bool = False
 
     @property
     def change_unit(self) -> str:
@@ -63,11 +67,11 @@ _ALL = (
     Outcome(name="peak_coolant", kind="pull", unit="°C", label="peak coolant temperature", steps=("coolant_step",)),
     Outcome(
         name="peak_manifold_pressure", kind="pull", unit="kPa", label="peak manifold pressure",
-        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("pressure_step",),
+        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("pressure_step",), is_boost=True,
     ),
     Outcome(
         name="time_to_boost", kind="pull", unit="s", label="time to 90 % of the peak manifold pressure",
-        day_to_day_sd=0.05, relative=True,
+        day_to_day_sd=0.05, relative=True, is_boost=True,
     ),
     Outcome(
         name="peak_air_mass_flow", kind="pull", unit="g/s", label="peak air mass flow",
@@ -95,7 +99,7 @@ _ALL = (
     ),
     Outcome(
         name="pressure_at_speed", kind="pull", unit="kPa", label="manifold pressure at the same engine speed",
-        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("pressure_step",),
+        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("pressure_step",), is_boost=True,
     ),
     Outcome(
         name="flow_at_point", kind="pull", unit="g/s", label="air mass flow at the same engine speed and density",
@@ -122,6 +126,23 @@ _ALL = (
 )  # fmt: skip
 OUTCOMES: dict[str, Outcome] = {outcome.name: outcome for outcome in _ALL}
 
+
+def behind(unit: str) -> str:
+    """Return a unit as it stands behind a figure; nothing for a pure number."""
+    return "" if unit == "1" else f" {unit}"
+
+
+def in_brackets(unit: str) -> str:
+    """Return a unit as it stands in a heading; nothing for a pure number."""
+    return "" if unit == "1" else f" [{unit}]"
+
+
+def elapsed_columns(names: Iterable[object]) -> list[str]:
+    """Return those of a table's columns that hold times between two speeds, without their uncertainties."""
+    return [name for name in map(str, names) if _ELAPSED_COLUMN.fullmatch(name)]
+
+
+_ELAPSED_COLUMN = re.compile(r"elapsed_s \S+")
 _ELAPSED = re.compile(r"elapsed_s (\d{1,3})-(\d{1,3})")
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pullbook.experiment import Protocol
 from pullbook.fragments import CAUTIONS, Fragment, escape, listed, table
+from pullbook.outcomes import behind, in_brackets
 from pullbook.planning import Plan, Scatter, fewest_sessions, plans, scatter_of
 
 
@@ -77,15 +78,15 @@ def wish_for(folder: str | Path | None, *, change: float | None = None, pulls: i
 
 def answer_text(wish: Wish) -> str:
     """Say in one or two sentences what it takes."""
-    found = wish.fewest
+    found, unit = wish.fewest, behind(wish.unit)
     rests_on = (
-        f"This rests on {wish.scatter.source}: {wish.scatter.day_sd:.2g} {wish.unit} between days and "
-        f"{wish.scatter.pull_sd:.2g} {wish.unit} between pulls."
+        f"This rests on {wish.scatter.source}: {wish.scatter.day_sd:.2g}{unit} between days and "
+        f"{wish.scatter.pull_sd:.2g}{unit} between pulls."
     )
     if found is None:
-        return f"A change of {wish.change:g} {wish.unit} is out of reach: 60 sessions a side would not do. {rests_on}"
+        return f"A change of {wish.change:g}{unit} is out of reach: 60 sessions a side would not do. {rests_on}"
     return (
-        f"To tell a change of {wish.change:g} {wish.unit} four times out of five takes {found.sessions} sessions "
+        f"To tell a change of {wish.change:g}{unit} four times out of five takes {found.sessions} sessions "
         f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
         f"driving in all. {rests_on}"
     )
@@ -128,8 +129,9 @@ def grid(wish: Wish) -> Fragment:
         )
         for p in wish.grid
     ]
+    unit = in_brackets(wish.unit)
     headings = (
-        "sessions a side", "pulls a session", f"interval [{wish.unit}]", f"told 4 times of 5 [{wish.unit}]",
+        "sessions a side", "pulls a session", f"interval{unit}", f"told 4 times of 5{unit}",
         "pulls in all", "hours",
     )  # fmt: skip
     return table(headings, rows, numbers_from=0, caption="What a plan resolves and costs")
@@ -150,7 +152,14 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
     """Return the plan as lines for a terminal, cautions first; the parameters are those of `wish_for`."""
     wish = wish_for(folder, change=change, pulls=pulls)
     lines = ["First, safety:", *(f"  - {line}" for line in CAUTIONS), "", answer_text(wish), ""]
-    headings = ("sessions a side", "pulls a session", f"interval [{wish.unit}]", f"told 4 of 5 [{wish.unit}]", "hours")
+    unit = in_brackets(wish.unit)
+    headings = (
+        "sessions a side",
+        "pulls a session",
+        f"interval{unit}",
+        f"told 4 of 5{unit}",
+        "hours",
+    )
     lines.append("  " + "  ".join(f"{heading:>15}" for heading in headings))
     for p in wish.grid:
         cells = (p.sessions, p.pulls, f"±{p.half_width:.1f}", f"{p.safe_change:.1f}", f"{p.driving_min / 60:.1f}")

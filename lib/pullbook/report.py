@@ -13,14 +13,16 @@ from pullbook.channels import CHANNELS
 from pullbook.conditions import Condition
 from pullbook.crosscheck import AS_MEASURED
 from pullbook.drives import Drive
+from pullbook.estimate import conditions_of
 from pullbook.experiment import Experiment
 from pullbook.fragments import Fragment, escape, listed, number, sentence_case, signed, table, told
 from pullbook.heat_soak import MIN_IDLE_S
 from pullbook.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.operating_point import CHARGE_C
+from pullbook.outcomes import behind, elapsed_columns, in_brackets
 from pullbook.runs import Run
 from pullbook.secondary import SideFigure
-from pullbook.uncertainty import combined
+from pullbook.uncertainty import combined, percent
 from pullbook.verdict import VERDICT_WORDS, counted, decimals
 
 VERDICT_MEANS = {
@@ -53,8 +55,8 @@ LIMITS = (
 def answer(result: Result) -> Fragment:
     """Return the first thing on the page: what was asked, a boost warning if there is one, the verdict, its worth."""
     experiment, c = result.experiment, result.comparison
-    boost = [f for f in result.findings if f.code.startswith("boost-")]
-    others = [f for f in result.warnings if not f.code.startswith("boost-")]
+    boost = [f for f in result.findings if f.about_boost]
+    others = [f for f in result.warnings if not f.about_boost]
     first = "".join(
         f'<p class="pb-alert" role="alert"><strong>{word}:</strong> {escape(finding.message)}</p>'
         for word, finding in zip(("First", *["Also"] * len(boost)), boost, strict=False)
@@ -93,7 +95,7 @@ def worth(result: Result) -> str:
     """Say what a change of charge temperature is worth in air, or nothing for other outcomes."""
     c = result.comparison
     outcome = result.experiment.asked
-    if outcome.ambient == "none" or any(f.code.startswith("boost-") for f in result.findings):
+    if outcome.ambient == "none" or any(f.about_boost for f in result.findings):
         return ""
     rows = result.measures
     column = "peak_charge" if outcome.kind == "pull" else "mean_charge"
@@ -123,27 +125,27 @@ def weather_share(result: Result) -> str:
     plain = next((r for r in result.cross_checks.routes if r.name == AS_MEASURED), None)
     if plain is None or not c.slopes:
         return ""
-    conditions = " and ".join({"compression": "boost"}.get(s.name, s.name) for s in c.slopes)
+    conditions = conditions_of(c.slopes)
     u = combined([line for line in c.budget if line.source.endswith(": its slope")])
     share, digits = plain.change - c.change, max(1, decimals(c.standard_uncertainty))
     least = 10.0**-digits
     size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
     return (
-        f"What was weather: as measured the change is {signed(plain.change, digits)} {c.unit}. Of this, {size} "
-        f"{c.unit} goes with {conditions}; taken out, {signed(c.change, digits)} {c.unit} is left."
+        f"What was weather: as measured the change is {signed(plain.change, digits)}{behind(c.unit)}. Of this, "
+        f"{size}{behind(c.unit)} goes with {conditions}; taken out, {signed(c.change, digits)}{behind(c.unit)} is left."
     )
 
 
 def refit(result: Result) -> str:
     """Say whether the boost is as before, or nothing where a warning has said that it is not."""
-    if any(f.code.startswith("boost-") for f in result.findings):
+    if any(f.about_boost for f in result.findings):
         return ""
     figure = next((f for f in result.side_figures if f.name == "peak_manifold_pressure"), None)
     if figure is None:
         return "The refit: no manifold pressure was logged, so whether it is tight is not known."
     return (
         f"The refit: no loss of boost was found; peak manifold pressure {figure.before:.0f} kPa before, "
-        f"{figure.after:.0f} kPa after ({result.comparison.level:.0%} interval of the change "
+        f"{figure.after:.0f} kPa after ({percent(result.comparison.level)} interval of the change "
         f"{figure.low:+.1f} to {figure.high:+.1f} kPa)."
     )
 
@@ -265,7 +267,7 @@ def pulls(result: Result) -> Fragment:
     ]  # fmt: skip
     frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"].astype(bool)]
     columns = [c for c in columns if frame[c[0]].notna().any()]
-    elapsed = [c for c in map(str, frame) if c.startswith("elapsed_s ") and not c.endswith(" u")]
+    elapsed = elapsed_columns(frame)
     rows = [
         (
             row["session"],
@@ -366,10 +368,9 @@ def _side_table(figures: Sequence[SideFigure], level: float) -> Fragment:
         before, after = (
             _with_u(value, u, digits) if u else number(value, digits) for value in (figure.before, figure.after)
         )
-        unit = "" if figure.unit == "1" else f" [{figure.unit}]"
         change = f"{signed(figure.change, digits)} ({signed(figure.low, digits)} to {signed(figure.high, digits)})"
-        rows.append((figure.label + unit, change, before, after))
-    return table(("figure", f"change ({level:.0%} interval)", "before", "after"), rows)
+        rows.append((figure.label + in_brackets(figure.unit), change, before, after))
+    return table(("figure", f"change ({percent(level)} interval)", "before", "after"), rows)
 
 
 def _has(result: Result, name: str) -> bool:
@@ -469,7 +470,7 @@ def routes(result: Result) -> Fragment:
         w = result.with_left_out
         rows.append(row("with what was left out", w.change, w.low, w.high, VERDICT_WORDS[w.verdict].lower()))
     return table(
-        ("route", f"change [{c.unit}]", f"{c.level:.0%} interval", ""),
+        ("route", f"change{in_brackets(c.unit)}", f"{percent(c.level)} interval", ""),
         rows,
         words_from=3,
         caption="The same change by other routes",
@@ -490,12 +491,14 @@ def budget(result: Result) -> Fragment:
     c = result.comparison
     lines = [(line.source, str(line.kind), line.standard_uncertainty, line.dof) for line in c.budget]
     lines.append(("together", "", c.standard_uncertainty, c.dof))
-    rows = [(source, kind, f"{u:.3f}", "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines]
+    rows = [(source, kind, f"{u:.3g}", "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines]
     note = (
-        f"<p>Half-width of the interval: {(c.high - c.low) / 2:.2f} {c.unit}. Kind A comes from the data, kind B from "
-        f"other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
+        f"<p>Half-width of the interval: {(c.high - c.low) / 2:.3g}{behind(c.unit)}. Kind A comes from the data, kind "
+        f"B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
     )
-    listed = table(("source", "kind", f"standard uncertainty [{c.unit}]", "degrees of freedom"), rows, numbers_from=2)
+    listed = table(
+        ("source", "kind", f"standard uncertainty{in_brackets(c.unit)}", "degrees of freedom"), rows, numbers_from=2
+    )
     return Fragment(listed.html + note)
 
 
@@ -532,7 +535,7 @@ def _moved(condition: Condition, unit: str) -> str:
 def conclusion(result: Result) -> Fragment:
     """Return the verdict once more, what it means, and its limits."""
     c = result.comparison
-    boost = [f.message for f in result.findings if f.code.startswith("boost-")]
+    boost = [f.message for f in result.findings if f.about_boost]
     text = "".join(f'<p class="pb-alert">{escape(message)}</p>' for message in boost)
     text += f"<p><strong>{escape(c.sentence)}</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
     both = ""

@@ -18,7 +18,6 @@ from pullbook.full_load import (
     acceleration_of,
     full_load,
     held_top,
-    outside_kpa,
     pedal_travel,
     slope_width_s,
     stretches,
@@ -431,8 +430,7 @@ def _light_kpa(log: Log) -> float:
     pressure = log.get("intake_manifold_pressure")
     if pressure is None or len(pressure.values) < 2:
         return np.inf
-    outside = outside_kpa(log)
-    return outside + max(30.0, LIGHT_BOOST * (held_top(pressure.values) - outside))
+    return log.outside_kpa + max(30.0, LIGHT_BOOST * (held_top(pressure.values) - log.outside_kpa))
 
 
 def _steady_windows(speed: Signal, protocol: Protocol) -> list[tuple[int, int]]:

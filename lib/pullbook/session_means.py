@@ -13,7 +13,7 @@ import numpy as np
 
 from pullbook.errors import ComparisonError
 from pullbook.experiment import Experiment, Phase
-from pullbook.outcomes import OUTCOMES, Outcome
+from pullbook.outcomes import OUTCOMES, Outcome, elapsed_columns
 from pullbook.uncertainty import step_uncertainty
 
 if TYPE_CHECKING:
@@ -112,9 +112,7 @@ def session_means(
         some sessions alone.
     """
     if outcome.name not in measures:
-        had = [
-            str(c) for c in measures if c in OUTCOMES or (str(c).startswith("elapsed") and not str(c).endswith(" u"))
-        ]
+        had = [*(c for c in map(str, measures) if c in OUTCOMES), *elapsed_columns(measures)]
         raise ComparisonError(
             f"outcome {outcome.name!r}: not among the figures of these runs. For a time, name its two speeds under "
             f"protocol: marks_kmh. Figures: {', '.join(had)}."
@@ -141,7 +139,7 @@ def session_means(
 
     inlet, rise = ("inlet_at_peak", "peak_rise") if outcome.kind == "pull" else ("mean_inlet", "mean_rise")
     steps = [step_uncertainty(1.0) * np.nan_to_num(mean_of(name)) for name in outcome.steps]
-    if outcome.name.startswith("elapsed"):
+    if f"{outcome.name} u" in measures:
         steps.append(np.nan_to_num(mean_of(f"{outcome.name} u")))
     return SessionMeans(
         outcome=outcome,

@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING
 
 from pullbook.analysis import Result
 from pullbook.fragments import typeset
+from pullbook.outcomes import behind
 from pullbook.privacy import scrub
 from pullbook.report import LIMITS, worth
+from pullbook.uncertainty import percent
 from pullbook.verdict import VERDICT_WORDS, decimals
 
 if TYPE_CHECKING:
@@ -74,7 +76,7 @@ def compose(result: Result) -> Post:
         return typeset(scrub(" ".join(text.split())))
 
     digits = decimals(c.standard_uncertainty)
-    unit = "" if c.unit == "1" else f" {c.unit}"
+    unit = behind(c.unit)
     inlet = next((x for x in result.conditions if x.name.startswith("inlet")), None)
     rows = [
         ("sessions", str(c.before.sessions), str(c.after.sessions)),
@@ -94,8 +96,8 @@ def compose(result: Result) -> Post:
         question=clean(experiment.question or ""),
         verdict=VERDICT_WORDS[c.verdict],
         sentence=clean(c.sentence.partition(": ")[2].replace("matters to you", "matters to me")),
-        alerts=tuple(clean(f.message) for f in result.findings if f.code.startswith("boost-")),
-        warnings=tuple(clean(f.message) for f in result.warnings if not f.code.startswith("boost-")),
+        alerts=tuple(clean(f.message) for f in result.findings if f.about_boost),
+        warnings=tuple(clean(f.message) for f in result.warnings if not f.about_boost),
         worth=typeset(worth(result)),
         rows=tuple(rows),
         conditions=tuple(clean(f"{x.name}: {x.note}") for x in result.conditions if x.flagged),
@@ -231,10 +233,10 @@ def _interval_bar(draw: ImageDraw, result: Result, *, top: int) -> None:
     for end in (c.low, c.high):
         draw.line((at(end), middle - 16, at(end), middle + 16), fill=_INK, width=5)
     draw.rectangle((at(c.change) - 11, middle - 11, at(c.change) + 11, middle + 11), fill=_INK)
-    unit = "" if c.unit == "1" else f" {c.unit}"
+    unit = behind(c.unit)
     digits = decimals(c.standard_uncertainty)
     for value in {c.low, c.high}:
         draw.text((at(value), top + 96), typeset(f"{value:+.{digits}f}"), font=_font(22), fill=_INK, anchor="ma")
     side = "left" if c.lower_is_better else "right"
-    told = f"change{unit and ' in' + unit}, {c.level:.0%} interval; {side} is better; grey: too small to matter"
+    told = f"change{unit and ' in' + unit}, {percent(c.level)} interval; {side} is better; grey: too small to matter"
     draw.text(((left + right) / 2, top + 128), told, font=_font(20), fill=_SOFT, anchor="ma")

@@ -103,6 +103,18 @@ def effective_dof(lines: Sequence[BudgetLine]) -> float:
     return combined(lines) ** 4 / denominator if denominator > 0 else INFINITE
 
 
+def percent(share: float) -> str:
+    """Return a share in per cent with the digits it has.
+
+    Examples
+    --------
+    >>> from pullbook.uncertainty import percent
+    >>> percent(0.95), percent(0.995)
+    ('95%', '99.5%')
+    """
+    return f"{round(100 * share, 6):g}%"
+
+
 def check_level(level: float) -> None:
     """Refuse a coverage that no interval should have.
 

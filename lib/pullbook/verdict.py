@@ -7,8 +7,8 @@ from dataclasses import dataclass
 from typing import Literal, get_args
 
 from pullbook.estimate import ALLOWANCE_DOF, Estimate
-from pullbook.outcomes import Outcome
-from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
+from pullbook.outcomes import Outcome, behind
+from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof, percent
 
 MOST_SESSIONS = 60
 
@@ -195,7 +195,7 @@ def sentence_of(
     what_would_tell : str
         From `what_would_tell`.
     """
-    unit = "" if outcome.change_unit == "1" else f" {outcome.change_unit}"
+    unit = behind(outcome.change_unit)
     digits = decimals(estimate.u)
     pairs = [(end, bound) for end in (estimate.low, estimate.high) for bound in (0.0, worthwhile)]
     while digits < 4 and any(_looks_equal(end, bound, digits) for end, bound in pairs):
@@ -204,8 +204,8 @@ def sentence_of(
     visible = float(f"{estimate.change:.{digits}f}") != 0
     moved = ("fell" if estimate.change < 0 else "rose") if visible else "moved"
     ends = sorted((abs(estimate.low), abs(estimate.high)))
-    inside = f"{level:.0%} interval {ends[0]:.{digits}f} to {ends[1]:.{digits}f}{unit}"
-    across = f"{level:.0%} interval {estimate.low:+.{digits}f} to {estimate.high:+.{digits}f}{unit}"
+    inside = f"{percent(level)} interval {ends[0]:.{digits}f} to {ends[1]:.{digits}f}{unit}"
+    across = f"{percent(level)} interval {estimate.low:+.{digits}f} to {estimate.high:+.{digits}f}{unit}"
     matter = f"{worthwhile:g}{unit}"
     word = "Improved" if verdict.startswith("improved") else "Worse"
     if verdict in ("improved", "worse"):

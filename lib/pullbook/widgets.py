@@ -19,7 +19,7 @@ from pullbook.choices import NO_REASON, QUESTION, Choices, value_at
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.experiment import FILE_NAME
 from pullbook.fragments import Fragment, escape
-from pullbook.outcomes import OUTCOMES
+from pullbook.outcomes import OUTCOMES, behind, in_brackets
 from pullbook.verdict import counted
 
 if TYPE_CHECKING:
@@ -365,7 +365,7 @@ class Controls:
             unit = choices.experiment.asked.change_unit
             for place, label in SETTINGS:
                 if place[0] in QUESTION:
-                    self.settings[place].description = f"{label} [{unit}]"
+                    self.settings[place].description = f"{label}{in_brackets(unit)}"
             for place, box in self.settings.items():
                 if not self.troubles[place].value:  # what was refused stays there to be corrected
                     box.value = _text_of(choices, place)
@@ -399,7 +399,7 @@ class Controls:
         frame = result.measures
         mine = (frame["session"] == self.session.value) & (frame["kind"] == run.kind) & (frame["number"] == run.number)
         values = frame.loc[mine, outcome.name].dropna()
-        return f"{values.iloc[0]:.1f} {outcome.unit}" if len(values) else ""
+        return f"{values.iloc[0]:.1f}{behind(outcome.unit)}" if len(values) else ""
 
 
 class _Row:
