@@ -14,7 +14,7 @@ import pytest
 from conftest import SAMPLE_NAMES, SAMPLES, contents
 from pullbook import cli, simulate
 from pullbook.cli import main
-from pullbook.verdict import counted
+from pullbook.wording import counted
 
 COMMANDS = ("check", "analyse", "run")
 

@@ -13,7 +13,6 @@ from pullbook.uncertainty import coverage_factor
 from pullbook.verdict import (
     MOST_SESSIONS,
     VERDICTS,
-    counted,
     decimals,
     expected_interval,
     sentence_of,
@@ -21,6 +20,7 @@ from pullbook.verdict import (
     verdict_of,
     what_would_tell,
 )
+from pullbook.wording import counted
 
 TABLE = [
     (-5.0, -2.5, "improved"),
@@ -221,7 +221,7 @@ def test_a_hopeless_case_says_so() -> None:
 @pytest.mark.parametrize(
     ("needed", "said"),
     [
-        (4, "about 4 sessions a side (now 3) would tell"),
+        (4, "about 4 sessions a side (now 3) have an even chance to tell"),
         # As many as there are should do, and did not: they lie in different weather.
         (3, "further sessions in weather that both phases share would tell"),
         (2, "further sessions in weather that both phases share would tell"),

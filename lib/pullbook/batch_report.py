@@ -11,7 +11,8 @@ from pathlib import Path
 from pullbook.batch import Row
 from pullbook.fragments import STYLE, Fragment, cautions, escape, sentence_case, table, told
 from pullbook.privacy import defused
-from pullbook.verdict import VERDICT_WORDS, counted, decimals
+from pullbook.verdict import VERDICT_WORDS, decimals
+from pullbook.wording import counted
 
 PAGE_STYLE = Path(__file__).with_name("page_template") / "page.css"
 

@@ -9,7 +9,7 @@ from pullbook.drives import Drive, inlet_findings, missing_for_outcome, read_dri
 from pullbook.experiment import Experiment
 from pullbook.inputs import inputs_sha256
 from pullbook.levels import PHASES
-from pullbook.verdict import counted
+from pullbook.wording import counted
 
 
 def check_text(folder: str | Path) -> list[str]:

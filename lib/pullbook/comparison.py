@@ -249,7 +249,8 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
                 severity="note",
                 message=(
                     "How much days differ with nothing changed was allowed for with a standard deviation of "
-                    f"{allowance:.2g}{unit} (common practice, no source); give day_to_day_sd if you know better."
+                    f"{allowance:.2g}{unit} (common practice, no source); give day_to_day_sd in experiment.yaml if you "
+                    "know better."
                 ),
                 evidence={"allowance": allowance},
             )

@@ -66,7 +66,7 @@ class _Rule:
 
 # Limits: common practice, no source, but for those named above.
 _RULES = (
-    _Rule("inlet temperature at the peak", "°C", "inlet_at_peak", 5.0, False, "the correction carries the result"),
+    _Rule("inlet temperature at the peak", "°C", "inlet_at_peak", 5.0, False, "any correction carries the result"),
     _Rule("charge temperature at the start", "°C", "start_charge", 3.0, False, "heat left over, or warmer air"),
     _Rule("peak coolant temperature", "°C", "peak_coolant", 5.0, False, "the engine was not equally warm"),
     _Rule("entry speed", "km/h", "start_speed", 3.0, False, "the pulls were not of equal length"),

@@ -201,7 +201,7 @@ def welch(before: np.ndarray, after: np.ndarray, *, level: float = 0.95) -> tupl
 
 
 def _run_by_run(data: SessionMeans, level: float) -> list[Route]:
-    """Welch's t with every run as if it were independent: what a spreadsheet does, and too narrow."""
+    """Welch's t with every run as if it were independent: what a spreadsheet does; as a rule too narrow."""
     before, after = (
         np.concatenate([v for v, p in zip(data.single_runs, data.phases, strict=True) if p == phase])
         for phase in ("before", "after")
@@ -209,7 +209,7 @@ def _run_by_run(data: SessionMeans, level: float) -> list[Route]:
     if min(len(before), len(after)) < 2:
         return []
     change, low, high = welch(before, after, level=level)
-    remark = "too narrow: runs of one day share the day"
+    remark = "not valid: runs of one day share the day"
     return [Route(name="every run as if independent", change=change, low=low, high=high, remark=remark, valid=False)]
 
 

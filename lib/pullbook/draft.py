@@ -16,6 +16,7 @@ from pullbook.full_load import pedal_travel
 from pullbook.inputs import log_digests
 from pullbook.logs import Log, read_log
 from pullbook.runs import Runs, find_runs
+from pullbook.wording import counted
 
 
 def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after: Sequence[str | Path]) -> list[str]:
@@ -160,7 +161,7 @@ def _plain(text: str) -> str:
 
 
 def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence[str]) -> list[str]:
-    lines = [f"Wrote {folder / FILE_NAME}; the {len(logs)} logs are in {folder}."]
+    lines = [f"Wrote {folder / FILE_NAME}; {counted(len(logs), 'log')} in it."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
         lines += [f"  {channel}: {signal.column!r} [{signal.unit}]" for channel, signal in log.signals.items()]
@@ -175,6 +176,9 @@ def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence
         if lacking:
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
     if needs:
-        lines.append("Still needed: " + "; ".join(needs) + f". Name the column under 'channels:' in {FILE_NAME}.")
+        lines.append(
+            f"For the usual question, peak_rise, still needed: {'; '.join(needs)}. Name the column under 'channels:' "
+            f"in {FILE_NAME}, or ask another question there (outcome:)."
+        )
     lines.append(f"Next: describe the vehicle and the service in {FILE_NAME}, then: pullbook check {folder}")
     return lines

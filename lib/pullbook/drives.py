@@ -15,7 +15,7 @@ from pullbook.full_load import pedal_travel
 from pullbook.heat_soak import Idle, idle_soaks
 from pullbook.logs import Log, missing_channel, read_log, settling_line
 from pullbook.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
-from pullbook.quality import inspect
+from pullbook.quality import doubtful_ambient, inspect
 from pullbook.runs import Runs, find_runs
 from pullbook.track import read_track, with_track
 from pullbook.weather import HIGHEST_M, LOWEST_M, weather_from_metar
@@ -117,7 +117,8 @@ def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dri
         session = reading.session.model_copy(update={"leave_out": chosen.leave_out})
         log = reading.log
         runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
-        findings = (*reading.findings, *inspect(log, experiment.protocol), *runs.findings)
+        noticed = (*inspect(log, experiment.protocol), *doubtful_ambient(log, session.ambient_c))
+        findings = (*reading.findings, *noticed, *runs.findings)
         drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
         drives.append(replace(drive, when=drive.driven.isoformat() if drive.driven else ""))
     return drives
@@ -182,8 +183,9 @@ def _told_by_altitude(session: Session, altitude_m: float | None) -> tuple[Sessi
         code="pressure-by-altitude",
         severity="note",
         message=(
-            f"No air pressure was given, so that of the standard atmosphere at {altitude_m:.0f} m is taken, "
-            f"{hpa:.0f} hPa. The weather moves it by 20 or 30 hPa; give pressure_hpa for the session if you know it."
+            f"No air pressure was given, so that of the standard atmosphere at {round(altitude_m, -1):.0f} m is taken, "
+            f"{round(hpa):.0f} hPa. The weather moves it by 20 or 30 hPa; give pressure_hpa for the session if you "
+            "know it."
         ),
         evidence={"altitude_m": round(altitude_m, 1), "hpa": round(hpa, 1)},
     )
@@ -222,7 +224,7 @@ def settling_lines(drives: list[Drive]) -> list[str]:
             names = columns.setdefault(nearest, [])
             if finding.evidence["column"] not in names:
                 names.append(finding.evidence["column"])
-    return [settling_line(channel, names[0] if len(names) == 1 else names) for channel, names in columns.items()]
+    return [settling_line(channel, names) for channel, names in columns.items()]
 
 
 def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:

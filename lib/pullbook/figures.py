@@ -30,7 +30,8 @@ from pullbook.outcomes import behind, in_brackets
 from pullbook.planning import Plan
 from pullbook.runs import Run
 from pullbook.uncertainty import percent
-from pullbook.verdict import counted, decimals
+from pullbook.verdict import decimals
+from pullbook.wording import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -558,7 +559,8 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
     figure.update_yaxes(title=f"change told four times out of five{in_brackets(unit)}", rangemode="tozero")
     text = (
         "The change that a plan tells from none four times out of five. Dotted: the "
-        f"{worthwhile_change:g}{behind(unit)} asked for. Days count: the lines for more pulls a session lie close together."
+        f"{worthwhile_change:g}{behind(unit)} asked for. Days count: the lines for more pulls a session lie close "
+        "together."
     )
     return _layout(figure, caption=text, description=text, height=380)
 

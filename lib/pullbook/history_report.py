@@ -11,7 +11,8 @@ from pullbook.ledger import Since, day_of, read_ledger, since
 from pullbook.levels import Estimated, share_of
 from pullbook.outcomes import behind, in_brackets
 from pullbook.uncertainty import percent
-from pullbook.verdict import VERDICT_WORDS, counted, decimals
+from pullbook.verdict import VERDICT_WORDS, decimals
+from pullbook.wording import counted
 
 ORDERED = {
     "date": "The services are in order of their dates.",
@@ -95,6 +96,11 @@ def _last_span(history: History) -> list[str]:
         return [
             f"Which share of the gain of service {span.number} was lost by service {span.number + 1} is not told, for "
             "that gain is not resolved."
+        ]
+    if lost.low < 0 and lost.high > 1:
+        return [
+            f"How much of what service {span.number} gained was lost again{far} by service {span.number + 1} is not "
+            "told: anything from none to all of it fits these drives."
         ]
     return [
         f"Of what service {span.number} gained, {_share(lost.value)} was lost again{far} by service {span.number + 1} "

@@ -19,7 +19,7 @@ import numpy as np
 
 from pullbook.errors import Finding, LedgerError
 from pullbook.uncertainty import coverage_factor
-from pullbook.verdict import counted
+from pullbook.wording import counted
 
 COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
 MAX_BYTES = 5_000_000

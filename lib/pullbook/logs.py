@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import re
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -221,7 +220,8 @@ def read_log(
         findings=(
             *table.findings,
             *axis.findings,
-            *_rival_findings(assignment, headers),
+            *_unit_conflicts(chosen, headers),
+            *_rival_findings(assignment),
             *_unknown_findings(assignment),
             *findings,
         ),
@@ -533,8 +533,7 @@ def _check_chosen(chosen: Mapping[str, tuple[tuple[str, ...], str | None]]) -> N
             raise LogError(f"channels: {channel}: unit {unit!r} does not fit; allowed: {allowed_units(channel)}")
 
 
-def _rival_findings(assignment: Assignment, headers: Sequence[Header]) -> list[Finding]:
-    by_text = {header.text: header for header in headers}
+def _rival_findings(assignment: Assignment) -> list[Finding]:
     return [
         Finding(
             code="column-ambiguous",
@@ -542,7 +541,7 @@ def _rival_findings(assignment: Assignment, headers: Sequence[Header]) -> list[F
             message=(
                 f"{', '.join(map(repr, others))} could be {channel.replace('_', ' ')} too; "
                 f"{assignment.column[channel]!r} was used. To use another, put into experiment.yaml:\n"
-                f"channels:\n{settling_line(channel, others[0], by_text[others[0]].unit)}"
+                f"channels:\n{settling_line(channel, others[0])}"
             ),
             evidence={"channel": channel, "used": assignment.column[channel], "others": list(others)},
         )
@@ -556,7 +555,7 @@ def _unknown_findings(assignment: Assignment) -> list[Finding]:
         near = [c for c in closest_channels(header) if c not in assignment.column]
         hint = ""
         if near:
-            line = settling_line(near[0], header.text, header.unit)
+            line = settling_line(near[0], header.text)
             hint = f" If it is {near[0].replace('_', ' ')}, add to experiment.yaml:\nchannels:\n{line}"
         findings.append(
             Finding(
@@ -569,11 +568,34 @@ def _unknown_findings(assignment: Assignment) -> list[Finding]:
     return findings
 
 
-def settling_line(channel: str, column: str | list[str], unit: str | None = None) -> str:
-    """Return the line of YAML under ``channels:`` that settles a column; ``unit`` by default the channel's own."""
-    plain = unit or CHANNELS[channel][1].replace("°C", "degC")
-    quoted = plain if re.fullmatch(r"[A-Za-z][\w /]*", plain) else json.dumps(plain, ensure_ascii=False)
-    return f"  {channel}: {{column: {json.dumps(column, ensure_ascii=False)}, unit: {quoted}}}"
+def settling_line(channel: str, column: str | Sequence[str]) -> str:
+    """Return the line of YAML under ``channels:`` that settles a column, or one that logs name differently.
+
+    No unit stands in it: what a log says of its units counts by itself, in each log its own, and a guess is told.
+    """
+    names = [column] if isinstance(column, str) else list(column)
+    return f"  {channel}: {{column: {json.dumps(names[0] if len(names) == 1 else names, ensure_ascii=False)}}}"
+
+
+def _unit_conflicts(
+    chosen: Mapping[str, tuple[tuple[str, ...], str | None]], headers: Sequence[Header]
+) -> Iterator[Finding]:
+    """Say where a unit that the person settled is another one than the log itself names."""
+    for channel, (columns, given) in chosen.items():
+        header = next((header for header in headers if header.text in columns), None)
+        if header is None or header.unit is None or given is None:
+            continue
+        said, told = unit_for(header.unit, channel), unit_for(given, channel)
+        if said is not None and told is not None and (said.scale, said.offset) != (told.scale, told.offset):
+            yield Finding(
+                code="unit-contradicted",
+                severity="warning",
+                message=(
+                    f"{header.text!r} is read as {told.name}, as experiment.yaml says, but the log itself says "
+                    f"{said.name}. If the log is right, take the unit out under channels."
+                ),
+                evidence={"channel": channel, "settled": told.name, "logged": said.name},
+            )
 
 
 def _unit_guess(channel: str, column: str, unit: Unit) -> Finding:

@@ -18,6 +18,7 @@ from pullbook.experiment import Protocol, Vehicle
 from pullbook.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
 from pullbook.logs import Log, Signal
 from pullbook.operating_point import OperatingPoint, at_point
+from pullbook.outcomes import OUTCOMES
 from pullbook.reference_air import dry_pressure_kpa
 from pullbook.runs import Run, Runs
 
@@ -199,11 +200,16 @@ def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
         Finding(
             code="measure-missing",
             severity="note",
-            message=f"{', '.join(names)} could not be had for {which}: {why}.",
+            message=f"{', '.join(map(_told, names))} could not be had for {which}: {why}.",
             evidence={"measures": names, "runs": which},
         )
         for (which, why), names in lacking.items()
     )
+
+
+def _told(name: str) -> str:
+    """Return a measure in words, and as experiment.yaml and results.json call it."""
+    return f"{OUTCOMES[name].label if name in OUTCOMES else name.replace('_', ' ')} ({name})"
 
 
 _NEEDS: dict[str, tuple[str, ...]] = {

@@ -11,11 +11,13 @@ from pullbook.errors import Finding
 from pullbook.experiment import Protocol
 from pullbook.logs import Log, Signal
 from pullbook.units_check import doubtful_units
+from pullbook.wording import counted
 
 LEAST_REFRESHES_IN_PULL = 8
 BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
 OPEN_CIRCUIT_C = -40.0  # the same standard's temperatures start here; a broken wire reads so
 STOPPED_RPM = 200.0
+NOTED_SLACK_K = 8.0  # weather changes during a drive, and thermometers differ; common practice, no source
 COOLING_AFTER_STOP_S = 120.0  # so long an inlet heated by the standing engine may fall steeply
 TEMPERATURES = (
     "intake_air_temperature",
@@ -62,6 +64,31 @@ def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
     return tuple(found)
 
 
+def doubtful_ambient(log: Log, ambient_c: float | None) -> Iterator[Finding]:
+    """Say so where the air noted for a session is far warmer than what the engine drew in, which only adds heat.
+
+    Parameters
+    ----------
+    log : Log
+    ambient_c : float or None
+        As noted for the session [°C].
+    """
+    inlet = log.get("intake_air_temperature")
+    if inlet is None or ambient_c is None:
+        return
+    coldest = float(np.quantile(inlet.values, 0.05))
+    if ambient_c > coldest + NOTED_SLACK_K:
+        yield Finding(
+            code="ambient-doubtful",
+            severity="warning",
+            message=(
+                f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor shows {coldest:.0f} °C: air "
+                "going in is not colder than outside. Was it noted in °F, or in the sun?"
+            ),
+            evidence={"ambient_c": ambient_c, "inlet_c": round(coldest, 1)},
+        )
+
+
 def _words(signal: Signal) -> str:
     return signal.channel.replace("_", " ")
 
@@ -96,7 +123,7 @@ def _gaps(signal: Signal) -> Iterator[Finding]:
         code="gaps",
         severity="note",
         message=(
-            f"The log has {int(gaps.sum())} gaps; the longest, {steps[longest]:.1f} s, is at "
+            f"The log has {counted(int(gaps.sum()), 'gap')}; the longest, {steps[longest]:.1f} s, is at "
             f"{signal.time_s[longest]:.0f} s. Nothing is interpolated over them."
         ),
         evidence={

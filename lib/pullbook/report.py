@@ -23,7 +23,8 @@ from pullbook.outcomes import behind, elapsed_columns, in_brackets
 from pullbook.runs import Run
 from pullbook.secondary import SideFigure
 from pullbook.uncertainty import combined, percent
-from pullbook.verdict import VERDICT_WORDS, counted, decimals
+from pullbook.verdict import VERDICT_WORDS, decimals
+from pullbook.wording import counted
 
 VERDICT_MEANS = {
     "improved": "The whole interval lies beyond the change that matters to you, on the better side.",
@@ -289,6 +290,8 @@ def pulls(result: Result) -> Fragment:
 def _with_u(value: float, u: float, digits: int) -> str:
     if not (math.isfinite(value) and math.isfinite(u)):
         return number(value, digits)
+    while digits < 3 and u > 0 and float(f"{u:.{digits}f}") == 0:
+        digits += 1  # "± 0.0" would say that it is known exactly
     return f"{value:.{digits}f} ± {u:.{digits}f}"
 
 
@@ -514,7 +517,7 @@ def like_for_like(result: Result) -> Fragment:
                 condition.unit,
                 number(condition.before, digits),
                 number(condition.after, digits),
-                f"{difference:+.{digits}f}" if np.isfinite(difference) else "–",
+                signed(difference, digits) if np.isfinite(difference) else "–",
                 _moved(condition, result.comparison.unit),
                 condition.note or "alike",
             )

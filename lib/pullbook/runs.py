@@ -23,6 +23,7 @@ from pullbook.full_load import (
     stretches,
 )
 from pullbook.logs import Log, Signal
+from pullbook.wording import counted
 
 Kind = Literal["pull", "cruise"]
 
@@ -119,7 +120,7 @@ class Runs:
             return replace(run, included=False, reason=f"left out: {reason}", left_out=run.included)
 
         known = {run.name for run in self.all}
-        held = f"{len(self.pulls)} pulls and {len(self.cruises)} cruises"
+        held = f"{counted(len(self.pulls), 'pull')} and {counted(len(self.cruises), 'cruise')}"
         strays = [name for name in reasons if name not in known]
         findings = [
             Finding(
@@ -175,7 +176,7 @@ def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | Non
     load = full_load(log, speed, travel or pedal_travel([log]))
     pulls = _pulls(speed, load, protocol)
     cruises = _cruises(log, speed, load, protocol)
-    findings = (*load.findings, *_overruns(pulls, protocol))
+    findings = (*load.findings, *_overruns(pulls, protocol), *_lifts(pulls, load))
     return Runs(pulls=pulls, cruises=cruises, full_load_from=load.source, findings=findings)
 
 
@@ -339,7 +340,8 @@ def _why_not(spell: _Spell, max_gap_s: float, protocol: Protocol) -> str:
         return "full load without gaining speed"
     latest_kmh, needed_kmh = protocol.pull_from_kmh + START_SLACK_KMH, protocol.pull_to_kmh - END_SLACK_KMH
     if spell.least_kmh > latest_kmh:
-        return f"started at {spell.start_kmh:.0f} km/h, above {latest_kmh:.0f}"
+        digits = int(f"{spell.start_kmh:.0f}" == f"{latest_kmh:.0f}")  # 50.3 is above 50, but not as "50"
+        return f"started at {spell.start_kmh:.{digits}f} km/h, above {latest_kmh:.{digits}f}"
     if most_kmh < needed_kmh:
         return f"lifted at {spell.end_kmh:.0f} km/h"
     fall_kmh = (np.maximum.accumulate(v) - v).max()
@@ -401,6 +403,33 @@ def _overruns(pulls: tuple[Run, ...], protocol: Protocol) -> tuple[Finding, ...]
             "end alike, or raise pull_to_kmh."
         ),
         evidence={"end_kmh": {name: round(kmh, 1) for name, kmh in beyond.items()}},
+    )
+    return (finding,)
+
+
+def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> tuple[Finding, ...]:
+    """Say which pulls hold a lift that was taken for a gear change where most others hold none."""
+    if load.smear_s or load.source == "intake_manifold_pressure":
+        return ()  # told from the speed or the boost, lifts have no length of their own
+    included = [run for run in pulls if run.included]
+    lifts: dict[str, float] = {}
+    for run in included:
+        a, b = np.searchsorted(load.time_s, [run.start_s, run.end_s])
+        first, after = stretches(~load.is_full[a:b])
+        inside = (first > 0) & (after < b - a)  # a lift at either end belongs to the start or the end
+        if inside.any():
+            lifts[run.name] = float((load.time_s[a + after[inside]] - load.time_s[a + first[inside] - 1]).max())
+    if not lifts or len(lifts) > len(included) / 2:
+        return ()
+    said = ", ".join(f"{name} ({lift:.1f} s)" for name, lift in lifts.items())
+    finding = Finding(
+        code="lift-inside",
+        severity="warning",
+        message=(
+            f"A lift inside {said} was taken for a gear change; most pulls of this drive hold none. If it was none, "
+            "leave the pull out, or lower shift_lift_s under protocol."
+        ),
+        evidence={"lift_s": {name: round(lift, 2) for name, lift in lifts.items()}},
     )
     return (finding,)
 

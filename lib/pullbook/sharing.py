@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import re
 import textwrap
+import unicodedata
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -81,7 +82,11 @@ def compose(result: Result) -> Post:
     rows = [
         ("sessions", str(c.before.sessions), str(c.after.sessions)),
         ("runs that count", str(c.before.pulls), str(c.after.pulls)),
-        (f"{c.label}, same conditions", f"{c.before.mean:.{digits}f}{unit}", f"{c.after.mean:.{digits}f}{unit}"),
+        (
+            f"{c.label}, {'same conditions' if c.slopes else 'as measured'}",
+            f"{c.before.mean:.{digits}f}{unit}",
+            f"{c.after.mean:.{digits}f}{unit}",
+        ),
     ]
     if inlet is not None and inlet.before == inlet.before and inlet.after == inlet.after:
         rows.append(("inlet temperature", f"{inlet.before:.0f} °C", f"{inlet.after:.0f} °C"))
@@ -91,6 +96,8 @@ def compose(result: Result) -> Post:
         for run in drive.runs.all
         if run.left_out
     ]
+    if result.with_left_out is not None:
+        out.insert(0, f"with what was left out counted: {result.with_left_out.sentence}")
     return Post(
         title=clean(f"{experiment.title} ({experiment.vehicle.description}; {experiment.service.what})"),
         question=clean(experiment.question or ""),
@@ -201,6 +208,18 @@ def card(result: Result, post: Post) -> bytes:
     return stream.getvalue()
 
 
+def _drawable(text: str) -> str:
+    """Write text in the letters that the picture's font has: without accents, and with plain minus signs."""
+    plain = unicodedata.normalize("NFKD", text.translate(_SPELT))
+    return "".join(c if " " <= c <= "~" or c in "°±…·“”" else "?" for c in plain if not unicodedata.combining(c))
+
+
+_SPELT = str.maketrans(
+    {"−": "-", "–": "-", "—": "-", "’": "'", "‘": "'", "×": "x", "µ": "u", "ß": "ss", "ł": "l", "Ł": "L", "ø": "o",
+     "Ø": "O", "æ": "ae", "Æ": "AE", "œ": "oe", "đ": "d", "≥": ">=", "≤": "<="}
+)  # fmt: skip
+
+
 def _font(size: int) -> FreeTypeFont | ImageFont:
     from PIL import ImageFont
 
@@ -209,7 +228,7 @@ def _font(size: int) -> FreeTypeFont | ImageFont:
 
 def _paragraph(draw: ImageDraw, text: str, *, y: float, size: int, ink: str, width: int, most: int) -> float:
     """Draw wrapped text and return where it ends."""
-    lines = textwrap.wrap(text, width)
+    lines = textwrap.wrap(_drawable(text), width)
     if len(lines) > most:
         lines = [*lines[: most - 1], textwrap.shorten(" ".join(lines[most - 1 :]), width, placeholder=" ...")]
     for line in lines:
@@ -236,7 +255,7 @@ def _interval_bar(draw: ImageDraw, result: Result, *, top: int) -> None:
     unit = behind(c.unit)
     digits = decimals(c.standard_uncertainty)
     for value in {c.low, c.high}:
-        draw.text((at(value), top + 96), typeset(f"{value:+.{digits}f}"), font=_font(22), fill=_INK, anchor="ma")
+        draw.text((at(value), top + 96), f"{value:+.{digits}f}", font=_font(22), fill=_INK, anchor="ma")
     side = "left" if c.lower_is_better else "right"
     told = f"change{unit and ' in' + unit}, {percent(c.level)} interval; {side} is better; grey: too small to matter"
-    draw.text(((left + right) / 2, top + 128), told, font=_font(20), fill=_SOFT, anchor="ma")
+    draw.text(((left + right) / 2, top + 128), _drawable(told), font=_font(20), fill=_SOFT, anchor="ma")

@@ -27,7 +27,7 @@ from pullbook import j1979
 from pullbook.errors import Finding, LogError
 from pullbook.layout import MAX_COLUMNS, MISSING, Layout, distinct, find_layout
 from pullbook.source import HEAD_BYTES, PARQUET_SIGNATURE, Content, blocks, opened
-from pullbook.wording import mend_encoding
+from pullbook.wording import counted, mend_encoding
 
 _S = TypeVar("_S")
 _T = TypeVar("_T")
@@ -392,7 +392,7 @@ def _damage(repeats: int, damaged: int, rows: int, cut_off: bool) -> Iterator[Fi
         yield Finding(
             code="header-repeated",
             severity="note",
-            message=f"The header comes again {repeats} times: logging was stopped and started anew.",
+            message=f"The header comes again {counted(repeats, 'time')}: logging was stopped and started anew.",
             evidence={"times": repeats},
         )
     if damaged:

@@ -13,7 +13,7 @@ from pydantic import BaseModel
 from pullbook.drives import Drive
 from pullbook.experiment import Experiment
 from pullbook.privacy import DATE, scrub
-from pullbook.verdict import counted
+from pullbook.wording import counted
 
 Text = Callable[[str], str]
 

@@ -11,6 +11,7 @@ from pullbook.logs import Log, Signal
 
 WARM_AFTER_S = 600.0
 WARM_COOLANT_C = (65.0, 125.0)  # a warm engine under its thermostat; common practice, no source
+COLDER_K = 5.0  # what two sensors of the same air may differ by; common practice, no source
 HIGHEST_IDLE_KPA = 150.0  # the least manifold pressure of a drive stays below; a gauge reading taken twice does not
 # Speed per 1000 rpm in the highest gear of road vehicles, km/h; common practice, no source.
 TOP_GEAR_KMH = (18.0, 75.0)
@@ -25,7 +26,7 @@ def doubtful_units(log: Log) -> tuple[Finding, ...]:
     ----------
     log : Log
     """
-    return (*_coolant(log), *_manifold(log), *_speed(log))
+    return (*_coolant(log), *_charge(log), *_manifold(log), *_speed(log))
 
 
 def _doubt(signal: Signal, message: str, **evidence: float) -> Finding:
@@ -53,6 +54,22 @@ def _coolant(log: Log) -> Iterator[Finding]:
             coolant,
             f"then the engine stays at {usual:.0f} °C for the whole drive; {raw:.0f} °C would be usual.",
             usual_c=usual,
+        )
+
+
+def _charge(log: Log) -> Iterator[Finding]:
+    """A charge that, at its hottest, is colder than the air going in: compressed air is not, in one unit for both."""
+    charge, inlet = log.get("charge_air_temperature"), log.get("intake_air_temperature")
+    if charge is None or inlet is None:
+        return
+    hottest, usual = float(np.quantile(charge.values, 0.95)), float(np.median(inlet.values))
+    if hottest < usual - COLDER_K:
+        yield _doubt(
+            charge,
+            f"then it stays below {hottest:.0f} °C, colder than the air going in ({usual:.0f} °C): one of the two may "
+            "be in another unit, or their columns exchanged.",
+            hottest_c=hottest,
+            inlet_c=usual,
         )
 
 

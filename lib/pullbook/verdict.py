@@ -230,11 +230,6 @@ def _looks_equal(end: float, bound: float, digits: int) -> bool:
     return f"{abs(end):.{digits}f}" == f"{bound:.{digits}f}" and abs(end) != bound
 
 
-def counted(count: int, noun: str) -> str:
-    """Return a number with its noun, in the singular for one."""
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
 def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str:
     """Say what would resolve a verdict that is not resolved.
 
@@ -252,7 +247,9 @@ def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str
     if needed is None:
         return f"even {MOST_SESSIONS} sessions a side would not tell a difference this small"
     if needed > now:
-        return f"about {needed} sessions a side (now {now}) would tell, if the difference stays as it is"
+        return (
+            f"about {needed} sessions a side (now {now}) have an even chance to tell, if the difference stays as it is"
+        )
     return "further sessions in weather that both phases share would tell"
 
 

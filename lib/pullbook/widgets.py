@@ -20,7 +20,7 @@ from pullbook.errors import ExperimentError, PullbookError
 from pullbook.experiment import FILE_NAME
 from pullbook.fragments import Fragment, escape
 from pullbook.outcomes import OUTCOMES, behind, in_brackets
-from pullbook.verdict import counted
+from pullbook.wording import counted
 
 if TYPE_CHECKING:
     from pullbook.drives import Drive

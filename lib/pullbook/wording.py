@@ -188,3 +188,8 @@ def _plain(word: str) -> str:
     """Write a word in small letters without accents."""
     decomposed = unicodedata.normalize("NFKD", word.lower().replace("ß", "ss"))
     return "".join(letter for letter in decomposed if not unicodedata.combining(letter))
+
+
+def counted(count: int, noun: str) -> str:
+    """Return a number with its noun, in the singular for one."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
