@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
-.PHONY: report test bench study study-runs study-felt lint samples clean
+.PHONY: report test oldest newest bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
 
 $(VENV)/.created:
@@ -27,6 +27,17 @@ report: $(VENV)/.installed
 
 test: $(VENV)/.installed-test
 	@$(BIN)/python -m pytest
+
+# The tests with the oldest and the newest packages that pyproject.toml allows, Parquet's reader among them, in an
+# environment that is thrown away.
+oldest: RESOLUTION := lowest-direct
+newest: RESOLUTION := highest
+oldest newest:
+	@env=$$(mktemp -d) && trap 'rm -rf "$$env"' EXIT INT TERM && \
+	  $(PYTHON) -m venv "$$env" && \
+	  "$$env/bin/python" -m pip install --quiet --disable-pip-version-check uv && \
+	  "$$env/bin/uv" pip install --quiet --python "$$env/bin/python" --resolution $(RESOLUTION) -e '.[test,parquet]' && \
+	  "$$env/bin/python" -m pytest
 
 lint: $(VENV)/.installed-test
 	@$(BIN)/ruff check .
