@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import reprlib
+import stat
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -358,9 +359,12 @@ def _file_fault(folder: Path, session: Mapping[str, Any], key: str, suffixes: tu
     if not (log.lower().removesuffix(".gz") if packed else log.lower()).endswith(suffixes):
         return f"{where}: allowed are files ending in {', '.join(suffixes)}{', also with .gz' if key == 'log' else ''}"
     path = folder / log
+    inside = there = False
     try:
         inside = not Path(log).is_absolute() and path.resolve().is_relative_to(folder.resolve())
-        there = path.is_file()
+        there = stat.S_ISREG(path.stat().st_mode)  # is_file() calls links that go round absent
+    except (FileNotFoundError, NotADirectoryError):
+        there = False
     except (OSError, RuntimeError) as error:  # a name too long, no permission, links that go round
         return f"{where}: cannot be reached ({_given(str(error))}); check the path"
     if not inside:

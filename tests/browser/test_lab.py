@@ -82,7 +82,7 @@ def run_all(page: sync_api.Page) -> None:
     controls = page.locator(".pb-controls").first
     for _ in range(4):
         page.get_by_text("Run", exact=True).first.click()
-        page.get_by_text("Run All Cells", exact=True).click()
+        page.locator("#jp-mainmenu-run").get_by_text("Run All Cells", exact=True).click()
         try:
             controls.wait_for(state="attached", timeout=20_000)
         except sync_api.TimeoutError:
