@@ -4,11 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
-<<<<<<< HEAD
-.PHONY: report test coverage mutants bench study study-runs study-felt lint samples clean
-=======
-.PHONY: report test oldest newest bench study study-runs study-felt lint samples clean
->>>>>>> w_d
+.PHONY: report test coverage oldest newest mutants bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
 
 $(VENV)/.created:
@@ -32,7 +28,6 @@ report: $(VENV)/.installed
 test: $(VENV)/.installed-test
 	@$(BIN)/python -m pytest
 
-<<<<<<< HEAD
 # Left out: a batch that has to be silent, where a worker that is ended while it saves what it reached complains.
 coverage: $(VENV)/.installed-test
 	@$(BIN)/python -m pytest --cov --cov-report=term-missing:skip-covered --cov-fail-under=95 \
@@ -45,7 +40,7 @@ mutants: $(VENV)/.installed-test
 	@ln -sfn ../lib .mutants/src
 	@ln -sfn ../tests ../pyproject.toml .mutants
 	@cd .mutants && OPENBLAS_NUM_THREADS=1 $(CURDIR)/$(BIN)/mutmut run && $(CURDIR)/$(BIN)/mutmut results
-=======
+
 # The tests with the oldest and the newest packages that pyproject.toml allows, Parquet's reader among them, in an
 # environment that is thrown away.
 oldest: RESOLUTION := lowest-direct
@@ -56,7 +51,6 @@ oldest newest:
 	  "$$env/bin/python" -m pip install --quiet --disable-pip-version-check uv && \
 	  "$$env/bin/uv" pip install --quiet --python "$$env/bin/python" --resolution $(RESOLUTION) -e '.[test,parquet]' && \
 	  "$$env/bin/python" -m pytest
->>>>>>> w_d
 
 lint: $(VENV)/.installed-test
 	@$(BIN)/ruff check .
