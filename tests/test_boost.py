@@ -83,3 +83,11 @@ def test_a_small_difference_of_boost_is_brought_to_common_conditions() -> None:
     c = compare(table, experiment_of(table))
     plain = table.groupby("phase")["peak_rise"].mean()
     assert abs(c.change) < 0.2 * abs(plain["after"] - plain["before"])
+
+
+def test_a_lower_peak_that_is_itself_the_question_is_not_said_to_be_as_before() -> None:
+    table = runs_table(THREE, pressure_kpa={"before": 215.0, "after": 195.0})
+    table["pressure_at_speed"] = table["peak_manifold_pressure"] - 3
+    c = compare(table, experiment_of(table, outcome="peak_manifold_pressure"))
+    assert [f.code for f in c.findings if f.about_boost] == ["boost-lower"]
+    assert "boost changed with the service" not in [line.source for line in c.budget]

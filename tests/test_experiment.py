@@ -347,3 +347,11 @@ def test_an_unreadable_file_is_refused(folder, monkeypatch):
     monkeypatch.setattr(Path, "open", denied)  # permissions do not bind the root user, so they are played
     with pytest.raises(ExperimentError, match=r"cannot be read \(Permission denied\)"):
         Experiment.load(folder)
+
+
+def test_a_worthwhile_change_has_a_default_only_in_kelvin() -> None:
+    settings = {"title": "a", "service": {"what": "b"}, "sessions": [{"name": "x", "phase": "before", "log": "x.csv"}]}
+    with pytest.raises(ValidationError, match=r"worthwhile_change is missing.* where effectiveness is in no unit"):
+        Experiment(**settings, outcome="effectiveness")
+    assert Experiment(**settings, outcome="peak_charge").worthwhile_change == 2.0
+    assert Experiment(**settings, outcome="effectiveness", worthwhile_change=0.02).worthwhile_change == 0.02

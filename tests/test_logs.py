@@ -406,3 +406,39 @@ def test_a_settled_column_may_be_told_in_either_form(tmp_path):
         assert log.need("charge_air_temperature").column == "Probe 7"
     with pytest.raises(LogError, match="no column is named"):
         read_log(path, channels={"charge_air_temperature": {"unit": "degC"}})
+
+
+def test_a_pressure_that_is_said_to_be_absolute_is_left_as_it_is(tmp_path: Path) -> None:
+    """An engine that idles at 10 kPa absolute looks like a gauge reading; the remedy that the finding names works."""
+    rows = ["Time,Boost [kPa]", *(f"{k},{10 + k}" for k in range(100))]
+    guessed = read(tmp_path, "\n".join(rows))
+    assert "pressure-read-as-gauge" in codes(guessed)
+    told = read(tmp_path, "\n".join(rows), channels={"intake_manifold_pressure": ("Boost [kPa]", "kPa abs")})
+    np.testing.assert_allclose(told.need("intake_manifold_pressure").values, 10 + np.arange(100))
+    assert not codes(told) & {"pressure-read-as-gauge", "barometer-assumed", "unit-contradicted"}
+
+
+def test_a_settled_unit_that_the_log_contradicts_is_told(tmp_path: Path) -> None:
+    rows = ["Time,Ladelufttemperatur [°C]", *(f"{k},{30 + k / 10}" for k in range(100))]
+    log = read(tmp_path, "\n".join(rows), channels={"charge_air_temperature": ("Ladelufttemperatur [°C]", "degF")})
+    finding = next(f for f in log.findings if f.code == "unit-contradicted")
+    assert "the log itself says degC" in finding.message
+    same = read(tmp_path, "\n".join(rows), channels={"charge_air_temperature": ("Ladelufttemperatur [°C]", "°C")})
+    assert "unit-contradicted" not in codes(same)
+
+
+def test_the_outside_pressure_is_the_logs_own_or_what_it_was_read_with(tmp_path: Path) -> None:
+    rows = ["Time,Speed [km/h],Barometric pressure [kPa]", *(f"{k},{k},84.5" for k in range(60))]
+    assert read(tmp_path, "\n".join(rows), barometric_kpa=99.0).outside_kpa == 84.5
+    plain = "\n".join(row.rpartition(",")[0] for row in rows)
+    assert read(tmp_path, plain, barometric_kpa=99.0).outside_kpa == 99.0
+    assert read(tmp_path, plain).outside_kpa == 101.325  # ISO 2533, sea level
+
+
+@pytest.mark.parametrize(
+    "header", ["Fuel rail pressure (bar)", "Engine oil pressure (bar)", "Turbo inlet pressure (kPa)"]
+)
+def test_what_names_another_part_is_not_offered_as_a_channel(tmp_path: Path, header: str) -> None:
+    log = read(tmp_path, "\n".join([f"Time,Speed [km/h],{header}", *(f"{k},{k},{k}" for k in range(60))]))
+    finding = next(f for f in log.findings if f.code == "column-unrecognised")
+    assert "If it is" not in finding.message

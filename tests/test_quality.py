@@ -8,7 +8,7 @@ import pytest
 from pullbook.errors import Finding
 from pullbook.experiment import Protocol
 from pullbook.logs import Log, Signal
-from pullbook.quality import inspect
+from pullbook.quality import doubtful_ambient, inspect
 
 TIME = np.arange(0.0, 1200.0, 1.0)
 PLAIN = {
@@ -151,3 +151,15 @@ def test_miles_and_kilometres_by_the_positions(unit: str, factor: float, doubt: 
     metres = np.concatenate([[0], np.cumsum(PLAIN["vehicle_speed"][1][1:] / 3.6)])
     north = {"latitude": ("°", 50 + metres / 111_195), "longitude": ("°", np.full(len(TIME), 8.0))}
     assert doubted(log_of(vehicle_speed=(unit, PLAIN["vehicle_speed"][1] * factor), **north)) == doubt
+
+
+def test_a_charge_that_stays_colder_than_the_air_going_in_is_doubtful() -> None:
+    cold = log_of(charge_air_temperature=("degF", -12 + np.sin(TIME / 90)))
+    assert "colder than the air going in" in found(cold)["unit-doubtful"].message
+    assert "unit-doubtful" not in found(log_of())
+
+
+@pytest.mark.parametrize(("noted_c", "told"), [(48.0, True), (20.0, False), (None, False)])
+def test_air_noted_warmer_than_what_went_in_is_doubtful(noted_c: float | None, told: bool) -> None:
+    """48 was meant in °F; the inlet shows 18 to 22 °C."""
+    assert [f.code for f in doubtful_ambient(log_of(), noted_c)] == ["ambient-doubtful"] * told

@@ -9,8 +9,8 @@ from html import escape, unescape
 import pytest
 
 from conftest import HOSTILE, SAMPLE_NAMES
-from pullbook import fragments, report
-from pullbook.analysis import Result
+from pullbook import figures, fragments, report
+from pullbook.analysis import Result, analyse_experiment
 from pullbook.errors import Finding
 from pullbook.verdict import VERDICT_WORDS
 
@@ -177,3 +177,21 @@ def test_the_limits_and_cautions_are_all_there(result):
     text = text_of(report.conclusion(result))
     assert all(limit in text for limit in report.LIMITS)
     assert all(caution in text_of(fragments.cautions()) for caution in fragments.CAUTIONS)
+
+
+def test_an_uncertainty_is_never_shown_as_nought() -> None:
+    assert report._with_u(7.21, 0.021, 1) == "7.21 ± 0.02"
+    assert report._with_u(7.21, 0.4, 1) == "7.2 ± 0.4"
+    assert report._with_u(7.21, 0.0, 1) == "7.2 ± 0.0"
+
+
+def test_a_pure_number_is_shown_without_a_unit(result_of) -> None:
+    experiment = result_of("fin_wash").experiment.model_copy(
+        update={"outcome": "effectiveness", "worthwhile_change": 0.02}
+    )
+    result = analyse_experiment(experiment)
+    shown = [part(result).html for part in (report.answer, report.routes, report.budget, report.checks)]
+    pictures = [p._repr_mimebundle_()["text/plain"] for p in (figures.change(result), figures.every_run(result))]
+    for text in (*shown, *pictures, figures.every_run(result).figure.layout.meta["caption"]):
+        assert not re.search(r"\d 1\b|\[1\]", text.replace("of 1", "")), text
+    assert figures.every_run(result).figure.layout.meta["caption"].endswith("session means, as measured.")

@@ -755,3 +755,24 @@ def test_pulls_on_the_road(
 ) -> None:
     runs = find_runs(real_logs["road_1"], Protocol(pull_from_kmh=pull_from_kmh, pull_to_kmh=pull_to_kmh))
     assert [run.name for run in runs.pulls if run.included] == names
+
+
+def test_a_lift_inside_one_of_several_pulls_is_told() -> None:
+    """Three pulls, 60 s apart; in the second the pedal is up for a second."""
+    presses = [(10.0, 24.0), (70.0, 77.0), (78.0, 84.0), (130.0, 144.0)]
+    speed = [
+        (0.0, 40.0),
+        *((t, v) for s in (10, 70, 130) for t, v in ((s, 40.0), (s + 14, 112.0), (s + 40, 40.0))),
+        (200.0, 40.0),
+    ]
+    corners = {"vehicle_speed": speed, "accelerator_position": pedal(*presses, until_s=200.0)}
+    runs = find_runs(make_log(corners, period_s=0.2), PROTOCOL)
+    assert reasons(runs.pulls) == ["", "", ""]
+    finding = next(f for f in runs.findings if f.code == "lift-inside")
+    assert list(finding.evidence["lift_s"]) == ["pull 2"]
+    assert finding.evidence["lift_s"]["pull 2"] == pytest.approx(1.0, abs=0.5)  # two refreshes
+    shifting = [(10.0, 17.0), (18.0, 24.0), (70.0, 77.0), (78.0, 84.0), (130.0, 137.0), (138.0, 144.0)]
+    corners["accelerator_position"] = pedal(*shifting, until_s=200.0)
+    every = find_runs(make_log(corners, period_s=0.2), PROTOCOL)
+    assert len(every.pulls) == 3
+    assert "lift-inside" not in {f.code for f in every.findings}  # they change gear in each

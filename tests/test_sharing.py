@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pullbook import fragments, report
+from pullbook import fragments, report, sharing
 from pullbook.analysis import analyse, analyse_experiment
 from pullbook.experiment import Experiment
 from pullbook.sharing import CARD_SIZE, bbcode, card, compose, markdown, save_posts
@@ -144,3 +144,12 @@ def test_minus_signs_are_true_and_names_are_left_alone() -> None:
     shown = fragments.table(("a",), [("-6.1 to +2 K (-3%)",), ("before-1",), ("2026-03-20",), ("50-100 km/h",)]).html
     for text in ("−6.1 to +2 K (−3%)", "before-1", "2026-03-20", "50-100 km/h"):
         assert text in shown
+
+
+def test_the_picture_spells_what_its_font_has() -> None:
+    """Signs that the font lacks are drawn as boxes."""
+    assert sharing._drawable("−6,1 °C: Ładowarka, Größe, café") == "-6,1 °C: Ladowarka, Grosse, cafe"
+    font = sharing._font(30)
+    box = bytes(font.getmask("\uffff"))
+    drawn = sharing._drawable("".join(map(chr, range(32, 0x2100))))
+    assert not [c for c in sorted(set(drawn)) if c != " " and bytes(font.getmask(c)) == box]
