@@ -1,9 +1,14 @@
 """Plans from the same formula as the comparison, and checked by drawing experiments."""
 
+import re
+import shutil
+
 import numpy as np
 import pytest
 
+from conftest import SAMPLES
 from pullbook.comparison import compare
+from pullbook.errors import PullbookError
 from pullbook.experiment import Protocol
 from pullbook.plan_report import plan_text, wish_for
 from pullbook.planning import Scatter, detectable_change, fewest_sessions, plan, plans, power_of, scatter_of
@@ -70,3 +75,26 @@ def test_the_sheet_begins_with_the_cautions() -> None:
     assert any("closed road or a dynamometer" in line for line in lines[:8])
     assert any(line.lstrip().startswith("[ ] Pull 4 times") for line in lines)
     assert wish_for(None, change=3.0, pulls=4).fewest is not None
+
+
+def test_before_the_service_a_plan_goes_by_usual_figures(tmp_path) -> None:
+    """The drives after it are still to come, and how many it takes is the question."""
+    folder = shutil.copytree(SAMPLES / "fin_wash", tmp_path / "e", ignore=shutil.ignore_patterns("rendered*"))
+    settings = folder / "experiment.yaml"
+    text = settings.read_text(encoding="utf-8")
+    head, first, *others = re.split(r"(?m)^(?=  - name: )", text)
+    settings.write_text(head + first + "".join(o for o in others if "phase: before" in o), encoding="utf-8")
+    wish = wish_for(folder, pulls=3)
+    assert wish.scatter == Scatter()
+    assert (wish.change, wish.unit) == (2.0, "K")
+    settings.write_text(settings.read_text(encoding="utf-8").replace("peak_rise", "time_to_boost"), encoding="utf-8")
+    with pytest.raises(PullbookError, match="A plan in s needs"):
+        wish_for(folder)
+
+
+def test_a_plan_tells_small_changes_apart_and_names_the_sessions_that_do() -> None:
+    lines = plan_text(None, change=0.9, pulls=5)
+    fewest = wish_for(None, change=0.9).fewest
+    assert fewest is not None
+    assert fewest.sessions > 8  # beyond the usual table
+    assert any(line.split()[:1] == [str(fewest.sessions)] for line in lines)

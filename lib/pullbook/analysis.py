@@ -90,7 +90,7 @@ class Result:
         return tuple(f for f in self.findings if f.severity == "warning")
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the contract's results as plain JSON types."""
+        """Return the results as plain JSON types."""
         plain: dict[str, Any] = _jsonable(
             {
                 "schema": SCHEMA,

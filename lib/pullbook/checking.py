@@ -6,9 +6,8 @@ from pathlib import Path
 
 from pullbook.channels import CHANNELS
 from pullbook.drives import Drive, inlet_findings, missing_for_outcome, read_drives, settling_lines
-from pullbook.experiment import Experiment
+from pullbook.experiment import PHASES, Experiment
 from pullbook.inputs import inputs_sha256
-from pullbook.levels import PHASES
 from pullbook.wording import counted
 
 

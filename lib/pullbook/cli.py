@@ -10,6 +10,7 @@ import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from pullbook import __version__
 from pullbook.errors import ExperimentError, PullbookError
@@ -46,18 +47,18 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"pullbook {__version__}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
 
-    new = commands.add_parser("new", help="write a draft experiment from logs")
-    new.add_argument("folder", metavar="DIR")
+    new = _command(commands, "new", "write a draft experiment from logs")
+    new.add_argument("folder", metavar="DIR", help="the experiment's folder")
     new.add_argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service")
     new.add_argument("--after", nargs="+", default=[], metavar="LOG", help="logs from after it")
     new.set_defaults(command=_new)
 
-    check = commands.add_parser("check", help="read the logs and say what was found; writes nothing")
-    check.add_argument("folder", metavar="DIR")
+    check = _command(commands, "check", "read the logs and say what was found; writes nothing")
+    check.add_argument("folder", metavar="DIR", help="the experiment's folder")
     check.set_defaults(command=_check)
 
-    run = commands.add_parser("run", help="execute the workbook and write the page")
-    run.add_argument("folder", metavar="DIR")
+    run = _command(commands, "run", "execute the workbook and write the page")
+    run.add_argument("folder", metavar="DIR", help="the experiment's folder")
     run.add_argument("--out", metavar="OUT", help="where to write (default: DIR/rendered)")
     _add_parameters(run, "level=0.9")
     run.add_argument("--relative-dates", action="store_true", help="write no date: days from the service instead")
@@ -65,37 +66,40 @@ def _parser() -> argparse.ArgumentParser:
     run.add_argument("--quiet", action="store_true", help="no progress bar")
     run.set_defaults(command=_run)
 
-    analyse = commands.add_parser("analyse", help="the numbers alone, as results.json")
-    analyse.add_argument("folder", metavar="DIR")
+    analyse = _command(commands, "analyse", "the numbers alone, as results.json")
+    analyse.add_argument("folder", metavar="DIR", help="the experiment's folder")
     analyse.add_argument("--out", metavar="FILE", help="where to write (default: standard output)")
     analyse.set_defaults(command=_analyse)
-    plan = commands.add_parser("plan", help="how many sessions and pulls would resolve a given change")
+    plan = _command(commands, "plan", "how many sessions and pulls would resolve a given change")
     plan.add_argument("folder", metavar="DIR", nargs="?", help="an experiment whose own scatter is used")
-    plan.add_argument("--change", type=float, metavar="K", help="change to resolve (default: 2, or the experiment's)")
+    plan.add_argument(
+        "--change", type=float, metavar="SIZE",
+        help="change to resolve, in the outcome's unit (default: 2 K, or the experiment's)",
+    )  # fmt: skip
     plan.add_argument("--pulls", type=int, default=5, metavar="N", help="pulls a session (default: 5)")
     plan.add_argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text here")
     plan.set_defaults(command=_plan)
 
-    lab = commands.add_parser("lab", help="open JupyterLab on the workbook for an experiment")
-    lab.add_argument("folder", metavar="DIR")
+    lab = _command(commands, "lab", "open JupyterLab on the workbook for an experiment")
+    lab.add_argument("folder", metavar="DIR", help="the experiment's folder")
     lab.add_argument("option", nargs="*", help="options for JupyterLab, after --, such as -- --no-browser")
     lab.set_defaults(command=_lab)
 
-    history = commands.add_parser("history", help="one vehicle over the years: several experiments on one page")
+    history = _command(commands, "history", "one vehicle over the years: several experiments on one page")
     history.add_argument("folders", metavar="DIR", nargs="+", help="experiments, or a folder that holds them")
     history.add_argument("--out", metavar="FILE.html", default="history.html", help="default: history.html")
     _add_parameters(history, "ledger=FILE.csv")
     history.add_argument("--quiet", action="store_true", help="no progress bar")
     history.set_defaults(command=_history)
 
-    ledger = commands.add_parser("ledger", help="services and the catch can, from a CSV kept by hand")
+    ledger = _command(commands, "ledger", "services and the catch can, from a CSV kept by hand")
     ledger.add_argument("file", metavar="FILE.csv")
     ledger.add_argument("--out", metavar="FILE.html", help="default: beside the CSV, with its name")
     _add_parameters(ledger, "capacity_ml=250")
     ledger.add_argument("--quiet", action="store_true", help="no progress bar")
     ledger.set_defaults(command=_ledger)
 
-    batch = commands.add_parser("batch", help="many experiments, in parallel")
+    batch = _command(commands, "batch", "many experiments, in parallel")
     batch.add_argument("folders", metavar="DIR", nargs="+", help="experiments, or folders that hold some")
     batch.add_argument("--out", metavar="OUT", default="batch", help="where to write (default: batch)")
     batch.add_argument("--workers", type=int, metavar="N", help="processes at once (default: one a processor)")
@@ -103,6 +107,12 @@ def _parser() -> argparse.ArgumentParser:
     batch.add_argument("--pages", action="store_true", help="execute the workbook of each too")
     batch.add_argument("--quiet", action="store_true", help="no progress bar")
     batch.set_defaults(command=_batch)
+    return parser
+
+
+def _command(commands: Any, name: str, what: str) -> argparse.ArgumentParser:
+    """Add a command; its own help says what it does, too."""
+    parser: argparse.ArgumentParser = commands.add_parser(name, help=what, description=f"{what[0].upper()}{what[1:]}.")
     return parser
 
 

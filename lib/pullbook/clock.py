@@ -110,6 +110,8 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     """
     headers = table.layout.headers
     column = _time_column(table)
+    if column is None and len(table) < 2:
+        raise LogError(f"{name}: {len(table)} row under its header, and a drive needs more. Was the logger started?")
     if column is None:
         raise LogError(
             f"{name}: no time column found among {', '.join(repr(h[:40]) for h in headers[:12])}. Allowed: seconds, "

@@ -117,7 +117,7 @@ class Comparison:
     allowance: float | None
 
     def to_dict(self) -> dict[str, Any]:
-        """Return the contract's part of ``results.json`` as plain JSON types."""
+        """Return its part of ``results.json`` as plain JSON types."""
         return {
             "outcome": self.outcome,
             "unit": self.unit,

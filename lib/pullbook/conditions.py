@@ -11,7 +11,7 @@ import numpy as np
 from pullbook import air
 from pullbook.channels import STANDARD_PRESSURE_KPA
 from pullbook.estimate import Slope, log_heating
-from pullbook.experiment import Experiment, Phase
+from pullbook.experiment import PHASES, Experiment, Phase
 from pullbook.outcomes import Outcome
 
 if TYPE_CHECKING:
@@ -211,8 +211,8 @@ def _weather(experiment: Experiment, effects: _Effects) -> list[Condition]:
         return float(np.mean(known)) if known else float("nan")
 
     sides: dict[str, tuple[float, float, float, float]] = {}
-    for phase in ("before", "after"):
-        sessions = [s for s in experiment.sessions if s.phase == phase]
+    for phase in PHASES:
+        sessions = experiment.in_phase(phase)
         ambient = mean(phase, [s.ambient_c for s in sessions])
         pressure = mean(phase, [s.pressure_hpa / 10 if s.pressure_hpa else None for s in sessions])
         wind = mean(phase, [s.wind_ms for s in sessions])

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 import difflib
+import re
 import reprlib
 import stat
 from collections import Counter
@@ -40,6 +41,7 @@ Name = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[\w][\
 Mark = Annotated[float, Field(ge=0, le=400)]
 RunName = Annotated[str, StringConstraints(pattern=r"^(pull|cruise) [1-9]\d{0,3}$")]
 Phase = Literal["before", "after"]
+PHASES: tuple[Phase, Phase] = ("before", "after")
 
 
 class _Settings(BaseModel):
@@ -170,7 +172,9 @@ class Experiment(_Settings):
     @classmethod
     def _known(cls, outcome: str) -> str:
         if outcome_named(outcome) is None:
+            speeds = re.search(r"(\d{1,3})\D+(\d{1,3})", outcome)
             near = difflib.get_close_matches(outcome, OUTCOMES, n=1)
+            near = [f"'elapsed_s {speeds[1]}-{speeds[2]}'"] if speeds else near
             hint = f" Did you mean {near[0]}?" if near else ""
             raise ValueError(
                 f"given {_given(outcome)}; allowed: {', '.join(OUTCOMES)}, "

@@ -153,7 +153,7 @@ def every_run(result: Result) -> Picture:
 
 
 def change(result: Result) -> Picture:
-    """Show the change with its interval against the change that matters, above the same by other routes."""
+    """Show the change with its interval against the change that matters."""
     c = result.comparison
     return _forest([("this result", c.change, c.low, c.high, True)], c, height=190, legend=True)
 

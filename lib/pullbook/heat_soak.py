@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pullbook.logs import Log, Signal
+from pullbook.uncertainty import step_uncertainty
 
 MIN_RECOVERY_S = 15.0
 MIN_RECOVERY_FALL_K = 3.0
@@ -104,7 +105,7 @@ def _time_constant_u(times: np.ndarray, values: np.ndarray, tau: float, step_k: 
     residuals = values - level - fall * decay
     variance = float(residuals @ residuals) / (len(times) - 3)
     held = int(np.argmax(values == values[-1])) if values[-1] == values.min() else len(values) - 1
-    shared = step_k / np.sqrt(12) * float(weights[held:].sum())
+    shared = step_uncertainty(step_k) * float(weights[held:].sum())
     return float(np.sqrt(variance * weights @ weights + shared**2))
 
 

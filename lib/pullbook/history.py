@@ -20,9 +20,9 @@ from pullbook.analysis import Result, analyse
 from pullbook.boost import check_boost
 from pullbook.errors import ExperimentError, Finding
 from pullbook.estimate import Slope
-from pullbook.experiment import FILE_NAME
+from pullbook.experiment import FILE_NAME, PHASES
 from pullbook.inputs import log_digests
-from pullbook.levels import PHASES, Estimated, Levels, Share, common_rate, joined, joint_levels, line_through, share_of
+from pullbook.levels import Estimated, Levels, Share, common_rate, joined, joint_levels, line_through, share_of
 from pullbook.uncertainty import check_level
 
 DAYS_IN_YEAR = 365.25

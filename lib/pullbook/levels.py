@@ -21,14 +21,12 @@ from pullbook.estimate import (
     log_heating,
     slopes_of,
 )
-from pullbook.experiment import Experiment, Phase, Session
+from pullbook.experiment import PHASES, Experiment, Phase, Session
 from pullbook.session_means import SessionMeans, session_means
 from pullbook.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
 if TYPE_CHECKING:
     import pandas as pd
-
-PHASES: tuple[Phase, Phase] = ("before", "after")
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -21,6 +21,7 @@ from pullbook.operating_point import OperatingPoint, at_point
 from pullbook.outcomes import OUTCOMES
 from pullbook.reference_air import dry_pressure_kpa
 from pullbook.runs import Run, Runs
+from pullbook.uncertainty import step_uncertainty
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -391,7 +392,7 @@ def _cooler(
     )
     measured = log.get("compressor_outlet_temperature")
     if measured is not None:
-        outlet_c, outlet_u = _largest(measured, run.start_s, run.end_s), measured.resolution / np.sqrt(12)
+        outlet_c, outlet_u = _largest(measured, run.start_s, run.end_s), step_uncertainty(measured.resolution)
     else:
         outlet_c, outlet_u = _estimated_outlet(inlet_c, held, barometric, efficiency)
     span = outlet_c - inlet_c
@@ -413,8 +414,8 @@ def _cooler(
             air.cooler_effectiveness_uncertainty(
                 **cooling,
                 compressor_outlet_u_k=outlet_u,
-                charge_u_k=charge_step / np.sqrt(12),
-                cooling_air_u_k=inlet_step / np.sqrt(12),
+                charge_u_k=step_uncertainty(charge_step),
+                cooling_air_u_k=step_uncertainty(inlet_step),
             )
         ),
         "effectiveness_step": float(np.hypot(charge_step, inlet_step) / span),
@@ -520,7 +521,7 @@ def _crossing(speed: Signal, run: Run, kmh: float) -> tuple[float, float]:
     slopes = np.diff(values) / np.diff(times)
     bend = float(np.abs(np.diff(slopes[max(0, k - 1) : k + 2])).max(initial=0.0))
     sampling = bend * (times[k + 1] - times[k]) / 8 / np.sqrt(3)
-    uncertainty = np.hypot(speed.resolution / np.sqrt(12), sampling) / slopes[k]
+    uncertainty = np.hypot(step_uncertainty(speed.resolution), sampling) / slopes[k]
     return float(times[k] + (kmh - values[k]) / slopes[k]), float(uncertainty)
 
 

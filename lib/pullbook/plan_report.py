@@ -5,10 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from pullbook.experiment import Protocol
+from pullbook.errors import ComparisonError
+from pullbook.experiment import Experiment, Protocol
 from pullbook.fragments import CAUTIONS, Fragment, escape, listed, table
 from pullbook.outcomes import behind, in_brackets
-from pullbook.planning import Plan, Scatter, fewest_sessions, plans, scatter_of
+from pullbook.planning import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
+from pullbook.verdict import decimals
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -36,7 +38,15 @@ class Wish:
     def grid(self) -> tuple[Plan, ...]:
         """Plans around the wished number of pulls."""
         around = sorted({max(1, self.pulls // 2), self.pulls, 2 * self.pulls})
-        return plans(scatter=self.scatter, protocol=self.protocol, pulls=around)
+        enough = {self.fewest.sessions} if self.fewest else set()
+        return plans(
+            scatter=self.scatter, protocol=self.protocol, pulls=around, sessions=sorted({*USUAL_SESSIONS, *enough})
+        )
+
+    @property
+    def digits(self) -> int:
+        """Decimals that tell one plan from the next."""
+        return max(1, decimals(min(p.half_width for p in self.grid) / 4))
 
     @property
     def fewest(self) -> Plan | None:
@@ -61,19 +71,27 @@ def wish_for(folder: str | Path | None, *, change: float | None = None, pulls: i
     Returns
     -------
     Wish
+
+    Raises
+    ------
+    PullbookError
+        When the experiment is refused; or has no drive in one phase yet, and another unit than K.
     """
     if not folder:
         return Wish(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
-    from pullbook.analysis import analyse
+    from pullbook.analysis import analyse_experiment
 
-    result = analyse(folder)
-    return Wish(
-        change=change or result.experiment.worthwhile_change,
-        unit=result.comparison.unit,
-        pulls=pulls,
-        scatter=scatter_of(result.comparison),
-        protocol=result.experiment.protocol,
-    )
+    experiment = Experiment.load(folder)
+    wanted, unit = change or experiment.worthwhile_change, experiment.asked.change_unit
+    try:
+        scatter = scatter_of(analyse_experiment(experiment).comparison)
+    except ComparisonError as refusal:  # one of the phases has no drive yet
+        if unit != "K":
+            raise ComparisonError(
+                f"{refusal}. A plan in {unit} needs an experiment's own scatter, and that a drive from each phase"
+            ) from None
+        scatter = Scatter()
+    return Wish(change=wanted, unit=unit, pulls=pulls, scatter=scatter, protocol=experiment.protocol)
 
 
 def answer_text(wish: Wish) -> str:
@@ -118,12 +136,13 @@ def answer(wish: Wish) -> Fragment:
 
 def grid(wish: Wish) -> Fragment:
     """Return the plans as a table."""
+    digits = wish.digits
     rows = [
         (
             p.sessions,
             p.pulls,
-            f"±{p.half_width:.1f}",
-            f"{p.safe_change:.1f}",
+            f"±{p.half_width:.{digits}f}",
+            f"{p.safe_change:.{digits}f}",
             p.pulls_in_all,
             f"{p.driving_min / 60:.1f}",
         )
@@ -161,8 +180,10 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
         "hours",
     )
     lines.append("  " + "  ".join(f"{heading:>15}" for heading in headings))
+    digits = wish.digits
     for p in wish.grid:
-        cells = (p.sessions, p.pulls, f"±{p.half_width:.1f}", f"{p.safe_change:.1f}", f"{p.driving_min / 60:.1f}")
+        told = (f"±{p.half_width:.{digits}f}", f"{p.safe_change:.{digits}f}")
+        cells = (p.sessions, p.pulls, *told, f"{p.driving_min / 60:.1f}")
         lines.append("  " + "  ".join(f"{cell:>15}" for cell in cells))
     sessions = wish.fewest.sessions if wish.fewest else 3
     lines += ["", "On the day:"]

@@ -18,6 +18,7 @@ USUAL_DAY_SD_K = 1.0  # the comparison's allowance
 USUAL_PULL_SD_K = 0.8  # common practice, no source
 USUAL_STEP_U_K = math.sqrt(2 / 12)  # charge and inlet in steps of 1 K
 POWER = 0.8
+USUAL_SESSIONS = (1, 2, 3, 4, 6, 8)
 WARM_UP_MIN = 15.0
 REST_MIN = 1.25
 CRUISE_MIN = 1.5
@@ -203,7 +204,7 @@ def plans(
     *,
     scatter: Scatter,
     protocol: Protocol,
-    sessions: Sequence[int] = (1, 2, 3, 4, 6, 8),
+    sessions: Sequence[int] = USUAL_SESSIONS,
     pulls: Sequence[int] = (3, 5, 8),
     level: float = 0.95,
 ) -> tuple[Plan, ...]:

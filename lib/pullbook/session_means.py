@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pullbook.errors import ComparisonError
-from pullbook.experiment import Experiment, Phase
+from pullbook.experiment import PHASES, Experiment, Phase
 from pullbook.outcomes import OUTCOMES, Outcome, elapsed_columns
 from pullbook.uncertainty import step_uncertainty
 
@@ -124,8 +124,8 @@ def session_means(
     usable = np.flatnonzero(counted & (measures["kind"] == outcome.kind).to_numpy() & ~np.isnan(values))
     driven_in = measures["session"].to_numpy()[usable]
     present = set(driven_in)
-    for phase in ("before", "after"):
-        names = {s.name for s in experiment.sessions if s.phase == phase}
+    for phase in PHASES:
+        names = {s.name for s in experiment.in_phase(phase)}
         if not names & present:
             raise ComparisonError(_nothing_in(phase, names, measures, outcome))
     sessions = [s for s in experiment.sessions if s.name in present]
