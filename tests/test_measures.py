@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 
+from conftest import SAMPLE_NAMES
+from pullbook import measures
 from pullbook.experiment import Protocol, Vehicle
 from pullbook.logs import Log, Signal
 from pullbook.measures import Surroundings, elapsed, measure, missing_measures
@@ -280,3 +284,20 @@ def test_the_rest_before_a_pull_is_told() -> None:
     frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0), pull(80.0, 95.0, number=2)))
     assert np.isnan(frame.loc[0, "rest_before"])
     assert frame.loc[1, "rest_before"] == 30.0
+
+
+@pytest.mark.parametrize("name", SAMPLE_NAMES)
+def test_what_is_measured_has_a_column_and_what_is_missing_a_reason(name, result_of) -> None:
+    """A measure that is computed but not named would be dropped silently; one without needs be told a wrong reason."""
+    protocol = Protocol()
+    elapsed = {f"elapsed_s {a:g}-{b:g}{u}" for a, b in itertools.combinations(protocol.marks, 2) for u in ("", " u")}
+    for drive in result_of(name).drives:
+        outside = Surroundings()
+        for run in drive.runs.pulls:
+            figures = measures._pull(drive.log, run, np.inf, protocol.marks, 0.7, outside)
+            assert figures.keys() <= {*measures.PULL_MEASURES, *measures.PULL_FACTS, *measures.STEPS, *elapsed}
+        for run in drive.runs.cruises:
+            assert measures._cruise(drive.log, run, outside).keys() <= {*measures.CRUISE_MEASURES, *measures.STEPS}
+    needing_speed_alone = {"duration", "rest_before", "mean_speed"}
+    named = {m for m in (*measures.PULL_MEASURES, *measures.CRUISE_MEASURES) if not m.endswith("_u")}
+    assert named - needing_speed_alone == measures._NEEDS.keys()

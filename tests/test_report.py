@@ -16,7 +16,7 @@ from pullbook.verdict import VERDICT_WORDS
 
 PARTS = (
     report.answer,
-    report.sessions,
+    report.drives,
     report.channels,
     report.findings,
     report.left_out,

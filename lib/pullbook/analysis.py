@@ -32,7 +32,7 @@ from pullbook.measures import (
 from pullbook.operating_point import OperatingPoint, operating_point
 from pullbook.outcomes import elapsed_columns, speeds_of
 from pullbook.privacy import defused, fit_to_share, scrub
-from pullbook.secondary import SideFigure, side_figures
+from pullbook.side_figures import SideFigure, side_figures
 from pullbook.uncertainty import percent
 from pullbook.undated import undated
 

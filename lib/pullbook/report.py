@@ -21,7 +21,7 @@ from pullbook.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA
 from pullbook.operating_point import CHARGE_C
 from pullbook.outcomes import behind, elapsed_columns, in_brackets
 from pullbook.runs import Run
-from pullbook.secondary import SideFigure
+from pullbook.side_figures import SideFigure
 from pullbook.uncertainty import combined, percent
 from pullbook.verdict import VERDICT_WORDS, decimals
 from pullbook.wording import counted
@@ -154,7 +154,7 @@ def refit(result: Result) -> str:
 # --- the logs ----------------------------------------------------------------------------------------------------
 
 
-def sessions(result: Result) -> Fragment:
+def drives(result: Result) -> Fragment:
     """Return the drives: length, runs that count, how fast and fine the charge temperature was logged."""
     rows = []
     dated = any(drive.when for drive in result.drives)

@@ -10,7 +10,7 @@ from pullbook.comparison import compare
 from pullbook.errors import ComparisonError
 from pullbook.experiment import Vehicle
 from pullbook.heat_soak import Idle
-from pullbook.secondary import reference_factors, side_figures
+from pullbook.side_figures import reference_factors, side_figures
 from pullbook.simulate import SCENARIOS, Scenario, drive
 from study_felt import effectiveness_scores, true_effectiveness
 
