@@ -221,7 +221,7 @@ def test_a_hopeless_case_says_so() -> None:
 @pytest.mark.parametrize(
     ("needed", "said"),
     [
-        (4, "about 4 sessions a side (now 3) have an even chance to tell"),
+        (4, "about 4 sessions a side (now 3) would tell as likely as not"),
         # As many as there are should do, and did not: they lie in different weather.
         (3, "further sessions in weather that both phases share would tell"),
         (2, "further sessions in weather that both phases share would tell"),

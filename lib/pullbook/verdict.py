@@ -248,7 +248,7 @@ def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str
         return f"even {MOST_SESSIONS} sessions a side would not tell a difference this small"
     if needed > now:
         return (
-            f"about {needed} sessions a side (now {now}) have an even chance to tell, if the difference stays as it is"
+            f"about {needed} sessions a side (now {now}) would tell as likely as not, if the difference stays as it is"
         )
     return "further sessions in weather that both phases share would tell"
 
