@@ -51,10 +51,14 @@ def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
     """
     found = list(log.findings)
     for signal in log.signals.values():
-        found += [*_slow(signal, protocol), *_gaps(signal), *_implausible(signal)]
+        found += [*_slow(signal, protocol), *_implausible(signal)]
+    if speed := log.get("vehicle_speed"):
+        found += _gaps(speed)
+    if charge := log.get("charge_air_temperature"):
+        found += _coarse(charge)
     for channel in TEMPERATURES:
         if thermometer := log.get(channel):
-            found += [*_coarse(thermometer), *_open_circuit(thermometer), *_frozen(thermometer, log)]
+            found += [*_open_circuit(thermometer), *_frozen(thermometer, log)]
     for channel in IMPOSSIBLE_STEPS:
         if moving := log.get(channel):
             found += _jumps(moving, log)
@@ -116,7 +120,7 @@ def _slow(signal: Signal, protocol: Protocol) -> Iterator[Finding]:
 def _gaps(signal: Signal) -> Iterator[Finding]:
     steps = np.diff(signal.time_s)
     gaps = steps > max(signal.max_gap_s, 2.0)
-    if signal.channel != "vehicle_speed" or not gaps.any():
+    if not gaps.any():
         return
     longest = int(np.argmax(steps))
     yield Finding(
@@ -152,7 +156,7 @@ def _implausible(signal: Signal) -> Iterator[Finding]:
 
 
 def _coarse(signal: Signal) -> Iterator[Finding]:
-    if signal.channel != "charge_air_temperature" or signal.resolution < 0.4:
+    if signal.resolution < 0.4:
         return
     yield Finding(
         code="resolution-step",

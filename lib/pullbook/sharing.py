@@ -200,7 +200,9 @@ def card(result: Result, post: Post) -> bytes:
     y = _paragraph(draw, post.title, y=34, size=28, ink=_SOFT, width=72, most=2)
     y = _paragraph(draw, post.verdict, y=y + 8, size=64, ink=ink, width=34, most=1)
     said = post.alerts[0] if post.alerts else post.sentence[:1].upper() + post.sentence[1:]
-    _paragraph(draw, said, y=y + 10, size=31, ink=_INK, width=68, most=5)
+    y = _paragraph(draw, said, y=y + 10, size=31, ink=_INK, width=68, most=5)
+    if post.worth and y < 360:
+        _paragraph(draw, post.worth, y=y + 14, size=24, ink=_SOFT, width=88, most=2)
     _interval_bar(draw, result, top=470)
     _paragraph(draw, post.made_by, y=634, size=19, ink=_SOFT, width=110, most=1)
     stream = io.BytesIO()
