@@ -80,8 +80,8 @@ def recovery(charge: Signal, *, start_s: float, end_s: float) -> tuple[float, fl
 def _best(times: np.ndarray, values: np.ndarray) -> float:
     """Return the time constant that fits best, to a few parts in 100 000."""
     low, high = SHORTEST_S, LONGEST_S
-    for _ in range(4):
-        taus = np.geomspace(low, high, 40)
+    for _ in range(6):
+        taus = np.geomspace(low, high, 16)
         best = int(np.argmin(_misfit(times, values, taus)))
         low, high = taus[max(0, best - 1)], taus[min(len(taus) - 1, best + 1)]
     return float(taus[best])
