@@ -26,9 +26,18 @@ def test_a_charge_temperature_moves_with_the_inlet_and_a_little_more() -> None:
 
 
 def test_nothing_is_assumed_of_other_outcomes() -> None:
-    assert ambient_slope(OUTCOMES["peak_coolant"], rise_k=36.0, inlet_c=20.0) is None
+    assert ambient_slope(OUTCOMES["peak_air_mass_flow"], rise_k=36.0, inlet_c=20.0) is None
+    assert pressure_slope(OUTCOMES["peak_coolant"], rise_k=36.0) is None
     assert pressure_slope(OUTCOMES["time_to_boost"], rise_k=36.0) is None
     assert ambient_slope(OUTCOMES["peak_rise"], rise_k=float("nan"), inlet_c=20.0) is None
+
+
+def test_a_coolant_may_follow_the_air_or_not() -> None:
+    """Not at all while its thermostat holds; kelvin for kelvin with the radiator at its limit."""
+    prior = ambient_slope(OUTCOMES["mean_coolant"], rise_k=float("nan"), inlet_c=20.0)
+    assert prior is not None
+    for end in (0.0, 1.0):
+        assert abs(end - prior.mean) <= 1.5 * prior.standard_uncertainty
 
 
 def test_the_slope_on_compression_is_the_rise_itself() -> None:

@@ -91,3 +91,12 @@ def test_a_lower_peak_that_is_itself_the_question_is_not_said_to_be_as_before() 
     c = compare(table, experiment_of(table, outcome="peak_manifold_pressure"))
     assert [f.code for f in c.findings if f.about_boost] == ["boost-lower"]
     assert "boost changed with the service" not in [line.source for line in c.budget]
+
+
+def test_more_boost_is_no_alarm_where_more_boost_was_the_question() -> None:
+    table = runs_table(THREE, pressure_kpa={"before": 180.0, "after": 215.0})
+    asked = compare(table, experiment_of(table, outcome="peak_manifold_pressure"))
+    assert asked.verdict == "improved"
+    assert not [f for f in asked.findings if f.about_boost]
+    other = compare(table, experiment_of(table))
+    assert [f.code for f in other.findings if f.about_boost] == ["boost-higher"]

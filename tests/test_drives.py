@@ -178,3 +178,23 @@ def test_a_worthwhile_change_left_in_kelvin_is_noticed(folder) -> None:
     text = (folder / "experiment.yaml").read_text().replace("outcome: peak_rise", "outcome: time_to_boost")
     (folder / "experiment.yaml").write_text(text)
     assert "worthwhile-large" in [f.code for f in analyse(folder).findings]
+
+
+def test_a_logged_barometer_tells_the_pressure_of_a_session_that_does_not(folder) -> None:
+    for log in (folder / "logs").iterdir():
+        header, *rows = log.read_text(encoding="utf-8").splitlines()
+        lines = [f"{header};Barometric pressure [kPa]", *(f"{row};97" for row in rows)]
+        log.write_text("\n".join(lines), encoding="utf-8")
+    settings = folder / "experiment.yaml"
+    given = [line for line in settings.read_text(encoding="utf-8").splitlines() if "pressure_hpa" not in line]
+    settings.write_text("\n".join(given), encoding="utf-8")
+    assert [d.session.pressure_hpa for d in read_drives(Experiment.load(folder))] == [970.0, 970.0]
+
+
+def test_a_log_without_the_channel_of_the_question_is_named(folder) -> None:
+    relabelled(folder, "after-1.csv", "Engine coolant temperature [°C]", "Kessel T1 [°C]")
+    settings = folder / "experiment.yaml"
+    text = settings.read_text(encoding="utf-8").replace("outcome: peak_rise", "outcome: mean_coolant")
+    settings.write_text(text, encoding="utf-8")
+    with pytest.raises(LogError, match=r"after-1\.csv: no column was recognised as engine coolant temperature.*Kessel"):
+        analyse(folder)

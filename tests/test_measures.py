@@ -300,4 +300,4 @@ def test_what_is_measured_has_a_column_and_what_is_missing_a_reason(name, result
             assert measures._cruise(drive.log, run, outside).keys() <= {*measures.CRUISE_MEASURES, *measures.STEPS}
     needing_speed_alone = {"duration", "rest_before", "mean_speed"}
     named = {m for m in (*measures.PULL_MEASURES, *measures.CRUISE_MEASURES) if not m.endswith("_u")}
-    assert named - needing_speed_alone == measures._NEEDS.keys()
+    assert named - needing_speed_alone == measures.NEEDS.keys()

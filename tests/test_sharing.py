@@ -153,3 +153,11 @@ def test_the_picture_spells_what_its_font_has() -> None:
     box = bytes(font.getmask("\uffff"))
     drawn = sharing._drawable("".join(map(chr, range(32, 0x2100))))
     assert not [c for c in sorted(set(drawn)) if c != " " and bytes(font.getmask(c)) == box]
+
+
+def test_levels_are_posted_in_degrees_and_their_difference_in_kelvin(result_of) -> None:
+    asked = result_of("fin_wash").experiment.model_copy(update={"outcome": "mean_coolant"})
+    result = analyse_experiment(asked)
+    assert result.comparison.unit == "K"
+    (row,) = (row for row in compose(result).rows if row[0].startswith("cruise coolant"))
+    assert all(cell.endswith(" °C") for cell in row[1:])

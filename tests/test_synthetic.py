@@ -1,6 +1,7 @@
 """The three that come first: no change gives none, a known change is recovered, no response to weather is invented."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pullbook.comparison import compare
@@ -72,3 +73,38 @@ def test_with_one_ambient_the_slope_stays_at_the_prior() -> None:
     slope = compare(table, experiment_of(table)).slopes[0]
     assert slope.value == pytest.approx(prior.mean, rel=1e-6)
     assert slope.u == pytest.approx(prior.standard_uncertainty, rel=1e-6)
+
+
+def coolant_cruises(rng: np.random.Generator, *, slope: float, apart_k: float, change_k: float = 0.0) -> pd.DataFrame:
+    """Draw a cruise each of three sessions a side; the coolant follows the air by ``slope``, days differ by 1 K."""
+    rows = []
+    for phase in ("before", "after"):
+        for k in range(3):
+            air_c = 15 + apart_k * (phase == "after") + rng.uniform(-3, 3)
+            coolant_c = 90 + slope * (air_c - 15) + change_k * (phase == "after") + rng.standard_normal()
+            run = {"session": f"{phase}-{k}", "phase": phase, "kind": "cruise", "number": 1, "reason": ""}
+            told = {"included": True, "left_out": False, "coolant_step": 1.0, "inlet_step": 1.0}
+            rows.append(run | told | {"mean_coolant": coolant_c, "mean_inlet": air_c, "mean_rise": 10.0})
+    return pd.DataFrame(rows)
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize("apart_k", [12.0, -12.0])
+def test_weather_is_not_taken_for_a_cooler_engine(slope, apart_k) -> None:
+    """Nothing was done; the coolant follows the air not at all (its thermostat holds), or kelvin for kelvin."""
+    rng = np.random.default_rng(5)
+    claims = 0
+    for _ in range(60):
+        table = coolant_cruises(rng, slope=slope, apart_k=apart_k)
+        c = compare(table, experiment_of(table, outcome="mean_coolant"))
+        claims += not c.low <= 0 <= c.high
+    assert claims <= 9  # of 60; a 95 % interval leaves out the truth 3 times, and 10 or more by chance once in 1000
+
+
+def test_a_figure_of_which_physics_says_nothing_warns_of_the_weather() -> None:
+    inlet_c = {"before": 15.0, "after": 27.0}
+    table = runs_table([(f"{p}-{k}", p, [40.0, 41.0], inlet_c[p] + k) for p in inlet_c for k in (0, 1)])
+    table["time_to_boost"] = 2.0 + 0.01 * table["number"]
+    told = compare(table, experiment_of(table, outcome="time_to_boost")).findings
+    assert "12 K warmer after the service" in next(f.message for f in told if f.code == "weather-not-allowed-for")
+    assert "weather-not-allowed-for" not in {f.code for f in compare(table, experiment_of(table)).findings}

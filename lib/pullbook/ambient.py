@@ -16,6 +16,7 @@ from pullbook.outcomes import Outcome
 
 SHARE_OF_PROPORTIONAL = 0.6
 SHARE_UNCERTAINTY = 0.35
+COOLANT_SHARE, COOLANT_SHARE_U = 0.4, 0.4
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,11 @@ def ambient_slope(outcome: Outcome, *, rise_k: float, inlet_c: float) -> Prior |
     ``e``), the rise is ``T1 x (1 - e)``: slope rise / T1. Lower air flow in warm air raises the effectiveness; 0.6 +-
     0.35 of the proportional slope covers both (a judgement, no source).
 
+    A coolant that its thermostat holds does not follow the air at all; with the radiator at its limit, the heat and the
+    flow being as they are, it follows kelvin for kelvin. Which of the two is not known: 0.4 +- 0.4 K/K has the first
+    within one standard uncertainty and the second within one and a half (a judgement, no source; a rectangular
+    distribution from 0 to 1 was tried, and its interval missed either end too often).
+
     Examples
     --------
     By hand: 0.6 * 40 K / 293.15 K.
@@ -67,7 +73,9 @@ def ambient_slope(outcome: Outcome, *, rise_k: float, inlet_c: float) -> Prior |
     >>> round(prior.mean, 4), round(prior.standard_uncertainty, 4)
     (0.0819, 0.0478)
     """
-    if outcome.ambient == "none" or not np.isfinite([rise_k, inlet_c]).all():
+    if outcome.ambient == "coolant":
+        return Prior(COOLANT_SHARE, COOLANT_SHARE_U, "anything from a thermostat that holds to a radiator at its limit")
+    if not outcome.of_charge or not np.isfinite([rise_k, inlet_c]).all():
         return None
     proportional = max(rise_k, 0.0) / (inlet_c + KELVIN)
     mean = SHARE_OF_PROPORTIONAL * proportional + (1.0 if outcome.ambient == "charge" else 0.0)
@@ -93,7 +101,7 @@ def pressure_slope(outcome: Outcome, *, rise_k: float) -> Prior | None:
     The rise is proportional to ``pr**((g-1)/g) - 1`` (`pullbook.air.compression_heating_factor`) at constant
     effectiveness; a higher air flow lowers the effectiveness and works with it, heat stored in the cooler against it.
     """
-    if outcome.ambient == "none" or not np.isfinite(rise_k) or rise_k <= 0:
+    if not outcome.of_charge or not np.isfinite(rise_k) or rise_k <= 0:
         return None
     return Prior(rise_k, SHARE_UNCERTAINTY * rise_k, "physics of the compressor")
 

@@ -334,15 +334,27 @@ def _page(task: Task) -> tuple[dict[str, Any], bool]:
 def _row(task: Task, experiment: Experiment, results: dict[str, Any], *, fresh: bool) -> Row:
     comparison = results["comparison"]
     figures = {name: comparison[name] for name in ("change", "low", "high", "unit", "verdict")}
-    warnings = (f for f in results["findings"] if f["severity"] == "warning")
     return Row(
         **(_told(task, experiment) | figures),
         before=comparison["before"]["mean"],
         after=comparison["after"]["mean"],
-        warnings=tuple(Finding(code=f["code"], severity="warning", message=f["message"]) for f in warnings),
+        warnings=tuple(_warnings(results)),
         inputs=results["inputs_sha256"],
         fresh=fresh,
     )
+
+
+def _warnings(results: dict[str, Any]) -> Iterator[Finding]:
+    """Yield the warnings on the comparison, then those on its logs, each sentence once with its sessions."""
+    found = [(f["code"], f["message"], "") for f in results["findings"] if f["severity"] == "warning"]
+    said: dict[tuple[str, str], list[str]] = {}
+    for name, session in results["sessions"].items():
+        for f in session["findings"]:
+            if f["severity"] == "warning":
+                said.setdefault((f["code"], f["message"]), []).append(name)
+    found += [(code, message, f"{', '.join(names)}: ") for (code, message), names in said.items()]
+    for code, message, where in found:
+        yield Finding(code=code, severity="warning", message=where + message)
 
 
 def _not_done(task: Task, status: Status, message: str, experiment: Experiment | None = None) -> Row:

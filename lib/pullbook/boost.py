@@ -75,8 +75,9 @@ def check_boost(measures: pd.DataFrame, experiment: Experiment, *, level: float,
         share = found.change / found.before
         if (found.high < 0 and share < -LOWER_SHARE) or (found.low > 0 and share > LOWER_SHARE):
             effect = _effect_on_rise(data)
-            findings.append(_changed(found, share, effect))
-    peak_changed = bool(findings)
+            if share < 0 or not outcome.is_boost:  # more of what was asked about is the answer and no alarm
+                findings.append(_changed(found, share, effect))
+    peak_changed = bool(effect) or bool(findings)
     if timing:
         found = timing[1]
         if found.low > 0 and found.change > max(SLOWER_SHARE * found.before, SLOWER_S):
@@ -89,7 +90,7 @@ def check_boost(measures: pd.DataFrame, experiment: Experiment, *, level: float,
         findings.append(_less_air(flow[1]))
     return BoostCheck(
         changed=peak_changed and not outcome.is_boost,
-        effect_k=effect if outcome.ambient != "none" else 0.0,
+        effect_k=effect if outcome.of_charge else 0.0,
         findings=tuple(findings),
     )
 

@@ -278,8 +278,9 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
                 ),
             )
         )
-    if outcome.ambient != "none" and np.isfinite(data.inlet_c).all():
-        found += _no_overlap(data.inlet_c[data.after == 0], data.inlet_c[data.after == 1])
+    if np.isfinite(data.inlet_c).all() and outcome.name != "mean_inlet":
+        sides_c = data.inlet_c[data.after == 0], data.inlet_c[data.after == 1]
+        found += _no_overlap(*sides_c) if outcome.ambient != "none" else _not_allowed_for(*sides_c)
     return found
 
 
@@ -296,6 +297,24 @@ def _one_session(sides: dict[str, int], day_sd: float, unit: str) -> Finding:
         ),
         evidence=dict(sides),
     )
+
+
+def _not_allowed_for(before: np.ndarray, after: np.ndarray) -> list[Finding]:
+    apart = float(after.mean() - before.mean())
+    if abs(apart) <= OVERLAP_K:
+        return []
+    return [
+        Finding(
+            code="weather-not-allowed-for",
+            severity="warning",
+            message=(
+                f"The air going in was {abs(apart):.0f} K {'warmer' if apart > 0 else 'colder'} after the service, and "
+                "nothing is taken out for it, because physics says nothing definite of this figure. Part of the change "
+                "may be weather; a session at the other phase's weather would tell."
+            ),
+            evidence={"apart_k": apart},
+        )
+    ]
 
 
 def _no_overlap(before: np.ndarray, after: np.ndarray) -> list[Finding]:

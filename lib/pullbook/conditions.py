@@ -107,7 +107,8 @@ def like_for_like(
     by_phase = means.groupby(level="phase").mean()
     outcome = experiment.asked
     effects = _Effects(by_phase, outcome, {slope.name: slope.value for slope in slopes})
-    found = [_judge(rule, effects) for rule in _RULES]
+    asked_about = "peak_coolant" if outcome.ambient == "coolant" else outcome.name
+    found = [_judge(rule, effects) for rule in _RULES if rule.column != asked_about]
     return (*found, *_weather(experiment, effects), *_direction(rows))
 
 
@@ -116,7 +117,7 @@ class _Effects:
 
     def __init__(self, by_phase: pd.DataFrame, outcome: Outcome, slopes: dict[str, float]) -> None:
         self.by_phase, self.slopes = by_phase, slopes
-        self.applies = outcome.ambient != "none" and outcome.kind == "pull"
+        self.applies = outcome.of_charge and outcome.kind == "pull"
 
     def mean(self, phase: Phase, column: str) -> float:
         return float(self.by_phase[column].get(phase, np.nan))

@@ -166,8 +166,9 @@ def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
         lines += [f"  {channel}: {signal.column!r} [{signal.unit}]" for channel, signal in log.signals.items()]
         lines += [f"  not recognised: {column!r}" for column in log.unknown_columns]
+    found = "Speeds found" if protocol != Protocol() else "The usual speeds"
     lines.append(
-        f"Speeds found: cruise {protocol.cruise_kmh:g} km/h, pulls {protocol.pull_from_kmh:g} to "
+        f"{found}: cruise {protocol.cruise_kmh:g} km/h, pulls {protocol.pull_from_kmh:g} to "
         f"{protocol.pull_to_kmh:g} km/h."
     )
     needs = []

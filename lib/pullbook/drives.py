@@ -14,7 +14,7 @@ from pullbook.experiment import Experiment, Session
 from pullbook.full_load import pedal_travel
 from pullbook.heat_soak import Idle, idle_soaks
 from pullbook.logs import Log, missing_channel, read_log, settling_line
-from pullbook.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
+from pullbook.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.quality import doubtful_ambient, inspect
 from pullbook.runs import Runs, find_runs
 from pullbook.track import read_track, with_track
@@ -132,6 +132,8 @@ def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> 
         told, findings = told_of_air(session, altitude_m=float(np.median(altitude.values)))
         if told.pressure_hpa != session.pressure_hpa:
             log = _read_log(experiment, told, settled)  # boost counts from the pressure there
+    if told.pressure_hpa is None and log.get("barometric_pressure") is not None:
+        told = told.model_copy(update={"pressure_hpa": 10 * log.outside_kpa})
     return Reading(session=told, log=log, findings=findings)
 
 
@@ -205,7 +207,7 @@ def surroundings_of(session: Session, inlet: str | None = None) -> Surroundings:
 def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str]:
     """Say for each drive that lacks the outcome's own channel which column it could be."""
     outcome = experiment.asked
-    needed = ["charge_air_temperature"] if outcome.ambient != "none" else []
+    needed = NEEDS[outcome.name][:1] if outcome.name in NEEDS and outcome.name != "mean_inlet" else ()
     texts = [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
     if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:
         lacking = next((d.log for d in drives if d.log.get(INLET_CHANNELS[0]) is None), drives[0].log)

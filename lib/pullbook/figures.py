@@ -612,6 +612,7 @@ def history_levels(history: History) -> Picture:
     )  # fmt: skip
     for phase in ("before", "after"):
         states: list[Estimated] = [getattr(s, phase) for s in services]
+        digits = decimals(states[0].u)
         figure.add_scatter(
             x=at[phase][0],
             y=[e.value for e in states],
@@ -620,11 +621,11 @@ def history_levels(history: History) -> Picture:
             name=f"{phase} the service",
             marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
             customdata=[f"service {s.number}, {phase}" for s in services],
-            hovertemplate=f"%{{customdata}}: %{{y:.{decimals(states[0].u)}f}}{behind(history.unit)}<extra></extra>",
+            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{behind(history.level_unit)}<extra></extra>",
         )
     _, title, kind = at["before"]
     figure.update_xaxes(title=title, type=kind)
-    figure.update_yaxes(title=f"{sentence_case(history.label)}{in_brackets(history.unit)}")
+    figure.update_yaxes(title=f"{sentence_case(history.label)}{in_brackets(history.level_unit)}")
     brought = _brought_to(history.slopes)
     text = (
         f"The state before and after each service, {brought}, with its {percent(history.levels.level)} interval; "

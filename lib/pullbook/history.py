@@ -122,7 +122,8 @@ class History:
     Attributes
     ----------
     vehicle : str
-    outcome, unit, label : str
+    outcome, unit, level_unit, label : str
+        A change has the unit, a state the other: K and °C.
     lower_is_better : bool
     services : tuple of Service
     spans : tuple of Span
@@ -138,6 +139,7 @@ class History:
     vehicle: str
     outcome: str
     unit: str
+    level_unit: str
     label: str
     lower_is_better: bool
     services: tuple[Service, ...]
@@ -254,6 +256,7 @@ def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, seas
         vehicle=results[-1].experiment.vehicle.description,
         outcome=c.outcome,
         unit=c.unit,
+        level_unit=results[0].experiment.asked.unit,
         label=c.label,
         lower_is_better=c.lower_is_better,
         services=services,

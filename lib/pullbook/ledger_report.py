@@ -95,7 +95,10 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
     """
     found = captures(book.ledger, item)
     if not found:
-        return Fragment(f"<p>No capture of {escape(item)} over a known distance yet.</p>")
+        had = ", ".join(book.ledger.items) or "nothing"
+        return Fragment(
+            f"<p>No capture of {escape(item)} over a known distance yet. The ledger has: {escape(had)}.</p>"
+        )
     rate = capture_rate(found)
     known = math.isfinite(rate.high)
     span = (

@@ -230,9 +230,7 @@ def joint_levels(
         day_variance=day_variance,
         day_dof=day_dof,
         season_sd=allowance if season_sd is None else season_sd,
-        boost_effect=_boost_effect(data, group, size)
-        if boost_differs and data.outcome.ambient != "none"
-        else np.zeros(size),
+        boost_effect=_boost_effect(data, group, size) if boost_differs and data.outcome.of_charge else np.zeros(size),
         level=level,
     )
 

@@ -34,6 +34,7 @@ from pullbook.tables import Table, in_threads, read_table
 Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
 
 GAP_PERIODS = 3.0
+POSITIONS = ("latitude", "longitude", "altitude")
 LARGEST = 1e9  # no signal of a road vehicle is larger in any unit; a cell that is was damaged
 SAMPLED = 100_000
 
@@ -552,7 +553,9 @@ def _rival_findings(assignment: Assignment) -> list[Finding]:
 def _unknown_findings(assignment: Assignment) -> list[Finding]:
     findings = []
     for header in assignment.unknown:
-        near = [c for c in closest_channels(header) if c not in assignment.column]
+        near = [c for c in closest_channels(header, most=6) if c not in assignment.column]
+        # A position is only ever offered by its name: what has neither words nor a unit is no likelier to be one.
+        near = [c for c in near if c not in POSITIONS or header.words & set(c.split("_"))][:3]
         hint = ""
         if near:
             line = settling_line(near[0], header.text)

@@ -213,7 +213,7 @@ def _told(name: str) -> str:
     return f"{OUTCOMES[name].label if name in OUTCOMES else name.replace('_', ' ')} ({name})"
 
 
-_NEEDS: dict[str, tuple[str, ...]] = {
+NEEDS: dict[str, tuple[str, ...]] = {
     "peak_rise": ("charge_air_temperature", "intake_air_temperature"),
     "inlet_at_peak": ("charge_air_temperature", "intake_air_temperature"),
     "peak_charge": ("charge_air_temperature",),
@@ -243,7 +243,7 @@ _NEEDS: dict[str, tuple[str, ...]] = {
 
 
 def _why(name: str, log: Log) -> str:
-    absent = [c.replace("_", " ") for c in _NEEDS.get(name, ()) if log.get(c) is None]
+    absent = [c.replace("_", " ") for c in NEEDS.get(name, ()) if log.get(c) is None]
     if absent:
         return f"the log holds no {' and no '.join(absent)}"
     if name == "rest_before":

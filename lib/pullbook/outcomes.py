@@ -30,9 +30,9 @@ class Outcome:
         The allowance is a fraction of the mean rather than in the outcome's unit.
     steps : tuple of str
         Columns of the measures table that hold the steps of the sensors behind it.
-    ambient : {"rise", "charge", "none"}
-        What physics says of its response to the inlet temperature (see `pullbook.ambient`): a rise grows a
-        little with it, a charge temperature moves with it, for the others nothing is assumed.
+    ambient : {"rise", "charge", "coolant", "none"}
+        What physics says of its response to the inlet temperature (see `pullbook.ambient`): a rise grows a little with
+        it, a charge temperature moves with it, a coolant's may or may not; for the others nothing is assumed.
     from_outlet : bool
         It rests on the compressor outlet temperature, which few cars measure.
     is_boost : bool
@@ -47,9 +47,14 @@ class Outcome:
     day_to_day_sd: float = 1.0
     relative: bool = False
     steps: tuple[str, ...] = ()
-    ambient: Literal["rise", "charge", "none"] = "none"
+    ambient: Literal["rise", "charge", "coolant", "none"] = "none"
     from_outlet: bool = False
     is_boost: bool = False
+
+    @property
+    def of_charge(self) -> bool:
+        """Whether it is a temperature of the charge, which goes with inlet temperature and compression."""
+        return self.ambient in ("rise", "charge")
 
     @property
     def change_unit(self) -> str:
@@ -64,7 +69,10 @@ _ALL = (
         name="peak_charge", kind="pull", unit="°C", label="peak charge temperature", ambient="charge",
         steps=("charge_step",),
     ),
-    Outcome(name="peak_coolant", kind="pull", unit="°C", label="peak coolant temperature", steps=("coolant_step",)),
+    Outcome(
+        name="peak_coolant", kind="pull", unit="°C", label="peak coolant temperature", ambient="coolant",
+        steps=("coolant_step",),
+    ),
     Outcome(
         name="peak_manifold_pressure", kind="pull", unit="kPa", label="peak manifold pressure",
         lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("pressure_step",), is_boost=True,
@@ -117,7 +125,8 @@ _ALL = (
     ),
     Outcome(name="mean_inlet", kind="cruise", unit="°C", label="cruise inlet temperature", steps=("inlet_step",)),
     Outcome(
-        name="mean_coolant", kind="cruise", unit="°C", label="cruise coolant temperature", steps=("coolant_step",)
+        name="mean_coolant", kind="cruise", unit="°C", label="cruise coolant temperature", ambient="coolant",
+        steps=("coolant_step",),
     ),
     Outcome(
         name="mean_manifold_pressure", kind="cruise", unit="kPa", label="cruise manifold pressure",

@@ -96,7 +96,7 @@ def worth(result: Result) -> str:
     """Say what a change of charge temperature is worth in air, or nothing for other outcomes."""
     c = result.comparison
     outcome = result.experiment.asked
-    if outcome.ambient == "none" or any(f.about_boost for f in result.findings):
+    if not outcome.of_charge or any(f.about_boost for f in result.findings):
         return ""
     rows = result.measures
     column = "peak_charge" if outcome.kind == "pull" else "mean_charge"

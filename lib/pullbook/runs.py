@@ -34,6 +34,7 @@ LEAST_GAIN_KMH = 5.0
 MOST_FALL_KMH = 6.0  # a gear change costs less, even uphill; wheels that grip again fall further
 PLATEAU_S, PLATEAU_KMH = 10.0, 2.0
 FAR_KMH = 20.0
+LEAST_LIGHT_KPA = 50.0  # above outside; a log of a cruise alone shows no greater boost to measure by
 LIGHT_BOOST = 0.7  # of the greatest boost in the log
 CRUISE_SLACK_KMH = 5.0
 LEVEL_STEP_KMH = 0.5  # the median of whole km/h is a multiple of it
@@ -268,7 +269,7 @@ def _full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float
     first, after = np.sort(np.concatenate([first, inside])), np.sort(np.concatenate([after, inside]))
     lift_s = t[first[1:] - 1] - t[after[:-1]]
     gapless = np.searchsorted(gaps, after[:-1], side="left") == np.searchsorted(gaps, first[1:], side="right")
-    apart = np.flatnonzero(~((lift_s <= shift_lift_s + load.smear_s) & gapless))
+    apart = np.flatnonzero(~((lift_s <= shift_lift_s + load.smear_s) & gapless & (shift_lift_s > 0)))
     first, last = first[np.concatenate([[0], apart + 1])], after[np.concatenate([apart, [-1]])] - 1
     sure = np.concatenate([[0], np.cumsum(load.is_sure)])
     counts = sure[last + 1] > sure[first]
@@ -421,13 +422,13 @@ def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> tuple[Finding, ...]:
             lifts[run.name] = float((load.time_s[a + after[inside]] - load.time_s[a + first[inside] - 1]).max())
     if not lifts or len(lifts) > len(included) / 2:
         return ()
-    said = ", ".join(f"{name} ({lift:.1f} s)" for name, lift in lifts.items())
+    said = ", ".join(f"{name} (up to {lift:.1f} s)" for name, lift in lifts.items())
     finding = Finding(
         code="lift-inside",
         severity="warning",
         message=(
             f"A lift inside {said} was taken for a gear change; most pulls of this drive hold none. If it was none, "
-            "leave the pull out, or lower shift_lift_s under protocol."
+            "leave the pull out; if no pull has one, set shift_lift_s to 0 under protocol."
         ),
         evidence={"lift_s": {name: round(lift, 2) for name, lift in lifts.items()}},
     )
@@ -459,7 +460,7 @@ def _light_kpa(log: Log) -> float:
     pressure = log.get("intake_manifold_pressure")
     if pressure is None or len(pressure.values) < 2:
         return np.inf
-    return log.outside_kpa + max(30.0, LIGHT_BOOST * (held_top(pressure.values) - log.outside_kpa))
+    return log.outside_kpa + max(LEAST_LIGHT_KPA, LIGHT_BOOST * (held_top(pressure.values) - log.outside_kpa))
 
 
 def _steady_windows(speed: Signal, protocol: Protocol) -> list[tuple[int, int]]:

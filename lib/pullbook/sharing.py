@@ -77,7 +77,7 @@ def compose(result: Result) -> Post:
         return typeset(scrub(" ".join(text.split())))
 
     digits = decimals(c.standard_uncertainty)
-    unit = behind(c.unit)
+    unit = behind(result.experiment.asked.unit)
     inlet = next((x for x in result.conditions if x.name.startswith("inlet")), None)
     rows = [
         ("sessions", str(c.before.sessions), str(c.after.sessions)),
@@ -97,7 +97,8 @@ def compose(result: Result) -> Post:
         if run.left_out
     ]
     if result.with_left_out is not None:
-        out.insert(0, f"with what was left out counted: {result.with_left_out.sentence}")
+        said = result.with_left_out.sentence.replace("matters to you", "matters to me")
+        out.insert(0, f"with what was left out counted: {said}")
     return Post(
         title=clean(f"{experiment.title} ({experiment.vehicle.description}; {experiment.service.what})"),
         question=clean(experiment.question or ""),
