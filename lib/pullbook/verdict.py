@@ -243,7 +243,7 @@ def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str
         The service changed the boost.
     """
     if boost_changed:
-        return "the boost changed with the service, and until that is put right, or was meant, the two cannot be told apart"
+        return "the boost changed with the service, and until that is put right, or was meant, nothing tells them apart"
     if needed is None:
         return f"even {MOST_SESSIONS} sessions a side would not tell a difference this small"
     if needed > now:
