@@ -198,3 +198,9 @@ def test_a_log_without_the_channel_of_the_question_is_named(folder) -> None:
     settings.write_text(text, encoding="utf-8")
     with pytest.raises(LogError, match=r"after-1\.csv: no column was recognised as engine coolant temperature.*Kessel"):
         analyse(folder)
+
+
+def test_a_barometer_goes_before_an_altitude() -> None:
+    told, findings = told_of_air(session(altitude_m=1000.0), altitude_m=1000.0, logged_kpa=91.2)
+    assert told.pressure_hpa == pytest.approx(912.0)
+    assert not findings

@@ -13,7 +13,7 @@ from pullbook.errors import ExperimentError, Finding
 from pullbook.experiment import Experiment, Session
 from pullbook.full_load import pedal_travel
 from pullbook.heat_soak import Idle, idle_soaks
-from pullbook.logs import Log, missing_channel, read_log, settling_line
+from pullbook.logs import Log, missing_channel, read_log, settling_line, with_outside_pressure
 from pullbook.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.quality import doubtful_ambient, inspect
 from pullbook.runs import Runs, find_runs
@@ -125,15 +125,15 @@ def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dri
 
 
 def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> Reading:
-    told, findings = told_of_air(session, altitude_m=session.altitude_m)
-    log = _read_log(experiment, told, settled)
-    altitude = log.get("altitude")
-    if session.altitude_m is None and altitude is not None:
-        told, findings = told_of_air(session, altitude_m=float(np.median(altitude.values)))
-        if told.pressure_hpa != session.pressure_hpa:
-            log = _read_log(experiment, told, settled)  # boost counts from the pressure there
-    if told.pressure_hpa is None and log.get("barometric_pressure") is not None:
-        told = told.model_copy(update={"pressure_hpa": 10 * log.outside_kpa})
+    log = _read_log(experiment, session, settled)
+    altitude, barometer = log.get("altitude"), log.get("barometric_pressure")
+    altitude_m = session.altitude_m
+    if altitude_m is None and altitude is not None:
+        altitude_m = float(np.median(altitude.values))
+    logged_kpa = None if barometer is None else log.outside_kpa
+    told, findings = told_of_air(session, altitude_m=altitude_m, logged_kpa=logged_kpa)
+    if barometer is None and told.pressure_hpa is not None:
+        log = with_outside_pressure(log, told.pressure_hpa / 10)
     return Reading(session=told, log=log, findings=findings)
 
 
@@ -147,14 +147,18 @@ def _read_log(experiment: Experiment, session: Session, settled: frozenset[str])
     return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
 
 
-def told_of_air(session: Session, *, altitude_m: float | None) -> tuple[Session, tuple[Finding, ...]]:
-    """Fill in what a session does not say of the air outside: from its METAR, else the pressure from the altitude.
+def told_of_air(
+    session: Session, *, altitude_m: float | None, logged_kpa: float | None = None
+) -> tuple[Session, tuple[Finding, ...]]:
+    """Fill in what a session does not say of the air outside: by METAR, else the pressure as logged or by altitude.
 
     Parameters
     ----------
     session : Session
     altitude_m : float or None
         Where the drive was [m].
+    logged_kpa : float, optional
+        What the log's barometer shows.
 
     Returns
     -------
@@ -162,6 +166,8 @@ def told_of_air(session: Session, *, altitude_m: float | None) -> tuple[Session,
     tuple of Finding
         What has to be known of what was filled in.
     """
+    if session.metar is None and session.pressure_hpa is None and logged_kpa is not None:
+        return session.model_copy(update={"pressure_hpa": 10 * logged_kpa}), ()
     if session.metar is None:
         return _told_by_altitude(session, altitude_m)
     weather = weather_from_metar(session.metar, altitude_m=altitude_m)

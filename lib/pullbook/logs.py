@@ -126,6 +126,8 @@ class Log:
     signals : mapping of channel to Signal
     outside_kpa : float
         Outside pressure: the median of the log's own, else as given, else the standard one [kPa].
+    gauge : bool
+        The manifold pressure was logged as counted from the outside pressure, and that was added.
     unknown_columns : tuple of str
         Columns that were not recognised.
     findings : tuple of Finding
@@ -136,6 +138,7 @@ class Log:
     duration_s: float
     signals: Mapping[str, Signal]
     outside_kpa: float = STANDARD_PRESSURE_KPA
+    gauge: bool = False
     unknown_columns: tuple[str, ...] = ()
     findings: tuple[Finding, ...] = field(default=())
 
@@ -194,10 +197,12 @@ def read_log(
     headers = [column.header for column in columns]
     assignment = assign(headers, _held(chosen, headers, path.name, settled_elsewhere))
     signals, findings = _signals(columns, assignment)
+    gauge = False
     outside_kpa = _outside_kpa(signals, barometric_kpa)
     if pressure := signals.get("intake_manifold_pressure"):
         header = next(h for h in headers if h.text == pressure.column)
         absolute, more = _absolute(pressure, header, assignment.unit[pressure.channel], outside_kpa)
+        gauge = absolute is not pressure
         signals[pressure.channel] = absolute
         findings += more
     if not signals and assignment.column:
@@ -217,6 +222,7 @@ def read_log(
         duration_s=float(axis.seconds[-1]),
         signals=signals,
         outside_kpa=STANDARD_PRESSURE_KPA if outside_kpa is None else outside_kpa,
+        gauge=gauge,
         unknown_columns=tuple(h.text for h in assignment.unknown),
         findings=(
             *table.findings,
@@ -227,6 +233,29 @@ def read_log(
             *findings,
         ),
     )
+
+
+def with_outside_pressure(log: Log, outside_kpa: float) -> Log:
+    """Return a log as it would have been read with another outside pressure.
+
+    Parameters
+    ----------
+    log : Log
+        Without a barometer of its own.
+    outside_kpa : float
+        [kPa]
+
+    Returns
+    -------
+    Log
+    """
+    signals = dict(log.signals)
+    if log.gauge:
+        pressure = signals["intake_manifold_pressure"]
+        moved: np.ndarray = pressure.values + (outside_kpa - log.outside_kpa)  # noqa: PD011 - no frame's values
+        signals[pressure.channel] = replace(pressure, values=moved)
+    findings = tuple(f for f in log.findings if f.code != "barometer-assumed")
+    return replace(log, signals=signals, outside_kpa=outside_kpa, findings=findings)
 
 
 def _choice(channel: str, said: Choice) -> tuple[tuple[str, ...], str | None]:
