@@ -22,6 +22,7 @@ from pullbook.drives import (
 )
 from pullbook.errors import Finding, LogError
 from pullbook.experiment import Experiment
+from pullbook.files import RESULTS
 from pullbook.inputs import inputs_sha256
 from pullbook.measures import (
     CRUISE_MEASURES,
@@ -124,7 +125,7 @@ class Result:
 
     def save(self, folder: str | Path) -> None:
         """Write ``results.json`` and ``runs.csv`` into a folder that exists."""
-        (Path(folder) / "results.json").write_text(self.to_json(), encoding="utf-8")
+        (Path(folder) / RESULTS).write_text(self.to_json(), encoding="utf-8")
         (Path(folder) / "runs.csv").write_text(self.to_csv(), encoding="utf-8")
 
     def _runs(self, kind: str, names: tuple[str, ...]) -> list[dict[str, Any]]:

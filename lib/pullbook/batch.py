@@ -19,13 +19,11 @@ from typing import Any, Literal
 
 from pullbook.errors import ExperimentError, Finding, PullbookError
 from pullbook.experiment import FILE_NAME, Experiment
-from pullbook.files import write_whole
+from pullbook.files import RENDERED, RESULTS, write_whole
 from pullbook.inputs import inputs_sha256, program_sha256
 from pullbook.pool import TRIES, on_scheduler, on_this_machine
 from pullbook.privacy import fit_to_share, scrub
 
-RENDERED = "rendered"
-RESULTS = "results.json"
 MADE_BY = "made_by.json"  # written last: it says that the results are whole, and what they were made from
 
 Status = Literal["done", "refused", "failed"]
@@ -75,7 +73,7 @@ class Row:
         Means at common conditions, their difference and its interval.
     unit, verdict : str
     warnings : tuple of Finding
-        On the comparison.
+        On the comparison and on its logs.
     status : {"done", "refused", "failed"}
     message : str
         Why it was refused or failed.

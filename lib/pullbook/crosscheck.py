@@ -82,12 +82,13 @@ def cross_check(comparison: Comparison) -> CrossChecks:
     """Put a comparison to the test."""
     level, data = comparison.level, comparison.data
     covariates, allowance = comparison.covariates, comparison.allowance
-    normalised = data.means - _shift(comparison)
+    shift = _shift(comparison)
+    normalised = data.means - shift
     routes = [
         *_as_measured(data, covariates, allowance, level),
         *_least_squares(data, covariates, level),
         *_welch_on_sessions(data, normalised, level),
-        *_random_sessions(data, _shift(comparison), level),
+        *_random_sessions(data, shift, level),
         *_run_by_run(data, level),
     ]
     checks = [

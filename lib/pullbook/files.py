@@ -1,4 +1,4 @@
-"""Where the library lies, and writing a file so that it is never half there."""
+"""Where things lie, and writing a file so that it is never half there."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from pathlib import Path
 from pullbook.errors import ExperimentError
 
 LIBRARY = Path(__file__).resolve().parent
+RENDERED = "rendered"  # where the results of an experiment go, inside it, by default
+RESULTS = "results.json"
 
 
 def check_place(path: Path) -> None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 
-from pullbook.errors import ExperimentError
 from pullbook.fragments import Fragment, escape, listed, table
 from pullbook.history import History, Rate, experiment_folders, read_history
 from pullbook.ledger import Since, day_of, read_ledger, since
@@ -49,8 +48,6 @@ def open_history(folders: str, *, level: float, season_sd: float) -> History:
     PullbookError
         When a setting or an experiment is refused.
     """
-    if season_sd < 0:
-        raise ExperimentError(f"season_sd: given {season_sd:g}; allowed: above 0, or 0 for as much as days differ")
     return read_history(experiment_folders(folders), level=level, season_sd=season_sd or None)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from pullbook.errors import ComparisonError
@@ -34,7 +35,7 @@ class Wish:
     scatter: Scatter
     protocol: Protocol
 
-    @property
+    @cached_property
     def grid(self) -> tuple[Plan, ...]:
         """Plans around the wished number of pulls."""
         around = sorted({max(1, self.pulls // 2), self.pulls, 2 * self.pulls})
@@ -48,7 +49,7 @@ class Wish:
         """Decimals that tell one plan from the next."""
         return max(1, decimals(min(p.half_width for p in self.grid) / 4))
 
-    @property
+    @cached_property
     def fewest(self) -> Plan | None:
         """The smallest plan that does it."""
         return fewest_sessions(

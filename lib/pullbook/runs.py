@@ -390,13 +390,13 @@ def _cruises(log: Log, speed: Signal, load: FullLoad, protocol: Protocol) -> tup
     return tuple(runs)
 
 
-def _overruns(pulls: tuple[Run, ...], protocol: Protocol) -> tuple[Finding, ...]:
+def _overruns(pulls: tuple[Run, ...], protocol: Protocol) -> Iterator[Finding]:
     """Say which pulls went on far beyond their goal: they heat the charge longer than one that ends there."""
     beyond = {run.name: run.end_kmh for run in pulls if run.included and run.end_kmh > protocol.pull_to_kmh + FAR_KMH}
     if not beyond:
-        return ()
+        return
     said = ", ".join(f"{name} ({kmh:.0f} km/h)" for name, kmh in beyond.items())
-    finding = Finding(
+    yield Finding(
         code="pull-overruns",
         severity="note",
         message=(
@@ -405,13 +405,12 @@ def _overruns(pulls: tuple[Run, ...], protocol: Protocol) -> tuple[Finding, ...]
         ),
         evidence={"end_kmh": {name: round(kmh, 1) for name, kmh in beyond.items()}},
     )
-    return (finding,)
 
 
-def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> tuple[Finding, ...]:
+def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> Iterator[Finding]:
     """Say which pulls hold a lift that was taken for a gear change where most others hold none."""
     if load.smear_s or load.source == "intake_manifold_pressure":
-        return ()  # told from the speed or the boost, lifts have no length of their own
+        return  # told from the speed or the boost, lifts have no length of their own
     included = [run for run in pulls if run.included]
     lifts: dict[str, float] = {}
     for run in included:
@@ -421,9 +420,9 @@ def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> tuple[Finding, ...]:
         if inside.any():
             lifts[run.name] = float((load.time_s[a + after[inside]] - load.time_s[a + first[inside] - 1]).max())
     if not lifts or len(lifts) > len(included) / 2:
-        return ()
+        return
     said = ", ".join(f"{name} (up to {lift:.1f} s)" for name, lift in lifts.items())
-    finding = Finding(
+    yield Finding(
         code="lift-inside",
         severity="warning",
         message=(
@@ -432,7 +431,6 @@ def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> tuple[Finding, ...]:
         ),
         evidence={"lift_s": {name: round(lift, 2) for name, lift in lifts.items()}},
     )
-    return (finding,)
 
 
 def _load_trouble(log: Log, start_s: float, end_s: float, light_kpa: float) -> str:

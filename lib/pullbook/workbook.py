@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook.errors import ExperimentError
-from pullbook.files import LIBRARY
+from pullbook.files import LIBRARY, RENDERED, RESULTS
 from pullbook.privacy import scrub
 from pullbook.rendering import Scalar, alone, execute, notebook_path, read_parameters, stage
 from pullbook.uncertainty import check_level
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from pullbook.experiment import Experiment
 
 NAME = "workbook.ipynb"
-RESULTS = "results.json"
 POSTS = ("post.md", "post.bbcode.txt", "card.png")
 ELSEWHERE = {"experiment": "it is the folder: pullbook run DIR", "out": "give the folder to write to with --out"}
 OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # the results last: they say that the rest is there
@@ -96,7 +95,7 @@ def run_workbook(
 
     experiment = Experiment.load(folder)
     folder = Path(folder).resolve()
-    target = Path(out).resolve() if out is not None else folder / "rendered"
+    target = Path(out).resolve() if out is not None else folder / RENDERED
     _check_target(experiment, target)
     parameters = _parameters(settings, relative_dates=relative_dates)
     program = program_sha256(LIBRARY, workbook_path())
