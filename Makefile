@@ -2,6 +2,7 @@
 PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
+STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
 .PHONY: report test coverage oldest newest mutants bench study study-runs study-felt lint samples clean
@@ -31,7 +32,7 @@ test: $(VENV)/.installed-test
 # Left out: a batch that has to be silent, where a worker that is ended while it saves what it reached complains.
 coverage: $(VENV)/.installed-test
 	@$(BIN)/python -m pytest --cov --cov-report=term-missing:skip-covered --cov-fail-under=95 \
-	  --deselect tests/test_batch.py::test_a_worker_that_is_killed_in_the_middle_loses_nothing
+	  --deselect tests/batch/test_experiments.py::test_a_worker_that_is_killed_in_the_middle_loses_nothing
 
 # mutmut takes what lies in src for the library. One thread: the tests' matrices are small.
 mutants: $(VENV)/.installed-test
@@ -56,21 +57,22 @@ lint: $(VENV)/.installed-test
 	@$(BIN)/ruff check .
 	@$(BIN)/ruff format --check .
 	@$(BIN)/mypy
+	@$(BIN)/lint-imports --no-logo
 
 bench: $(VENV)/.installed-test
-	@$(BIN)/python tests/bench.py
-	@$(BIN)/python tests/bench_reader.py
-	@$(BIN)/python tests/bench_batch.py
+	@$(STUDY) -m bench.analyse
+	@$(STUDY) -m bench.reader
+	@$(STUDY) -m bench.batch
 
 study: $(VENV)/.installed-test
-	@$(BIN)/python -W ignore tests/study.py
-	@$(BIN)/python -W ignore tests/study_samples.py
+	@$(STUDY) -W ignore -m study.intervals
+	@$(STUDY) -W ignore -m study.samples
 
 study-runs: $(VENV)/.installed-test
-	@$(BIN)/python -W ignore tests/study_runs.py
+	@$(STUDY) -W ignore -m study.runs
 
 study-felt: $(VENV)/.installed-test
-	@$(BIN)/python -W ignore tests/study_felt.py
+	@$(STUDY) -W ignore -m study.secondary
 
 samples: $(VENV)/.installed
 	@$(BIN)/python -m pullbook.simulate sample_runs

@@ -11,39 +11,16 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import settings
 
+from helpers.samples import HOSTILE, SAMPLES, copy_sample
+
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 CHROMIUM_ARGUMENTS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
 ]  # fmt: skip
 
 if TYPE_CHECKING:
-    from pullbook.analysis import Result
-    from pullbook.figures import Picture
-    from pullbook.workbook import Rendered
-
-SAMPLES = Path(__file__).resolve().parents[1] / "sample_runs"
-SAMPLE_NAMES = ("fin_wash", "two_evenings", "nothing_done", "loose_clamp")
-
-# What a hostile or careless person writes where text is shown. None of it may become markup.
-HOSTILE = "<script>document.title='taken'</script><img src=x onerror=\"document.title='taken'\"> **bold** `code` ${x}"
-
-
-def copy_sample(name: str, folder: Path) -> Path:
-    """Copy a sample's inputs; what was rendered there stays behind."""
-    return Path(shutil.copytree(SAMPLES / name, folder, ignore=shutil.ignore_patterns("rendered*", ".*")))
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    """Return every file below a folder, hidden ones included, with its bytes."""
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
-
-
-def overlays(result: Result) -> list[Picture]:
-    """Return the pictures of the pulls laid over each other that a result has."""
-    from pullbook import figures
-
-    drawn = (figures.charge_over_time(result), figures.pressure_over_time(result), figures.rise_over_speed(result))
-    return [picture for picture in drawn if picture is not None]
+    from pullbook.analysis.result import Result
+    from pullbook.workbook.run import Rendered
 
 
 @pytest.fixture
@@ -63,7 +40,7 @@ def result_of() -> Callable[[str], Result]:
 @pytest.fixture(scope="session")
 def rendered(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
     """The main sample's workbook, executed once a session; to be read, not changed."""
-    from pullbook.workbook import run_workbook
+    from pullbook.workbook.run import run_workbook
 
     return run_workbook(copy_sample("fin_wash", tmp_path_factory.mktemp("run") / "fin_wash"), progress=False)
 
@@ -73,7 +50,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
     """A workbook of an experiment in which every text and two column names try to be markup."""
     from ruamel.yaml import YAML
 
-    from pullbook.workbook import run_workbook
+    from pullbook.workbook.run import run_workbook
 
     folder = copy_sample("two_evenings", tmp_path_factory.mktemp("hostile") / "braces {x} and spaces")
     yaml = YAML()
@@ -94,7 +71,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
     return run_workbook(folder, progress=False)
 
 
-# The same examples each time, so that a change is judged by itself; tests/bench_reader.py --fuzz looks for new ones.
+# The same examples each time, so that a change is judged by itself; tests/bench/reader.py --fuzz looks for new ones.
 settings.register_profile("steady", derandomize=True)
 settings.load_profile("steady")
 

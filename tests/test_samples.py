@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from pullbook.analysis import analyse
+from pullbook.analysis.result import analyse
 from pullbook.simulate import SCENARIOS, true_change, write_experiment
 
 SAMPLES = Path(__file__).parents[1] / "sample_runs"

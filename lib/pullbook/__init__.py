@@ -6,27 +6,27 @@ from typing import TYPE_CHECKING, Any
 __version__ = "0.1.0"
 
 if TYPE_CHECKING:
-    from pullbook.analysis import Result, analyse
-    from pullbook.comparison import Comparison, compare
+    from pullbook.analysis.result import Result, analyse
     from pullbook.errors import PullbookError
-    from pullbook.experiment import Experiment
-    from pullbook.logs import Log, read_log
-    from pullbook.measures import measure
-    from pullbook.runs import Runs, find_runs
+    from pullbook.reading.logs import Log, read_log
+    from pullbook.runs.find import Runs, find_runs
+    from pullbook.runs.measures import measure
+    from pullbook.settings.experiment import Experiment
+    from pullbook.statistics.comparison import Comparison, compare
 
 # Loaded on first use, so that the command line answers quickly.
 _HOME = {
-    "Comparison": "comparison",
-    "Experiment": "experiment",
-    "Log": "logs",
+    "Comparison": "statistics.comparison",
+    "Experiment": "settings.experiment",
+    "Log": "reading.logs",
     "PullbookError": "errors",
-    "Result": "analysis",
-    "Runs": "runs",
-    "analyse": "analysis",
-    "compare": "comparison",
-    "find_runs": "runs",
-    "measure": "measures",
-    "read_log": "logs",
+    "Result": "analysis.result",
+    "Runs": "runs.find",
+    "analyse": "analysis.result",
+    "compare": "statistics.comparison",
+    "find_runs": "runs.find",
+    "measure": "runs.measures",
+    "read_log": "reading.logs",
 }
 
 __all__ = [

@@ -15,8 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from conftest import copy_sample
-from pullbook.workbook import run_workbook
+from helpers.samples import copy_sample
+from pullbook.workbook.run import run_workbook
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
 
@@ -107,7 +107,7 @@ def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
     places = {f"JUPYTER_{kind}_DIR": str(home / kind) for kind in ("DATA", "RUNTIME", "CONFIG")}
     with log.open("wb") as output:
         server = subprocess.Popen(
-            [sys.executable, "-m", "pullbook.cli", "lab", str(folder), "--", *options],
+            [sys.executable, "-m", "pullbook.commands.cli", "lab", str(folder), "--", *options],
             env={**os.environ, **places, "IPYTHONDIR": str(home / "ipython")},
             stdout=output,
             stderr=subprocess.STDOUT,

@@ -13,11 +13,11 @@ from pathlib import Path
 import nbformat
 import pytest
 
-from conftest import SAMPLES
-from pullbook.cli import main
-from pullbook.figures import PLOTLY_MIME
-from pullbook.page import render_page
-from pullbook.workbook import Rendered
+from helpers.samples import SAMPLES
+from pullbook.commands.cli import main
+from pullbook.report.figures import PLOTLY_MIME
+from pullbook.workbook.page import render_page
+from pullbook.workbook.run import Rendered
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
 

@@ -13,7 +13,7 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from pullbook import air
+from pullbook.physics import air
 
 WHY = "only needed for this check against an independent library"
 

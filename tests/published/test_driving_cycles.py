@@ -11,10 +11,10 @@ from types import ModuleType
 import numpy as np
 import pytest
 
-from pullbook.experiment import Protocol
-from pullbook.logs import Log, Signal
-from pullbook.measures import elapsed
-from pullbook.runs import Run, find_runs
+from pullbook.reading.logs import Log, Signal
+from pullbook.runs.find import Run, find_runs
+from pullbook.runs.measures import elapsed
+from pullbook.settings.experiment import Protocol
 
 EUDC_S, EUDC_KMH = np.array(
     [

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from pullbook.ambient import mixed_fit
-from pullbook.estimate import join_scatter
-from pullbook.session_means import two_way
-from pullbook.uncertainty import BudgetLine, combined, coverage_factor, effective_dof, step_uncertainty
+from pullbook.statistics.estimate import join_scatter
+from pullbook.statistics.mixed_fit import mixed_fit
+from pullbook.statistics.session_means import two_way
+from pullbook.statistics.uncertainty import BudgetLine, combined, coverage_factor, effective_dof, step_uncertainty
 
 # H.1, end-gauge calibration, table H.1 [nm] with the degrees of freedom of H.1.6.
 END_GAUGE = (

@@ -2,7 +2,7 @@
 
 import pytest
 
-from pullbook.j1979 import SCALINGS, decode
+from pullbook.reading.j1979 import SCALINGS, decode
 
 # Source of every row, unless said: J1979-DA (OCT2011) as transcribed in public tables of its parameters, and the
 # source of

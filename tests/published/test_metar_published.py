@@ -2,7 +2,7 @@
 
 import pytest
 
-from pullbook.weather import HPA_PER_INHG, icao_station_hpa, smithsonian_station_hpa, weather_from_metar
+from pullbook.reading.metar import HPA_PER_INHG, icao_station_hpa, smithsonian_station_hpa, weather_from_metar
 
 REPORTS = [
     # ICAO Annex 3, example of a METAR (text from memory).

@@ -7,8 +7,8 @@ import math
 import numpy as np
 import pytest
 
-from pullbook.heat_soak import recovery
-from pullbook.logs import Signal
+from pullbook.reading.logs import Signal
+from pullbook.runs.heat_soak import recovery
 
 
 def fitted(times: np.ndarray, values: np.ndarray) -> float:

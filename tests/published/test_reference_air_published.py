@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pullbook.reference_air import (
+from pullbook.physics.reference_air import (
     compression_ignition_air_factor,
     dry_pressure_kpa,
     engine_factor,

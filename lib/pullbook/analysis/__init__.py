@@ -1,0 +1,1 @@
+"""An experiment from its folder to its result, in order."""

@@ -1,0 +1,274 @@
+"""From an experiment folder to a result: the one place where the steps are put in order."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pullbook import __version__
+from pullbook.analysis.comparability import Condition, like_for_like
+from pullbook.analysis.secondary import SideFigure, side_figures
+from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
+from pullbook.analysis.undated import undated
+from pullbook.errors import Finding, LogError
+from pullbook.runs.measures import CRUISE_MEASURES, PULL_MEASURES, measure, missing_measures
+from pullbook.runs.operating_point import OperatingPoint, operating_point
+from pullbook.settings.experiment import Experiment
+from pullbook.settings.files import RESULTS
+from pullbook.settings.fingerprint import inputs_sha256
+from pullbook.settings.outcomes import elapsed_columns, speeds_of
+from pullbook.settings.privacy import defused, fit_to_share, scrub
+from pullbook.statistics.comparison import Comparison, compare
+from pullbook.statistics.robustness import CrossChecks, cross_check
+from pullbook.text import percent
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+SCHEMA = 1
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Result:
+    """Everything that the page, the post and the JSON are made from.
+
+    Attributes
+    ----------
+    experiment : Experiment
+    drives : tuple of Drive
+        In the order of the experiment's sessions.
+    measures : pandas.DataFrame
+        A row a run of all sessions.
+    comparison : Comparison
+    with_left_out : Comparison or None
+        The same with the left-out runs counted, when any were.
+    cross_checks : CrossChecks
+        The same change by other routes.
+    conditions : tuple of Condition
+    side_figures : tuple of SideFigure
+        What else the engine felt.
+    point : OperatingPoint or None
+        Where boost and air flow at one engine speed were taken.
+    findings : tuple of Finding
+        On the comparison; a boost warning comes first.
+    inputs_sha256 : str
+        Of settings and logs, 64 hex digits.
+    version : str
+        Of the library.
+    """
+
+    experiment: Experiment
+    drives: tuple[Drive, ...]
+    measures: pd.DataFrame
+    comparison: Comparison
+    with_left_out: Comparison | None
+    cross_checks: CrossChecks
+    conditions: tuple[Condition, ...]
+    side_figures: tuple[SideFigure, ...]
+    point: OperatingPoint | None
+    findings: tuple[Finding, ...]
+    inputs_sha256: str
+    version: str = field(default=__version__)
+
+    @property
+    def warnings(self) -> tuple[Finding, ...]:
+        """Findings on the comparison that change how it should be read."""
+        return tuple(f for f in self.findings if f.severity == "warning")
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return the results as plain JSON types."""
+        plain: dict[str, Any] = _jsonable(
+            {
+                "schema": SCHEMA,
+                "pullbook_version": self.version,
+                "inputs_sha256": self.inputs_sha256,
+                "sessions": {drive.session.name: _session_facts(drive) for drive in self.drives},
+                "pulls": self._runs("pull", PULL_MEASURES),
+                "cruises": self._runs("cruise", CRUISE_MEASURES),
+                "comparison": self.comparison.to_dict(),
+                "with_left_out": self.with_left_out.to_dict() if self.with_left_out else None,
+                "other_routes": [vars(route) for route in self.cross_checks.routes],
+                "checks": [vars(check) for check in self.cross_checks.checks],
+                "like_for_like": [vars(condition) for condition in self.conditions],
+                "other_figures": [vars(figure) for figure in self.side_figures],
+                "operating_point": vars(self.point) if self.point else None,
+                "findings": [finding.to_dict() for finding in self.findings],
+            }
+        )
+        return plain
+
+    def to_json(self) -> str:
+        """Return the results as JSON text, stable for the same inputs."""
+        return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+
+    def to_csv(self) -> str:
+        """Return the runs as CSV, a row a run; text that a spreadsheet would take for a formula is defused."""
+        frame = self.measures.drop(columns=[c for c in self.measures if self.measures[c].isna().all()])
+        texts = frame.select_dtypes(exclude="number").columns
+        frame = frame.assign(**{str(c): frame[c].map(defused) for c in texts})
+        return str(frame.to_csv(index=False, lineterminator="\n"))
+
+    def save(self, folder: str | Path) -> None:
+        """Write ``results.json`` and ``runs.csv`` into a folder that exists."""
+        (Path(folder) / RESULTS).write_text(self.to_json(), encoding="utf-8")
+        (Path(folder) / "runs.csv").write_text(self.to_csv(), encoding="utf-8")
+
+    def _runs(self, kind: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
+        elapsed = elapsed_columns(self.measures)
+        facts = ["session", "number", "start_s", "end_s", "included", "reason", "start_speed", "end_speed"]
+        out = []
+        for row in self.measures[self.measures["kind"] == kind].to_dict(orient="records"):
+            entry = {name: row[name] for name in (*facts, *names)}
+            if kind == "pull":
+                entry["elapsed_s"] = {c.removeprefix("elapsed_s "): row[c] for c in elapsed}
+                entry["elapsed_s_uncertainty"] = {c.removeprefix("elapsed_s "): row[f"{c} u"] for c in elapsed}
+            out.append(entry)
+        return out
+
+
+def analyse(folder: str | Path, *, level: float = 0.95, relative_dates: bool = False) -> Result:
+    """Analyse an experiment folder.
+
+    Parameters
+    ----------
+    folder : path
+        Holds ``experiment.yaml`` and the logs.
+    level : float
+        Coverage of the interval, above 0.5 and below 1.
+    relative_dates : bool
+        Hold no absolute date: days from the service instead.
+
+    Returns
+    -------
+    Result
+
+    Raises
+    ------
+    PullbookError
+        When no honest figure is possible; the message says what was found, what is allowed and the remedy.
+    """
+    return analyse_experiment(Experiment.load(folder), level=level, relative_dates=relative_dates)
+
+
+def analyse_experiment(
+    experiment: Experiment,
+    *,
+    level: float = 0.95,
+    relative_dates: bool = False,
+    drives: Sequence[Drive] | None = None,
+) -> Result:
+    """Analyse an experiment that is already loaded; settings may have been changed since.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    level, relative_dates
+        As for `analyse`.
+    drives : sequence of Drive, optional
+        When they have been found already, for this experiment fit to share.
+
+    Raises
+    ------
+    PullbookError
+        As for `analyse`.
+    """
+    inputs = inputs_sha256(experiment)
+    experiment = fit_to_share(experiment)
+    drives = read_drives(experiment) if drives is None else list(drives)
+    if relative_dates:
+        experiment, drives = undated(experiment, drives)
+    experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
+    for text in missing_for_outcome(experiment, drives):
+        raise LogError(text)
+    point = operating_point((drive.log, drive.runs) for drive in drives)
+    measures, drives = _measured(experiment, drives, point)
+    comparison = compare(measures, experiment, level=level)
+    checks = cross_check(comparison)
+    left_out = bool(measures["left_out"].astype(bool).any())
+    return Result(
+        experiment=experiment,
+        drives=tuple(drives),
+        measures=measures,
+        comparison=comparison,
+        with_left_out=compare(measures, experiment, level=level, with_left_out=True) if left_out else None,
+        cross_checks=checks,
+        conditions=like_for_like(measures, experiment, comparison.slopes),
+        side_figures=side_figures(
+            measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
+        ),
+        point=point,
+        findings=(*comparison.findings, *_low_level(level), *inlet_findings(drives), *checks.findings),
+        inputs_sha256=inputs,
+    )
+
+
+def _measured(
+    experiment: Experiment, drives: Sequence[Drive], point: OperatingPoint | None
+) -> tuple[pd.DataFrame, list[Drive]]:
+    """Return a row a run of all drives, and the drives with a finding for each figure that their logs do not give."""
+    import pandas as pd
+
+    marks = sorted({*experiment.protocol.marks, *speeds_of(experiment.outcome)})
+    protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
+    frames, told = [], []
+    for drive in drives:
+        frame = measure(
+            drive.log,
+            drive.runs,
+            protocol=protocol,
+            vehicle=experiment.vehicle,
+            surroundings=surroundings_of(drive.session, drive.inlet),
+            point=point,
+        )
+        frame.insert(0, "session", drive.session.name)
+        frame.insert(1, "phase", drive.session.phase)
+        frames.append(frame)
+        told.append(replace(drive, findings=(*drive.findings, *missing_measures(frame, drive.log))))
+    return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True), told
+
+
+def _low_level(level: float) -> tuple[Finding, ...]:
+    if level >= 0.95:
+        return ()
+    message = (
+        f"The interval was asked for at {percent(level)}, so it misses the truth in {percent(1 - level)} of such "
+        "experiments. The words of the verdict are meant for 95%."
+    )
+    return (Finding(code="level-low", severity="warning", message=message, evidence={"level": level}),)
+
+
+def _session_facts(drive: Drive) -> dict[str, Any]:
+    return {
+        "phase": drive.session.phase,
+        "log": drive.session.log,
+        "duration_s": drive.log.duration_s,
+        "full_load_from": drive.runs.full_load_from,
+        "idles": [vars(idle) for idle in drive.idles],
+        "channels": {
+            name: {
+                "column": scrub(signal.column),
+                "unit": signal.unit,
+                "period_s": signal.period_s,
+                "resolution": signal.resolution,
+            }
+            for name, signal in drive.log.signals.items()
+        },
+        "findings": [finding.to_dict() for finding in drive.findings],
+    }
+
+
+def _jsonable(value: Any) -> Any:
+    """Turn a figure that cannot be had into null, and NumPy types into plain ones."""
+    if isinstance(value, Mapping):
+        return {str(key): _jsonable(item) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [_jsonable(item) for item in value]
+    if hasattr(value, "item") and not isinstance(value, (str, bytes)):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return None
+    return value

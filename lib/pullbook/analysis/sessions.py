@@ -1,0 +1,275 @@
+"""The drives of an experiment: each session with its log, its runs, its weather and what was noticed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pullbook.errors import ExperimentError, Finding
+from pullbook.physics.air import standard_pressure_kpa
+from pullbook.reading.gpx import read_track, with_track
+from pullbook.reading.logs import Log, missing_channel, read_log, settling_line, with_outside_pressure
+from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
+from pullbook.reading.quality import doubtful_ambient, inspect
+from pullbook.runs.find import Runs, find_runs
+from pullbook.runs.full_load import pedal_travel
+from pullbook.runs.heat_soak import Idle, idle_soaks
+from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
+from pullbook.settings.experiment import Experiment, Session
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Drive:
+    """One session: its log, its runs, its standstills and what was noticed.
+
+    Attributes
+    ----------
+    session : Session
+    log : Log
+    runs : Runs
+    idles : tuple of Idle
+    inlet : str
+        Where the inlet temperature comes from (`common_inlet`), the same in all sessions.
+    findings : tuple of Finding
+    when : str
+        For a person, when it was driven; empty where neither session nor log tells.
+    """
+
+    session: Session
+    log: Log
+    runs: Runs
+    idles: tuple[Idle, ...]
+    inlet: str
+    findings: tuple[Finding, ...]
+    when: str = ""
+
+    @property
+    def driven(self) -> dt.date | None:
+        """The day, by the session or else by the log; None where neither tells."""
+        return self.session.date or (self.log.start.date() if self.log.start else None)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Reading:
+    """A session's log as read, with what was noticed on the way.
+
+    Attributes
+    ----------
+    session : Session
+        With what its METAR says, where it did not say it itself.
+    log : Log
+    findings : tuple of Finding
+    """
+
+    session: Session
+    log: Log
+    findings: tuple[Finding, ...]
+
+
+def read_drives(experiment: Experiment) -> list[Drive]:
+    """Read every log, and find its runs with the pedal's travel over all of them.
+
+    Raises
+    ------
+    PullbookError
+        As `read_logs`.
+    """
+    return find_drives(experiment, read_logs(experiment))
+
+
+def read_logs(experiment: Experiment) -> list[Reading]:
+    """Read every log; a settled column has to be in one of them, the others may go by their words.
+
+    Raises
+    ------
+    PullbookError
+        When a log, a track or a METAR is refused.
+    """
+    channels = frozenset(experiment.channels)
+    readings = [_read(experiment, session, channels) for session in experiment.sessions]
+    for channel, settled in experiment.channels.items():
+        if not any(s.column in settled.columns for reading in readings for s in reading.log.signals.values()):
+            _read(experiment, experiment.sessions[0], channels - {channel})  # refuses, naming the log's columns
+    _check_dates(experiment, [reading.log for reading in readings])
+    return readings
+
+
+def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Drive]:
+    """Find the runs of logs that have been read.
+
+    Protocol and left-out runs are the experiment's; they may have been changed since the logs were read, what a log
+    is read with (columns, weather) may not.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    readings : sequence of Reading
+        In the order of the experiment's sessions.
+    """
+    logs = [reading.log for reading in readings]
+    travel = pedal_travel(logs)
+    inlet = common_inlet(logs, [reading.session.ambient_c for reading in readings])
+    drives = []
+    for chosen, reading in zip(experiment.sessions, readings, strict=True):
+        session = reading.session.model_copy(update={"leave_out": chosen.leave_out})
+        log = reading.log
+        runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
+        noticed = (*inspect(log, experiment.protocol), *doubtful_ambient(log, session.ambient_c))
+        findings = (*reading.findings, *noticed, *runs.findings)
+        drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
+        drives.append(replace(drive, when=drive.driven.isoformat() if drive.driven else ""))
+    return drives
+
+
+def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> Reading:
+    log = _read_log(experiment, session, settled)
+    altitude, barometer = log.get("altitude"), log.get("barometric_pressure")
+    altitude_m = session.altitude_m
+    if altitude_m is None and altitude is not None:
+        altitude_m = float(np.median(altitude.values))
+    logged_kpa = None if barometer is None else log.outside_kpa
+    told, findings = told_of_air(session, altitude_m=altitude_m, logged_kpa=logged_kpa)
+    if barometer is None and told.pressure_hpa is not None:
+        log = with_outside_pressure(log, told.pressure_hpa / 10)
+    return Reading(session=told, log=log, findings=findings)
+
+
+def _read_log(experiment: Experiment, session: Session, settled: frozenset[str]) -> Log:
+    log = read_log(
+        experiment.log_path(session),
+        channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
+        barometric_kpa=surroundings_of(session).pressure_kpa,
+        settled_elsewhere=settled,
+    )
+    return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
+
+
+def told_of_air(
+    session: Session, *, altitude_m: float | None, logged_kpa: float | None = None
+) -> tuple[Session, tuple[Finding, ...]]:
+    """Fill in what a session does not say of the air outside: by METAR, else the pressure as logged or by altitude.
+
+    Parameters
+    ----------
+    session : Session
+    altitude_m : float or None
+        Where the drive was [m].
+    logged_kpa : float, optional
+        What the log's barometer shows.
+
+    Returns
+    -------
+    Session
+    tuple of Finding
+        What has to be known of what was filled in.
+    """
+    if session.metar is None and session.pressure_hpa is None and logged_kpa is not None:
+        return session.model_copy(update={"pressure_hpa": 10 * logged_kpa}), ()
+    if session.metar is None:
+        return _told_by_altitude(session, altitude_m)
+    weather = weather_from_metar(session.metar, altitude_m=altitude_m)
+    told = {
+        "ambient_c": weather.temperature_c,
+        "pressure_hpa": None if weather.pressure_kpa is None else 10 * weather.pressure_kpa,
+        "humidity_pct": None if weather.humidity is None else 100 * weather.humidity,
+        "wind_ms": weather.wind_ms,
+    }
+    missing = {name: value for name, value in told.items() if value is not None and getattr(session, name) is None}
+    needed = weather.findings if "pressure_hpa" in missing else ()
+    return session.model_copy(update=missing), needed
+
+
+def _told_by_altitude(session: Session, altitude_m: float | None) -> tuple[Session, tuple[Finding, ...]]:
+    """Take the pressure of the standard atmosphere: a thousand metres are 11 kPa, the weather moves it by 2 or 3."""
+    if session.pressure_hpa is not None or altitude_m is None or not LOWEST_M <= altitude_m <= HIGHEST_M:
+        return session, ()
+    hpa = 10 * float(standard_pressure_kpa(altitude_m))
+    finding = Finding(
+        code="pressure-by-altitude",
+        severity="note",
+        message=(
+            f"No air pressure was given, so that of the standard atmosphere at {round(altitude_m, -1):.0f} m is taken, "
+            f"{round(hpa):.0f} hPa. The weather moves it by 20 or 30 hPa; give pressure_hpa for the session if you "
+            "know it."
+        ),
+        evidence={"altitude_m": round(altitude_m, 1), "hpa": round(hpa, 1)},
+    )
+    return session.model_copy(update={"pressure_hpa": hpa}), (finding,)
+
+
+def surroundings_of(session: Session, inlet: str | None = None) -> Surroundings:
+    """Return what a session says of the air outside; ``inlet`` as in `Drive`."""
+    return Surroundings(
+        ambient_c=session.ambient_c,
+        inlet=inlet,
+        pressure_kpa=session.pressure_hpa / 10 if session.pressure_hpa else None,
+        humidity=session.humidity_pct / 100 if session.humidity_pct is not None else None,
+    )
+
+
+def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str]:
+    """Say for each drive that lacks the outcome's own channel which column it could be."""
+    outcome = experiment.asked
+    needed = NEEDS[outcome.name][:1] if outcome.name in NEEDS and outcome.name != "mean_inlet" else ()
+    texts = [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
+    if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:
+        lacking = next((d.log for d in drives if d.log.get(INLET_CHANNELS[0]) is None), drives[0].log)
+        texts.append(
+            f"{missing_channel(lacking, INLET_CHANNELS[0])}\nThe rise needs the same reference in all sessions: this "
+            "column in every log, or ambient_c for every session."
+        )
+    return texts
+
+
+def settling_lines(drives: list[Drive]) -> list[str]:
+    """Return one line of YAML for each channel that a column which was not recognised could be, over all logs."""
+    columns: dict[str, list[str]] = {}
+    for finding in (f for drive in drives for f in drive.findings if f.code == "column-unrecognised"):
+        for nearest in finding.evidence["closest"][:1]:
+            names = columns.setdefault(nearest, [])
+            if finding.evidence["column"] not in names:
+                names.append(finding.evidence["column"])
+    return [settling_line(channel, names) for channel, names in columns.items()]
+
+
+def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
+    """Say what stands for the inlet temperature where it is not the sensor before the compressor."""
+    inlet = drives[0].inlet
+    if inlet == INLET_CHANNELS[0]:
+        return ()
+    held = [d.session.name for d in drives if d.log.get(INLET_CHANNELS[0]) is not None]
+    stands = {
+        INLET_CHANNELS[1]: "the logged outside temperature stands for it in all",
+        NO_REFERENCE: "no reference is common to all, so no correction for it is made",
+    }.get(inlet, "the temperature noted for each session (ambient_c) stands for it in all")
+    only = (
+        f"The inlet temperature was recognised in {', '.join(held)} only"
+        if held
+        else "No log holds the inlet temperature"
+    )
+    return (
+        Finding(
+            code="inlet-reference",
+            severity="warning" if held else "note",
+            message=f"{only}; {stands}.",
+            evidence={"reference": inlet, "logged_in": held},
+        ),
+    )
+
+
+def _check_dates(experiment: Experiment, logs: list[Log]) -> None:
+    serviced = experiment.service.date
+    if serviced is None:
+        return
+    for session, log in zip(experiment.sessions, logs, strict=True):
+        if log.start is None:
+            continue
+        day = log.start.date()
+        if session.phase == "after" and day < serviced:
+            raise ExperimentError(
+                f"session {session.name!r} belongs to 'after', but its log begins on {day}, before the service on "
+                f"{serviced}. Correct the phase or the service's date."
+            )

@@ -1,0 +1,1 @@
+"""Many experiments at once."""

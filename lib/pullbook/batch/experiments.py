@@ -1,0 +1,374 @@
+"""Many experiments at once: found, analysed in parallel, each done once, and told in one table.
+
+What is done is known from the disk alone: the results of an experiment count when they were made from the same inputs
+by the same program and are whole. So a batch that was stopped goes on from there, whatever stopped it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import threading
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import Any, Literal
+
+from pullbook.batch.pool import TRIES, on_scheduler, on_this_machine
+from pullbook.errors import ExperimentError, Finding, PullbookError
+from pullbook.settings.experiment import FILE_NAME, Experiment
+from pullbook.settings.files import RENDERED, RESULTS, write_whole
+from pullbook.settings.fingerprint import inputs_sha256, program_sha256
+from pullbook.settings.privacy import fit_to_share, scrub
+
+MADE_BY = "made_by.json"  # written last: it says that the results are whole, and what they were made from
+
+Status = Literal["done", "refused", "failed"]
+
+_ONE_AT_A_TIME = threading.Lock()  # a worker of a scheduler may have threads; reading logs counts on being alone
+
+
+@dataclass(frozen=True, kw_only=True)
+class Task:
+    """One experiment to do, in plain types that travel between machines.
+
+    Attributes
+    ----------
+    folder : str
+        The experiment, its real path.
+    name : str
+        Its folder's name; with a number where another experiment's is the same.
+    out : str
+        The batch's own folder.
+    program : str
+        Hash of the program that asks (`program_sha256`).
+    pages : bool
+        Execute the workbook too.
+    """
+
+    folder: str
+    name: str
+    out: str
+    program: str
+    pages: bool = False
+
+    @property
+    def target(self) -> Path:
+        """Where the results go: pages apart, so that no page stands beside numbers it was not made with."""
+        return Path(self.out) / ("pages" if self.pages else "results") / self.name
+
+
+@dataclass(frozen=True, kw_only=True)
+class Row:
+    """What the table says of one experiment; texts are fit to share, figures None where there is no result.
+
+    Attributes
+    ----------
+    folder, title, service, outcome : str
+        The name of the folder (no path), and what the experiment says of itself, as far as it could be read.
+    before, after, change, low, high : float or None
+        Means at common conditions, their difference and its interval.
+    unit, verdict : str
+    warnings : tuple of Finding
+        On the comparison and on its logs.
+    status : {"done", "refused", "failed"}
+    message : str
+        Why it was refused or failed.
+    inputs : str
+        Hash of the inputs (`inputs_sha256`); empty where they could not be read.
+    fresh : bool
+        Analysed in this batch, not before.
+    """
+
+    folder: str
+    title: str = ""
+    service: str = ""
+    outcome: str = ""
+    before: float | None = None
+    after: float | None = None
+    change: float | None = None
+    low: float | None = None
+    high: float | None = None
+    unit: str = ""
+    verdict: str = ""
+    warnings: tuple[Finding, ...] = field(default=())
+    status: Status = "done"
+    message: str = ""
+    inputs: str = ""
+    fresh: bool = True
+
+
+def find_experiments(folders: Sequence[str | Path]) -> list[Path]:
+    """Find the experiments in folders.
+
+    Parameters
+    ----------
+    folders : sequence of path
+        Each an experiment, or a folder that holds some, one or more levels down. Hidden folders and ``rendered`` are
+        left out; so is what lies behind a link, unless the link leads to an experiment.
+
+    Returns
+    -------
+    list of Path
+        Real paths, each once, in order.
+
+    Raises
+    ------
+    ExperimentError
+        When a folder is not there, cannot be read, or holds no experiment.
+    """
+    found: dict[Path, None] = {}
+    for folder in map(Path, folders):
+        if not folder.is_dir():
+            raise ExperimentError(f"{folder}: no such folder. Give experiments, or folders that hold some.")
+        inside = dict.fromkeys(_within(folder.resolve()))
+        if not inside:
+            raise ExperimentError(f"{folder}: holds no experiment: no {FILE_NAME} in it or in the folders below")
+        found |= inside
+    return list(found)
+
+
+def _within(folder: Path) -> Iterator[Path]:
+    if (folder / FILE_NAME).is_file():
+        yield folder.resolve()
+        return
+    try:
+        inner = sorted(path for path in folder.iterdir() if path.is_dir())
+    except OSError as error:
+        raise ExperimentError(f"{folder}: cannot be read ({error.strerror}); check its permissions") from None
+    for path in inner:
+        hidden = path.name.startswith(".") or path.name == RENDERED
+        led_away = path.is_symlink() and not (path / FILE_NAME).is_file()
+        if not hidden and not led_away:
+            yield from _within(path)
+
+
+def run_batch(
+    folders: Sequence[Path],
+    out: Path,
+    *,
+    workers: int,
+    scheduler: str | None = None,
+    pages: bool = False,
+    progress: bool = True,
+) -> list[Row]:
+    """Do every experiment that is not done yet.
+
+    Parameters
+    ----------
+    folders : sequence of Path
+        From `find_experiments`.
+    out : Path
+        The batch's own folder; made if need be.
+    workers : int
+        How many processes of this machine, at most one an experiment. Not used with a scheduler.
+    scheduler : str, optional
+        Address of a Dask distributed scheduler whose workers see the folders and ``out`` under the same paths.
+    pages : bool
+        Execute the workbook of each as well.
+    progress : bool
+        Show a progress bar, on a terminal.
+
+    Returns
+    -------
+    list of Row
+        In the order of the folders.
+
+    Raises
+    ------
+    PullbookError
+        When ``out`` cannot be written to, or the scheduler cannot be used. What is wrong with one experiment is told
+        in its row.
+    KeyboardInterrupt
+        When interrupted; it says how many were done.
+    """
+    from tqdm import tqdm
+
+    _check_out(folders, out)
+    program = program_sha256()
+    tasks = [
+        Task(folder=str(folder), name=name, out=str(out), program=program, pages=pages)
+        for folder, name in zip(folders, _names(folders), strict=True)
+    ]
+    rows: dict[int, Row] = {}
+    results = (
+        on_scheduler(do, tasks, address=scheduler)
+        if scheduler is not None
+        else on_this_machine(do, tasks, workers=min(workers, len(tasks)))
+    )
+    try:
+        with contextlib.closing(results):
+            # disable=None: no bar where nobody is looking
+            for k, row in tqdm(results, total=len(tasks), unit="experiment", disable=None if progress else True):
+                rows[k] = _received(tasks[k], row)
+    except KeyboardInterrupt:
+        raise KeyboardInterrupt(
+            f"{len(rows)} of {len(tasks)} done and kept; the same command goes on from there"
+        ) from None
+    return _copies_refused([rows[k] for k in range(len(tasks))])
+
+
+def _check_out(folders: Sequence[Path], out: Path) -> None:
+    for folder in folders:
+        if out.resolve().is_relative_to(folder):
+            raise ExperimentError(f"{out}: lies inside the experiment {folder.name}; give another --out")
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ExperimentError(f"{out}: cannot be made ({error.strerror}); give another --out") from None
+
+
+def _names(folders: Sequence[Path]) -> list[str]:
+    """Name each folder so that no two are the same, on a disk that knows no capitals either."""
+    given = [folder.name or "experiment" for folder in folders]
+    used = {name.casefold() for name in given}
+    count: Counter[str] = Counter()
+    names = []
+    for name in given:
+        count[name.casefold()] += 1
+        k, unique = count[name.casefold()], name
+        while k > 1 and unique.casefold() in used:
+            unique, k = f"{name}-{k}", k + 1
+        used.add(unique.casefold())
+        names.append(unique)
+    return names
+
+
+def _received(task: Task, row: Row | None) -> Row:
+    """Take a worker's row; one without a row, or whose results are not here, is not done."""
+    if row is None:
+        return _not_done(
+            task,
+            "failed",
+            f"each of {TRIES} or more processes that worked on it was killed; memory may have run out: try it alone, "
+            "or give fewer --workers",
+        )
+    if row.status == "done" and not (task.target / RESULTS).is_file():
+        return _not_done(task, "failed", "the worker wrote its results where this machine cannot see them")
+    return row
+
+
+def _copies_refused(rows: Sequence[Row]) -> list[Row]:
+    first: dict[str, str] = {}
+    out = []
+    for row in rows:
+        if row.status == "done" and first.setdefault(row.inputs, row.folder) != row.folder:
+            same = first[row.inputs]
+            row = Row(
+                folder=row.folder, title=row.title, service=row.service, outcome=row.outcome, status="refused",
+                message=f"its settings and logs are the same as those of {same}; an experiment counts once",
+            )  # fmt: skip
+        out.append(row)
+    return out
+
+
+# --- one experiment, on a worker ---------------------------------------------------------------------------------
+
+
+def do(task: Task) -> Row:
+    """Analyse one experiment and write its results, unless that is done already.
+
+    A refusal or a fault of the program is told in the row: it raises no `Exception`.
+    """
+    with _ONE_AT_A_TIME:
+        experiment = None
+        try:
+            if _own_program() != task.program:
+                raise PullbookError("the worker has another pullbook than the one that asks; install the same")
+            if not Path(task.out).is_dir():
+                raise PullbookError("the worker does not see the folder to write to; mount it under the same path")
+            experiment = Experiment.load(task.folder)
+            results, fresh = _page(task) if task.pages else _numbers(task, experiment)
+            return _row(task, experiment, results, fresh=fresh)
+        except PullbookError as refusal:
+            return _not_done(task, "refused", str(refusal), experiment)
+        except Exception as fault:  # of the program, or of the disk; the other experiments go on
+            return _not_done(task, "failed", f"{type(fault).__name__}: {fault}", experiment)
+
+
+@cache
+def _own_program() -> str:
+    return program_sha256()
+
+
+def _numbers(task: Task, experiment: Experiment) -> tuple[dict[str, Any], bool]:
+    if (stored := _stored(task, inputs_sha256(experiment))) is not None:
+        return stored, False
+    from pullbook.analysis.result import analyse_experiment
+
+    text = analyse_experiment(experiment).to_json()
+    task.target.mkdir(parents=True, exist_ok=True)
+    write_whole(task.target / RESULTS, text)
+    made_by = {"program_sha256": task.program, "results_sha256": hashlib.sha256(text.encode()).hexdigest()}
+    write_whole(task.target / MADE_BY, json.dumps(made_by) + "\n")
+    results: dict[str, Any] = json.loads(text)
+    return results, True
+
+
+def _stored(task: Task, inputs: str) -> dict[str, Any] | None:
+    """Return earlier results if they are whole and from the same inputs and program."""
+    try:
+        text = (task.target / RESULTS).read_bytes()
+        made_by = json.loads((task.target / MADE_BY).read_text(encoding="utf-8"))
+        results: dict[str, Any] = json.loads(text)
+        whole = made_by["results_sha256"] == hashlib.sha256(text).hexdigest()
+        same = made_by["program_sha256"] == task.program and results["inputs_sha256"] == inputs
+        return results if whole and same else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _page(task: Task) -> tuple[dict[str, Any], bool]:
+    from pullbook.workbook.run import run_workbook
+
+    rendered = run_workbook(task.folder, task.target, if_changed=True, progress=False)
+    results: dict[str, Any] = json.loads((task.target / RESULTS).read_text(encoding="utf-8"))
+    return results, rendered.fresh
+
+
+def _row(task: Task, experiment: Experiment, results: dict[str, Any], *, fresh: bool) -> Row:
+    comparison = results["comparison"]
+    figures = {name: comparison[name] for name in ("change", "low", "high", "unit", "verdict")}
+    return Row(
+        **(_told(task, experiment) | figures),
+        before=comparison["before"]["mean"],
+        after=comparison["after"]["mean"],
+        warnings=tuple(_warnings(results)),
+        inputs=results["inputs_sha256"],
+        fresh=fresh,
+    )
+
+
+def _warnings(results: dict[str, Any]) -> Iterator[Finding]:
+    """Yield the warnings on the comparison, then those on its logs, each sentence once with its sessions."""
+    found = [(f["code"], f["message"], "") for f in results["findings"] if f["severity"] == "warning"]
+    said: dict[tuple[str, str], list[str]] = {}
+    for name, session in results["sessions"].items():
+        for f in session["findings"]:
+            if f["severity"] == "warning":
+                said.setdefault((f["code"], f["message"]), []).append(name)
+    found += [(code, message, f"{', '.join(names)}: ") for (code, message), names in said.items()]
+    for code, message, where in found:
+        yield Finding(code=code, severity="warning", message=where + message)
+
+
+def _not_done(task: Task, status: Status, message: str, experiment: Experiment | None = None) -> Row:
+    for path, word in ((task.folder, task.name), (task.out, "the batch's folder")):
+        message = message.replace(path, word)
+    return Row(**_told(task, experiment), status=status, message=scrub(message))
+
+
+def _told(task: Task, experiment: Experiment | None) -> dict[str, Any]:
+    """Return what an experiment says of itself, fit to share."""
+    if experiment is None:
+        return {"folder": scrub(task.name)}
+    shared = fit_to_share(experiment)
+    return {
+        "folder": scrub(task.name),
+        "title": shared.title,
+        "service": shared.service.what,
+        "outcome": shared.outcome,
+    }

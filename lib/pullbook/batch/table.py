@@ -1,0 +1,170 @@
+"""The table of a batch: as CSV, as one HTML page, and in a few lines for the terminal."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+
+from pullbook.batch.experiments import Row
+from pullbook.report.html import STYLE, Fragment, cautions, escape, table, told
+from pullbook.settings.files import LIBRARY
+from pullbook.settings.privacy import defused
+from pullbook.statistics.verdict import VERDICT_WORDS
+from pullbook.text import counted, decimals, sentence_case
+
+PAGE_STYLE = LIBRARY / "workbook" / "page_template" / "page.css"
+
+# The table has more columns than those of one experiment, and one of them holds a sentence.
+WIDE = "main { max-width: 84rem; } .pb-table :is(td:first-child, td:nth-child(10)) { min-width: 11rem; }\n"
+WIDE += "@media (max-width: 32rem) { .pb-table td:first-child { min-width: 7rem; } }\n"
+
+COLUMNS = (
+    "experiment", "folder", "service", "outcome", "before", "after", "change", "low", "high", "unit", "verdict",
+    "warnings", "status", "message",
+)  # fmt: skip
+
+MOST_NAMED = 20
+ALWAYS_TOLD = ("not-resolved", "worse", "refused")
+
+BY_CHANCE = (
+    "Each verdict is of its own experiment: one vehicle, one service. A 95 % interval misses the truth in about 5 of "
+    "100, so among many experiments some verdicts are wrong by chance. How many improved is no test of a service or a "
+    "product: which were tried, and which were kept, decides that too."
+)
+
+
+def to_csv(rows: Iterable[Row]) -> str:
+    """Return the table as CSV, a row an experiment; text that a spreadsheet would take for a formula is defused."""
+    stream = io.StringIO()
+    writer = csv.writer(stream, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for row in rows:
+        cells = (
+            row.title, row.folder, row.service, row.outcome, row.before, row.after, row.change, row.low, row.high,
+            row.unit, row.verdict, " | ".join(f.message for f in row.warnings), row.status, row.message,
+        )  # fmt: skip
+        writer.writerow([defused(_one_line(cell)) for cell in cells])
+    return stream.getvalue()
+
+
+def _one_line(cell: object) -> object:
+    return " ".join(cell.split()) if isinstance(cell, str) else cell
+
+
+def found(folders: Sequence[Path]) -> str:
+    """Say which experiments were found."""
+    return f"Found {counted(len(folders), 'experiment')}: {_named([folder.name for folder in folders])}"
+
+
+def _named(names: Sequence[str]) -> str:
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more
+
+
+def not_done_text(rows: Sequence[Row]) -> str:
+    """Say what was refused or failed, for the terminal."""
+    missing = [row for row in rows if row.status != "done"]
+    told = [f"  {row.status}: {row.folder}: {row.message}" for row in missing[:MOST_NAMED]]
+    more = [f"  and {len(missing) - MOST_NAMED} more; batch.csv lists them all"] if len(missing) > MOST_NAMED else []
+    head = f"{len(missing)} of {counted(len(rows), 'experiment')} not done; the rest is written"
+    return "\n".join([head, *told, *more])
+
+
+def summary(rows: Sequence[Row]) -> str:
+    """Say how many of those that could be analysed improved, and what became of the others."""
+    done = [row.verdict for row in rows if row.status == "done"]
+    states = Counter(row.status for row in rows)
+    counts = Counter(done) | Counter({"refused": states["refused"], "failed": states["failed"]})
+    words = VERDICT_WORDS | {"refused": "refused", "failed": "failed"}
+    rest = [
+        f"{counts[key] or 'none'} {word.lower()}"
+        for key, word in words.items()
+        if key != "improved" and (counts[key] or key in ALWAYS_TOLD)
+    ]
+    return f"{counts['improved']} of {len(done)} analysed improved: {'; '.join(rest)}."
+
+
+def page(rows: Sequence[Row]) -> str:
+    """Return the whole page: the answer, the table, what to know of each, and the cautions; it needs no network."""
+    style = STYLE.read_text(encoding="utf-8") + PAGE_STYLE.read_text(encoding="utf-8") + WIDE
+    parts = (answer(rows), experiments(rows), not_done(rows), warnings(rows), _before_you_act())
+    body = "\n".join(part.html for part in parts)
+    return (
+        '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        '<meta name="referrer" content="no-referrer">\n'
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
+        f"<title>{escape(counted(len(rows), 'experiment'))}</title>\n<style>{style}</style>\n</head>\n"
+        f"<body>\n<main>\n{body}\n</main>\n</body>\n</html>\n"
+    )
+
+
+def answer(rows: Sequence[Row]) -> Fragment:
+    """Return the first thing on the page: a boost warning if there is one, and how many reached which verdict."""
+    boost = [row.folder for row in rows if any(f.about_boost for f in row.warnings)]
+    alert = (
+        f'<p class="pb-alert" role="alert"><strong>First:</strong> boost or air flow is not what it was before the '
+        f"service in {escape(_named(boost))}. Read the warnings below before anything else, and check hoses and clamps "
+        "before driving on.</p>"
+        if boost
+        else ""
+    )
+    head, _, rest = summary(rows).partition(": ")
+    return Fragment(
+        f'<section class="pb-answer"><h1>{counted(len(rows), "experiment")}, before against after</h1>{alert}'
+        f'<p class="pb-verdict">{escape(head)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
+        f'<p class="pb-facts">{escape(BY_CHANCE)}</p></section>'
+    )
+
+
+def experiments(rows: Iterable[Row]) -> Fragment:
+    """Return the table, a row an experiment."""
+    headings = (
+        "experiment", "verdict", "change", "low", "high", "before", "after", "unit of change", "outcome", "service",
+        "folder", "warnings", "status",
+    )  # fmt: skip
+    lines = [
+        (
+            row.title or row.folder, VERDICT_WORDS.get(row.verdict, row.status.capitalize()), *_figures(row),
+            row.unit or None, row.outcome.replace("_", " ") or None, row.service or None, row.folder,
+            len(row.warnings) or None, row.status,
+        )
+        for row in rows
+    ]  # fmt: skip
+    return Fragment("<h2>The experiments</h2>" + table(headings, lines, numbers_from=2, words_from=7).html)
+
+
+def _figures(row: Row) -> tuple[str | None, ...]:
+    if row.low is None or row.high is None or row.change is None:
+        return (None,) * 5
+    digits = max(1, decimals((row.high - row.low) / 4))  # about the standard uncertainty
+    means = tuple(None if value is None else f"{value:.{digits}f}" for value in (row.before, row.after))
+    return (*(f"{value:+.{digits}f}" for value in (row.change, row.low, row.high)), *means)
+
+
+def not_done(rows: Iterable[Row]) -> Fragment:
+    """Return why experiments were refused or failed."""
+    items = [(row.status, row.folder, row.message) for row in rows if row.status != "done"]
+    return _noticed("Refused or failed", items)
+
+
+def warnings(rows: Iterable[Row]) -> Fragment:
+    """Return what changes how a row should be read."""
+    return _noticed("Warnings", [("warning", row.folder, f.message) for row in rows for f in row.warnings])
+
+
+def _noticed(heading: str, items: Sequence[tuple[str, str, str]]) -> Fragment:
+    if not items:
+        return Fragment("")
+    lines = "".join(
+        f'<li class="pb-{kind}"><strong>{kind}</strong> {escape(name)}: {told(message)}</li>'
+        for kind, name, message in items
+    )
+    return Fragment(f'<h2>{heading}</h2><ul class="pb-findings">{lines}</ul>')
+
+
+def _before_you_act() -> Fragment:
+    return Fragment("<h2>Before you act on it</h2>" + cautions().html)

@@ -1,0 +1,60 @@
+"""What ``pullbook check`` says: each drive with its channels, runs and findings, and what is still needed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, settling_lines
+from pullbook.reading.units import CHANNELS
+from pullbook.settings.experiment import PHASES, Experiment
+from pullbook.settings.fingerprint import inputs_sha256
+from pullbook.text import counted
+
+
+def check_text(folder: str | Path) -> list[str]:
+    """Read an experiment's logs and say what was found, as lines for a terminal.
+
+    Raises
+    ------
+    PullbookError
+        When the settings or a log are refused.
+    """
+    experiment = Experiment.load(folder)
+    inputs_sha256(experiment)  # refuses the same log under two names
+    drives = read_drives(experiment)
+    lines = [line for drive in drives for line in (*_drive(drive), "")]
+    for phase in PHASES:
+        ours = [drive for drive in drives if drive.session.phase == phase]
+        pulls = sum(run.included for drive in ours for run in drive.runs.pulls)
+        cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
+        found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
+        lines.append(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
+    lines += [f"{finding.severity}: {finding.message}" for finding in inlet_findings(drives)]
+    if columns := settling_lines(drives):
+        lines += ["", "Columns not recognised. What is right of these, put into experiment.yaml once:"]
+        lines += ["channels:", *columns]
+    for text in missing_for_outcome(experiment, drives)[:1]:
+        lines += ["", f"Still needed for {experiment.outcome}: {text}"]
+    return lines
+
+
+def _drive(drive: Drive) -> list[str]:
+    log, runs = drive.log, drive.runs
+    lines = [f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min"]
+    width = max(len(name) for name in log.signals)
+    for name, signal in log.signals.items():
+        step = f"step {signal.resolution:.3g} {CHANNELS[name][1]}" if signal.resolution else "never moves"
+        lines.append(
+            f"  {name:<{width}}  {signal.unit:<9} every {signal.period_s:.2f} s, {step}, from {signal.column!r}"
+        )
+    lines.append(f"  full load told by: {runs.full_load_from.replace('_', ' ')}")
+    for run in runs.all:
+        state = "counts" if run.included else f"does not count: {run.reason}"
+        lines.append(
+            f"  {run.name:<10} {run.start_s:8.1f} s to {run.end_s:8.1f} s  "
+            f"{run.start_kmh:4.0f} to {run.end_kmh:4.0f} km/h  {state}"
+        )
+    if not runs.all:
+        lines.append("  no pull and no cruise found")
+    told = (f"{finding.severity}: {finding.message}" for finding in drive.findings)
+    return [*lines, *(f"  {line}".replace("\n", "\n    ") for line in told)]

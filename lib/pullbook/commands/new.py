@@ -1,0 +1,185 @@
+"""Draft an experiment from logs: copy them, recognise what they hold, guess the protocol, say what is still needed."""
+
+from __future__ import annotations
+
+import json
+import re
+import shutil
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from pullbook.errors import ExperimentError
+from pullbook.reading.logs import Log, read_log
+from pullbook.runs.find import Runs, find_runs
+from pullbook.runs.full_load import pedal_travel
+from pullbook.settings.experiment import FILE_NAME, LOG_SUFFIXES, Protocol
+from pullbook.settings.fingerprint import log_digests
+from pullbook.text import counted
+
+
+def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after: Sequence[str | Path]) -> list[str]:
+    """Write a draft ``experiment.yaml`` with copies of the logs that are not in the folder yet.
+
+    Parameters
+    ----------
+    folder : path
+        Made if need be; must not hold an ``experiment.yaml`` yet.
+    before, after : sequence of path
+        Logs of the two phases; either may be empty.
+
+    Returns
+    -------
+    list of str
+        What was recognised and what is still needed, as lines for a person.
+
+    Raises
+    ------
+    PullbookError
+        When a log cannot be read or the folder already holds an experiment; nothing is written then.
+    """
+    folder = Path(folder)
+    if (folder / FILE_NAME).exists():
+        raise ExperimentError(f"{folder}: already holds {FILE_NAME}; give another folder, or edit that one")
+    phases = ["before"] * len(before) + ["after"] * len(after)
+    sources = [Path(path) for path in (*before, *after)]
+    if not sources:
+        raise ExperimentError("no logs given; name them after --before and --after")
+    logs = [read_log(path) for path in sources]
+    sessions = _session_names(phases)
+    log_digests(dict(zip(sessions, sources, strict=True)))  # refuses a log given twice
+    targets = _targets(folder, sources)
+    protocol = guess_protocol(logs)
+    try:
+        (folder / "logs").mkdir(parents=True, exist_ok=True)
+        for source, target in zip(sources, targets, strict=True):
+            if not (folder / target).exists():
+                shutil.copyfile(source, folder / target)
+        text = _yaml(folder.resolve().name, protocol, sessions, phases, targets)
+        (folder / FILE_NAME).write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise ExperimentError(f"{folder}: cannot be written to ({error.strerror}); give another folder") from None
+    return _told(folder, logs, protocol, sessions)
+
+
+def guess_protocol(logs: Sequence[Log]) -> Protocol:
+    """Guess the speeds of a protocol from the full-load spells and steady stretches that the logs hold."""
+    travel = pedal_travel(logs)
+    pulls = [[p for p in runs.pulls if p.end_kmh - p.start_kmh >= 30] for runs in _wide_runs(logs, travel)]
+    gains = [pull for drive in pulls for pull in drive]
+    start, end = 40.0, 110.0
+    if gains:
+        start = float(5 * np.ceil(np.median([pull.start_kmh for pull in gains]) / 5))
+        end = float(5 * np.floor(np.median([pull.end_kmh for pull in gains]) / 5))
+    return Protocol(
+        cruise_kmh=_usual_cruise(logs, travel, [drive[0].start_s if drive else np.inf for drive in pulls]),
+        pull_from_kmh=min(start, 200.0),
+        pull_to_kmh=min(max(end, start + 20), 300.0),
+    )
+
+
+def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_kmh: float = 90.0) -> list[Runs]:
+    """Find the runs at any pull speeds, of the logs that hold a road speed."""
+    wide = Protocol(cruise_kmh=cruise_kmh, pull_from_kmh=0, pull_to_kmh=20)
+    return [find_runs(log, wide, travel=travel) for log in logs if log.get("vehicle_speed")]
+
+
+def _usual_cruise(logs: Sequence[Log], travel: tuple[float, float] | None, first_pulls_s: Sequence[float]) -> float:
+    """Return the steady speed driven longest before the first pull: what follows a pull still gives off its heat."""
+
+    def steady_s(kmh: float) -> tuple[float, float]:
+        cool = total = 0.0
+        for runs, first_s in zip(_wide_runs(logs, travel, kmh), first_pulls_s, strict=True):
+            lengths = [(run.end_s - run.start_s, run.end_s <= first_s) for run in runs.cruises if run.included]
+            total += sum(length for length, _ in lengths)
+            cool += sum(length for length, early in lengths if early)
+        return cool, total
+
+    found = {float(kmh): steady_s(kmh) for kmh in range(50, 141, 10)}
+    best = max(found, key=lambda kmh: found[kmh])
+    return best if found[best][1] else 90.0
+
+
+def _targets(folder: Path, sources: Sequence[Path]) -> list[str]:
+    """Name the logs inside the folder: as they are if they lie there already, else as copies no two alike."""
+    home = folder.resolve()
+    targets: list[str] = []
+    for source in sources:
+        plain = _plain_name(source.name)
+        if source.resolve().is_relative_to(home) and source.name == plain:
+            targets.append(source.resolve().relative_to(home).as_posix())
+            continue
+        target, k = f"logs/{plain}", 1
+        while target in targets or (folder / target).exists():
+            k += 1
+            target = f"logs/{k}-{plain}"
+        targets.append(target)
+    return targets
+
+
+def _plain_name(name: str) -> str:
+    """Return a file name of plain characters with an ending that is allowed."""
+    packed = ".gz" if name.lower().endswith(".gz") else ""
+    stem = re.sub(r"[^\w.-]+", "-", name.removesuffix(name[-3:]) if packed else name).strip("-.") or "log"
+    return (stem if stem.lower().endswith(LOG_SUFFIXES) else f"{stem}.csv") + packed
+
+
+def _session_names(phases: Sequence[str]) -> list[str]:
+    return [f"{phase}-{phases[: k + 1].count(phase)}" for k, phase in enumerate(phases)]
+
+
+def _yaml(title: str, protocol: Protocol, names: Sequence[str], phases: Sequence[str], targets: Sequence[str]) -> str:
+    lines = [
+        f"title: {json.dumps(_plain(title), ensure_ascii=False)}",
+        "question: Did the service help?",
+        "vehicle:",
+        "  description: not described   # size, fuel and kind of cooler; no registration",
+        "  fuel: diesel                 # diesel | petrol",
+        "service:",
+        "  what: not described          # one line; add date: YYYY-MM-DD and odometer_km if you like",
+        "protocol:                      # speeds found in the logs; correct them if you meant others",
+        f"  cruise_kmh: {protocol.cruise_kmh:g}",
+        f"  pull_from_kmh: {protocol.pull_from_kmh:g}",
+        f"  pull_to_kmh: {protocol.pull_to_kmh:g}",
+        "outcome: peak_rise             # peak charge temperature above the inlet, in K",
+        "worthwhile_change: 2.0         # in the outcome's unit, here K; a smaller change makes no difference to you",
+        "sessions:",
+    ]
+    for name, phase, target in zip(names, phases, targets, strict=True):
+        lines += [
+            f"  - name: {name}",
+            f"    phase: {phase}",
+            f"    log: {json.dumps(target, ensure_ascii=False)}",
+            "    # ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"[^\w .,+-]", " ", text).strip() or "An experiment"
+
+
+def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence[str]) -> list[str]:
+    lines = [f"Wrote {folder / FILE_NAME}; {counted(len(logs), 'log')} in it."]
+    for name, log in zip(names, logs, strict=True):
+        lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
+        lines += [f"  {channel}: {signal.column!r} [{signal.unit}]" for channel, signal in log.signals.items()]
+        lines += [f"  not recognised: {column!r}" for column in log.unknown_columns]
+    found = "Speeds found" if protocol != Protocol() else "The usual speeds"
+    lines.append(
+        f"{found}: cruise {protocol.cruise_kmh:g} km/h, pulls {protocol.pull_from_kmh:g} to "
+        f"{protocol.pull_to_kmh:g} km/h."
+    )
+    needs = []
+    for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature"):
+        lacking = [name for name, log in zip(names, logs, strict=True) if log.get(channel) is None]
+        if lacking:
+            needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
+    if needs:
+        lines.append(
+            f"For the usual question, peak_rise, still needed: {'; '.join(needs)}. Name the column under 'channels:' "
+            f"in {FILE_NAME}, or ask another question there (outcome:)."
+        )
+    lines.append(f"Next: describe the vehicle and the service in {FILE_NAME}, then: pullbook check {folder}")
+    return lines

@@ -1,0 +1,1 @@
+"""Physics of air, engines and wheels; knows nothing of logs."""

@@ -1,0 +1,80 @@
+"""Headers: a column's heading taken apart into English words and the text of its unit."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+
+from pullbook.reading.units import parse_unit
+from pullbook.reading.vocabulary import english, mend_encoding, tokens
+
+_BRACKETS = re.compile(r"[\[(]([^\[\]()]*)[\])]")
+
+
+@dataclass(frozen=True)
+class Header:
+    """A column's header taken apart.
+
+    Attributes
+    ----------
+    text : str
+        As it stands.
+    words : frozenset of str
+        Spelt out in English.
+    unit : str or None
+        Text of its unit, if one is given.
+    """
+
+    text: str
+    words: frozenset[str]
+    unit: str | None
+
+
+@lru_cache(maxsize=1024)  # the logs of an experiment mostly have the same headers
+def parse_header(text: str, *, units_row: str | None = None) -> Header:
+    """Take a header apart.
+
+    Parameters
+    ----------
+    text : str
+        The header as it stands.
+    units_row : str, optional
+        What a separate row of units says of this column.
+
+    Returns
+    -------
+    Header
+
+    Examples
+    --------
+    >>> from pullbook.reading.headers import parse_header
+    >>> header = parse_header("IAT (°C)")
+    >>> sorted(header.words), header.unit
+    (['air', 'intake', 'temperature'], '°C')
+    """
+    mended = mend_encoding(text)
+    unit = units_row.strip() if units_row and parse_unit(units_row) else None
+    for match in _BRACKETS.finditer(mended):
+        if parse_unit(match[1]):
+            unit = match[1].strip()
+            mended = mended.replace(match[0], " ")
+    words = tokens(mended)
+    if unit is None:
+        unit, words = _unit_suffix(words)
+    return Header(text=text, words=english(words), unit=unit)
+
+
+def _unit_suffix(words: list[str]) -> tuple[str | None, list[str]]:
+    """Split a unit off the end: ``coolant_temp_c``, ``Boost psi gauge``, ``speed km/h``; ``RPM`` stays a word too."""
+    for length in (2, 1):
+        tail = " ".join(words[-length:])
+        rest = words[:-length]
+        if len(words) >= length and parse_unit(tail):
+            if tail.lower() == "rpm":
+                return tail, words
+            # A lone letter is a unit only after a word that has it: position F is no temperature.
+            lone = len(tail) == 1 and tail.isalpha() and not english(rest) & {"temperature", "altitude"}
+            if rest and not lone:
+                return tail, rest
+    return None, words

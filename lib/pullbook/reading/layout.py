@@ -1,0 +1,218 @@
+"""How the text of a log is laid out, told from its first lines: delimiter, decimal mark, header and units row."""
+
+from __future__ import annotations
+
+import csv
+import re
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from pullbook.errors import LogError
+from pullbook.reading.units import parse_unit
+from pullbook.reading.vocabulary import mend_encoding
+
+MAX_COLUMNS = 2_000
+DELIMITERS = (";", "\t", ",", "|")
+MISSING = (
+    "--", "---", "----", "-", "N/A", "n/a", "n.a.", "NA", "NODATA", "NoData", "nodata", "NO DATA", "No data", "no data",
+    "null", "NULL", "None", "nan", "NaN", "?", "*", "ERR", "ERROR", "Error", "inf", "-inf", "#N/A",
+)  # fmt: skip
+
+_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)([eE][+-]?\d+)?", re.ASCII)
+_CLOCK = re.compile(
+    r"\d{1,4}([:/.-]\d{1,2}){1,2}([T ]\d{1,2}:\d{2}(:\d{2})?)?([.,]\d+)?\s?(Z|[AaPp][Mm]|[+-]\d{2}:?\d{2})?", re.ASCII
+)
+_NUMBER_WITH_UNIT = re.compile(r"[+-]?\d+([.,]\d+)?\s?([^\d\s.,:;][^\d,;:]{0,9})")
+_QUOTED_DECIMAL_COMMA = re.compile(r'"[+-]?\d+,\d+"')
+_Cells = Callable[[int], list[str]]  # a line's number to its cells
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How the text is laid out. Line numbers count from 0.
+
+    Attributes
+    ----------
+    delimiter, decimal : str
+        Between cells, and in numbers.
+    header_line, units_line : int or None
+        None where there is no such line.
+    data_line : int
+        The first line of numbers.
+    headers, units : tuple of str
+        A header for each column; units are empty without a line of them.
+    """
+
+    delimiter: str
+    decimal: str
+    header_line: int | None
+    units_line: int | None
+    data_line: int
+    headers: tuple[str, ...]
+    units: tuple[str, ...]
+
+
+def find_layout(lines: Sequence[str], name: str) -> Layout:
+    """Decide the layout from the first lines of a log.
+
+    Parameters
+    ----------
+    lines : sequence of str
+        The beginning of the file.
+    name : str
+        File name, for messages.
+
+    Returns
+    -------
+    Layout
+
+    Raises
+    ------
+    LogError
+        When no table of numbers begins in these lines.
+    """
+    delimiter = _delimiter(lines)
+
+    @cache
+    def cells(line: int) -> list[str]:  # of the thousands of lines given, some hundreds decide
+        return _split(lines[line], delimiter)
+
+    data_line = _first_data_line(cells, lines)
+    if data_line is None:
+        shown = next(line for line in lines if line.strip()).strip()[:60]
+        raise LogError(
+            f"{name}: no table of numbers found in its first {len(lines)} lines (line 1 on: {shown!r}). Allowed: a "
+            "header line and then rows of numbers, separated by comma, semicolon, tab or |. Export the log as CSV."
+        )
+    latest = range(max(data_line, len(lines) - 200), len(lines))
+    decimal = _decimal([lines[k] for k in latest], [cells(k) for k in latest], delimiter)
+    sampled = [cells(k) for k in range(data_line, min(data_line + 400, len(lines))) if len(cells(k)) > 1]
+    width = Counter(map(len, sampled)).most_common(1)[0][0]
+    header_line, units_line = _header_lines(cells, data_line)
+    headers = list(cells(header_line)) if header_line is not None else []
+    while headers and not headers[-1]:
+        headers.pop()
+    filled = int(np.median([_filled_width(row) for row in sampled]))
+    if header_line is not None and filled > len(headers) and filled >= 1.5 * len(headers) and delimiter == ",":
+        raise LogError(
+            f"{name}, line {data_line + 1}: {filled} cells under {len(headers)} headers. If its numbers have decimal "
+            "commas, they cannot be told from the commas between cells. Export with semicolons or decimal points."
+        )
+    headers += [""] * (max(width if header_line is None else 0, min(filled, width)) - len(headers))
+    if len(headers) > MAX_COLUMNS:
+        raise LogError(f"{name}: has {len(headers)} columns; at most {MAX_COLUMNS} are allowed. Log fewer signals.")
+    units = cells(units_line) if units_line is not None else []
+    return Layout(
+        delimiter=delimiter,
+        decimal=decimal,
+        header_line=header_line,
+        units_line=units_line,
+        data_line=data_line,
+        headers=tuple(distinct([mend_encoding(header) for header in headers])),
+        units=tuple(mend_encoding(unit) for unit in units),
+    )
+
+
+def unit_in_cell(cell: str) -> str | None:
+    """Return the unit written behind a number in a cell, such as ``°F`` in ``68 °F``; None without one."""
+    match = _NUMBER_WITH_UNIT.fullmatch(cell.strip())
+    said = match[2].strip() if match else ""
+    return said if said and parse_unit(said) else None
+
+
+def is_number(cell: str) -> bool:
+    """Tell whether a cell is a plain number, with either decimal mark."""
+    return bool(_NUMBER.fullmatch(cell.strip()))
+
+
+def _split(line: str, delimiter: str) -> list[str]:
+    if '"' in line:
+        return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
+    return [cell.strip() for cell in line.split(delimiter)]
+
+
+def _delimiter(lines: Sequence[str]) -> str:
+    """Choose the delimiter that splits most lines, preferring those that cannot be a decimal mark."""
+    sample = [line for line in lines if line.strip()][-300:]
+    for delimiter in DELIMITERS:
+        if sum(delimiter in line for line in sample) >= 0.8 * len(sample):
+            return delimiter
+    return max(DELIMITERS, key=lambda delimiter: sum(delimiter in line for line in sample))
+
+
+def _decimal(lines: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> str:
+    if delimiter == ",":
+        # Only quotes can tell a decimal comma from a delimiter.
+        return "," if any(_QUOTED_DECIMAL_COMMA.search(line) for line in lines) else "."
+    cells = [cell for row in rows for cell in row]
+    commas = sum(bool(re.fullmatch(r"[+-]?(\d{1,3}\.)*\d+,\d+(\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
+    dots = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+(\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
+    return "," if commas > dots else "."
+
+
+def _filled_width(row: Sequence[str]) -> int:
+    return max((k + 1 for k, cell in enumerate(row) if cell), default=0)
+
+
+def _is_data(row: Sequence[str]) -> bool:
+    """A row of data: at least two filled cells or columns, and at least one number or time per text cell."""
+    filled = [cell for cell in row if cell and cell not in MISSING]
+    values = [cell for cell in filled if _is_value(cell)]
+    return len(row) >= 2 and bool(values) and (_is_value(filled[0]) or len(values) >= len(filled) / 2)
+
+
+def _is_value(cell: str) -> bool:
+    return bool(_NUMBER.fullmatch(cell) or _CLOCK.fullmatch(cell) or _NUMBER_WITH_UNIT.fullmatch(cell))
+
+
+def _first_data_line(cells: _Cells, lines: Sequence[str]) -> int | None:
+    """Find where a steady run of data rows begins."""
+
+    @cache
+    def good(line: int) -> bool:
+        return _is_data(cells(line))
+
+    for k in range(len(lines)):
+        following = [good(n) for n in range(k, min(k + 6, len(lines))) if lines[n].strip()]
+        if good(k) and sum(following) >= max(1, len(following) - 1):
+            width = len(cells(k))
+            nearby = [len(cells(n)) for n in range(k + 1, min(k + 6, len(lines))) if len(cells(n)) > 1]
+            if not nearby or width >= max(nearby) - 1:
+                return k
+    return None
+
+
+def _header_lines(cells: _Cells, data_line: int) -> tuple[int | None, int | None]:
+    above = [k for k in range(data_line - 1, -1, -1) if any(cells(k))]
+    width = len(cells(data_line))
+    above = [k for k in above[:3] if len(cells(k)) >= 0.5 * width and len(cells(k)) > 1]
+    if not above:
+        return None, None
+    first = above[0]
+    if len(above) > 1 and above[1] == first - 1 and _is_units(cells(first)):
+        return above[1], first
+    return first, None
+
+
+def _is_units(row: Sequence[str]) -> bool:
+    """A row of units: most filled cells are units, none is longer than a unit would be."""
+    filled = [mend_encoding(cell) for cell in row if cell]
+    known = sum(
+        bool(parse_unit(cell)) or cell.lower().strip("[]()") in ("s", "ms", "sec", "-", "hh:mm:ss") for cell in filled
+    )
+    return bool(filled) and known >= 0.6 * len(filled)
+
+
+def distinct(headers: Sequence[str]) -> list[str]:
+    """Number headers that come more than once, and name those that are blank."""
+    seen: Counter[str] = Counter()
+    out = []
+    for k, header in enumerate(headers):
+        plain = header or f"column {k + 1}"
+        seen[plain] += 1
+        out.append(plain if seen[plain] == 1 else f"{plain} ({seen[plain]})")
+    return out

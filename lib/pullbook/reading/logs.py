@@ -1,0 +1,667 @@
+"""Read a log: each signal in its own units, at the times it was really measured."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from pullbook.errors import Finding, LogError
+from pullbook.reading.channels import Assignment, assign, closest_channels
+from pullbook.reading.headers import Header, parse_header
+from pullbook.reading.layout import is_number, unit_in_cell
+from pullbook.reading.polling import refreshes
+from pullbook.reading.tables import Table, in_threads, read_table
+from pullbook.reading.time_axis import TimeAxis, time_axis
+from pullbook.reading.units import (
+    CHANNELS,
+    STANDARD_PRESSURE_KPA,
+    Unit,
+    allowed_units,
+    guess_unit,
+    looks_gauge,
+    unit_for,
+)
+
+Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
+
+GAP_PERIODS = 3.0
+POSITIONS = ("latitude", "longitude", "altitude")
+LARGEST = 1e9  # no signal of a road vehicle is larger in any unit; a cell that is was damaged
+SAMPLED = 100_000
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Signal:
+    """One channel of a log at the times it was refreshed.
+
+    Attributes
+    ----------
+    channel : str
+        Its name, such as ``vehicle_speed``.
+    column : str
+        Header of the column it came from.
+    unit : str
+        Unit of the log's column; the values are held in the channel's internal unit.
+    time_s : ndarray of float, shape (n,)
+        Seconds since the log's first stamp, strictly rising.
+    values : ndarray of float, shape (n,)
+        In the internal unit.
+    period_s : float
+        Usual time between refreshes [s]; NaN with a single one.
+    resolution : float
+        Smallest usual step between values, internal unit; 0 if the signal never moves.
+    """
+
+    channel: str
+    column: str
+    unit: str
+    time_s: np.ndarray
+    values: np.ndarray
+    period_s: float
+    resolution: float
+
+    @property
+    def max_gap_s(self) -> float:
+        """Longest time between refreshes that may be bridged by a straight line [s]."""
+        return GAP_PERIODS * self.period_s
+
+    def at(self, time_s: np.ndarray | float) -> np.ndarray:
+        """Interpolate between refreshes.
+
+        Parameters
+        ----------
+        time_s : float or ndarray of float, shape (m,)
+            Seconds since the log's first stamp.
+
+        Returns
+        -------
+        ndarray of float, shape (m,)
+            In the internal unit; one value for a float. NaN outside the signal and inside a gap.
+        """
+        wanted = np.atleast_1d(np.asarray(time_s, dtype=float))
+        after = np.searchsorted(self.time_s, wanted, side="left").clip(0, len(self.time_s) - 1)
+        before = np.where(self.time_s[after] == wanted, after, np.maximum(after - 1, 0))
+        value: np.ndarray = np.interp(wanted, self.time_s, self.values, left=np.nan, right=np.nan)
+        value[self.time_s[after] - self.time_s[before] > self.max_gap_s] = np.nan
+        return value
+
+    def within(self, start_s: float, end_s: float) -> tuple[np.ndarray, np.ndarray]:
+        """Return the refreshes in ``[start_s, end_s]``.
+
+        Parameters
+        ----------
+        start_s, end_s : float
+            Seconds since the log's first stamp.
+
+        Returns
+        -------
+        time_s, values : ndarray of float, shape (m,)
+        """
+        low, high = np.searchsorted(self.time_s, [start_s, end_s], side="left")
+        high += int(high < len(self.time_s) and self.time_s[high] == end_s)
+        return self.time_s[low:high], self.values[low:high]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Log:
+    """One drive as logged.
+
+    Attributes
+    ----------
+    name : str
+        File name.
+    start : datetime or None
+        First stamp, when the log holds a date.
+    duration_s : float
+        From the first to the last stamp [s].
+    signals : mapping of channel to Signal
+    outside_kpa : float
+        Outside pressure: the median of the log's own, else as given, else the standard one [kPa].
+    gauge : bool
+        The manifold pressure was logged as counted from the outside pressure, and that was added.
+    unknown_columns : tuple of str
+        Columns that were not recognised.
+    findings : tuple of Finding
+    """
+
+    name: str
+    start: dt.datetime | None
+    duration_s: float
+    signals: Mapping[str, Signal]
+    outside_kpa: float = STANDARD_PRESSURE_KPA
+    gauge: bool = False
+    unknown_columns: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = field(default=())
+
+    def get(self, channel: str) -> Signal | None:
+        """Return a signal, or None if the log does not hold it."""
+        return self.signals.get(channel)
+
+    def need(self, channel: str) -> Signal:
+        """Return a signal.
+
+        Raises
+        ------
+        LogError
+            When the log does not hold it; with the two lines of YAML that would supply it.
+        """
+        signal = self.signals.get(channel)
+        if signal is None:
+            raise LogError(missing_channel(self, channel))
+        return signal
+
+
+def read_log(
+    path: str | Path,
+    *,
+    channels: Mapping[str, Choice] | None = None,
+    barometric_kpa: float | None = None,
+    settled_elsewhere: Collection[str] = (),
+) -> Log:
+    """Read a text log of any layout.
+
+    Parameters
+    ----------
+    path : path
+        ``.csv``, ``.tsv`` or ``.txt``, also ``.gz``; ``.parquet`` where the optional reader is installed.
+    channels : mapping of channel to (column, unit or None), or to {column, unit}, optional
+        Columns that the person settled (``channels`` of ``experiment.yaml``).
+    barometric_kpa : float, optional
+        Outside pressure [kPa], to turn gauge into absolute pressure where the log has no barometric signal.
+    settled_elsewhere : collection of str
+        Channels whose settled column another log of the experiment has; without it this log goes by its words.
+
+    Returns
+    -------
+    Log
+
+    Raises
+    ------
+    LogError
+        When no honest figure is possible: no table, no time, no column that can be used.
+    """
+    path = Path(path)
+    chosen = {channel: _choice(channel, said) for channel, said in (channels or {}).items()}
+    _check_chosen(chosen)
+    table = read_table(path)
+    axis, columns = _columns(table, path.name)
+    headers = [column.header for column in columns]
+    assignment = assign(headers, _held(chosen, headers, path.name, settled_elsewhere))
+    signals, findings = _signals(columns, assignment)
+    gauge = False
+    outside_kpa = _outside_kpa(signals, barometric_kpa)
+    if pressure := signals.get("intake_manifold_pressure"):
+        header = next(h for h in headers if h.text == pressure.column)
+        absolute, more = _absolute(pressure, header, assignment.unit[pressure.channel], outside_kpa)
+        gauge = absolute is not pressure
+        signals[pressure.channel] = absolute
+        findings += more
+    if not signals and assignment.column:
+        raise LogError(
+            f"{path.name}: {', '.join(map(repr, assignment.column.values()))} hold no number that can be read. "
+            "Allowed: numbers, with a unit behind them or not. Export the log again."
+        )
+    if not signals:
+        raise LogError(
+            f"{path.name}: none of its columns was recognised ({', '.join(repr(h.text[:60]) for h in headers[:20])}). "
+            "Name them under 'channels:' in experiment.yaml, such as\n"
+            f'channels:\n  vehicle_speed: {{column: "{headers[0].text if headers else "..."}", unit: km/h}}'
+        )
+    return Log(
+        name=path.name,
+        start=axis.start,
+        duration_s=float(axis.seconds[-1]),
+        signals=signals,
+        outside_kpa=STANDARD_PRESSURE_KPA if outside_kpa is None else outside_kpa,
+        gauge=gauge,
+        unknown_columns=tuple(h.text for h in assignment.unknown),
+        findings=(
+            *table.findings,
+            *axis.findings,
+            *_unit_conflicts(chosen, headers),
+            *_rival_findings(assignment),
+            *_unknown_findings(assignment),
+            *findings,
+        ),
+    )
+
+
+def with_outside_pressure(log: Log, outside_kpa: float) -> Log:
+    """Return a log as it would have been read with another outside pressure.
+
+    Parameters
+    ----------
+    log : Log
+        Without a barometer of its own.
+    outside_kpa : float
+        [kPa]
+
+    Returns
+    -------
+    Log
+    """
+    signals = dict(log.signals)
+    if log.gauge:
+        pressure = signals["intake_manifold_pressure"]
+        moved: np.ndarray = pressure.values + (outside_kpa - log.outside_kpa)  # noqa: PD011 - no frame's values
+        signals[pressure.channel] = replace(pressure, values=moved)
+    findings = tuple(f for f in log.findings if f.code != "barometer-assumed")
+    return replace(log, signals=signals, outside_kpa=outside_kpa, findings=findings)
+
+
+def _choice(channel: str, said: Choice) -> tuple[tuple[str, ...], str | None]:
+    """Take a settled column, or several names of it, in either form."""
+    column, unit = (said.get("column"), said.get("unit")) if isinstance(said, Mapping) else said
+    if not column:
+        raise LogError(f"channels: {channel}: no column is named; allowed: {{column: ..., unit: ...}}")
+    return ((column,) if isinstance(column, str) else tuple(column)), unit
+
+
+def _held(
+    chosen: Mapping[str, tuple[tuple[str, ...], str | None]],
+    headers: Sequence[Header],
+    name: str,
+    settled_elsewhere: Collection[str],
+) -> dict[str, tuple[str, str | None]]:
+    """Return the settled columns that a log has, and refuse one that no log has."""
+    own = {header.text for header in headers}
+    held: dict[str, tuple[str, str | None]] = {}
+    for channel, (columns, unit) in chosen.items():
+        here = next((column for column in columns if column in own), None)
+        if here is not None:
+            held[channel] = (here, unit)
+        elif channel not in settled_elsewhere:
+            raise LogError(
+                f"{name}: experiment.yaml names the column {columns[0]!r}, which the log does not have. "
+                f"Its columns: {', '.join(repr(h.text) for h in headers[:40])}."
+            )
+    return held
+
+
+def missing_channel(log: Log, channel: str) -> str:
+    """Say that a channel is missing, with the columns it could be and the lines of YAML that would settle it."""
+    dimension_fits = [c for c in log.unknown_columns if channel in closest_channels(parse_header(c), most=6)]
+    candidates = dimension_fits or list(log.unknown_columns)
+    words = channel.replace("_", " ")
+    held = ", ".join(f"{s.column!r} (read as {c})" for c, s in log.signals.items())
+    lines = f"channels:\n{settling_line(channel, candidates[0] if candidates else '...')}"
+    unread = f" Columns not recognised: {', '.join(map(repr, candidates[:8]))}." if candidates else ""
+    return (
+        f"{log.name}: no column was recognised as {words}. Recognised: {held or 'none'}.{unread} "
+        f"If one of them holds it, say so in experiment.yaml:\n{lines}"
+    )
+
+
+# --- columns ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, eq=False)
+class _Column:
+    header: Header
+    time_s: np.ndarray
+    numbers: np.ndarray
+    unreadable: int
+    period_s: float
+    resolution: float
+
+
+def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
+    long = _long_columns(table)
+    if long is None:
+        axis = time_axis(table, name)
+        return axis, _columns_of_wide(table, axis)
+    codes, names = pd.factorize(table.texts(long[0]))
+    axis = time_axis(table, name, groups=codes)
+    return axis, _columns_of_long(table, axis, long, codes, names)
+
+
+def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
+    layout = table.layout
+    all_rows = len(axis.rows) == len(table) and bool(axis.rows[0] == 0)
+
+    def read(k: int) -> tuple[np.ndarray, int]:
+        values, unreadable = table.numbers(k)
+        return _without_damage(values if all_rows else values[axis.rows]), unreadable
+
+    places = [k for k, text in enumerate(layout.headers) if text not in axis.columns]
+    columns = in_threads(read, places, rows=len(table))
+    measured = refreshes([values for values, _ in columns])
+    every_row_s = period_of(axis.seconds)  # the same for each signal that is fresh in every row
+
+    def settle(n: int) -> _Column:
+        (values, unreadable), rows, k = columns[n], measured[n], places[n]
+        said = layout.units[k] if k < len(layout.units) else None
+        header = _header(layout.headers[k], said, table.sample(k, 1))
+        if rows is None:
+            return _Column(header, axis.seconds, values, unreadable, every_row_s, resolution_of(values))
+        time_s, values = axis.seconds[rows], values[rows]
+        return _Column(header, time_s, values, unreadable, period_of(time_s), resolution_of(values))
+
+    return in_threads(settle, range(len(places)), rows=len(table))
+
+
+def _header(text: str, units_row: str | None, sample: pd.Series) -> Header:
+    """Take a header apart; a unit that only the cells name counts as the units row's."""
+    header = parse_header(text, units_row=units_row)
+    if header.unit is None and len(sample) and not pd.api.types.is_numeric_dtype(sample):
+        return parse_header(text, units_row=unit_in_cell(str(sample.iloc[0])))
+    return header
+
+
+def _without_damage(values: np.ndarray) -> np.ndarray:
+    """Blank what no signal can be."""
+    if max(np.fmax.reduce(values), -np.fmin.reduce(values)) > LARGEST:
+        return np.where(np.abs(values) > LARGEST, np.nan, values)
+    return values
+
+
+_NAME_WORDS = {
+    "signal", "name", "parameter", "channel", "sensor", "item", "pid", "measurement", "variable", "key", "description",
+}  # fmt: skip
+_VALUE_WORDS = {"value", "reading", "val", "data", "wert", "valeur", "valor", "waarde", "valore"}
+_STAMP = r"\d:\d|^\d{1,4}[-./]\d{1,2}[-./]\d"
+_UNIT_WORDS = {"unit", "units", "einheit", "unite", "unidad", "eenheid", "unita"}
+
+
+def _long_columns(table: Table) -> tuple[int, int, int | None] | None:
+    """Find the name, value and unit columns of a long layout (time, signal, value), or None for a wide one."""
+    headers = table.layout.headers
+    if not 3 <= len(headers) <= 6:
+        return None
+    name = value = unit = None
+    for k, header in enumerate(headers):
+        sample = table.sample(k, 2000)
+        words = parse_header(header).words
+        if sample.empty:
+            continue
+        if pd.api.types.is_numeric_dtype(sample):
+            if words & _VALUE_WORDS or (value is None and name is not None):
+                value = k
+            continue
+        text = sample.astype("string")
+        plain = not text.head(100).map(is_number).any() and not text.head(100).str.contains(_STAMP, regex=True).any()
+        if words & _VALUE_WORDS:
+            value = k
+        elif words & _UNIT_WORDS:
+            unit = k
+        elif plain and name is None and (words & _NAME_WORDS or 2 <= text.nunique() <= min(200, len(text) / 3)):
+            name = k
+    return (name, value, unit) if name is not None and value is not None else None
+
+
+def _columns_of_long(
+    table: Table, axis: TimeAxis, long: tuple[int, int, int | None], codes: np.ndarray, names: pd.Index
+) -> list[_Column]:
+    _, value, unit = long
+    values, _ = table.numbers(value)
+    values, codes = _without_damage(values)[axis.rows], codes[axis.rows]
+    units = table.texts(unit).to_numpy(dtype=object, na_value="")[axis.rows] if unit is not None else None
+    # One sort gives each signal's rows, in the order of time.
+    order = np.argsort(codes, kind="stable")
+    edges = np.searchsorted(codes[order], np.arange(len(names) + 1))
+    raw = None if table.is_numeric(value) else table.texts(value).iloc[axis.rows]
+    out = []
+    for code, text in enumerate(names):
+        rows = order[edges[code] : edges[code + 1]]
+        good = rows[np.isfinite(values[rows])]
+        if good.size:
+            good = good[np.concatenate([[True], np.diff(axis.seconds[good]) > 0])]
+        said = str(units[rows[0]]) if units is not None and rows.size else None
+        header = _header(str(text), said, raw.iloc[rows[:1]] if raw is not None else pd.Series(dtype=float))
+        unreadable = len(rows) - int(good.size)
+        time_s, known = axis.seconds[good], values[good]
+        out.append(_Column(header, time_s, known, unreadable, period_of(time_s), resolution_of(known)))
+    return out
+
+
+# --- signals ---------------------------------------------------------------------------------------------------
+
+
+def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, Signal], list[Finding]]:
+    """Bring each assigned column to its channel's own unit."""
+    by_text = {column.header.text: column for column in columns}
+    findings: list[Finding] = []
+    signals: dict[str, Signal] = {}
+    fahrenheit = _warm_in_fahrenheit(assignment, by_text)
+    for channel in sorted(assignment.column, key=list(CHANNELS).index):
+        column = by_text[assignment.column[channel]]
+        if not column.time_s.size:
+            findings.append(_empty_column(channel, column.header.text))
+            continue
+        unit = assignment.unit[channel]
+        if unit is None:
+            unit = guess_unit(channel, column.numbers, fahrenheit=fahrenheit)
+            findings.append(_unit_guess(channel, column.header.text, unit))
+        signal = _signal(channel, column, unit)
+        signals[channel] = signal
+        if column.unreadable:
+            findings.append(_unreadable_cells(column))
+    return signals, findings
+
+
+def _warm_in_fahrenheit(assignment: Assignment, by_text: Mapping[str, _Column]) -> bool:
+    """Tell whether a log's temperatures are in °F where they do not say: its others are, or its coolant must be."""
+    named = [
+        unit.name
+        for channel, unit in assignment.unit.items()
+        if unit is not None and CHANNELS[channel][0] == "temperature"
+    ]
+    if named:
+        return named.count("degF") > len(named) / 2
+    coolant = "engine_coolant_temperature"
+    if coolant not in assignment.column:
+        return False
+    return guess_unit(coolant, by_text[assignment.column[coolant]].numbers).name == "degF"
+
+
+def _signal(channel: str, column: _Column, unit: Unit) -> Signal:
+    values = column.numbers
+    plain = unit.scale == 1.0 and unit.offset == 0.0
+    return Signal(
+        channel=channel,
+        column=column.header.text,
+        unit=unit.name,
+        time_s=column.time_s,
+        values=values if plain else unit.scale * values + unit.offset,
+        period_s=column.period_s,
+        resolution=column.resolution * unit.scale,
+    )
+
+
+def period_of(time_s: np.ndarray) -> float:
+    """Return the usual time between refreshes, also of a signal polled twice, at uneven times, in each cycle.
+
+    Parameters
+    ----------
+    time_s : ndarray of float, shape (n,)
+        Rising.
+
+    Returns
+    -------
+    float
+        Half the median time over two refreshes [s]; NaN for fewer than two.
+    """
+    if len(time_s) < 3:
+        return float(time_s[1] - time_s[0]) if len(time_s) == 2 else float("nan")
+    seen = time_s[:SAMPLED]
+    return float(np.median(seen[2:] - seen[:-2])) / 2
+
+
+def resolution_of(values: np.ndarray) -> float:
+    """Return the step of a quantised signal: the usual smallest distance between two values that occur.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    float
+        In their unit; 0 where they are all the same.
+
+    Notes
+    -----
+    Rounding in the log makes an even step look uneven (0.392 % written as 0.4), so the lower quartile is taken and not
+    the least.
+    """
+    distinct = np.unique(values[:: max(1, len(values) // SAMPLED)])
+    if len(distinct) < 2:
+        return 0.0
+    return float(np.round(np.quantile(np.diff(distinct), 0.25), 9))
+
+
+def _outside_kpa(signals: Mapping[str, Signal], given_kpa: float | None) -> float | None:
+    barometer = signals.get("barometric_pressure")
+    return given_kpa if barometer is None else float(np.median(barometer.values))
+
+
+def _absolute(
+    pressure: Signal, header: Header, unit: Unit | None, outside_kpa: float | None
+) -> tuple[Signal, list[Finding]]:
+    """Add the outside pressure to a manifold pressure that counts from it, as its unit says or its values show."""
+    said = f"{header.text} {header.unit or ''}".lower()
+    gauge, absolute = (unit.gauge, unit.absolute) if unit is not None else (False, False)
+    if not gauge and (absolute or "abs" in said or not looks_gauge(pressure.values)):
+        return pressure, []
+    findings = []
+    if not gauge and "gauge" not in said:
+        findings.append(_gauge_guess(pressure.column, pressure.values))
+    if outside_kpa is None:
+        outside_kpa = STANDARD_PRESSURE_KPA
+        findings.append(
+            Finding(
+                code="barometer-assumed",
+                severity="warning",
+                message=(
+                    f"{pressure.column!r} counts from the outside pressure, which neither the log nor the session "
+                    f"gives; {outside_kpa} kPa was added. Give pressure_hpa for the session."
+                ),
+                evidence={"added_kpa": outside_kpa},
+            )
+        )
+    above: np.ndarray = outside_kpa + pressure.values  # noqa: PD011 - a signal's values are no frame's
+    return replace(pressure, values=above), findings
+
+
+# --- findings and refusals ---------------------------------------------------------------------------------------
+
+
+def _check_chosen(chosen: Mapping[str, tuple[tuple[str, ...], str | None]]) -> None:
+    for channel, (_, unit) in chosen.items():
+        if channel not in CHANNELS:
+            raise LogError(f"channels: {channel!r} is no channel; allowed: {', '.join(CHANNELS)}")
+        if unit is not None and unit_for(unit, channel) is None:
+            raise LogError(f"channels: {channel}: unit {unit!r} does not fit; allowed: {allowed_units(channel)}")
+
+
+def _rival_findings(assignment: Assignment) -> list[Finding]:
+    return [
+        Finding(
+            code="column-ambiguous",
+            severity="note",
+            message=(
+                f"{', '.join(map(repr, others))} could be {channel.replace('_', ' ')} too; "
+                f"{assignment.column[channel]!r} was used. To use another, put into experiment.yaml:\n"
+                f"channels:\n{settling_line(channel, others[0])}"
+            ),
+            evidence={"channel": channel, "used": assignment.column[channel], "others": list(others)},
+        )
+        for channel, others in assignment.rivals.items()
+    ]
+
+
+def _unknown_findings(assignment: Assignment) -> list[Finding]:
+    findings = []
+    for header in assignment.unknown:
+        near = [c for c in closest_channels(header, most=6) if c not in assignment.column]
+        # A position is only ever offered by its name: what has neither words nor a unit is no likelier to be one.
+        near = [c for c in near if c not in POSITIONS or header.words & set(c.split("_"))][:3]
+        hint = ""
+        if near:
+            line = settling_line(near[0], header.text)
+            hint = f" If it is {near[0].replace('_', ' ')}, add to experiment.yaml:\nchannels:\n{line}"
+        findings.append(
+            Finding(
+                code="column-unrecognised",
+                severity="note",
+                message=f"Column {header.text!r} was not recognised and not used.{hint}",
+                evidence={"column": header.text, "closest": near},
+            )
+        )
+    return findings
+
+
+def settling_line(channel: str, column: str | Sequence[str]) -> str:
+    """Return the line of YAML under ``channels:`` that settles a column, or one that logs name differently.
+
+    No unit stands in it: what a log says of its units counts by itself, in each log its own, and a guess is told.
+    """
+    names = [column] if isinstance(column, str) else list(column)
+    return f"  {channel}: {{column: {json.dumps(names[0] if len(names) == 1 else names, ensure_ascii=False)}}}"
+
+
+def _unit_conflicts(
+    chosen: Mapping[str, tuple[tuple[str, ...], str | None]], headers: Sequence[Header]
+) -> Iterator[Finding]:
+    """Say where a unit that the person settled is another one than the log itself names."""
+    for channel, (columns, given) in chosen.items():
+        header = next((header for header in headers if header.text in columns), None)
+        if header is None or header.unit is None or given is None:
+            continue
+        said, told = unit_for(header.unit, channel), unit_for(given, channel)
+        if said is not None and told is not None and (said.scale, said.offset) != (told.scale, told.offset):
+            yield Finding(
+                code="unit-contradicted",
+                severity="warning",
+                message=(
+                    f"{header.text!r} is read as {told.name}, as experiment.yaml says, but the log itself says "
+                    f"{said.name}. If the log is right, take the unit out under channels."
+                ),
+                evidence={"channel": channel, "settled": told.name, "logged": said.name},
+            )
+
+
+def _unit_guess(channel: str, column: str, unit: Unit) -> Finding:
+    return Finding(
+        code="unit-assumed",
+        severity="note",
+        message=f"{column!r} names no unit; its values were read as {unit.name}.",
+        evidence={"channel": channel, "unit": unit.name},
+    )
+
+
+def _gauge_guess(column: str, values: np.ndarray) -> Finding:
+    low = float(np.quantile(values, 0.02))
+    return Finding(
+        code="pressure-read-as-gauge",
+        severity="warning",
+        message=(
+            f"{column!r} falls to {low:.0f} kPa, too low for an absolute pressure, so it was read as counted from the "
+            "outside pressure. If that is wrong, name the unit with 'abs' under channels."
+        ),
+        evidence={"low_kpa": round(low, 3)},
+    )
+
+
+def _empty_column(channel: str, column: str) -> Finding:
+    return Finding(
+        code="column-empty",
+        severity="warning",
+        message=f"{column!r} was recognised as {channel.replace('_', ' ')} but holds no number.",
+        evidence={"channel": channel, "column": column},
+    )
+
+
+def _unreadable_cells(column: _Column) -> Finding:
+    return Finding(
+        code="cells-unreadable",
+        severity="note",
+        message=f"{column.unreadable} cells of {column.header.text!r} hold no number and were passed over.",
+        evidence={"column": column.header.text, "cells": column.unreadable},
+    )

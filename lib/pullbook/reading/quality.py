@@ -1,0 +1,411 @@
+"""What is wrong, or merely worth knowing, about a log: findings with their evidence."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from pullbook.errors import Finding
+from pullbook.reading.logs import Log, Signal
+from pullbook.reading.units import EARTH_RADIUS_M, PLAUSIBLE
+from pullbook.settings.experiment import Protocol
+from pullbook.text import counted
+
+LEAST_REFRESHES_IN_PULL = 8
+BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
+OPEN_CIRCUIT_C = -40.0  # the same standard's temperatures start here; a broken wire reads so
+STOPPED_RPM = 200.0
+NOTED_SLACK_K = 8.0  # weather changes during a drive, and thermometers differ; common practice, no source
+COOLING_AFTER_STOP_S = 120.0  # so long an inlet heated by the standing engine may fall steeply
+TEMPERATURES = (
+    "intake_air_temperature",
+    "charge_air_temperature",
+    "compressor_outlet_temperature",
+    "engine_coolant_temperature",
+)
+
+# Steps between two refreshes that no engine makes; common practice, no source. Temperatures in K, speed in km/h.
+IMPOSSIBLE_STEPS = {
+    "vehicle_speed": 50.0,
+    "intake_air_temperature": 40.0,
+    "charge_air_temperature": 40.0,
+    "compressor_outlet_temperature": 80.0,
+    "engine_coolant_temperature": 20.0,
+}
+
+# Is each unit what it is said, or was guessed, to be? Judged by what the engine does, never corrected silently.
+WARM_AFTER_S = 600.0
+WARM_COOLANT_C = (65.0, 125.0)  # a warm engine under its thermostat; common practice, no source
+COLDER_K = 5.0  # what two sensors of the same air may differ by; common practice, no source
+HIGHEST_IDLE_KPA = 150.0  # the least manifold pressure of a drive stays below; a gauge reading taken twice does not
+# Speed per 1000 rpm in the highest gear of road vehicles, km/h; common practice, no source.
+TOP_GEAR_KMH = (18.0, 75.0)
+KMH_PER_MPH = 1.609344  # exact
+
+
+def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
+    """Return what is noticed about a log, the reader's own findings first.
+
+    Parameters
+    ----------
+    log : Log
+    protocol : Protocol
+        A refresh rate is judged by how long the protocol's pulls take.
+
+    Returns
+    -------
+    tuple of Finding
+    """
+    found = list(log.findings)
+    for signal in log.signals.values():
+        found += [*_slow(signal, protocol), *_implausible(signal)]
+    if speed := log.get("vehicle_speed"):
+        found += _gaps(speed)
+    if charge := log.get("charge_air_temperature"):
+        found += _coarse(charge)
+    for channel in TEMPERATURES:
+        if thermometer := log.get(channel):
+            found += [*_open_circuit(thermometer), *_frozen(thermometer, log)]
+    for channel in IMPOSSIBLE_STEPS:
+        if moving := log.get(channel):
+            found += _jumps(moving, log)
+    if pressure := log.get("intake_manifold_pressure"):
+        found += _saturated(pressure)
+    found += [*doubtful_units(log), *_stopped(log)]
+    return tuple(found)
+
+
+def doubtful_ambient(log: Log, ambient_c: float | None) -> Iterator[Finding]:
+    """Say so where the air noted for a session is far warmer than what the engine drew in, which only adds heat.
+
+    Parameters
+    ----------
+    log : Log
+    ambient_c : float or None
+        As noted for the session [°C].
+    """
+    inlet = log.get("intake_air_temperature")
+    if inlet is None or ambient_c is None:
+        return
+    coldest = float(np.quantile(inlet.values, 0.05))
+    if ambient_c > coldest + NOTED_SLACK_K:
+        yield Finding(
+            code="ambient-doubtful",
+            severity="warning",
+            message=(
+                f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor shows {coldest:.0f} °C: air "
+                "going in is not colder than outside. Was it noted in °F, or in the sun?"
+            ),
+            evidence={"ambient_c": ambient_c, "inlet_c": round(coldest, 1)},
+        )
+
+
+def _words(signal: Signal) -> str:
+    return signal.channel.replace("_", " ")
+
+
+def _slow(signal: Signal, protocol: Protocol) -> Iterator[Finding]:
+    refreshes = protocol.usual_pull_s / signal.period_s if signal.period_s > 0 else np.inf
+    needed = ("vehicle_speed", "charge_air_temperature", "intake_manifold_pressure", "accelerator_position")
+    if signal.channel not in needed or refreshes >= LEAST_REFRESHES_IN_PULL:
+        return
+    yield Finding(
+        code="refresh-slow",
+        severity="warning",
+        message=(
+            f"The {_words(signal)} is refreshed every {signal.period_s:.1f} s, about {refreshes:.0f} times in a pull; "
+            f"{LEAST_REFRESHES_IN_PULL} are wanted. Log fewer signals, so that each is polled more often."
+        ),
+        evidence={
+            "channel": signal.channel,
+            "period_s": signal.period_s,
+            "refreshes_in_pull": round(refreshes, 1),
+        },
+    )
+
+
+def _gaps(signal: Signal) -> Iterator[Finding]:
+    steps = np.diff(signal.time_s)
+    gaps = steps > max(signal.max_gap_s, 2.0)
+    if not gaps.any():
+        return
+    longest = int(np.argmax(steps))
+    yield Finding(
+        code="gaps",
+        severity="note",
+        message=(
+            f"The log has {counted(int(gaps.sum()), 'gap')}; the longest, {steps[longest]:.1f} s, is at "
+            f"{signal.time_s[longest]:.0f} s. Nothing is interpolated over them."
+        ),
+        evidence={
+            "gaps": int(gaps.sum()),
+            "longest_s": float(steps[longest]),
+            "at_s": float(signal.time_s[longest]),
+        },
+    )
+
+
+def _implausible(signal: Signal) -> Iterator[Finding]:
+    low, high = PLAUSIBLE[signal.channel]
+    outside = (signal.values < low) | (signal.values > high)
+    share = float(outside.mean())
+    if share < 0.01:
+        return
+    yield Finding(
+        code="unit-doubtful",
+        severity="warning",
+        message=(
+            f"{signal.column!r}, read as {signal.unit}, lies outside {low:g} to {high:g} for {share:.0%} of the drive: "
+            "is that its unit? If not, give the right one under channels."
+        ),
+        evidence={"channel": signal.channel, "unit": signal.unit, "share": round(share, 4)},
+    )
+
+
+def _coarse(signal: Signal) -> Iterator[Finding]:
+    if signal.resolution < 0.4:
+        return
+    yield Finding(
+        code="resolution-step",
+        severity="note",
+        message=(
+            f"The {_words(signal)} comes in steps of {signal.resolution:.2g} K; a single reading is known to "
+            f"±{signal.resolution / 2:.2g} K at best."
+        ),
+        evidence={"channel": signal.channel, "step_k": signal.resolution},
+    )
+
+
+def _open_circuit(signal: Signal) -> Iterator[Finding]:
+    share = float(np.mean(signal.values <= OPEN_CIRCUIT_C))
+    if share < 0.05:
+        return
+    yield Finding(
+        code="open-circuit",
+        severity="warning",
+        message=(
+            f"The {_words(signal)} reads -40 °C for {share:.0%} of the drive, as a broken wire or a missing "
+            "sensor does."
+        ),
+        evidence={"channel": signal.channel, "share": round(share, 4)},
+    )
+
+
+def _frozen(signal: Signal, log: Log) -> Iterator[Finding]:
+    speed = log.get("vehicle_speed")
+    moving = speed is not None and float(np.ptp(speed.values)) > 30
+    if not moving or log.duration_s < 120 or float(np.ptp(signal.values)) > 0:
+        return
+    yield Finding(
+        code="signal-frozen",
+        severity="warning",
+        message=(
+            f"The {_words(signal)} stays at {signal.values[0]:g} °C for the whole drive: is the sensor "
+            "connected and polled?"
+        ),
+        evidence={"channel": signal.channel, "value": float(signal.values[0])},
+    )
+
+
+def _jumps(signal: Signal, log: Log) -> Iterator[Finding]:
+    limit = IMPOSSIBLE_STEPS[signal.channel]
+    close = np.diff(signal.time_s) <= min(signal.max_gap_s, 5.0)
+    jumps = np.flatnonzero((np.abs(np.diff(signal.values)) > limit) & close)
+    if signal.channel == "intake_air_temperature":
+        jumps = jumps[~_soon_after_stop(signal.time_s[jumps], log)]
+    if not jumps.size:
+        return
+    at = float(signal.time_s[jumps[0] + 1])
+    size = float(abs(signal.values[jumps[0] + 1] - signal.values[jumps[0]]))
+    unit = "km/h" if signal.channel == "vehicle_speed" else "K"
+    yield Finding(
+        code="impossible-jump",
+        severity="warning",
+        message=(
+            f"The {_words(signal)} jumps by {size:.0f} {unit} at {at:.0f} s; were two logs joined, or did the sensor "
+            "drop out?"
+        ),
+        evidence={"channel": signal.channel, "at_s": at, "jumps": int(jumps.size)},
+    )
+
+
+def _soon_after_stop(time_s: np.ndarray, log: Log) -> np.ndarray:
+    """Tell which times lie so soon after a standing engine that its heat explains a fall of the inlet temperature."""
+    engine = log.get("engine_speed")
+    soon = np.zeros(len(time_s), dtype=bool)
+    if engine is not None:
+        stops = engine.time_s[engine.values < STOPPED_RPM]
+        for stop in range(len(time_s)):
+            since = time_s[stop] - stops
+            soon[stop] = bool(((since >= -engine.max_gap_s) & (since <= COOLING_AFTER_STOP_S)).any())
+    return soon
+
+
+def _saturated(pressure: Signal) -> Iterator[Finding]:
+    at_top = int(np.sum(np.abs(pressure.values - BYTE_TOP_KPA) < 0.5))
+    if at_top < 3 or float(pressure.values.max()) > BYTE_TOP_KPA + 0.5:
+        return
+    yield Finding(
+        code="pressure-saturated",
+        severity="warning",
+        message=(
+            f"The manifold pressure reads 255 kPa {at_top} times, the most that its one byte can say: the true peak is "
+            "higher and not known."
+        ),
+        evidence={"refreshes": at_top},
+    )
+
+
+def _stopped(log: Log) -> Iterator[Finding]:
+    engine = log.get("engine_speed")
+    inlet = log.get("intake_air_temperature")
+    if engine is None:
+        return
+    stopped = engine.values < STOPPED_RPM
+    if not stopped.any():
+        return
+    yield Finding(
+        code="engine-stopped",
+        severity="note",
+        message=f"The engine stands still for {stopped.mean():.0%} of the log.",
+        evidence={"share": round(float(stopped.mean()), 4)},
+    )
+    if inlet is not None and float(inlet.values.max()) > 80:
+        yield Finding(
+            code="inlet-heated",
+            severity="note",
+            message=(
+                f"The inlet temperature reaches {inlet.values.max():.0f} °C, heated by the engine bay; pulls soon "
+                "after a stop start from a false inlet temperature."
+            ),
+            evidence={"highest_c": float(inlet.values.max())},
+        )
+
+
+def doubtful_units(log: Log) -> tuple[Finding, ...]:
+    """Return a finding for each unit that the rest of the log contradicts.
+
+    Parameters
+    ----------
+    log : Log
+    """
+    return (*_coolant(log), *_charge(log), *_manifold(log), *_speed(log))
+
+
+def _doubt(signal: Signal, message: str, **evidence: float) -> Finding:
+    return Finding(
+        code="unit-doubtful",
+        severity="warning",
+        message=f"{signal.column!r} was read as {signal.unit}, but {message} If so, give its unit under channels.",
+        evidence={"channel": signal.channel, "unit": signal.unit, **{k: round(v, 3) for k, v in evidence.items()}},
+    )
+
+
+def _coolant(log: Log) -> Iterator[Finding]:
+    """A coolant that stays cold through a long drive, in °F, was in °C all along."""
+    coolant = log.get("engine_coolant_temperature")
+    if coolant is None or coolant.unit != "degF":
+        return
+    warm = coolant.values[coolant.time_s > WARM_AFTER_S]
+    if not warm.size:
+        return
+    usual = float(np.median(warm))
+    raw = usual * 9 / 5 + 32
+    low, high = WARM_COOLANT_C
+    if usual < low and low <= raw <= high:
+        yield _doubt(
+            coolant,
+            f"then the engine stays at {usual:.0f} °C for the whole drive; {raw:.0f} °C would be usual.",
+            usual_c=usual,
+        )
+
+
+def _charge(log: Log) -> Iterator[Finding]:
+    """A charge that, at its hottest, is colder than the air going in: compressed air is not, in one unit for both."""
+    charge, inlet = log.get("charge_air_temperature"), log.get("intake_air_temperature")
+    if charge is None or inlet is None:
+        return
+    hottest, usual = float(np.quantile(charge.values, 0.95)), float(np.median(inlet.values))
+    if hottest < usual - COLDER_K:
+        yield _doubt(
+            charge,
+            f"then it stays below {hottest:.0f} °C, colder than the air going in ({usual:.0f} °C): one of the two may "
+            "be in another unit, or their columns exchanged.",
+            hottest_c=hottest,
+            inlet_c=usual,
+        )
+
+
+def _manifold(log: Log) -> Iterator[Finding]:
+    """A gauge pressure that never comes near the outside pressure was absolute already; and one that lies too low."""
+    pressure = log.get("intake_manifold_pressure")
+    if pressure is None:
+        return
+    low, high = (float(value) for value in np.quantile(pressure.values, [0.02, 0.98]))
+    if low > HIGHEST_IDLE_KPA:
+        yield _doubt(
+            pressure,
+            f"then the manifold never falls below {low:.0f} kPa: it may be absolute, or in another unit.",
+            low_kpa=low,
+        )
+    elif high < 60 and log.duration_s > WARM_AFTER_S:
+        yield _doubt(
+            pressure,
+            f"then the manifold never rises above {high:.0f} kPa: it may be gauge, or in another unit.",
+            high_kpa=high,
+        )
+
+
+def _speed(log: Log) -> Iterator[Finding]:
+    """Miles or kilometres: settled by the positions if the log has them, else by what top gears allow."""
+    speed = log.get("vehicle_speed")
+    if speed is None or speed.unit not in ("km/h", "mph"):
+        return
+    ratio = _speed_over_ground(speed, log)
+    other = "mph" if speed.unit == "km/h" else "km/h"
+    if ratio is not None:
+        expected = KMH_PER_MPH if speed.unit == "km/h" else 1 / KMH_PER_MPH
+        if abs(ratio / expected - 1) < 0.1:
+            yield _doubt(speed, f"the positions in the log say it is in {other}.", ground_over_speed=ratio)
+        return
+    gear = _top_gear_kmh(speed, log)
+    low, high = TOP_GEAR_KMH
+    if gear is not None and not low <= gear <= high:
+        yield _doubt(
+            speed,
+            f"then its highest gear makes {gear:.0f} km/h at 1000 rpm; {low:g} to {high:g} are usual.",
+            top_gear_kmh=gear,
+        )
+
+
+def _speed_over_ground(speed: Signal, log: Log) -> float | None:
+    """Return distance by position over distance by speed, None without enough of both."""
+    latitude, longitude = log.get("latitude"), log.get("longitude")
+    if latitude is None or longitude is None or log.duration_s < 60:
+        return None
+    # Every 10 s: far enough apart for the positions' noise, near enough for the road's bends.
+    times = np.arange(0.0, log.duration_s, 10.0)
+    lat, lon = np.radians(latitude.at(times)), np.radians(longitude.at(times))
+    # Small distances on a sphere: the arc along the meridian and along the parallel.
+    ground = EARTH_RADIUS_M * np.hypot(np.diff(lat), np.diff(lon) * np.cos((lat[1:] + lat[:-1]) / 2))
+    within = np.array([_distance_m(speed, start, start + 10.0) for start in times[:-1]])
+    good = np.isfinite(ground) & np.isfinite(within) & (within > 50)
+    return float(ground[good].sum() / within[good].sum()) if good.sum() >= 5 else None
+
+
+def _distance_m(speed: Signal, start_s: float, end_s: float) -> float:
+    inside = speed.at(np.linspace(start_s, end_s, 11)) / 3.6
+    return float(np.trapezoid(inside, dx=(end_s - start_s) / 10))
+
+
+def _top_gear_kmh(speed: Signal, log: Log) -> float | None:
+    """Return the speed per 1000 rpm that is rarely exceeded when moving under power, None if unknown."""
+    engine = log.get("engine_speed")
+    if engine is None:
+        return None
+    rpm = engine.at(speed.time_s)
+    moving = np.isfinite(rpm) & (rpm > 1200) & (speed.values > 30)
+    if np.count_nonzero(moving) < 100:
+        return None
+    return float(np.quantile(1000 * speed.values[moving] / rpm[moving], 0.9))

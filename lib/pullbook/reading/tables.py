@@ -1,0 +1,452 @@
+"""From the lines of a log to a table of numbers.
+
+Only the head of the file is looked at to decide the layout (`pullbook.layout`); the rest is read by pandas' C parser,
+block by block, so that one damaged stretch does not turn a million numbers into text.
+"""
+
+from __future__ import annotations
+
+import csv
+import importlib.util
+import itertools
+import os
+import re
+import warnings
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from functools import partial
+from pathlib import Path
+from typing import Any, Literal, TypeVar, cast
+
+import numpy as np
+import pandas as pd
+
+from pullbook.errors import Finding, LogError
+from pullbook.reading import j1979
+from pullbook.reading.layout import MAX_COLUMNS, MISSING, Layout, distinct, find_layout
+from pullbook.reading.source import HEAD_BYTES, PARQUET_SIGNATURE, Content, blocks, opened
+from pullbook.reading.vocabulary import mend_encoding
+from pullbook.text import counted
+
+_S = TypeVar("_S")
+_T = TypeVar("_T")
+
+WORKERS = min(4, os.cpu_count() or 1)
+LEAST_ROWS_LEFT = 10  # of a file that ends too early: with fewer there is no drive to speak of
+LONG_ROWS = 100_000  # for shorter columns, starting threads takes longer than they save
+MAX_CELLS = 100_000_000  # five million rows of twenty columns
+
+_LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
+_THOUSANDS = r"^\s*[+-]?\d{1,3}\.\d{3},\d"
+
+
+@dataclass(frozen=True, eq=False)
+class Table:
+    """A log as a table.
+
+    Attributes
+    ----------
+    layout : Layout
+    columns : tuple of tuple of pandas.Series
+        For each header a column: in one piece where all its cells are numbers, else in pieces of rows.
+    findings : tuple of Finding
+    """
+
+    layout: Layout
+    columns: tuple[tuple[pd.Series, ...], ...]
+    findings: tuple[Finding, ...] = ()
+
+    def __len__(self) -> int:
+        """Count the rows."""
+        return sum(map(len, self.columns[0]))
+
+    def numbers(self, column: int) -> tuple[np.ndarray, int]:
+        """Return a column as floats; see `to_numbers`.
+
+        Parameters
+        ----------
+        column : int
+            Counted from 0.
+
+        Returns
+        -------
+        values : ndarray of float, shape (rows,)
+            NaN where a cell is blank or unreadable.
+        unreadable : int
+            Cells with text that is no number.
+        """
+        parts = [to_numbers(piece, self.layout.decimal) for piece in self.columns[column]]
+        values = parts[0][0] if len(parts) == 1 else np.concatenate([values for values, _ in parts])
+        return values, sum(unreadable for _, unreadable in parts)
+
+    def texts(self, column: int) -> pd.Series:
+        """Return a column as text, blanks missing."""
+        parts = [piece.astype("string").str.strip() for piece in self.columns[column]]
+        return pd.concat(parts, ignore_index=True)
+
+    def sample(self, column: int, size: int = 200) -> pd.Series:
+        """Return the first filled cells of a column, ``size`` of them at most, all from one piece."""
+        for piece in self.columns[column]:
+            filled = piece.head(20 * size).dropna()
+            filled = filled if len(filled) >= size else piece.dropna()
+            if len(filled):
+                return filled.head(size)
+        return self.columns[column][0].head(0)
+
+    def repeats(self, rows: np.ndarray, earlier: np.ndarray) -> np.ndarray:
+        """Tell which rows hold the very same cells as an earlier row.
+
+        Parameters
+        ----------
+        rows, earlier : ndarray of int, shape (n,)
+            Rows to be compared, pair by pair.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+        """
+        same = np.ones(len(rows), dtype=bool)
+        for pieces in self.columns:
+            column = pieces[0] if len(pieces) == 1 else pd.concat(pieces, ignore_index=True)
+            left, right = (column.iloc[at].reset_index(drop=True) for at in (rows, earlier))
+            same &= ((left == right) | (left.isna() & right.isna())).to_numpy(dtype=bool)
+        return same
+
+    def is_numeric(self, column: int) -> bool:
+        """Tell whether every cell of a column is a number or blank."""
+        return all(map(pd.api.types.is_numeric_dtype, self.columns[column]))
+
+
+def read_table(path: Path) -> Table:
+    """Read a log: delimited text, raw SAE J1979 answers as hex lines, or Parquet.
+
+    Parameters
+    ----------
+    path : Path
+        A text file, plain or gzip; Parquet where the optional reader is installed.
+
+    Returns
+    -------
+    Table
+
+    Raises
+    ------
+    LogError
+        When the file is missing, empty, too large or damaged, or no table can be found in it.
+    """
+    with opened(path) as raw:
+        try:
+            table = _read(raw, path)
+        except LogError:
+            if raw.cut_off:
+                raise _too_little_left(path.name) from None
+            raise
+        if not raw.cut_off:
+            return table
+        if len(table) < LEAST_ROWS_LEFT:
+            raise _too_little_left(path.name)
+        return replace(table, findings=(*table.findings, _cut_short(len(table))))
+
+
+def _read(raw: Content, path: Path) -> Table:
+    if path.name.lower().endswith(".parquet"):
+        return _read_parquet(path)
+    source = blocks(raw, path.name)
+    # A file may begin with line ends or filling, but not for long.
+    first = next((block for block in itertools.islice(source, 8) if not block.isspace() and block), b"")
+    if first.startswith(PARQUET_SIGNATURE):
+        return _read_parquet(path)
+    lines = first.decode("utf-8", errors="replace").split("\n")
+    if len(first) > HEAD_BYTES // 2:
+        lines = lines[:-1]
+    if not any(line.strip() for line in lines):
+        raise LogError(f"{path.name}: is empty, or its beginning is. Export the log again.")
+    if j1979.looks_raw(lines):
+        return _read_answers(itertools.chain([first], source), path.name)
+    layout = find_layout(lines, path.name)
+    return _read_delimited(first, source, layout, path.name)
+
+
+def _too_little_left(name: str) -> LogError:
+    return LogError(
+        f"{name}: the file is damaged (it ends too early, and too little is left). Copy or export it again."
+    )
+
+
+def _cut_short(rows: int) -> Finding:
+    return Finding(
+        code="file-cut-short",
+        severity="warning",
+        message=f"The file ends too early, as after an interrupted copy: its first {rows} rows were read, and the rest "
+        "of the drive is missing. Copy the file again.",
+        evidence={"rows": rows},
+    )
+
+
+def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
+    """Turn a raw column into floats; units inside cells ("82 C") are dropped.
+
+    Parameters
+    ----------
+    column : pandas.Series
+        Text or numbers.
+    decimal : {".", ","}
+        Mark of the log's decimals; with a comma, points that part thousands are taken out.
+
+    Returns
+    -------
+    values : ndarray of float, shape (rows,)
+        NaN where a cell is blank or unreadable.
+    unreadable : int
+        Cells with text that is no number.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from pullbook.reading.tables import to_numbers
+    >>> values, unreadable = to_numbers(pd.Series(["1.013,2 hPa", "-", "fault"]), decimal=",")
+    >>> values.tolist(), unreadable
+    ([1013.2, nan, nan], 1)
+    """
+    if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
+        return column.to_numpy(dtype=float, na_value=np.nan), 0
+    if decimal == ",":
+        column = _without_thousands_points(column)
+    values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    rest = np.isnan(values) & column.notna().to_numpy()
+    text = column[rest].astype("string").str.strip(' "\t')
+    if decimal == ",":
+        text = text.str.replace(",", ".", regex=False)
+    blank = text.isin(["", *MISSING]).to_numpy(dtype=bool)
+    inside = text.str.extract(_LEADING_NUMBER, expand=False)
+    values[rest] = pd.to_numeric(inside, errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    rest[rest] = ~blank
+    unreadable = int((np.isnan(values) & rest).sum())
+    values[~np.isfinite(values)] = np.nan
+    return values, unreadable
+
+
+def in_threads(work: Callable[[_S], _T], items: Iterable[_S], *, rows: int) -> list[_T]:
+    """Apply ``work`` to columns, several at a time: numpy works through long ones outside the interpreter's lock."""
+    if rows < LONG_ROWS:
+        return list(map(work, items))
+    with ThreadPoolExecutor(WORKERS) as pool:
+        return list(pool.map(work, items))
+
+
+def _without_thousands_points(column: pd.Series) -> pd.Series:
+    """Turn ``1.200,5`` into ``1200,5``, in all cells if one of them shows that points part thousands."""
+    text = column.astype("string")
+    return text.str.replace(".", "", regex=False) if text.str.contains(_THOUSANDS, regex=True).any() else column
+
+
+# --- reading -----------------------------------------------------------------------------------------------------
+
+
+def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name: str) -> Table:
+    delimiter = layout.delimiter.encode()
+    body = b"\n".join(first.split(b"\n")[layout.data_line :])
+    # Rows may end in one delimiter too many; a longer row than that is damaged and passed over.
+    trailing = bool(re.search(re.escape(delimiter) + b" *(\n|$)", body))
+    spaced = any(mark + b" " in first for mark in (delimiter, b'"'))
+    parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced)
+    tail = _Tail(delimiter)
+    data = tail.watch(itertools.chain([body], source))
+    frames = []
+    repeats = cells = 0
+    try:
+        with warnings.catch_warnings(record=True) as told:
+            warnings.simplefilter("always")
+            for frame, repeated in _in_parallel(parse, data):
+                cells += frame.size
+                if cells > MAX_CELLS:
+                    raise LogError(
+                        f"{name}: holds more than {MAX_CELLS:,} cells, the most that is allowed. "
+                        "Cut it to the drive that is meant."
+                    )
+                repeats += repeated
+                if len(frame):
+                    frames.append(frame)
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
+        raise LogError(f"{name}: cannot be read as a table ({str(error)[:200]}). Export it again as CSV.") from None
+    if not frames:
+        raise LogError(f"{name}: has a header but no rows of data. Was the logger started?")
+    damaged = sum(str(warning.message).count("Skipping line") for warning in told)
+    rows = sum(map(len, frames))
+    return Table(layout, _joined(frames), tuple(_damage(repeats, damaged, rows, tail.cut_off)))
+
+
+def _joined(frames: list[pd.DataFrame]) -> tuple[tuple[pd.Series, ...], ...]:
+    """Join the blocks' rows, column by column, where all blocks hold numbers."""
+
+    def join(k: int) -> tuple[pd.Series, ...]:
+        parts = tuple(frame[k] for frame in frames)
+        if not all(map(pd.api.types.is_numeric_dtype, parts)):
+            return parts
+        values = np.concatenate(parts)
+        if (infinite := np.isinf(values)).any():
+            values[infinite] = np.nan
+        return (pd.Series(values, copy=False),)
+
+    return tuple(in_threads(join, range(frames[0].shape[1]), rows=sum(map(len, frames))))
+
+
+def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Iterator[_T]:
+    """Apply ``parse`` to blocks, several at a time (the parser runs outside the interpreter's lock), in order."""
+    with ThreadPoolExecutor(WORKERS) as pool:
+        waiting: deque[Future[_T]] = deque()
+        for block in source:
+            waiting.append(pool.submit(parse, block))
+            if len(waiting) > 2 * WORKERS:
+                yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+
+
+def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool) -> tuple[pd.DataFrame, int]:
+    """Parse whole lines; return their rows and how many lines repeated the header."""
+    if not block or block.isspace():
+        return pd.DataFrame(columns=range(width)), 0
+    parse = partial(_parse_text, layout=layout, width=width, spaced=spaced)
+    try:
+        frame = parse(_mend_quotes(block), quoting=csv.QUOTE_MINIMAL)
+    except pd.errors.ParserError:
+        # Quotes in odd places: the cells are read without any.
+        frame = parse(block.replace(b'"', b""), quoting=csv.QUOTE_NONE)
+    repeated = np.zeros(len(frame), dtype=bool)
+    if layout.header_line is not None and not pd.api.types.is_numeric_dtype(frame[0]):
+        repeated = (frame[0].astype("string").str.strip() == layout.headers[0]).to_numpy(dtype=bool, na_value=False)
+    return (frame[~repeated] if repeated.any() else frame), int(repeated.sum())
+
+
+def _parse_text(text: bytes, *, layout: Layout, width: int, spaced: bool, quoting: Literal[0, 3]) -> pd.DataFrame:
+    return pd.read_csv(
+        cast("Any", _Block(text)),
+        sep=layout.delimiter,
+        decimal=layout.decimal,
+        header=None,
+        names=list(range(width)),
+        index_col=False,
+        skipinitialspace=spaced,
+        na_values=_missing_in(text),
+        encoding_errors="replace",
+        on_bad_lines="warn",
+        quoting=quoting,
+        low_memory=False,
+    )
+
+
+def _missing_in(text: bytes) -> list[str]:
+    """Return the words for a missing value; those for infinity only where they stand: they slow down every number."""
+    infinite = b"i" in text and b"inf" in text  # the first alone is looked for ten times faster
+    return [word for word in MISSING if infinite or not word.endswith("inf")]
+
+
+def _mend_quotes(block: bytes) -> bytes:
+    """Take the quotes out of a line with an odd one, which would swallow everything up to the next."""
+    if b'"' not in block:
+        return block
+    lines = block.split(b"\n")
+    return b"\n".join(line if line.count(b'"') % 2 == 0 else line.replace(b'"', b"") for line in lines)
+
+
+class _Block:
+    """Bytes that the parser may read as they are; from a binary stream it would decode and encode them first."""
+
+    def __init__(self, content: bytes) -> None:
+        self._content = content
+
+    def read(self, size: int = -1) -> bytes:
+        """Return all at once, then nothing."""
+        content, self._content = self._content, b""
+        return content
+
+    def __iter__(self) -> Iterator[bytes]:
+        return iter([self._content])
+
+
+class _Tail:
+    """Watches for a last line that was cut off, and leaves it out: its last number may lack digits."""
+
+    def __init__(self, delimiter: bytes) -> None:
+        self._delimiter = delimiter
+        self.cut_off = False
+
+    def watch(self, source: Iterator[bytes]) -> Iterator[bytes]:
+        before = b""
+        for block in source:
+            text = block
+            if text and not text.endswith(b"\n"):
+                body, _, last = text.rpartition(b"\n")
+                previous = (body or before).rstrip(b"\n").rpartition(b"\n")[2]
+                if previous and last.count(self._delimiter) < previous.count(self._delimiter):
+                    self.cut_off = True
+                    text = body
+            before = text or before
+            yield text
+
+
+def _damage(repeats: int, damaged: int, rows: int, cut_off: bool) -> Iterator[Finding]:
+    if repeats:
+        yield Finding(
+            code="header-repeated",
+            severity="note",
+            message=f"The header comes again {counted(repeats, 'time')}: logging was stopped and started anew.",
+            evidence={"times": repeats},
+        )
+    if damaged:
+        yield Finding(
+            code="rows-damaged",
+            severity="warning" if damaged > 0.01 * rows else "note",
+            message=f"{damaged} lines hold more cells than the header, so none of theirs was used.",
+            evidence={"lines": damaged, "of": rows + damaged},
+        )
+    if cut_off:
+        yield Finding(code="last-line-cut", severity="note", message="The last line is cut off and was left out.")
+
+
+def _read_answers(source: Iterator[bytes], name: str) -> Table:
+    """Read raw answers as the long layout they are: time, signal, value, unit."""
+    answers = j1979.decode(line for block in source for line in block.decode("utf-8", "replace").split("\n"))
+    if len(answers.times) < 2:
+        raise LogError(f"{name}: holds raw answers, but none of a signal that can be used. {j1979.ALLOWED}")
+    frame = pd.DataFrame(dict(enumerate((answers.times, answers.signals, answers.numbers, answers.units))))
+    layout = Layout(
+        delimiter=" ",
+        decimal=".",
+        header_line=None,
+        units_line=None,
+        data_line=0,
+        headers=("Time", "Signal", "Value", "Unit"),
+        units=(),
+    )
+    return Table(layout, _columns_of(frame), answers.findings)
+
+
+def _read_parquet(path: Path) -> Table:
+    if importlib.util.find_spec("pyarrow") is None:
+        raise LogError(
+            f"{path.name}: is Parquet, which needs the package pyarrow. Install it (pip install pyarrow), or "
+            "export CSV."
+        )
+    try:
+        frame = pd.read_parquet(path)
+    except (OSError, ValueError) as error:
+        raise LogError(f"{path.name}: the file is damaged ({error}). Copy or export it again.") from None
+    if frame.empty or len(frame.columns) > MAX_COLUMNS or frame.size > MAX_CELLS:
+        raise LogError(
+            f"{path.name}: has {len(frame)} rows and {len(frame.columns)} columns; allowed are 1 row or more, at most "
+            f"{MAX_COLUMNS} columns and {MAX_CELLS:,} cells. Export the drive that is meant."
+        )
+    headers = tuple(distinct([mend_encoding(str(column).strip()) for column in frame.columns]))
+    frame.columns = pd.RangeIndex(len(headers))
+    layout = Layout(
+        delimiter="", decimal=".", header_line=None, units_line=None, data_line=0, headers=headers, units=()
+    )
+    return Table(layout, _columns_of(frame.reset_index(drop=True)))
+
+
+def _columns_of(frame: pd.DataFrame) -> tuple[tuple[pd.Series, ...], ...]:
+    return tuple((frame[k],) for k in frame)

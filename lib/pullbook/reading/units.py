@@ -1,0 +1,264 @@
+"""Units: the channels with the unit each is held in, what a text means as a unit, and which unit values must be in."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+STANDARD_PRESSURE_KPA = 101.325
+EARTH_RADIUS_M = 6_371_008.8  # mean; IUGG
+
+
+ABSOLUTE_FLOOR_KPA = 12.0  # a running engine's manifold keeps above it; common practice, no source
+
+
+# Dimension and unit held internally, per channel (order: as a person would list them).
+CHANNELS: dict[str, tuple[str, str]] = {
+    "vehicle_speed": ("speed", "km/h"),
+    "engine_speed": ("rotation", "rpm"),
+    "intake_air_temperature": ("temperature", "°C"),
+    "charge_air_temperature": ("temperature", "°C"),
+    "compressor_outlet_temperature": ("temperature", "°C"),
+    "engine_coolant_temperature": ("temperature", "°C"),
+    "ambient_air_temperature": ("temperature", "°C"),
+    "engine_oil_temperature": ("temperature", "°C"),
+    "exhaust_gas_temperature": ("temperature", "°C"),
+    "intake_manifold_pressure": ("pressure", "kPa"),
+    "barometric_pressure": ("pressure", "kPa"),
+    "air_mass_flow": ("mass flow", "g/s"),
+    "accelerator_position": ("percentage", "%"),
+    "throttle_position": ("percentage", "%"),
+    "engine_load": ("percentage", "%"),
+    "latitude": ("angle", "°"),
+    "longitude": ("angle", "°"),
+    "altitude": ("length", "m"),
+}
+
+
+# Values outside these are impossible for a road vehicle; used to doubt a unit, never to drop a value.
+PLAUSIBLE: dict[str, tuple[float, float]] = {
+    "vehicle_speed": (0, 350),
+    "engine_speed": (0, 16_384),
+    "intake_air_temperature": (-45, 160),
+    "charge_air_temperature": (-45, 215),
+    "compressor_outlet_temperature": (-45, 300),
+    "engine_coolant_temperature": (-45, 150),
+    "ambient_air_temperature": (-45, 60),
+    "engine_oil_temperature": (-45, 180),
+    "exhaust_gas_temperature": (-45, 1200),
+    "intake_manifold_pressure": (5, 500),
+    "barometric_pressure": (50, 112),
+    "air_mass_flow": (0, 2000),
+    "accelerator_position": (-1, 105),
+    "throttle_position": (-1, 105),
+    "engine_load": (-1, 300),
+    "latitude": (-90, 90),
+    "longitude": (-180, 180),
+    "altitude": (-500, 9000),
+}
+
+
+@dataclass(frozen=True)
+class Unit:
+    """A unit of a log: value held = ``scale * value + offset``.
+
+    Attributes
+    ----------
+    name : str
+        As in messages, such as ``degC`` or ``psi gauge``.
+    dimension : str
+        As in `CHANNELS`.
+    scale, offset : float
+        To the unit held internally for that dimension.
+    gauge : bool
+        A pressure counted from the air outside, which has to be added.
+    absolute : bool
+        A pressure that is said to be none such.
+    """
+
+    name: str
+    dimension: str
+    scale: float = 1.0
+    offset: float = 0.0
+    gauge: bool = False
+    absolute: bool = False
+
+
+# Factors: NIST SP 811 (2008), appendix B (from memory; exact by definition but for the mercury columns).
+_UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
+    ("degC", "temperature"): (("degc", "°c", "c", "celsius", "deg c", "degrees c", "centigrade", "ºc", "℃"), 1, 0),
+    ("degF", "temperature"): (
+        ("degf", "°f", "f", "fahrenheit", "deg f", "degrees f", "ºf", "℉"), 5 / 9, -160 / 9),
+    ("K", "temperature"): (("k", "kelvin", "degk"), 1, -273.15),
+    ("km/h", "speed"): (("km/h", "kmh", "kph", "km per h", "kmph", "kilometers per hour", "km h"), 1, 0),
+    ("mph", "speed"): (("mph", "mi/h", "miles/h", "miles per hour"), 1.609344, 0),
+    ("m/s", "speed"): (("m/s", "mps", "ms-1", "metres per second"), 3.6, 0),
+    ("kn", "speed"): (("kn", "kt", "kts", "knots"), 1.852, 0),
+    ("rpm", "rotation"): (("rpm", "1/min", "r/min", "min-1", "u/min", "rev/min"), 1, 0),
+    ("kPa", "pressure"): (("kpa",), 1, 0),
+    ("hPa", "pressure"): (("hpa", "mbar", "mb", "millibar"), 0.1, 0),
+    ("bar", "pressure"): (("bar", "bars"), 100, 0),
+    ("Pa", "pressure"): (("pa",), 0.001, 0),
+    ("MPa", "pressure"): (("mpa",), 1000, 0),
+    ("psi", "pressure"): (("psi", "lbf/in2", "lb/in2"), 6.894757293168, 0),
+    ("inHg", "pressure"): (("inhg", "in hg", '"hg'), 3.386389, 0),
+    ("mmHg", "pressure"): (("mmhg", "mm hg", "torr"), 0.1333224, 0),
+    ("atm", "pressure"): (("atm",), 101.325, 0),
+    ("kgf/cm2", "pressure"): (("kgf/cm2", "kg/cm2", "kg/cm²", "kgf/cm²"), 98.0665, 0),
+    ("g/s", "mass flow"): (("g/s", "gps", "g/sec", "gm/s", "grams/s", "gs"), 1, 0),
+    ("kg/h", "mass flow"): (("kg/h", "kg/hr", "kgh"), 1 / 3.6, 0),
+    ("lb/min", "mass flow"): (("lb/min", "lbs/min", "lb/m", "lbm/min"), 7.559872833, 0),
+    ("%", "percentage"): (("%", "pct", "percent", "per cent"), 1, 0),
+    ("°", "angle"): (("°", "deg", "degree", "degrees"), 1, 0),
+    ("m", "length"): (("m", "metre", "metres", "meter", "meters"), 1, 0),
+    ("ft", "length"): (("ft", "feet", "foot"), 0.3048, 0),
+    # What no channel is logged in: a column with such a unit is none of them, whatever its words say.
+    ("V", "voltage"): (("v", "volt", "volts", "mv"), 1, 0),
+    ("A", "current"): (("amp", "amps", "ampere", "ma"), 1, 0),
+    ("ohm", "resistance"): (("ohm", "ohms", "kohm", "ω", "kω"), 1, 0),
+    ("s", "duration"): (("ms", "sec", "seconds"), 1, 0),
+    ("Hz", "frequency"): (("hz", "khz"), 1, 0),
+    ("l/h", "volume flow"): (("l/h", "lph", "l/min", "gal/h", "gph", "cc/min", "m3/h", "m³/h"), 1, 0),
+    ("mg", "mass"): (("mg", "g", "kg", "mg/stroke", "mg/str", "mg/hub", "mg/cyl", "g/cyl"), 1, 0),
+    ("Nm", "torque"): (("nm", "n m", "lb ft", "lbft"), 1, 0),
+    ("kW", "power"): (("kw", "hp", "bhp", "ps", "cv"), 1, 0),
+    ("l/100km", "consumption"): (("l/100km", "l/100 km", "mpg", "km/l"), 1, 0),
+    ("m/s2", "acceleration"): (("m/s2", "m/s²"), 1, 0),
+    ("km", "distance"): (("km", "mi", "mile", "miles"), 1, 0),
+}  # fmt: skip
+
+
+_BY_ALIAS = {
+    (alias, dimension): Unit(name, dimension, scale, offset)
+    for (name, dimension), (aliases, scale, offset) in _UNITS.items()
+    for alias in aliases
+}
+
+
+_GAUGE = re.compile(r"\b(gauge|gage|rel|relative|g)\b")
+
+
+_ABSOLUTE = re.compile(r"\b(absolute|abs|a)\b")
+
+
+@lru_cache(maxsize=512)
+def parse_unit(text: str) -> tuple[Unit, ...]:
+    """Return the units a text can mean.
+
+    Parameters
+    ----------
+    text : str
+        As written in a log, with its brackets or without.
+
+    Returns
+    -------
+    tuple of Unit
+        Several where the text fits several dimensions (a bare ``°``, ``C``); none if it is unknown.
+
+    Examples
+    --------
+    >>> from pullbook.reading.units import parse_unit
+    >>> [(unit.name, unit.dimension) for unit in parse_unit("[psig]")]
+    [('psi gauge', 'pressure')]
+    """
+    plain = " ".join(text.strip().strip("[]()").lower().replace("_", " ").split())
+    plain = {"psig": "psi gauge", "psia": "psi abs", "barg": "bar gauge", "bara": "bar abs"}.get(plain, plain)
+    gauge = bool(_GAUGE.search(plain)) and len(plain) > 1
+    absolute = bool(_ABSOLUTE.search(plain)) and len(plain) > 1
+    bare = plain
+    if gauge or absolute:
+        bare = " ".join(_ABSOLUTE.sub("", _GAUGE.sub("", plain)).split()) or plain
+    found = [u for (alias, _), u in _BY_ALIAS.items() if alias in (plain, bare)]
+    return tuple(
+        replace(u, name=f"{u.name} gauge" if gauge else u.name, gauge=gauge, absolute=absolute)
+        if u.dimension == "pressure"
+        else u
+        for u in dict.fromkeys(found)
+    )
+
+
+def unit_for(text: str, channel: str) -> Unit | None:
+    """Return the unit that a text means for a channel, or None if it does not fit the channel's dimension."""
+    dimension = CHANNELS[channel][0]
+    return next((u for u in parse_unit(text) if u.dimension == dimension), None)
+
+
+def allowed_units(channel: str) -> str:
+    """List the units a channel may be logged in, as words."""
+    dimension = CHANNELS[channel][0]
+    names = [name for name, d in _UNITS if d == dimension]
+    if dimension == "pressure":
+        names.append("each also with 'gauge'")
+    return ", ".join(names)
+
+
+def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False) -> Unit:
+    """Choose the unit of a column that names none: the internal one unless the values cannot be that.
+
+    Parameters
+    ----------
+    channel : str
+        The channel it serves.
+    values : ndarray of float, shape (n,)
+        Its values as logged; NaN is passed over.
+    fahrenheit : bool
+        The log's other temperatures are in °F, so this one is tried as °F first.
+
+    Returns
+    -------
+    Unit
+        The first one tried where none makes the values believable.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from pullbook.reading.units import guess_unit
+    >>> guess_unit("engine_coolant_temperature", np.array([180.0, 195.0, 200.0])).name
+    'degF'
+    """
+    dimension, internal = CHANNELS[channel]
+    internal = internal.replace("°C", "degC")
+    candidates = {
+        "temperature": ["degF", "degC", "K"] if fahrenheit else ["degC", "degF", "K"],
+        "pressure": ["kPa", "hPa", "bar", "psi", "Pa"],
+        "speed": ["km/h", "mph"],
+    }.get(dimension, [internal])
+    units = [unit for name in candidates if (unit := unit_for(name, channel))]
+    finite = values[np.isfinite(values)]
+    if not finite.size:
+        return units[0]
+    low, high = np.quantile(finite, [0.02, 0.98])
+    fitting = (u for u in units if _believable(channel, u.scale * low + u.offset, u.scale * high + u.offset))
+    return next(fitting, units[0])
+
+
+def _believable(channel: str, low: float, high: float) -> bool:
+    floor, ceiling = PLAUSIBLE[channel]
+    if channel == "intake_manifold_pressure":
+        # In absolute pressure, a pull of any engine passes 60 kPa; counted from outside, that of a boosted one 40 kPa.
+        return 60 <= high <= ceiling if low >= ABSOLUTE_FLOOR_KPA else low >= -105 and 40 <= high <= ceiling
+    if channel == "engine_coolant_temperature":
+        return low >= floor and high <= 125
+    return low >= floor and high <= ceiling
+
+
+def looks_gauge(values_kpa: np.ndarray) -> bool:
+    """Tell gauge from absolute manifold pressure by its floor: a running engine keeps above 12 kPa absolute.
+
+    Common practice, no source.
+
+    Parameters
+    ----------
+    values_kpa : ndarray of float, shape (n,)
+        [kPa]; NaN is passed over.
+
+    Returns
+    -------
+    bool
+    """
+    sample = values_kpa[:: max(1, len(values_kpa) // 100_000)]
+    finite = sample[np.isfinite(sample)]
+    return bool(finite.size) and float(np.quantile(finite, 0.02)) < ABSOLUTE_FLOOR_KPA

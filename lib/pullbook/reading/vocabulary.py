@@ -1,0 +1,190 @@
+"""The words of a header, spelt out in plain English: trade abbreviations, run-together words, other languages.
+
+Sources: SAE J1930 for the abbreviations, as far as remembered; the rest is common usage, with no source. Everything
+here is a word of a language or of the trade, none a name of a product.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable
+from functools import lru_cache
+
+# Whole words and abbreviations. English but where marked.
+_SPELT: dict[str, str] = {
+    "temp": "temperature", "temps": "temperature", "tmp": "temperature", "press": "pressure", "pres": "pressure",
+    "spd": "speed", "velocity": "speed", "vss": "vehicle speed", "veh": "vehicle", "kph": "speed", "mph": "speed",
+    "rpm": "engine rotation", "rpms": "engine rotation", "revs": "engine rotation", "rev": "engine rotation",
+    "iat": "intake air temperature", "act": "intake air temperature", "ait": "intake air temperature",
+    "ect": "engine coolant temperature", "clt": "coolant temperature", "eot": "engine oil temperature",
+    "egt": "exhaust gas temperature", "aat": "ambient air temperature", "oat": "outside air temperature",
+    "map": "manifold absolute pressure", "mgp": "manifold gauge pressure", "baro": "barometric",
+    "bp": "barometric pressure", "maf": "mass air flow", "airmass": "air mass", "airflow": "air flow",
+    "app": "accelerator pedal position", "accel": "accelerator", "tps": "throttle position",
+    "tp": "throttle position", "cac": "charge air cooler", "cact": "charge air cooler temperature",
+    "intercooler": "charge air cooler", "aftercooler": "charge air cooler", "ic": "charge air cooler",
+    "chargeair": "charge air", "chargecooler": "charge air cooler", "intercooled": "charge air cooler after",
+    "inlet": "intake", "induction": "intake", "suction": "intake", "airbox": "intake",
+    "outside": "ambient", "outdoor": "ambient", "external": "ambient", "exterior": "ambient", "water": "coolant",
+    "atmospheric": "barometric", "atmosphere": "barometric", "barometer": "barometric",
+    "lat": "latitude", "lon": "longitude", "lng": "longitude", "long": "longitude", "alt": "altitude",
+    "elevation": "altitude", "compr": "compressor", "comp": "compressor", "turbo": "compressor",
+    "turbocharger": "compressor", "out": "outlet", "discharge": "outlet", "post": "after", "downstream": "after",
+    "pre": "before", "upstream": "before", "abs": "absolute", "rel": "relative", "gage": "gauge", "calc": "calculated",
+    "eng": "engine", "pos": "position", "amb": "ambient", "exh": "exhaust", "cool": "coolant", "cooling": "coolant",
+    "throt": "throttle", "cmd": "commanded", "command": "commanded", "req": "requested", "request": "requested",
+    "spec": "specified", "des": "desired", "demanded": "desired", "goal": "target", "tgt": "target", "sp": "setpoint",
+    "avg": "average", "model": "modelled", "modeled": "modelled", "est": "estimated", "estimate": "estimated",
+    "virtual": "modelled", "predicted": "expected", "corr": "correction", "dev": "deviation", "sensed": "",
+    "actual": "", "measured": "", "trans": "transmission", "gearbox": "transmission", "volt": "voltage",
+    # German. "Soll" is what is wanted, "Ist" what is.
+    "soll": "desired", "sollwert": "desired", "ist": "", "istwert": "", "kmh": "speed", "tempo": "speed",
+    "aussentemp": "ambient temperature", "lmm": "mass air flow", "llk": "charge air cooler", "vor": "before",
+    "nach": "after", "grenzwert": "limit", "mittelwert": "average", "agr": "egr",
+    # French, Spanish, Italian, Dutch: short words; the long ones are stems below.
+    "aire": "air", "aria": "air", "lucht": "air", "luft": "air", "eau": "coolant", "agua": "coolant",
+    "acqua": "coolant", "apres": "after", "avant": "before", "tras": "after", "despues": "after", "antes": "before",
+    "dopo": "after", "prima": "before", "voor": "before", "na": "after", "huile": "oil", "aceite": "oil", "olio": "oil",
+    "olie": "oil", "ol": "oil", "oel": "oil", "giri": "engine rotation", "toerental": "engine rotation",
+    "consigne": "desired", "cible": "target", "voulu": "desired", "souhaite": "desired", "deseado": "desired",
+    "deseada": "desired", "objetivo": "target", "gewenst": "desired", "gewenste": "desired", "obiettivo": "target",
+    "richiesto": "requested", "richiesta": "requested", "desiderato": "desired", "desiderata": "desired",
+    "moteur": "engine", "motore": "engine", "moyenne": "average", "media": "average", "carga": "load",
+    "carico": "load",
+}  # fmt: skip
+
+# Stems that run together in one word, as in "Ladelufttemperatur"; longest first. German, Dutch, and the long words of
+# French, Spanish and Italian, without their accents.
+_STEMS: dict[str, str] = {
+    "ansaugluft": "intake air", "ansaugdruck": "intake pressure", "ansaug": "intake", "ladeluft": "charge air",
+    "ladedruck": "boost pressure", "lade": "charge", "kuhlmittel": "coolant", "kuehlmittel": "coolant",
+    "kuhlwasser": "coolant", "kuehlwasser": "coolant", "kuhler": "cooler", "kuehler": "cooler", "wasser": "coolant",
+    "temperatuur": "temperature", "temperatura": "temperature", "temperature": "temperature",
+    "temperatur": "temperature",
+    "geschwindigkeit": "speed", "fahrzeug": "vehicle", "fahr": "vehicle", "rad": "wheel",
+    "motordrehzahl": "engine rotation",
+    "drehzahl": "rotation", "motor": "engine", "gaspedal": "accelerator pedal", "fahrpedal": "accelerator pedal",
+    "pedal": "pedal", "stellung": "position", "wert": "", "drosselklappe": "throttle", "drossel": "throttle",
+    "klappe": "valve", "luftmasse": "air mass", "luftdruck": "barometric pressure", "umgebungsluft": "ambient air",
+    "umgebung": "ambient", "aussenluft": "ambient air", "aussen": "ambient", "luft": "air", "masse": "mass",
+    "massen": "mass", "strom": "flow", "durchsatz": "flow", "druck": "pressure", "saugrohr": "intake manifold",
+    "krummer": "manifold", "abgas": "exhaust gas", "verdichter": "compressor", "turbolader": "compressor",
+    "austritt": "outlet", "eintritt": "intake", "ausgang": "outlet", "eingang": "intake", "einlass": "intake",
+    "auslass": "outlet", "motorol": "engine oil", "motoroel": "engine oil", "oltemperatur": "oil temperature",
+    "last": "load", "hohe": "altitude", "breitengrad": "latitude", "langengrad": "longitude", "sollwert": "desired",
+    "soll": "desired", "ist": "", "absolut": "absolute",
+    # Dutch
+    "snelheid": "speed", "voertuig": "vehicle", "wiel": "wheel", "koelvloeistof": "coolant", "koelwater": "coolant",
+    "koeler": "cooler", "koel": "coolant", "inlaatlucht": "intake air", "aanzuiglucht": "intake air",
+    "inlaatspruitstuk": "intake manifold", "spruitstuk": "manifold", "inlaat": "intake", "laaddruk": "boost pressure",
+    "laadlucht": "charge air", "luchtmassa": "air mass", "luchtdruk": "barometric pressure", "lucht": "air",
+    "druk": "pressure", "gaspedaal": "accelerator pedal", "pedaal": "pedal", "positie": "position", "stand": "position",
+    "gasklep": "throttle", "smoorklep": "throttle", "buiten": "ambient", "omgevings": "ambient", "omgeving": "ambient",
+    "uitlaat": "exhaust", "belasting": "load", "hoogte": "altitude", "toerental": "engine rotation", "olie": "oil",
+    # French
+    "liquide": "coolant", "refroidissement": "coolant", "refroidisseur": "cooler", "admission": "intake",
+    "aspiration": "intake", "suralimentation": "boost", "pression": "pressure", "collecteur": "manifold",
+    "tubulure": "manifold", "vitesse": "speed", "vehicule": "vehicle", "regime": "engine rotation",
+    "accelerateur": "accelerator", "pedale": "pedal", "papillon": "throttle", "debit": "flow", "massique": "mass",
+    "echappement": "exhaust", "exterieure": "ambient", "exterieur": "ambient", "ambiante": "ambient",
+    "ambiant": "ambient", "atmospherique": "barometric", "barometrique": "barometric", "compresseur": "compressor",
+    "sortie": "outlet", "entree": "intake",
+    # Spanish
+    "refrigerante": "coolant", "admision": "intake", "presion": "pressure", "colector": "manifold",
+    "sobrealimentacion": "boost", "velocidad": "speed", "vehiculo": "vehicle", "revoluciones": "engine rotation",
+    "regimen": "engine rotation", "acelerador": "accelerator", "mariposa": "throttle", "posicion": "position",
+    "ambiental": "ambient", "ambiente": "ambient", "exterior": "ambient", "escape": "exhaust", "caudal": "flow",
+    "masa": "mass", "barometrica": "barometric", "compresor": "compressor",
+    "salida": "outlet", "entrada": "intake", "enfriador": "cooler", "intercambiador": "cooler", "altitud": "altitude",
+    # Italian
+    "raffreddamento": "coolant", "liquido": "coolant", "aspirazione": "intake", "aspirata": "intake",
+    "pressione": "pressure", "collettore": "manifold", "sovralimentazione": "boost", "velocita": "speed",
+    "veicolo": "vehicle", "acceleratore": "accelerator", "farfalla": "throttle", "posizione": "position",
+    "esterna": "ambient", "scarico": "exhaust", "portata": "flow", "massa": "mass", "atmosferica": "barometric",
+    "compressore": "compressor", "uscita": "outlet", "ingresso": "intake", "altitudine": "altitude",
+    # English compounds
+    "boostpressure": "boost pressure", "vehiclespeed": "vehicle speed", "enginespeed": "engine speed",
+    "coolanttemp": "coolant temperature", "intakeairtemp": "intake air temperature", "oiltemp": "oil temperature",
+}  # fmt: skip
+_LONGEST_FIRST = sorted(((stem.strip(), words) for stem, words in _STEMS.items()), key=lambda pair: -len(pair[0]))
+_JOINTS = ("s", "n", "")  # letters German and Dutch put between two stems
+
+# Phrases whose words mean something else one by one.
+_PHRASES = (
+    (re.compile(r"\bcharge (du )?(moteur|calculee|absolue)\b"), "load"),  # French: what the engine bears
+    (re.compile(r"\b(air|aria) (de |di )?(suralimentation|sovralimentazione)\b"), "charge air"),
+    (re.compile(r"\baire (de )?(sobrealimentacion|carga)\b"), "charge air"),
+    (re.compile(r"\bpresion (de |del )?turbo\b"), "boost pressure"),
+    (re.compile(r"\bpression (de |du )?turbo\b"), "boost pressure"),
+    (re.compile(r"\bpressione (di |del )?turbo\b"), "boost pressure"),
+    (re.compile(r"\bset ?point\b"), "setpoint"),
+    (re.compile(r"\b(gps|satellite) (groundspeed|ground speed)\b"), "gps speed"),
+    (re.compile(r"\bturbo(charger)? (boost|pressure)( pressure)?\b"), "boost pressure"),
+    (re.compile(r"\bregime (du )?moteur\b"), "engine rotation"),
+)  # fmt: skip
+
+_CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
+
+
+def mend_encoding(text: str) -> str:
+    """Undo a double encoding ("Â°C"), which several loggers write."""
+    if "Â" in text or "Ã" in text:
+        try:
+            return text.encode("cp1252").decode("utf-8")
+        except (UnicodeEncodeError, UnicodeDecodeError):
+            return text.replace("Â", "")
+    return text
+
+
+def tokens(text: str) -> list[str]:
+    """Split a header into words, also at the humps of ``coolantTemp``; units such as ``km/h`` stay whole."""
+    raw = text if text.isupper() else _CAMEL.sub(" ", text)
+    return [token for token in re.split(r"[^0-9A-Za-zÀ-ÿ°℃℉%/²³µω]+", raw) if token]
+
+
+def english(words: Iterable[str]) -> frozenset[str]:
+    """Spell words out in the English words that the rules ask for; a number at a word's end becomes a word.
+
+    Examples
+    --------
+    >>> from pullbook.reading.vocabulary import english
+    >>> sorted(english(["Ladelufttemperatur"])), sorted(english(["IAT2"]))
+    (['air', 'charge', 'temperature'], ['2', 'air', 'intake', 'temperature'])
+    """
+    plain = " ".join(_plain(word) for word in words)
+    for phrase, meaning in _PHRASES:
+        plain = phrase.sub(meaning, plain)
+    spelt: list[str] = []
+    for word in plain.split():
+        spelt += _spell(word)
+    return frozenset(spelt)
+
+
+@lru_cache(maxsize=4096)
+def _spell(word: str) -> tuple[str, ...]:
+    if word in _SPELT:
+        return tuple(_SPELT[word].split())
+    stem, number = re.fullmatch(r"(.*?)(\d*)", word, re.DOTALL).groups()  # type: ignore[union-attr]
+    if stem and number and len(stem) > 1:
+        return (*_spell(stem), number)
+    return tuple(" ".join(_compound(word) or [word]).split())
+
+
+def _compound(word: str) -> list[str] | None:
+    """Take a run-together word apart into known stems; None unless all of it is known."""
+    if not word:
+        return []
+    for stem, meaning in _LONGEST_FIRST:
+        if word.startswith(stem):
+            for joint in _JOINTS:
+                rest = word[len(stem) :]
+                if rest.startswith(joint) and (parts := _compound(rest[len(joint) :])) is not None:
+                    return [meaning, *parts]
+    return None
+
+
+def _plain(word: str) -> str:
+    """Write a word in small letters without accents."""
+    decomposed = unicodedata.normalize("NFKD", word.lower().replace("ß", "ss"))
+    return "".join(letter for letter in decomposed if not unicodedata.combining(letter))

@@ -1,0 +1,1 @@
+"""The record over the years: the ledger of services and the history of a vehicle."""

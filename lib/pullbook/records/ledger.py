@@ -1,0 +1,664 @@
+"""The record between services: what was done and what was caught, from a plain CSV kept by hand.
+
+Columns: ``date, odometer, item, amount, unit, note``. Every fault is told with its row, all in one message; nothing is
+corrected silently.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import io
+import math
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from pullbook.errors import Finding, LedgerError
+from pullbook.statistics.uncertainty import coverage_factor
+from pullbook.text import counted
+
+COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
+MAX_BYTES = 5_000_000
+KM_PER_MILE = 1.609344  # exact, NIST SP 811 (2008), B.8
+# Millilitres. US fluid ounce: NIST SP 811 (2008), B.8; imperial: exactly 28.413 062 5 ml (UK units regulations).
+ML = {
+    "ml": 1.0, "cl": 10.0, "dl": 100.0, "l": 1000.0, "litre": 1000.0, "liter": 1000.0, "cc": 1.0, "cm3": 1.0,
+    "oz": 29.5735295625, "fl oz": 29.5735295625, "us fl oz": 29.5735295625, "imp fl oz": 28.4130625,
+}  # fmt: skip
+TREND_LEVEL = 0.05
+LEAST_FOR_TREND = 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Entry:
+    """One row of the ledger.
+
+    Attributes
+    ----------
+    row : int
+        Line in the file, the header being 1.
+    date : date
+    odometer_km : float or None
+        [km]
+    item : str
+        Lower case, such as ``catch can`` or ``cooler cleaned``.
+    amount_ml : float or None
+        For what is caught [ml]; None for a service.
+    note : str
+    """
+
+    row: int
+    date: dt.date
+    odometer_km: float | None
+    item: str
+    amount_ml: float | None
+    note: str
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """A ledger that was read and checked.
+
+    Attributes
+    ----------
+    entries : tuple of Entry
+        In order of time.
+    findings : tuple of Finding
+        What was noticed about them.
+    """
+
+    entries: tuple[Entry, ...]
+    findings: tuple[Finding, ...] = ()
+
+    def of(self, item: str) -> tuple[Entry, ...]:
+        """Return the entries of one item, in order of time; none if there is no such item."""
+        wanted = " ".join(item.lower().split())
+        return tuple(entry for entry in self.entries if entry.item == wanted)
+
+    @property
+    def items(self) -> tuple[str, ...]:
+        """Items in the order they first appear."""
+        return tuple(dict.fromkeys(entry.item for entry in self.entries))
+
+    @property
+    def odometer_km(self) -> float | None:
+        """The last reading [km]."""
+        readings = [e.odometer_km for e in self.entries if e.odometer_km is not None]
+        return readings[-1] if readings else None
+
+
+def read_ledger(path: str | Path) -> Ledger:
+    """Read and check a ledger.
+
+    Parameters
+    ----------
+    path : path
+        A CSV with the columns of `COLUMNS`; comma or semicolon.
+
+    Returns
+    -------
+    Ledger
+
+    Raises
+    ------
+    LedgerError
+        When the file is missing, too large or no UTF-8 text; and with every faulty row: what was given, what is
+        allowed, the remedy.
+    """
+    path = Path(path)
+    if not path.is_file():
+        raise LedgerError(f"{path.name}: no such file. Make one with the columns {', '.join(COLUMNS)}.")
+    if path.stat().st_size > MAX_BYTES:
+        raise LedgerError(f"{path.name}: larger than {MAX_BYTES // 1_000_000} MB; a ledger is a few kB")
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except UnicodeDecodeError:
+        raise LedgerError(f"{path.name}: not UTF-8 text; save it as UTF-8") from None
+    return parse_ledger(text, path.name)
+
+
+def parse_ledger(text: str, name: str = "ledger") -> Ledger:
+    r"""Check the text of a ledger.
+
+    Parameters
+    ----------
+    text : str
+        As `read_ledger` finds it in a file.
+    name : str
+        For messages.
+
+    Returns
+    -------
+    Ledger
+
+    Raises
+    ------
+    LedgerError
+        With every faulty row.
+
+    Examples
+    --------
+    >>> from pullbook.records.ledger import parse_ledger
+    >>> ledger = parse_ledger("date;odometer;item;amount;unit\n2026-03-01;62 000 mi;Catch can;4;cl\n")
+    >>> ledger.entries[0].item, ledger.entries[0].amount_ml, round(ledger.odometer_km)
+    ('catch can', 40.0, 99779)
+    """
+    lines = text.replace("\x00", "").splitlines()
+    delimiter = ";" if lines and lines[0].count(";") > lines[0].count(",") else ","
+    rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
+    header = [cell.strip().lower() for cell in rows[0]] if rows else []
+    missing = [column for column in ("date", "odometer", "item") if column not in header]
+    unknown = [column for column in header if column and column not in COLUMNS]
+    if missing or unknown:
+        raise LedgerError(
+            f"{name}: the first row must name the columns {', '.join(COLUMNS)}; "
+            + "; ".join([f"missing: {c}" for c in missing] + [f"unknown: {c!r}" for c in unknown])
+        )
+    faults: list[str] = []
+    entries: list[Entry] = []
+    for number, row in enumerate(rows[1:], start=2):
+        if any(cell.strip() for cell in row):
+            cells = {column: cell.strip() for column, cell in zip(header, row, strict=False)}
+            entry = _entry(number, cells, faults)
+            if entry is not None:
+                entries.append(entry)
+    entries.sort(key=lambda entry: (entry.date, entry.row))
+    faults += _odometer_faults(entries)
+    if faults:
+        listed = "\n".join(f"  - {fault}" for fault in faults)
+        raise LedgerError(f"{name} has {len(faults)} fault{'s' if len(faults) > 1 else ''}:\n{listed}")
+    return Ledger(entries=tuple(entries), findings=_gaps(entries))
+
+
+def _entry(number: int, cells: dict[str, str], faults: list[str]) -> Entry | None:
+    before = len(faults)
+    date = _date(number, cells.get("date", ""), faults)
+    odometer = _odometer(number, cells.get("odometer", ""), faults)
+    item = " ".join(cells.get("item", "").lower().split())
+    if not item:
+        faults.append(f"row {number}: item is empty; name what was done or caught, such as 'catch can'")
+    amount = _amount(number, cells.get("amount", ""), cells.get("unit", ""), faults)
+    if len(faults) > before or date is None:
+        return None
+    return Entry(row=number, date=date, odometer_km=odometer, item=item, amount_ml=amount, note=cells.get("note", ""))
+
+
+def _date(number: int, text: str, faults: list[str]) -> dt.date | None:
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        faults.append(f"row {number}: date given {text!r}; allowed: YYYY-MM-DD")
+        return None
+
+
+_READING = re.compile(r"([\d .,'_]*\d)\s*(km|mi|mile|miles)?", re.IGNORECASE)
+
+
+def _odometer(number: int, text: str, faults: list[str]) -> float | None:
+    if not text:
+        return None
+    match = _READING.fullmatch(text)
+    digits = re.sub(r"[ ,'_](?=\d{3}\b)", "", match[1]) if match else ""
+    try:
+        value = float(digits)
+    except ValueError:
+        faults.append(f"row {number}: odometer given {text!r}; allowed: a number, with km (usual) or mi")
+        return None
+    assert match is not None  # float("") would have raised
+    return value * (KM_PER_MILE if (match[2] or "km").lower().startswith("mi") else 1.0)
+
+
+def _amount(number: int, text: str, unit: str, faults: list[str]) -> float | None:
+    if not text:
+        return None
+    plain = " ".join(unit.lower().replace(".", "").split())
+    try:
+        value = float(text.replace(",", "."))
+    except ValueError:
+        faults.append(f"row {number}: amount given {text!r}; allowed: a number")
+        return None
+    if plain not in ML:
+        faults.append(f"row {number}: unit given {unit!r}; allowed: {', '.join(ML)}")
+        return None
+    if not (math.isfinite(value) and value >= 0):
+        faults.append(f"row {number}: amount given {text!r}; allowed: not negative")
+        return None
+    return value * ML[plain]
+
+
+def _odometer_faults(entries: Sequence[Entry]) -> list[str]:
+    faults = []
+    last: Entry | None = None
+    for entry in entries:
+        if entry.odometer_km is None:
+            continue
+        if last is not None and last.odometer_km is not None and entry.odometer_km < last.odometer_km - 0.5:
+            faults.append(
+                f"row {entry.row}: odometer {entry.odometer_km:.0f} km on {entry.date} is below the "
+                f"{last.odometer_km:.0f} km of row {last.row} on {last.date}; correct one of them, or its unit or date"
+            )
+        last = entry
+    return faults
+
+
+def _gaps(entries: Iterable[Entry]) -> tuple[Finding, ...]:
+    return tuple(
+        Finding(
+            code="odometer-missing",
+            severity="note",
+            message=f"Row {e.row} ({e.item}) has no odometer; its amount is joined to the next one that has.",
+            evidence={"row": e.row},
+        )
+        for e in entries
+        if e.odometer_km is None and e.amount_ml is not None
+    )
+
+
+# --- what is caught ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Capture:
+    """What was caught over a distance.
+
+    Attributes
+    ----------
+    from_km, to_km : float
+        Odometer at the emptying before, and at this one [km].
+    amount_ml : float
+        [ml]
+    """
+
+    from_km: float
+    to_km: float
+    amount_ml: float
+
+    @property
+    def distance_km(self) -> float:
+        """[km]."""
+        return self.to_km - self.from_km
+
+    @property
+    def per_1000_km(self) -> float:
+        """Rate [ml per 1000 km]."""
+        return 1000 * self.amount_ml / self.distance_km
+
+
+@dataclass(frozen=True, kw_only=True)
+class Rate:
+    """Amount per 1000 km, all captures together.
+
+    Attributes
+    ----------
+    per_1000_km, low, high : float
+        Rate and its interval [ml per 1000 km]; the interval is NaN with a single capture: one rate says nothing of how
+        rates differ.
+    captures : int
+        How many.
+    distance_km, total_ml : float
+        Of all captures [km], [ml].
+    level : float
+        Coverage of the interval.
+    """
+
+    per_1000_km: float
+    low: float
+    high: float
+    captures: int
+    distance_km: float
+    total_ml: float
+    level: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Trend:
+    """Whether the rate rises.
+
+    Attributes
+    ----------
+    tau, p : float
+        Kendall's tau of the rates in order of time and its one-sided p; NaN where nothing can be told.
+    rising : bool
+    sentence : str
+        The same in words.
+    """
+
+    tau: float
+    p: float
+    rising: bool
+    sentence: str
+
+
+def captures(ledger: Ledger, item: str = "catch can") -> tuple[Capture, ...]:
+    """Return what was caught between one emptying and the next.
+
+    The first row of the item only starts the count (an amount there was caught over an unknown distance). A row without
+    odometer is joined to the next that has one.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    item : str
+        What is caught.
+
+    Returns
+    -------
+    tuple of Capture
+        In order of time.
+
+    Raises
+    ------
+    LedgerError
+        When an amount was caught over no distance.
+    """
+    found: list[Capture] = []
+    start: float | None = None
+    held = 0.0
+    for entry in ledger.of(item):
+        held += entry.amount_ml or 0.0
+        if entry.odometer_km is None:
+            continue
+        if start is None:
+            start, held = entry.odometer_km, 0.0
+            continue
+        if entry.odometer_km - start < 1:
+            if held:
+                raise LedgerError(
+                    f"row {entry.row}: {held:.0f} ml of {item} over no distance; correct the odometer or join the rows"
+                )
+            continue
+        found.append(Capture(from_km=start, to_km=entry.odometer_km, amount_ml=held))
+        start, held = entry.odometer_km, 0.0
+    return tuple(found)
+
+
+def capture_rate(found: Sequence[Capture], *, level: float = 0.95) -> Rate:
+    """Return the rate of all captures with its interval.
+
+    Parameters
+    ----------
+    found : sequence of Capture
+        One or more.
+    level : float
+        Coverage of the interval.
+
+    Returns
+    -------
+    Rate
+
+    Raises
+    ------
+    LedgerError
+        When there is no capture.
+
+    References
+    ----------
+    Ratio estimator: W. G. Cochran, Sampling Techniques, 3rd ed. (1977), 6.3 and 6.4.
+
+    Examples
+    --------
+    40 and 50 ml over 2000 km each, by hand: 22.5 ml per 1000 km; 5 ml off it each way, so that with one degree of
+    freedom the interval reaches 12.706 * 2.5 ml beyond, cut at nought.
+
+    >>> from pullbook.records.ledger import Capture, capture_rate
+    >>> rate = capture_rate(
+    ...     [Capture(from_km=0, to_km=2000, amount_ml=40), Capture(from_km=2000, to_km=4000, amount_ml=50)], level=0.95
+    ... )
+    >>> rate.per_1000_km, rate.low, round(rate.high, 1)
+    (22.5, 0.0, 54.3)
+    """
+    if not found:
+        raise LedgerError("no capture with a distance: note the odometer when the can is fitted and at each emptying")
+    amounts = np.array([c.amount_ml for c in found])
+    km = np.array([c.distance_km for c in found])
+    ratio = float(amounts.sum() / km.sum())
+    half = math.nan
+    if len(found) > 1:
+        count = len(found)
+        spread = float(np.sum((amounts - ratio * km) ** 2) / (count - 1))
+        half = coverage_factor(level, count - 1) * math.sqrt(count * spread) / float(km.sum())
+    return Rate(
+        per_1000_km=1000 * ratio,
+        low=max(0.0, 1000 * (ratio - half)) if math.isfinite(half) else math.nan,
+        high=1000 * (ratio + half),
+        captures=len(found),
+        distance_km=float(km.sum()),
+        total_ml=float(amounts.sum()),
+        level=level,
+    )
+
+
+def passed_earlier_ml(rate: Rate, distance_km: float) -> tuple[float, float, float]:
+    """Return what would have passed over an earlier distance at the same rate: an extrapolation.
+
+    Parameters
+    ----------
+    rate : Rate
+    distance_km : float
+
+    Returns
+    -------
+    amount, low, high : float
+        [ml]
+    """
+    share = distance_km / 1000
+    return rate.per_1000_km * share, rate.low * share, rate.high * share
+
+
+def full_in_km(rate: Rate, *, capacity_ml: float, held_ml: float = 0.0) -> tuple[float, float]:
+    """Return the distance until a can is full.
+
+    Parameters
+    ----------
+    rate : Rate
+    capacity_ml, held_ml : float
+        What the can holds when full, and now.
+
+    Returns
+    -------
+    usual, soonest : float
+        At the mean rate, and at the upper end of its interval [km]; NaN where the rate is nought or its interval
+        unknown.
+    """
+    room = max(0.0, capacity_ml - held_ml)
+
+    def until(per_1000_km: float) -> float:
+        return 1000 * room / per_1000_km if per_1000_km > 0 else math.nan
+
+    return until(rate.per_1000_km), until(rate.high)
+
+
+def trend(found: Sequence[Capture]) -> Trend:
+    """Test for a rising rate.
+
+    Parameters
+    ----------
+    found : sequence of Capture
+        In order of time; of fewer than five nothing is told.
+
+    Returns
+    -------
+    Trend
+
+    References
+    ----------
+    M. G. Kendall, "A new measure of rank correlation", Biometrika 30 (1938) 81-93; exact for small numbers.
+
+    Examples
+    --------
+    Five rates, each above the one before: one of the 120 orders that five can have, so p = 1 / 120.
+
+    >>> from pullbook.records.ledger import Capture, trend
+    >>> found = trend([Capture(from_km=1000 * k, to_km=1000 * k + 1000, amount_ml=20 + k) for k in range(5)])
+    >>> round(found.tau, 6), round(found.p, 4)
+    (1.0, 0.0083)
+    """
+    if len(found) < LEAST_FOR_TREND:
+        return Trend(
+            tau=math.nan,
+            p=math.nan,
+            rising=False,
+            sentence=f"{len(found)} captures are too few to tell a trend; {LEAST_FOR_TREND} are needed.",
+        )
+    from scipy.stats import kendalltau
+
+    rates = [c.per_1000_km for c in found]
+    result = kendalltau(range(len(rates)), rates, alternative="greater")
+    tau, p = float(result.statistic), float(result.pvalue)
+    if not math.isfinite(tau):
+        return Trend(tau=math.nan, p=math.nan, rising=False, sentence="All captures have the same rate.")
+    rising = p < TREND_LEVEL
+    sentence = (
+        f"The rate rises (p = {p:.3f}). More blow-by is one cause: have a qualified technician look at it."
+        if rising
+        else f"No rise of the rate is shown (p = {p:.3f}); that is not the same as none."
+    )
+    return Trend(tau=tau, p=p, rising=rising, sentence=sentence)
+
+
+# --- when again ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class Since:
+    """Distance and time since the last entry of an item.
+
+    Attributes
+    ----------
+    item : str
+    last : date
+        Of its last entry.
+    days : int
+        From then to today.
+    distance_km : float or None
+        From then to today's reading [km]; None without readings.
+    times : int
+        Entries in all.
+    usual_km : float or None
+        Mean distance between two entries [km]; None with a single reading.
+    """
+
+    item: str
+    last: dt.date
+    days: int
+    distance_km: float | None
+    times: int
+    usual_km: float | None  # the mean of `times` - 1 distances
+
+
+def day_of(today: str) -> dt.date:
+    """Return the day that a text names, or the day it is (UTC) where it is empty.
+
+    Parameters
+    ----------
+    today : str
+        YYYY-MM-DD, or empty.
+
+    Raises
+    ------
+    LedgerError
+        When it names no day.
+    """
+    try:
+        return dt.date.fromisoformat(today) if today else dt.datetime.now(tz=dt.UTC).date()
+    except ValueError:
+        raise LedgerError(f"today: given {today!r}; allowed: YYYY-MM-DD, or empty for the day it is") from None
+
+
+def since(ledger: Ledger, item: str, *, today: dt.date) -> Since:
+    """Return how long ago an item was last done.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    item : str
+    today : date
+
+    Returns
+    -------
+    Since
+        Its distance up to the ledger's last reading.
+
+    Raises
+    ------
+    LedgerError
+        When the ledger has no such item.
+    """
+    entries = ledger.of(item)
+    if not entries:
+        raise LedgerError(f"service: given {item!r}; the ledger has: {', '.join(ledger.items) or 'nothing'}")
+    readings = [e.odometer_km for e in entries if e.odometer_km is not None]
+    now = ledger.odometer_km
+    steps = np.diff(readings)
+    return Since(
+        item=entries[-1].item,
+        last=entries[-1].date,
+        days=(today - entries[-1].date).days,
+        distance_km=now - readings[-1] if readings and now is not None else None,
+        times=len(entries),
+        usual_km=float(np.mean(steps)) if steps.size else None,
+    )
+
+
+@dataclass(frozen=True)
+class MeasuredEffect:
+    """What an experiment found of a service.
+
+    Attributes
+    ----------
+    verdict, sentence : str
+        Of its comparison.
+    """
+
+    verdict: str
+    sentence: str
+
+
+def decision_lines(
+    *, what: Since, effect: MeasuredEffect | None, cost: float, hours: float, currency: str = ""
+) -> list[str]:
+    """Set out what is known for deciding whether to do a service again; no advice beyond the evidence.
+
+    Parameters
+    ----------
+    what : Since
+    effect : MeasuredEffect or None
+        Of the last service, if it was measured.
+    cost, hours : float
+        What the person says one service takes, in ``currency`` and hours; nought if that does not matter.
+    currency : str
+        In words or as a sign.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    far = f" and, by the ledger's last reading, {what.distance_km:.0f} km" if what.distance_km is not None else ""
+    usual = ""
+    if what.usual_km is not None:
+        every, before = (
+            f"; usually every {what.usual_km:.0f} km",
+            f"; the one before was {what.usual_km:.0f} km earlier",
+        )
+        usual = every if what.times > 2 else before
+    lines = [f"{what.item}: last on {what.last}, {counted(what.days, 'day')}{far} ago{usual}."]
+    time = "1 hour" if hours == 1 else f"{hours:g} hours"
+    takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [time] * (hours > 0)
+    if takes:
+        lines.append(f"Doing it again takes, by your own figures, {' and '.join(takes)}.")
+    if effect is None:
+        return [*lines, "Its effect was never measured, so nothing can be said of what doing it again would bring."]
+    lines.append(f"Last measured effect: {effect.sentence}")
+    if effect.verdict in ("improved", "improved-size-unclear"):
+        lines.append(
+            "A next one can bring back at most what has been lost since; how much that is only a measurement can tell. "
+            "A session in today's state against the sessions after the last service would."
+        )
+    else:
+        lines.append("The last one was not shown to help by an amount that matters; that is not proof that it cannot.")
+    return lines

@@ -1,0 +1,1 @@
+"""Words, tables, pictures and posts made from a result alone."""

@@ -1,0 +1,583 @@
+"""Pictures of a result. Each is a plotly figure whose numbers come from the result alone.
+
+Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it, and every trace a
+name for the numbers behind the picture: its own, or ``meta.series``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from html import escape
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import plotly.graph_objects as go
+
+from pullbook.analysis.result import Result
+from pullbook.analysis.sessions import Drive
+from pullbook.reading.logs import Signal
+from pullbook.reading.units import CHANNELS
+from pullbook.runs.find import Run
+from pullbook.runs.measures import inlet_signal
+from pullbook.statistics.comparison import Comparison
+from pullbook.statistics.estimate import Slope, conditions_of
+from pullbook.statistics.power import Plan
+from pullbook.text import behind, counted, decimals, in_brackets, percent, sentence_case
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+# Okabe and Ito's colours for every kind of colour vision; the markers differ too, for grey prints.
+COLOUR = {"before": "#0072B2", "after": "#D55E00"}
+MARKER = {"before": "circle", "after": "diamond"}
+QUIET = "#7f7f7f"
+PLOTLY_MIME = "application/vnd.plotly.v1+json"
+HATCH = "rgba(127,127,127,0.25)"
+
+Over = Literal["time", "speed"]
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A figure that a notebook stores as its JSON alone (plotly's own display loads far more than that).
+
+    Attributes
+    ----------
+    figure : plotly.graph_objects.Figure
+    """
+
+    figure: go.Figure
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
+        # Without plotly's toolbar: one of its buttons sends the picture to a server.
+        plain = {**self.figure.to_plotly_json(), "config": {"displayModeBar": False}}
+        return {PLOTLY_MIME: plain, "text/plain": plain["layout"]["meta"]["description"]}
+
+
+def layout(figure: go.Figure, *, caption: str, description: str, height: int) -> Picture:
+    """Return a figure as a picture of the page, with its caption and its description for who cannot see it."""
+    figure.update_layout(
+        meta={"caption": caption, "description": description},
+        height=height,
+        margin={"l": 64, "r": 16, "t": 16, "b": 56},
+        paper_bgcolor="rgba(0,0,0,0)",
+        plot_bgcolor="rgba(0,0,0,0)",
+        font={"family": "system-ui, sans-serif", "size": 13, "color": "#444"},
+        legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0},
+        template="none",
+        dragmode=False,
+    )
+    figure.update_xaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, ticks="outside", automargin=True)
+    figure.update_yaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, automargin=True)
+    return Picture(figure)
+
+
+def series(*names: str) -> dict[str, list[str]]:
+    """Name what a trace shows in the numbers behind its picture: one name, or one for each part between its breaks."""
+    return {"series": list(names)}
+
+
+def _counted(result: Result) -> pd.DataFrame:
+    outcome = result.experiment.asked
+    frame = result.measures
+    return frame[frame["included"].astype(bool) & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
+
+
+def brought_to(slopes: Sequence[Slope]) -> str:
+    """Say to which common conditions a figure was brought."""
+    conditions = conditions_of(slopes)
+    return f"brought to one {conditions}" if conditions else "as measured"
+
+
+def every_run(result: Result) -> Picture:
+    """Show every run that counts, session by session, with the session means at common conditions."""
+    outcome, rows = result.experiment.asked, _counted(result)
+    digits = max(1, decimals(result.comparison.standard_uncertainty))
+    unit = behind(outcome.unit)
+    figure = go.Figure()
+    for phase in ("before", "after"):
+        part = rows[rows["phase"] == phase]
+        names = list(dict.fromkeys(part["session"]))
+        x: list[float] = []
+        order = {s.name: k for k, s in enumerate(result.experiment.sessions)}
+        for name in names:
+            count = int((part["session"] == name).sum())
+            x += list(order[name] + np.linspace(-0.22, 0.22, count) if count > 1 else [order[name]])
+        figure.add_scatter(
+            x=x,
+            y=part[outcome.name].tolist(),
+            mode="markers",
+            name=f"{phase}: single {outcome.kind}s",
+            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 9, "opacity": 0.65},
+            customdata=[f"{s}, {outcome.kind} {n}" for s, n in zip(part["session"], part["number"], strict=True)],
+            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{unit}<extra></extra>",
+        )
+        means = [s for s in result.comparison.sessions if s.phase == phase]
+        lines_x: list[float | None] = []
+        lines_y: list[float | None] = []
+        for mean in means:
+            lines_x += [order[mean.session] - 0.32, order[mean.session] + 0.32, None]
+            lines_y += [mean.normalised, mean.normalised, None]
+        figure.add_scatter(
+            x=lines_x,
+            y=lines_y,
+            mode="lines",
+            name=f"{phase}: session mean",
+            meta=series(*(f"{mean.session}: session mean" for mean in means)),
+            line={"color": COLOUR[phase], "width": 3},
+            hoverinfo="skip",
+        )
+    names = [s.name for s in result.experiment.sessions]
+    figure.update_xaxes(tickvals=list(range(len(names))), ticktext=names, title="session")
+    figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
+    c = result.comparison
+    return layout(
+        figure,
+        caption=(
+            f"Every {outcome.kind} that counts: {c.before.pulls} before in {counted(c.before.sessions, 'session')}, "
+            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means, {brought_to(c.slopes)}."
+        ),
+        description=(
+            f"{sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.{digits}f}{unit} "
+            f"before, {c.after.mean:.{digits}f}{unit} after."
+        ),
+        height=400,
+    )
+
+
+def change(result: Result) -> Picture:
+    """Show the change with its interval against the change that matters."""
+    c = result.comparison
+    return _forest([("this result", c.change, c.low, c.high, True)], c, height=190, legend=True)
+
+
+def other_routes(result: Result) -> Picture:
+    """Show the change by every route, the main one first."""
+    c = result.comparison
+    rows = [("this result", c.change, c.low, c.high, True)]
+    rows += [(r.name, r.change, r.low, r.high, r.valid) for r in result.cross_checks.routes]
+    if result.with_left_out is not None:
+        w = result.with_left_out
+        rows.append(("with what was left out", w.change, w.low, w.high, True))
+    return _forest(rows, c, height=90 + 52 * len(rows), legend=False)
+
+
+def with_and_without(result: Result, saved: Comparison | None) -> Picture:
+    """Show the change as chosen by hand, with what was left out, and as saved where that differs.
+
+    Parameters
+    ----------
+    result : Result
+        As chosen.
+    saved : Comparison or None
+        As the file gives it.
+    """
+    c = result.comparison
+    rows = [("as chosen now", c.change, c.low, c.high, True)]
+    if result.with_left_out is not None:
+        w = result.with_left_out
+        rows.append(("with nothing left out", w.change, w.low, w.high, True))
+    if saved is not None and saved.outcome == c.outcome and saved != c:
+        rows.append(("as saved in the file", saved.change, saved.low, saved.high, True))
+    picture = _forest(rows, c, height=120 + 40 * len(rows), legend=True)
+    picture.figure.update_xaxes(title=f"change{in_brackets(c.unit)}")  # it stands in half a page's width
+    return picture
+
+
+def _forest(
+    rows: Sequence[tuple[str, float, float, float, bool]], c: Comparison, *, height: int, legend: bool
+) -> Picture:
+    digits, unit = decimals(c.standard_uncertainty), behind(c.unit)
+    figure = go.Figure()
+    figure.add_vrect(x0=-c.worthwhile, x1=c.worthwhile, fillcolor=HATCH, line_width=0, layer="below")
+    figure.add_vline(x=0, line={"color": QUIET, "width": 1})
+    names = [_wrapped(name) for name, *_ in rows]
+    for k, (name, value, low, high, valid) in enumerate(rows):
+        colour = ("#222" if k == 0 else "#555") if valid else QUIET
+        figure.add_scatter(
+            x=[value],
+            y=[names[k]],
+            mode="markers",
+            marker={"color": colour, "size": 13 if k == 0 else 10, "symbol": "square" if valid else "x-thin-open"},
+            error_x={
+                "type": "data", "symmetric": False, "array": [high - value], "arrayminus": [value - low],
+                "thickness": 3 if k == 0 else 1.8, "width": 7, "color": colour,
+            },
+            name=name,
+            showlegend=False,
+            hovertemplate=f"{value:+.{digits}f} ({low:+.{digits}f} to {high:+.{digits}f}){unit}<extra></extra>",
+        )  # fmt: skip
+    figure.update_yaxes(categoryorder="array", categoryarray=names[::-1], showgrid=False, visible=len(rows) > 1)
+    better = "left is better" if c.lower_is_better else "right is better"
+    figure.update_xaxes(title=f"change after the service{in_brackets(c.unit)} ({better})")
+    reach = max(c.worthwhile, *(max(abs(low), abs(high)) for _, _, low, high, _ in rows[:2]), 1e-9)
+    figure.update_xaxes(range=[-1.15 * max(reach, 1.2 * c.worthwhile), 1.15 * max(reach, 1.2 * c.worthwhile)])
+    text = (
+        f"Change {c.change:+.{digits}f}{unit}, {percent(c.level)} interval {c.low:+.{digits}f} to "
+        f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:g}{unit}, is too small to matter to you."
+    )
+    return layout(
+        figure, caption=text if legend else "The same change by other routes.", description=text, height=height
+    )
+
+
+def _wrapped(text: str, width: int = 22) -> str:
+    import textwrap
+
+    return "<br>".join(textwrap.wrap(text, width))
+
+
+def drives(result: Result) -> Picture:
+    """Show each drive: speed, pedal, charge and inlet temperature, its runs shaded, refused candidates hatched."""
+    count = len(result.drives)
+    return layout(
+        _drives(result.drives),
+        caption=(
+            "Every drive. Strong shade: pulls that count; light shade: cruises that count; hatched with a dashed "
+            "outline: candidates that do not, with their reason in the table below."
+        ),
+        description=(
+            f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
+        ),
+        height=110 + 165 * count,
+    )
+
+
+def timeline(drive: Drive) -> Picture:
+    """Show one drive as `drives` does, its axis from the first to the last stamp, to set controls below it."""
+    picture = layout(
+        _drives([drive]),
+        caption="Strong shade: pulls that count; light: cruises that count; hatched: what does not count.",
+        description=f"Speed, pedal, charge and inlet temperature over time in {drive.session.name}, the runs shaded.",
+        height=260,
+    )
+    picture.figure.update_layout(margin={"l": TIMELINE_MARGINS[0], "r": TIMELINE_MARGINS[1]})
+    picture.figure.update_xaxes(range=[0, drive.log.duration_s], domain=[0, 1], automargin=False)
+    picture.figure.update_yaxes(automargin=False)
+    return picture
+
+
+TIMELINE_MARGINS = (64, 56)  # left and right, in pixels
+
+
+def _drives(drives: Sequence[Drive]) -> go.Figure:
+    from plotly.subplots import make_subplots
+
+    count = len(drives)
+    figure = make_subplots(
+        rows=count,
+        cols=1,
+        shared_xaxes=False,
+        vertical_spacing=min(0.07, 0.35 / count),
+        specs=[[{"secondary_y": True}]] * count,
+    )
+    shapes: list[dict[str, Any]] = []
+    for k, drive in enumerate(drives, start=1):
+        for channel, name, line, right in DRIVE_LINES:
+            signal = drive.log.get(channel)
+            if signal is not None:
+                figure.add_scatter(
+                    x=np.round(signal.time_s, 1).tolist(),
+                    y=np.round(signal.values, 1).tolist(),
+                    mode="lines",
+                    line=line,
+                    row=k,
+                    col=1,
+                    secondary_y=right,
+                    name=name,
+                    meta=series(f"{drive.session.name}: {name} [{CHANNELS[channel][1]}]"),
+                    legendgroup=name,
+                    showlegend=k == 1,
+                    hovertemplate=f"{name}: %{{y:.0f}} at %{{x:.0f}} s<extra>{drive.session.name}</extra>",
+                )
+        _hatch_refused(figure, drive, k)
+        shapes += _shades(drive, k)
+        left = f"{drive.session.name}<br>[km/h, %]"
+        figure.update_yaxes(title_text=left, row=k, col=1, title_font_size=11, secondary_y=False)
+        figure.update_yaxes(
+            title_text="[°C]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
+            tickmode="auto", nticks=5, range=_degrees(drives),
+        )  # fmt: skip
+    figure.update_layout(shapes=shapes)
+    figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
+    return figure
+
+
+def _degrees(drives: Sequence[Drive]) -> list[float] | None:
+    """Return one temperature scale for all drives, None where no temperature is logged."""
+    channels = [channel for channel, _, _, right in DRIVE_LINES if right]
+    held = [s for d in drives for c in channels if (s := d.log.get(c)) is not None]
+    if not held:
+        return None
+    return [min(float(np.min(s.values)) for s in held) - 2, max(float(np.max(s.values)) for s in held) + 2]
+
+
+# Channel, words, line, and whether its scale is the right-hand one.
+DRIVE_LINES: tuple[tuple[str, str, dict[str, Any], bool], ...] = (
+    ("vehicle_speed", "speed", {"color": "#444", "width": 1.2}, False),
+    ("accelerator_position", "pedal", {"color": QUIET, "width": 0.7}, False),
+    ("charge_air_temperature", "charge temperature", {"color": "#CC79A7", "width": 1.6}, True),
+    ("intake_air_temperature", "inlet temperature", {"color": "#009E73", "width": 1.2, "dash": "dot"}, True),
+)
+
+
+def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
+    """Hatch the candidates that do not count; the reason shows where the pointer rests."""
+    speed = drive.log.need("vehicle_speed")
+    top = float(np.max(speed.values))
+    for run in (run for run in drive.runs.all if not run.included):
+        figure.add_scatter(
+            x=[run.start_s, run.start_s, run.end_s, run.end_s],
+            y=[0, top, top, 0],
+            mode="none",
+            fill="toself",
+            fillpattern={"shape": "/", "fgcolor": QUIET, "bgcolor": "rgba(0,0,0,0)", "size": 6, "solidity": 0.25},
+            hoveron="fills",
+            text=escape(f"{run.name}: {run.reason}"),
+            hoverinfo="text",
+            meta=series(f"{drive.session.name}: {run.name} does not count"),
+            showlegend=False,
+            row=row,
+            col=1,
+            secondary_y=False,
+        )
+
+
+def _shades(drive: Drive, row: int) -> list[dict[str, Any]]:
+    across, up = ("" if n == 1 else str(n) for n in (row, 2 * row - 1))  # each drive has two vertical axes
+    colour = COLOUR[drive.session.phase]
+    return [
+        {
+            "type": "rect", "xref": f"x{across}", "yref": f"y{up} domain", "x0": run.start_s, "x1": run.end_s,
+            "y0": 0, "y1": 1, "layer": "below", "fillcolor": colour if run.included else "rgba(0,0,0,0)",
+            "opacity": (0.55 if run.kind == "pull" else 0.2) if run.included else 0.6,
+            "line": {"width": 0} if run.included else {"width": 1, "dash": "dot", "color": QUIET},
+        }
+        for run in drive.runs.all
+    ]  # fmt: skip
+
+
+def charge_over_time(result: Result) -> Picture | None:
+    """Lay the charge temperature of the pulls over each other, against the time since full load."""
+    return _overlaid(result, "charge_air_temperature", over="time")
+
+
+def pressure_over_time(result: Result) -> Picture | None:
+    """Lay the manifold pressure of the pulls over each other; None where no log holds it."""
+    return _overlaid(result, "intake_manifold_pressure", over="time")
+
+
+def rise_over_speed(result: Result) -> Picture | None:
+    """Lay the rise of the pulls over each other, against road speed; None where no log holds both temperatures."""
+    return _overlaid(result, "rise", over="speed")
+
+
+def _overlaid(result: Result, channel: str, *, over: Over) -> Picture | None:
+    held = any(_holds(drive, channel) for drive in result.drives)
+    return pulls_overlaid(result, channel, over=over) if held else None
+
+
+def _holds(drive: Drive, channel: str) -> bool:
+    if channel == "rise":
+        return drive.log.get("charge_air_temperature") is not None and inlet_signal(drive.log, drive.inlet) is not None
+    return drive.log.get(channel) is not None
+
+
+def _values_at(drive: Drive, channel: str, moments: np.ndarray) -> np.ndarray:
+    inlet = inlet_signal(drive.log, drive.inlet)
+    if channel == "rise" and inlet is not None:
+        rise: np.ndarray = drive.log.need("charge_air_temperature").at(moments) - inlet.at(moments)
+        return rise
+    return drive.log.need(channel).at(moments)
+
+
+def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, over: Over = "time") -> Picture:
+    """Show one signal of every pull over the time since full load or the road speed.
+
+    Single pulls are thin, the mean of each session is thick.
+
+    Parameters
+    ----------
+    result : Result
+    channel : {"charge_air_temperature", "intake_manifold_pressure", "rise"}
+        ``rise`` is the charge temperature above the inlet's.
+    over : {"time", "speed"}
+    """
+    label, unit = {
+        "charge_air_temperature": ("charge temperature", "°C"),
+        "intake_manifold_pressure": ("manifold pressure", "kPa absolute"),
+        "rise": ("charge temperature above inlet", "K"),
+    }[channel]
+    figure = go.Figure()
+    shown: set[str] = set()
+    for drive in result.drives:
+        pulls = [run for run in drive.runs.pulls if run.included]
+        if not _holds(drive, channel) or not pulls:
+            continue
+        phase = drive.session.phase
+        if over == "time":
+            grid = np.arange(-3.0, float(np.median([run.end_s - run.start_s for run in pulls])) + 10, 0.5)
+            times = [run.start_s + grid for run in pulls]
+        else:
+            grid = np.arange(min(run.start_kmh for run in pulls), max(run.end_kmh for run in pulls), 2.0)
+            times = [_times_at(drive.log.need("vehicle_speed"), run, grid) for run in pulls]
+        curves = np.array([_values_at(drive, channel, moments) for moments in times])
+        # One line for all thin curves, broken between them.
+        figure.add_scatter(
+            x=[*grid.tolist(), None] * len(pulls),
+            y=[y for curve in curves for y in (*_nulls(curve), None)],
+            mode="lines",
+            line={"color": COLOUR[phase], "width": 0.8},
+            opacity=0.35,
+            meta=series(*(f"{drive.session.name}, {run.name}" for run in pulls)),
+            showlegend=False,
+            hoverinfo="skip",
+        )
+        enough = np.isfinite(curves).sum(axis=0) > len(pulls) / 2
+        mean = np.full(len(grid), np.nan)
+        mean[enough] = np.nanmean(curves[:, enough], axis=0)
+        figure.add_scatter(
+            x=grid.tolist(),
+            y=_nulls(mean),
+            mode="lines",
+            line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
+            name=f"{phase}: mean of a session",
+            meta=series(f"{drive.session.name}: mean"),
+            legendgroup=phase,
+            showlegend=phase not in shown,
+            hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
+        )
+        shown.add(phase)
+    if over == "time":
+        figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
+    figure.update_xaxes(title="time since full load [s]" if over == "time" else "road speed [km/h]")
+    figure.update_yaxes(title=f"{sentence_case(label)}{in_brackets(unit)}")
+    against = "time since full load" if over == "time" else "road speed"
+    return layout(
+        figure,
+        caption=f"{sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
+        description=f"{sentence_case(label)} against {against}, before and after the service.",
+        height=380,
+    )
+
+
+def _times_at(speed: Signal, run: Run, grid_kmh: np.ndarray) -> np.ndarray:
+    """Return when a pull first reaches each speed, NaN for speeds outside it."""
+    times, values = speed.within(run.start_s, run.end_s)
+    if not values.size:
+        return np.full(len(grid_kmh), np.nan)
+    reached: np.ndarray = np.interp(grid_kmh, np.maximum.accumulate(values), times, left=np.nan, right=np.nan)
+    return reached
+
+
+def _nulls(values: np.ndarray) -> list[float | None]:
+    return [round(float(v), 2) if np.isfinite(v) else None for v in values]
+
+
+def against_inlet(result: Result) -> Picture:
+    """Show session means against the inlet temperature, with the slope that was used and its uncertainty."""
+    outcome, c = result.experiment.asked, result.comparison
+    figure = go.Figure()
+    inlets = np.array([s.inlet_c for s in c.sessions])
+    slope = next((s for s in c.slopes if s.name == "inlet temperature"), None)
+    for phase, summary in (("before", c.before), ("after", c.after)):
+        means = [s for s in c.sessions if s.phase == phase]
+        figure.add_scatter(
+            x=[s.inlet_c for s in means],
+            y=[s.mean for s in means],
+            mode="markers",
+            name=f"{phase}: as measured",
+            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
+            customdata=[s.session for s in means],
+            hovertemplate="%{customdata}: %{y:.1f} at %{x:.1f} °C<extra></extra>",
+        )
+        if slope is not None:
+            x = np.linspace(inlets.min() - 1, inlets.max() + 1, 25)
+            middle = summary.mean + slope.value * (x - inlets.mean())
+            spread = slope.u * np.abs(x - inlets.mean())
+            figure.add_scatter(
+                x=[*x, *x[::-1]],
+                y=[*(middle + spread), *(middle - spread)[::-1]],
+                fill="toself",
+                mode="none",
+                fillcolor=COLOUR[phase],
+                opacity=0.18,
+                meta=series(f"{phase}: slope used, edge of its uncertainty"),
+                showlegend=False,
+                hoverinfo="skip",
+            )
+            figure.add_scatter(
+                x=x.tolist(), y=middle.tolist(), mode="lines", showlegend=False, hoverinfo="skip",
+                meta=series(f"{phase}: slope used"),
+                line={"color": COLOUR[phase], "width": 2, "dash": "solid" if phase == "before" else "dash"},
+            )  # fmt: skip
+    figure.update_xaxes(
+        title="inlet temperature at the peak [°C]" if outcome.kind == "pull" else "inlet temperature [°C]"
+    )
+    figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
+    text = "Session means against the inlet temperature."
+    if slope is not None:
+        text += (
+            f" Lines: the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}; physics alone says "
+            f"{slope.prior:.2f} ± {slope.prior_u:.2f}. The change is the distance between the lines."
+        )
+    return layout(figure, caption=text, description=text, height=380)
+
+
+def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") -> Picture:
+    """Show what plans resolve: more sessions help, more pulls a session hardly.
+
+    Parameters
+    ----------
+    found : sequence of Plan
+    worthwhile_change : float
+        The change that matters.
+    unit : str
+        Of it.
+    """
+    figure = go.Figure()
+    figure.add_hline(y=worthwhile_change, line={"color": QUIET, "width": 1.5, "dash": "dot"})
+    dashes = ("dot", "solid", "dash")
+    for k, pulls in enumerate(sorted({p.pulls for p in found})):
+        mine = [p for p in found if p.pulls == pulls]
+        figure.add_scatter(
+            x=[p.sessions for p in mine],
+            y=[p.safe_change for p in mine],
+            mode="lines+markers",
+            name=f"{pulls} pulls a session",
+            line={"color": ("#0072B2", "#222", "#D55E00")[k % 3], "dash": dashes[k % 3], "width": 2},
+            hovertemplate="%{x} sessions a side: %{y:.1f} " + unit + "<extra></extra>",
+        )
+    figure.update_xaxes(title="sessions a side", dtick=1)
+    figure.update_yaxes(title=f"change told four times out of five{in_brackets(unit)}", rangemode="tozero")
+    text = (
+        "The change that a plan tells from none four times out of five. Dotted: the "
+        f"{worthwhile_change:g}{behind(unit)} asked for. Days count: the lines for more pulls a session lie close "
+        "together."
+    )
+    return layout(figure, caption=text, description=text, height=380)
+
+
+def budget(result: Result) -> Picture:
+    """Show what the uncertainty is made of."""
+    c = result.comparison
+    lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
+    figure = go.Figure()
+    figure.add_bar(
+        x=[line.standard_uncertainty for line in lines],
+        y=[_wrapped(line.source, 24) for line in lines],
+        orientation="h",
+        meta=series("standard uncertainty"),
+        marker={"color": "#009E73"},
+        text=[f"{line.standard_uncertainty:.2g}" for line in lines],
+        textposition="auto",
+        hoverinfo="skip",
+    )
+    figure.update_xaxes(title=f"standard uncertainty of the change{in_brackets(c.unit)}", rangemode="tozero")
+    largest = lines[-1]
+    text = (
+        f"What the uncertainty is made of: {largest.source} weighs most. Together (root of the sum of squares) "
+        f"{c.standard_uncertainty:.2g}{behind(c.unit)}."
+    )
+    return layout(figure, caption=text, description=text, height=110 + 42 * len(lines))

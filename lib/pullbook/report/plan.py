@@ -1,0 +1,191 @@
+"""The plan and the sheet to take along, as HTML fragments for the notebook and as lines for a terminal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+from pullbook.errors import ComparisonError
+from pullbook.report.html import CAUTIONS, Fragment, escape, listed, table
+from pullbook.settings.experiment import Experiment, Protocol
+from pullbook.statistics.power import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
+from pullbook.text import behind, decimals, in_brackets
+
+
+@dataclass(frozen=True, kw_only=True)
+class Wish:
+    """What somebody wants to find out, and what a plan for it rests on.
+
+    Attributes
+    ----------
+    change : float
+        The change to resolve, in ``unit``.
+    unit : str
+    pulls : int
+        A session.
+    scatter : Scatter
+    protocol : Protocol
+    """
+
+    change: float
+    unit: str
+    pulls: int
+    scatter: Scatter
+    protocol: Protocol
+
+    @cached_property
+    def grid(self) -> tuple[Plan, ...]:
+        """Plans around the wished number of pulls."""
+        around = sorted({max(1, self.pulls // 2), self.pulls, 2 * self.pulls})
+        enough = {self.fewest.sessions} if self.fewest else set()
+        return plans(
+            scatter=self.scatter, protocol=self.protocol, pulls=around, sessions=sorted({*USUAL_SESSIONS, *enough})
+        )
+
+    @property
+    def digits(self) -> int:
+        """Decimals that tell one plan from the next."""
+        return max(1, decimals(min(p.half_width for p in self.grid) / 4))
+
+    @cached_property
+    def fewest(self) -> Plan | None:
+        """The smallest plan that does it."""
+        return fewest_sessions(
+            worthwhile_change=self.change, scatter=self.scatter, protocol=self.protocol, pulls=self.pulls
+        )
+
+
+def wish_for(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> Wish:
+    """Put a wish together: from an experiment's own scatter when it has both phases, else from usual figures.
+
+    Parameters
+    ----------
+    folder : path or None
+        An experiment.
+    change : float, optional
+        Change to resolve, in the outcome's unit; by default the experiment's worthwhile change, or 2 K.
+    pulls : int
+        A session.
+
+    Returns
+    -------
+    Wish
+
+    Raises
+    ------
+    PullbookError
+        When the experiment is refused; or has no drive in one phase yet, and another unit than K.
+    """
+    if not folder:
+        return Wish(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
+    from pullbook.analysis.result import analyse_experiment
+
+    experiment = Experiment.load(folder)
+    wanted, unit = change or experiment.worthwhile_change, experiment.asked.change_unit
+    try:
+        scatter = scatter_of(analyse_experiment(experiment).comparison)
+    except ComparisonError as refusal:  # one of the phases has no drive yet
+        if unit != "K":
+            raise ComparisonError(
+                f"{refusal}. A plan in {unit} needs an experiment's own scatter, and that a drive from each phase"
+            ) from None
+        scatter = Scatter()
+    return Wish(change=wanted, unit=unit, pulls=pulls, scatter=scatter, protocol=experiment.protocol)
+
+
+def answer_text(wish: Wish) -> str:
+    """Say in one or two sentences what it takes."""
+    found, unit = wish.fewest, behind(wish.unit)
+    rests_on = (
+        f"This rests on {wish.scatter.source}: {wish.scatter.day_sd:.2g}{unit} between days and "
+        f"{wish.scatter.pull_sd:.2g}{unit} between pulls."
+    )
+    if found is None:
+        return f"A change of {wish.change:g}{unit} is out of reach: 60 sessions a side would not do. {rests_on}"
+    return (
+        f"To tell a change of {wish.change:g}{unit} four times out of five takes {found.sessions} sessions "
+        f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
+        f"driving in all. {rests_on}"
+    )
+
+
+def sheet_lines(protocol: Protocol, *, sessions: int, pulls: int) -> tuple[str, ...]:
+    """Return what to do on the day, in order."""
+    return (
+        f"Plan {sessions} sessions before the service and {sessions} after, on different days; if the weather changes, "
+        "spread both phases over it.",
+        "Nothing else changes in between: same tyres, load and fuel, no other repair, sensors untouched.",
+        "Log few signals, so that each is refreshed at least once a second: road speed, accelerator position, charge "
+        "temperature, inlet temperature, manifold pressure, coolant. A passenger starts and stops the logger.",
+        "Note for each session: air temperature in the shade, pressure or a METAR report, wind, wet or dry road.",
+        "Warm up for at least 15 minutes until coolant and oil are steady.",
+        f"Hold {protocol.cruise_kmh:g} km/h for at least a minute on the level: the baseline.",
+        f"Pull {pulls} times: same road, same direction, same gear. Slow to just under {protocol.pull_from_kmh:g} "
+        f"km/h, pedal to the floor in one go, hold it until {protocol.pull_to_kmh:g} km/h is passed, then lift.",
+        "Between pulls drive gently for at least 75 seconds, each time alike, so the cooler starts equally warm.",
+        "A pull that traffic or a gear change spoiled stays in the log: leave it out later and say why.",
+        "After the refit: check hoses and clamps, drive gently, and look at the first pull's boost before the next.",
+    )
+
+
+def answer(wish: Wish) -> Fragment:
+    """Return what it takes, first thing."""
+    return Fragment(f'<section class="pb-answer"><p class="pb-sentence">{escape(answer_text(wish))}</p></section>')
+
+
+def grid(wish: Wish) -> Fragment:
+    """Return the plans as a table."""
+    digits = wish.digits
+    rows = [
+        (
+            p.sessions,
+            p.pulls,
+            f"±{p.half_width:.{digits}f}",
+            f"{p.safe_change:.{digits}f}",
+            p.pulls_in_all,
+            f"{p.driving_min / 60:.1f}",
+        )
+        for p in wish.grid
+    ]
+    unit = in_brackets(wish.unit)
+    headings = (
+        "sessions a side", "pulls a session", f"interval{unit}", f"told 4 times of 5{unit}",
+        "pulls in all", "hours",
+    )  # fmt: skip
+    return table(headings, rows, numbers_from=0, caption="What a plan resolves and costs")
+
+
+def sheet(wish: Wish) -> Fragment:
+    """Return the sheet to take along: cautions first."""
+    sessions = wish.fewest.sessions if wish.fewest else 3
+    lines = sheet_lines(wish.protocol, sessions=sessions, pulls=wish.pulls)
+    boxes = "".join(f"<li>☐ {escape(line)}</li>" for line in lines)
+    return Fragment(
+        f'<div class="pb-cautions"><h3>First, safety</h3>{listed(CAUTIONS).html}</div>'
+        f'<h3>On the day</h3><ol class="pb-sheet">{boxes}</ol>'
+    )
+
+
+def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) -> list[str]:
+    """Return the plan as lines for a terminal, cautions first; the parameters are those of `wish_for`."""
+    wish = wish_for(folder, change=change, pulls=pulls)
+    lines = ["First, safety:", *(f"  - {line}" for line in CAUTIONS), "", answer_text(wish), ""]
+    unit = in_brackets(wish.unit)
+    headings = (
+        "sessions a side",
+        "pulls a session",
+        f"interval{unit}",
+        f"told 4 of 5{unit}",
+        "hours",
+    )
+    lines.append("  " + "  ".join(f"{heading:>15}" for heading in headings))
+    digits = wish.digits
+    for p in wish.grid:
+        told = (f"±{p.half_width:.{digits}f}", f"{p.safe_change:.{digits}f}")
+        cells = (p.sessions, p.pulls, *told, f"{p.driving_min / 60:.1f}")
+        lines.append("  " + "  ".join(f"{cell:>15}" for cell in cells))
+    sessions = wish.fewest.sessions if wish.fewest else 3
+    lines += ["", "On the day:"]
+    lines += [f"  [ ] {line}" for line in sheet_lines(wish.protocol, sessions=sessions, pulls=pulls)]
+    return lines

@@ -1,0 +1,555 @@
+"""The words and tables of the report, as fragments of HTML made from a result alone."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from pullbook.analysis.comparability import Condition
+from pullbook.analysis.result import Result
+from pullbook.analysis.secondary import SideFigure
+from pullbook.analysis.sessions import Drive
+from pullbook.physics import air
+from pullbook.reading.units import CHANNELS
+from pullbook.report.html import Fragment, escape, listed, table, told
+from pullbook.runs.find import Run
+from pullbook.runs.heat_soak import MIN_IDLE_S
+from pullbook.runs.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
+from pullbook.runs.operating_point import CHARGE_C
+from pullbook.settings.experiment import Experiment
+from pullbook.settings.outcomes import elapsed_columns
+from pullbook.statistics.estimate import conditions_of
+from pullbook.statistics.robustness import AS_MEASURED
+from pullbook.statistics.uncertainty import combined
+from pullbook.statistics.verdict import VERDICT_WORDS
+from pullbook.text import behind, counted, decimals, in_brackets, number, percent, sentence_case, signed
+
+VERDICT_MEANS = {
+    "improved": "The whole interval lies beyond the change that matters to you, on the better side.",
+    "improved-size-unclear": (
+        "The whole interval lies on the better side of zero, but part of it is too small to matter to you."
+    ),
+    "no-worthwhile-change": (
+        "The whole interval lies inside the band that makes no difference to you. That is not the same as no effect."
+    ),
+    "not-resolved": (
+        "The interval holds both outcomes that matter and outcomes that do not. Not shown is not the same as no effect."
+    ),
+    "worse-size-unclear": (
+        "The whole interval lies on the worse side of zero, but part of it is too small to matter to you."
+    ),
+    "worse": "The whole interval lies beyond the change that matters to you, on the worse side.",
+}
+LIMITS = (
+    "One vehicle and one service: the result says nothing of other vehicles, nor how long the effect lasts.",
+    "Nobody was blinded: the driver knew which drives came after the service.",
+    "A sensor that was cleaned, moved or replaced during the service breaks the comparison, and nothing here shows it.",
+    "A different road, load, tyre or fuel between the phases counts as part of the change.",
+)
+
+
+# --- the answer --------------------------------------------------------------------------------------------------
+
+
+def answer(result: Result) -> Fragment:
+    """Return the first thing on the page: what was asked, a boost warning if there is one, the verdict, its worth."""
+    experiment, c = result.experiment, result.comparison
+    boost = [f for f in result.findings if f.about_boost]
+    others = [f for f in result.warnings if not f.about_boost]
+    first = "".join(
+        f'<p class="pb-alert" role="alert"><strong>{word}:</strong> {escape(finding.message)}</p>'
+        for word, finding in zip(("First", *["Also"] * len(boost)), boost, strict=False)
+    )
+    question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
+    word, _, rest = c.sentence.partition(": ")
+    worth_it = worth(result)
+    aside = "".join(f'<p class="pb-note">{escape(finding.message)}</p>' for finding in others)
+    return Fragment(
+        f'<section class="pb-answer pb-{c.verdict}">'
+        f"<h1>{escape(experiment.title)}</h1>{question}{first}"
+        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
+        + "".join(
+            f'<p class="pb-worth">{escape(text)}</p>'
+            for text in (worth_it, weather_share(result), refit(result))
+            if text
+        )
+        + aside
+        + f'<p class="pb-facts">{escape(_facts(result))}</p></section>'
+    )
+
+
+def _facts(result: Result) -> str:
+    experiment, c = result.experiment, result.comparison
+    kind = experiment.asked.kind
+    when = f", {experiment.service.date.isoformat()}" if experiment.service.date else ""
+    out = int(result.measures["left_out"].astype(bool).sum())
+    left = f" {out} left out by hand." if out else ""
+    return (
+        f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. {counted(c.before.pulls, kind)} "
+        f"in {counted(c.before.sessions, 'session')} before, {c.after.pulls} in {c.after.sessions} after.{left}"
+    )
+
+
+def worth(result: Result) -> str:
+    """Say what a change of charge temperature is worth in air, or nothing for other outcomes."""
+    c = result.comparison
+    outcome = result.experiment.asked
+    if not outcome.of_charge or any(f.about_boost for f in result.findings):
+        return ""
+    rows = result.measures
+    column = "peak_charge" if outcome.kind == "pull" else "mean_charge"
+    after_c = float(rows.loc[rows["included"].astype(bool) & (rows["phase"] == "after"), column].mean())
+    if not math.isfinite(after_c):
+        return ""
+    gain, low, high = (
+        float(air.density_gain_percent(charge_before_c=after_c - x, charge_after_c=after_c))
+        for x in (c.change, c.high, c.low)
+    )
+    if low > 0 or high < 0:
+        ends = sorted((abs(low), abs(high)))
+        felt, air_is, amount = ("cooler", "denser", "more") if gain > 0 else ("warmer", "thinner", "less")
+        return (
+            f"What it is worth: {abs(c.change):.1f} K {felt} is {abs(gain):.1f} % {air_is} air at the same pressure "
+            f"({ends[0]:.1f} to {ends[1]:.1f} %), so at most that much {amount} air in each stroke."
+        )
+    return (
+        f"What it is worth: at the same pressure, anything from {low:+.1f} to {high:+.1f} % in air density fits, "
+        "so no gain or loss of air is shown."
+    )
+
+
+def weather_share(result: Result) -> str:
+    """Say what part of the change as measured was weather and boost, or nothing where no correction was made."""
+    c = result.comparison
+    plain = next((r for r in result.cross_checks.routes if r.name == AS_MEASURED), None)
+    if plain is None or not c.slopes:
+        return ""
+    conditions = conditions_of(c.slopes)
+    u = combined([line for line in c.budget if line.source.endswith(": its slope")])
+    share, digits = plain.change - c.change, max(1, decimals(c.standard_uncertainty))
+    least = 10.0**-digits
+    size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
+    return (
+        f"What was weather: as measured the change is {signed(plain.change, digits)}{behind(c.unit)}. Of this, "
+        f"{size}{behind(c.unit)} goes with {conditions}; taken out, {signed(c.change, digits)}{behind(c.unit)} is left."
+    )
+
+
+def refit(result: Result) -> str:
+    """Say whether the boost is as before, or nothing where a warning has said that it is not."""
+    if any(f.about_boost for f in result.findings):
+        return ""
+    figure = next((f for f in result.side_figures if f.name == "peak_manifold_pressure"), None)
+    if figure is None:
+        return "The refit: no manifold pressure was logged, so whether it is tight is not known."
+    return (
+        f"The refit: no loss of boost was found; peak manifold pressure {figure.before:.0f} kPa before, "
+        f"{figure.after:.0f} kPa after ({percent(result.comparison.level)} interval of the change "
+        f"{figure.low:+.1f} to {figure.high:+.1f} kPa)."
+    )
+
+
+# --- the logs ----------------------------------------------------------------------------------------------------
+
+
+def drives(result: Result) -> Fragment:
+    """Return the drives: length, runs that count, how fast and fine the charge temperature was logged."""
+    rows = []
+    dated = any(drive.when for drive in result.drives)
+    for drive in result.drives:
+        charge = drive.log.get("charge_air_temperature")
+        rows.append(
+            (
+                drive.session.name,
+                drive.session.phase,
+                *((drive.when.replace(" ", "\N{NO-BREAK SPACE}"),) if dated else ()),
+                f"{drive.log.duration_s / 60:.1f} min",
+                f"{sum(r.included for r in drive.runs.pulls)} of {len(drive.runs.pulls)}",
+                f"{sum(r.included for r in drive.runs.cruises)} of {len(drive.runs.cruises)}",
+                f"{charge.period_s:.2f} s" if charge else None,
+                f"{charge.resolution:.2g} K" if charge else None,
+                drive.runs.full_load_from.replace("_", " "),
+            )
+        )
+    headings = (
+        "session",
+        "phase",
+        *(("driven",) if dated else ()),
+        "length",
+        "pulls that count",
+        "cruises",
+        "charge refreshed every",
+        "in steps of",
+        "full load told by",
+    )
+    return table(headings, rows, numbers_from=3 if dated else 2, caption="The drives")
+
+
+def channels(result: Result) -> Fragment:
+    """Return which column served which channel."""
+    used: dict[tuple[str, str, str], list[str]] = {}
+    for drive in result.drives:
+        for name, signal in drive.log.signals.items():
+            used.setdefault((name, signal.column, signal.unit), []).append(drive.session.name)
+    every = len(result.drives)
+    order = list(CHANNELS)
+    rows = [
+        (name.replace("_", " "), column, unit, "all" if len(names) == every else ", ".join(names))
+        for (name, column, unit), names in sorted(used.items(), key=lambda item: order.index(item[0][0]))
+    ]
+    return table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9, caption="What was read")
+
+
+def findings(result: Result) -> Fragment:
+    """Return everything that was noticed: on the comparison first, then log by log, the same sentence once."""
+    grouped: dict[tuple[str, str], list[str]] = {}
+    for finding in result.findings:
+        grouped.setdefault((finding.severity, finding.message), []).append("the comparison")
+    for drive in result.drives:
+        for finding in drive.findings:
+            grouped.setdefault((finding.severity, finding.message), []).append(drive.session.name)
+    if not grouped:
+        return Fragment("<p>Nothing was noticed.</p>")
+    rank = {"refusal": 0, "warning": 1, "note": 2}
+    items = "".join(
+        f'<li class="pb-{severity}"><strong>{severity}</strong> {told(message)} '
+        f'<span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
+        for (severity, message), where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
+    )
+    return Fragment(f'<ul class="pb-findings">{items}</ul>')
+
+
+def _where(names: Sequence[str], every: int) -> str:
+    return "all sessions" if len(names) == every and every > 1 else ", ".join(dict.fromkeys(names))
+
+
+def left_out(result: Result) -> Fragment:
+    """Return the runs that do not count, with the reason for each."""
+    rows = [
+        (*_run_told(drive, run), run.reason) for drive in result.drives for run in drive.runs.all if not run.included
+    ]
+    if not rows:
+        return Fragment("<p>Every run that was found counts.</p>")
+    return table(
+        ("session", "run", "at", "speed", "why it does not count"), rows, numbers_from=9, caption="What does not count"
+    )
+
+
+def _run_told(drive: Drive, run: Run) -> tuple[str, ...]:
+    return drive.session.name, run.name, f"{run.start_s:.0f} s", f"{run.start_kmh:.0f}–{run.end_kmh:.0f} km/h"
+
+
+def runs(result: Result) -> Fragment:
+    """Return every run that was found and whether it counts, folded under one line."""
+    found = [(drive, run) for drive in result.drives for run in drive.runs.all]
+    rows = [(*_run_told(drive, run), "counts" if run.included else run.reason) for drive, run in found]
+    count = sum(run.included for _, run in found)
+    by_hand = sum(run.left_out for _, run in found)
+    summary = (
+        f"{counted(len(found), 'run')} found: {count} that count, {by_hand} left out by hand, "
+        f"{len(found) - count - by_hand} refused."
+    )
+    listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
+    return Fragment(f'<details class="pb-runs"><summary>{escape(summary)}</summary>{listed}</details>')
+
+
+# --- figures of the runs -----------------------------------------------------------------------------------------
+
+
+def pulls(result: Result) -> Fragment:
+    """Return the pulls that count, a row a pull."""
+    columns = [
+        ("peak_rise", "rise [K]", 1), ("peak_charge", "peak charge [°C]", 0), ("inlet_at_peak", "inlet [°C]", 1),
+        ("start_charge", "charge at start [°C]", 0), ("peak_manifold_pressure", "peak pressure [kPa]", 0),
+        ("time_to_boost", "to 90 % [s]", 1), ("effectiveness", "effectiveness", 2), ("heat_rejected", "heat [kW]", 1),
+        ("recovery_time", "recovery [s]", 1), ("duration", "duration [s]", 1),
+    ]  # fmt: skip
+    frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"].astype(bool)]
+    columns = [c for c in columns if frame[c[0]].notna().any()]
+    elapsed = elapsed_columns(frame)
+    rows = [
+        (
+            row["session"],
+            row["number"],
+            *(_with_u(row[name], row.get(f"{name}_u", math.nan), digits) for name, _, digits in columns),
+            *(_with_u(row[name], row[f"{name} u"], 1) for name in elapsed),
+        )
+        for row in frame.to_dict(orient="records")
+    ]
+    headings = (
+        "session",
+        "pull",
+        *(h for _, h, _ in columns),
+        *(f"{c.removeprefix('elapsed_s ')} km/h [s]" for c in elapsed),
+    )
+    return table(headings, rows, caption="Pulls that count")
+
+
+def _with_u(value: float, u: float, digits: int) -> str:
+    if not (math.isfinite(value) and math.isfinite(u)):
+        return number(value, digits)
+    while digits < 3 and u > 0 and float(f"{u:.{digits}f}") == 0:
+        digits += 1  # "± 0.0" would say that it is known exactly
+    return f"{value:.{digits}f} ± {u:.{digits}f}"
+
+
+def cruises(result: Result) -> Fragment:
+    """Return the cruises that count, a row a cruise."""
+    frame = result.measures[(result.measures["kind"] == "cruise") & result.measures["included"].astype(bool)]
+    if frame.empty:
+        protocol = result.experiment.protocol
+        wanted = f"a steady {protocol.cruise_kmh:g} km/h for at least {protocol.cruise_min_s:g} s"
+        return Fragment(f"<p>No cruise was found: {wanted}.</p>")
+    columns = [
+        ("mean_speed", "speed [km/h]", 1), ("mean_rise", "rise [K]", 1), ("mean_charge", "charge [°C]", 1),
+        ("mean_inlet", "inlet [°C]", 1), ("mean_coolant", "coolant [°C]", 1),
+        ("mean_manifold_pressure", "pressure [kPa]", 0),
+    ]  # fmt: skip
+    columns = [c for c in columns if frame[c[0]].notna().any()]
+    rows = [
+        (
+            row["session"],
+            row["phase"],
+            f"{row['end_s'] - row['start_s']:.0f}",
+            *(number(row[name], digits) for name, _, digits in columns),
+        )
+        for row in frame.to_dict(orient="records")
+    ]
+    return table(
+        ("session", "phase", "length [s]", *(h for _, h, _ in columns)),
+        rows,
+        numbers_from=2,
+        caption="Cruises that count",
+    )
+
+
+def phases(result: Result) -> Fragment:
+    """Return the means of pulls and cruises side by side, session by session first, then by phase."""
+    names = [
+        ("pull", "peak_rise", "peak charge above inlet", "K"), ("pull", "peak_charge", "peak charge", "°C"),
+        ("pull", "inlet_at_peak", "inlet at the peak", "°C"),
+        ("cruise", "mean_rise", "cruise charge above inlet", "K"), ("cruise", "mean_coolant", "cruise coolant", "°C"),
+    ]  # fmt: skip
+    rows = []
+    frame = result.measures[result.measures["included"].astype(bool)]
+    for kind, name, words, unit in names:
+        part = frame[(frame["kind"] == kind) & frame[name].notna()]
+        means = part.groupby(["phase", "session"])[name].mean().groupby(level="phase").mean()
+        if {"before", "after"} <= set(means.index):
+            before, after = float(means["before"]), float(means["after"])
+            rows.append((words, unit, number(before), number(after), f"{after - before:+.1f}"))
+    return table(("as measured, mean of session means", "unit", "before", "after", "difference"), rows, numbers_from=2)
+
+
+# --- what else the engine felt -----------------------------------------------------------------------------------
+
+
+def felt(result: Result) -> Fragment:
+    """Return the further figures before and after, group by group, with what has to be known to read them."""
+    notes = {
+        "air and cooler": _air_notes(result),
+        "heat left over": _heat_notes(result),
+        "boost": _boost_notes(result),
+        "time to speed": _time_notes(result),
+    }
+    parts = []
+    for group, note in notes.items():
+        figures = [f for f in result.side_figures if f.group == group and f.applies]
+        listed = _side_table(figures, result.comparison.level).html if figures else "<p>Not in these logs.</p>"
+        said = "".join(f"<p>{escape(text)}</p>" for text in note)
+        parts.append(f"<h3>{sentence_case(group)}</h3>{listed}{said}")
+    return Fragment("".join(parts))
+
+
+def _side_table(figures: Sequence[SideFigure], level: float) -> Fragment:
+    rows = []
+    for figure in figures:
+        digits = decimals(figure.standard_uncertainty)
+        u = figure.common_uncertainty if figure.unit != "%" else 0.0
+        before, after = (
+            _with_u(value, u, digits) if u else number(value, digits) for value in (figure.before, figure.after)
+        )
+        change = f"{signed(figure.change, digits)} ({signed(figure.low, digits)} to {signed(figure.high, digits)})"
+        rows.append((figure.label + in_brackets(figure.unit), change, before, after))
+    return table(("figure", f"change ({percent(level)} interval)", "before", "after"), rows)
+
+
+def _has(result: Result, name: str) -> bool:
+    return any(figure.name == name for figure in result.side_figures)
+
+
+def _air_notes(result: Result) -> list[str]:
+    notes = []
+    if _has(result, "effectiveness"):
+        if result.measures["outlet_estimated"].max() > 0:
+            notes.append(
+                "The compressor outlet is estimated, efficiency "
+                f"{result.experiment.vehicle.compressor_efficiency:.2f} ± {air.EFFICIENCY_U:.2f}, with usual pressure "
+                f"losses of {INLET_LOSS_KPA:.0f} ± {INLET_LOSS_U_KPA:.0f} kPa before it and {COOLER_LOSS_KPA:.0f} ± "
+                f"{COOLER_LOSS_U_KPA:.0f} kPa in the cooler. That leaves the ± beside the levels, one and the same "
+                "error before and after; the interval of the change counts what is left of it."
+            )
+        else:
+            notes.append("The compressor outlet was measured.")
+    if _has(result, "charge_density"):
+        notes.append("The charge density is brought to one inlet temperature.")
+    if not _has(result, "heat_rejected"):
+        notes.append("Heat rejected: not known without air mass flow in both phases.")
+    return notes
+
+
+def _heat_notes(result: Result) -> list[str]:
+    missing = [
+        words
+        for name, words in (
+            ("soak_rise", "cruise after the pulls (no cruise on either side of them in both phases)"),
+            ("recovery_time", "recovery (too short a rest after the pulls)"),
+            ("idle_climb", f"idle soak (no standstill of {MIN_IDLE_S:.0f} s in both phases)"),
+        )
+        if not _has(result, name)
+    ]
+    return [f"Not measured: {', '.join(missing)}."] if missing else []
+
+
+def _boost_notes(result: Result) -> list[str]:
+    if result.point is None or not _has(result, "pressure_at_speed"):
+        return []
+    text = f"The same engine speed is {result.point.engine_rpm:.0f} rpm, in the middle of the pulls"
+    if _has(result, "flow_at_point"):
+        text += f"; the air flow there is brought to {result.point.manifold_kpa:.0f} kPa and {CHARGE_C:.0f} °C"
+    return [text + "."]
+
+
+def _time_notes(result: Result) -> list[str]:
+    notes = [_reference_note(result)]
+    if _has(result, "wheel_power"):
+        notes.append(
+            "Power at the wheels comes from mass and time alone; drag and rolling resistance are guesses, the same "
+            "before and after, and the road is taken as the same. It compares the phases and rates no engine."
+        )
+    return notes
+
+
+def _reference_note(result: Result) -> str:
+    version = "UN R85 in its text of 2014 (annex 5; ISO 1585 is alike)"
+    found = next((f for f in result.side_figures if f.name.startswith("elapsed_s") and "reference" in f.name), None)
+    if found is None:
+        return f"No time in reference air: by {version} the factor is not valid for this air, or a time is missing."
+    figures = (
+        f"{found.before:.1f} ± {found.common_uncertainty:.1f} s before and {found.after:.1f} ± "
+        f"{found.common_uncertainty:.1f} s after"
+    )
+    how = _engine_factor_words(result.experiment)
+    if found.applies:
+        return f"In reference air (25 °C, 99 kPa dry) by {version}{how}."
+    return (
+        f"Read the times as measured. The factor to reference air by {version}{how} would make the longest {figures}, "
+        "but it does not apply to a boosted engine whose control holds the boost whatever the weather; since its "
+        "supplement 7 of 2015 that regulation corrects no such engine."
+    )
+
+
+def _engine_factor_words(experiment: Experiment) -> str:
+    diesel = experiment.vehicle.fuel == "diesel"
+    return " (engine factor anywhere from 0.3 to 1.2, for want of a fuel rate)" if diesel else ""
+
+
+# --- the comparison ----------------------------------------------------------------------------------------------
+
+
+def routes(result: Result) -> Fragment:
+    """Return the change by every route."""
+    c = result.comparison
+    digits = decimals(c.standard_uncertainty)
+
+    def row(name: str, change: float, low: float, high: float, remark: str) -> tuple[str, ...]:
+        return (name, f"{change:+.{digits}f}", f"{low:+.{digits}f} to {high:+.{digits}f}", remark)
+
+    rows = [row("this result", c.change, c.low, c.high, "")]
+    rows += [row(r.name, r.change, r.low, r.high, r.remark) for r in result.cross_checks.routes]
+    if result.with_left_out is not None:
+        w = result.with_left_out
+        rows.append(row("with what was left out", w.change, w.low, w.high, VERDICT_WORDS[w.verdict].lower()))
+    return table(
+        ("route", f"change{in_brackets(c.unit)}", f"{percent(c.level)} interval", ""),
+        rows,
+        words_from=3,
+        caption="The same change by other routes",
+    )
+
+
+def checks(result: Result) -> Fragment:
+    """Return the checks that the result was put to."""
+    rows = [
+        (check.name, check.sentence, {True: "agrees", False: "does not agree", None: ""}[check.agrees])
+        for check in result.cross_checks.checks
+    ]
+    return table(("check", "what it says", ""), rows, numbers_from=9, caption="Checks")
+
+
+def budget(result: Result) -> Fragment:
+    """Return the uncertainty budget."""
+    c = result.comparison
+    lines = [(line.source, str(line.kind), line.standard_uncertainty, line.dof) for line in c.budget]
+    lines.append(("together", "", c.standard_uncertainty, c.dof))
+    rows = [(source, kind, f"{u:.3g}", "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines]
+    note = (
+        f"<p>Half-width of the interval: {(c.high - c.low) / 2:.3g}{behind(c.unit)}. Kind A comes from the data, kind "
+        f"B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
+    )
+    listed = table(
+        ("source", "kind", f"standard uncertainty{in_brackets(c.unit)}", "degrees of freedom"), rows, numbers_from=2
+    )
+    return Fragment(listed.html + note)
+
+
+def like_for_like(result: Result) -> Fragment:
+    """Return the conditions of before and after side by side."""
+    rows = []
+    for condition in result.conditions:
+        digits = 3 if condition.unit == "kg/m³" else 1
+        difference = condition.after - condition.before
+        rows.append(
+            (
+                ("⚑ " if condition.flagged else "") + condition.name,
+                condition.unit,
+                number(condition.before, digits),
+                number(condition.after, digits),
+                signed(difference, digits) if np.isfinite(difference) else "–",
+                _moved(condition, result.comparison.unit),
+                condition.note or "alike",
+            )
+        )
+    headings = ("condition", "unit", "before", "after", "difference", "could have moved the result by", "flag")
+    return table(headings, rows, numbers_from=2, words_from=5)
+
+
+def _moved(condition: Condition, unit: str) -> str:
+    if not math.isfinite(condition.could_move):
+        return condition.basis
+    return f"{signed(condition.could_move, 1)} {unit}, {condition.basis}"
+
+
+# --- the end -----------------------------------------------------------------------------------------------------
+
+
+def conclusion(result: Result) -> Fragment:
+    """Return the verdict once more, what it means, and its limits."""
+    c = result.comparison
+    boost = [f.message for f in result.findings if f.about_boost]
+    text = "".join(f'<p class="pb-alert">{escape(message)}</p>' for message in boost)
+    text += f"<p><strong>{escape(c.sentence)}</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
+    both = ""
+    if result.with_left_out is not None:
+        both = f"<p>With what was left out counted: {escape(result.with_left_out.sentence)}</p>"
+    return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed(LIMITS).html)
+
+
+def colophon(result: Result) -> Fragment:
+    """Return what made the page, so that it can be made again."""
+    return Fragment(
+        f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
+        f"{escape(result.inputs_sha256[:16])}. The figures are in results.json and runs.csv beside this page.</p>"
+    )

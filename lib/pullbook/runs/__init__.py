@@ -1,0 +1,1 @@
+"""Pulls and cruises: found, judged and measured."""

@@ -1,0 +1,550 @@
+"""Find the runs in a log: pulls (one unbroken full-load acceleration) and cruises (steady speed)."""
+
+from __future__ import annotations
+
+import heapq
+from bisect import bisect_left, insort
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from pullbook.errors import Finding
+from pullbook.reading.logs import Log, Signal
+from pullbook.runs.full_load import (
+    ACCELERATING_M_S2,
+    FullLoad,
+    acceleration_of,
+    full_load,
+    held_top,
+    pedal_travel,
+    slope_width_s,
+    stretches,
+)
+from pullbook.settings.experiment import Protocol
+from pullbook.text import counted
+
+Kind = Literal["pull", "cruise"]
+
+MIN_PULL_S = 3.0
+START_SLACK_KMH = 5.0
+END_SLACK_KMH = 3.0
+LEAST_GAIN_KMH = 5.0
+MOST_FALL_KMH = 6.0  # a gear change costs less, even uphill; wheels that grip again fall further
+PLATEAU_S, PLATEAU_KMH = 10.0, 2.0
+FAR_KMH = 20.0
+LEAST_LIGHT_KPA = 50.0  # above outside; a log of a cruise alone shows no greater boost to measure by
+LIGHT_BOOST = 0.7  # of the greatest boost in the log
+CRUISE_SLACK_KMH = 5.0
+LEVEL_STEP_KMH = 0.5  # the median of whole km/h is a multiple of it
+ROUNDING_KMH = 0.1  # a log in mph rounds the sensor's whole km/h
+
+
+@dataclass(frozen=True, kw_only=True)
+class Run:
+    """A stretch of a log.
+
+    Attributes
+    ----------
+    kind : {"pull", "cruise"}
+    number : int
+        Place in the drive's sequence of its kind, from 1, refused candidates included.
+    start_s, end_s : float
+        Seconds since the log's first stamp.
+    start_kmh, end_kmh : float
+        Road speed there.
+    included : bool
+        Whether it counts.
+    reason : str
+        Why it is not included; empty if it is.
+    left_out : bool
+        True if it would be included but for the person's wish.
+    """
+
+    kind: Kind
+    number: int
+    start_s: float
+    end_s: float
+    start_kmh: float
+    end_kmh: float
+    included: bool
+    reason: str = ""
+    left_out: bool = False
+
+    @property
+    def name(self) -> str:
+        """The run as a person names it, such as ``pull 3``."""
+        return f"{self.kind} {self.number}"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Runs:
+    """The runs of one log.
+
+    Attributes
+    ----------
+    pulls, cruises : tuple of Run
+        Rising in time; refused candidates stay, with their reason.
+    full_load_from : str
+        What full load was judged by: a channel, ``acceleration``, or ``nothing``.
+    findings : tuple of Finding
+    """
+
+    pulls: tuple[Run, ...]
+    cruises: tuple[Run, ...]
+    full_load_from: str
+    findings: tuple[Finding, ...] = ()
+
+    @property
+    def all(self) -> tuple[Run, ...]:
+        """Pulls, then cruises."""
+        return (*self.pulls, *self.cruises)
+
+    def leave_out(self, reasons: Mapping[str, str]) -> Runs:
+        """Exclude the runs a person named; a name that fits no run is a finding.
+
+        Parameters
+        ----------
+        reasons : mapping of str to str
+            Why, by the run's name, such as ``pull 3``; a run with an empty reason counts.
+
+        Returns
+        -------
+        Runs
+        """
+
+        def decide(run: Run) -> Run:
+            reason = reasons.get(run.name)
+            if not reason:
+                return run
+            return replace(run, included=False, reason=f"left out: {reason}", left_out=run.included)
+
+        known = {run.name for run in self.all}
+        held = f"{counted(len(self.pulls), 'pull')} and {counted(len(self.cruises), 'cruise')}"
+        strays = [name for name in reasons if name not in known]
+        findings = [
+            Finding(
+                code="leave-out-unknown",
+                severity="warning",
+                message=f"leave_out names {name!r}, but this log has {held}.",
+                evidence={"named": name},
+            )
+            for name in strays
+        ]
+        return replace(
+            self,
+            pulls=tuple(map(decide, self.pulls)),
+            cruises=tuple(map(decide, self.cruises)),
+            findings=(*self.findings, *findings),
+        )
+
+
+def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | None = None) -> Runs:
+    """Find the pulls and cruises of a log.
+
+    Parameters
+    ----------
+    log : Log
+        Needs ``vehicle_speed``.
+    protocol : Protocol
+        Speeds the drive was meant to keep.
+    travel : (float, float), optional
+        Rest and top of the pedal over all logs of the experiment [%] (`pedal_travel`); by default from this log.
+
+    Returns
+    -------
+    Runs
+
+    Raises
+    ------
+    LogError
+        When the log has no vehicle speed.
+
+    Notes
+    -----
+    Full load is told by the pedal, else by the engine load, else by the manifold pressure, else by the acceleration
+    itself (with the engine speed, if logged, to allow for the gear). The last two know full load only as the most that
+    this log shows: where nobody ever floored the pedal they take the hardest acceleration for it. They also date the
+    start of a pull to where the speed began to rise, since the boost may come seconds after the pedal; a driver who
+    presses the pedal slowly then starts earlier than by the pedal. The finding ``full-load-judged`` says by what they
+    went.
+
+    An edge lies halfway between the refreshes on its two sides, so it is off by half a period at most, and by the time
+    the pedal takes.
+    """
+    speed = log.need("vehicle_speed")
+    load = full_load(log, speed, travel or pedal_travel([log]))
+    pulls = _pulls(speed, load, protocol)
+    cruises = _cruises(log, speed, load, protocol)
+    findings = (*load.findings, *_overruns(pulls, protocol), *_lifts(pulls, load))
+    return Runs(pulls=pulls, cruises=cruises, full_load_from=load.source, findings=findings)
+
+
+# --- pulls -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Spell:
+    """Full load from start to end, with the refreshes of the speed inside it and up to a period on either side."""
+
+    start_s: float
+    end_s: float
+    start_kmh: float
+    end_kmh: float
+    time_s: np.ndarray
+    kmh: np.ndarray
+    before_kmh: np.ndarray
+    after_kmh: np.ndarray
+    has_gap: bool
+
+    @property
+    def least_kmh(self) -> float:
+        """Least speed it may have started at.
+
+        Pedal and speed are refreshed at different moments, so an edge is known to about a refresh, in which a pull
+        gains up to 8 km/h: the limits are judged by the refreshes on both sides of an edge.
+        """
+        return float(self.before_kmh.min(initial=self.start_kmh))
+
+    @property
+    def most_kmh(self) -> float:
+        """Greatest speed it may have reached: as `least_kmh`, and by the last refreshes' line towards the lift."""
+        most = max(self.end_kmh, self.kmh.max(initial=0.0), self.after_kmh.max(initial=0.0))
+        t, v = self.time_s, self.kmh
+        if len(t) >= 3:
+            most = max(most, v[-1] + (v[-1] - v[-3]) / (t[-1] - t[-3]) * (self.end_s - t[-1]))
+        return float(most)
+
+
+def _pulls(speed: Signal, load: FullLoad, protocol: Protocol) -> tuple[Run, ...]:
+    edges = _full_spells(load, protocol.shift_lift_s)
+    if load.source in ("intake_manifold_pressure", "acceleration"):
+        edges = _redated(speed, edges, kinks=load.source == "acceleration")
+    runs: list[Run] = []
+    for spell in _spells(speed, edges):
+        reason = _why_not(spell, speed.max_gap_s, protocol)
+        if reason and spell.end_s - spell.start_s < MIN_PULL_S:
+            continue  # a kick-down in traffic, not a pull that went wrong
+        runs.append(
+            Run(
+                kind="pull",
+                number=len(runs) + 1,
+                start_s=spell.start_s,
+                end_s=spell.end_s,
+                start_kmh=spell.start_kmh,
+                end_kmh=spell.end_kmh,
+                included=not reason,
+                reason=reason,
+            )
+        )
+    return tuple(runs)
+
+
+def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]:
+    t, v = speed.time_s, speed.values
+    times = np.array(edges).reshape(-1, 2)
+    kmh = np.interp(times, t, v).tolist()
+    before = np.searchsorted(t, times[:, 0] - speed.period_s, side="left")
+    first = np.searchsorted(t, times[:, 0], side="left")
+    after = np.searchsorted(t, times[:, 1], side="right")
+    beyond = np.searchsorted(t, times[:, 1] + speed.period_s, side="right")
+    gaps = np.flatnonzero(np.diff(t) > speed.max_gap_s)
+    has_gap = np.searchsorted(gaps, after - 1) > np.searchsorted(gaps, first)
+    for (start_s, end_s), (start_kmh, end_kmh), k, a, b, c, gap in zip(
+        edges, kmh, before.tolist(), first.tolist(), after.tolist(), beyond.tolist(), has_gap.tolist(), strict=True
+    ):
+        yield _Spell(start_s, end_s, start_kmh, end_kmh, t[a:b], v[a:b], v[k:a], v[b:c], gap)
+
+
+def _full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float]]:
+    """Join the full-load refreshes into spells, over a lift as short as a gear change but never over a gap."""
+    t = load.time_s
+    first, after = stretches(load.is_full)
+    if not first.size:
+        return []
+    # A stretch of refreshes is cut at its gaps; the lift before it lasted at least from its first to its last refresh.
+    gaps = np.flatnonzero(np.diff(t) > load.max_gap_s) + 1
+    inside = gaps[load.is_full[gaps] & load.is_full[gaps - 1]]
+    first, after = np.sort(np.concatenate([first, inside])), np.sort(np.concatenate([after, inside]))
+    lift_s = t[first[1:] - 1] - t[after[:-1]]
+    gapless = np.searchsorted(gaps, after[:-1], side="left") == np.searchsorted(gaps, first[1:], side="right")
+    apart = np.flatnonzero(~((lift_s <= shift_lift_s + load.smear_s) & gapless & (shift_lift_s > 0)))
+    first, last = first[np.concatenate([[0], apart + 1])], after[np.concatenate([apart, [-1]])] - 1
+    sure = np.concatenate([[0], np.cumsum(load.is_sure)])
+    counts = sure[last + 1] > sure[first]
+    return [
+        (_edge(load, a - 1, a, own=a), _edge(load, b, b + 1, own=b))
+        for a, b in zip(first[counts].tolist(), last[counts].tolist(), strict=True)
+    ]
+
+
+def _edge(load: FullLoad, before: int, after: int, *, own: int) -> float:
+    """Date a change between two refreshes: the middle is the best guess, unless the log or a gap ends there."""
+    t = load.time_s
+    if before < 0 or after >= len(t) or t[after] - t[before] > load.max_gap_s:
+        return float(t[own])
+    return float(t[before] + t[after]) / 2
+
+
+def _redated(speed: Signal, edges: list[tuple[float, float]], *, kinks: bool) -> list[tuple[float, float]]:
+    """Date pulls by the speed where load is told late: by its kinks, and back to where it began to rise."""
+    still = np.flatnonzero(acceleration_of(speed) < ACCELERATING_M_S2)
+    redated: list[tuple[float, float]] = []
+    for start_s, end_s in edges:
+        if kinks:
+            start_s, end_s = _kink(speed, start_s), _kink(speed, end_s)
+        began_s = _began(speed, still, start_s)
+        # At low engine speed the boost comes seconds after the pedal.
+        if start_s - began_s > 1.0 + slope_width_s(speed) / 2:
+            start_s = min(start_s, _kink(speed, began_s))
+        redated.append((max(start_s, redated[-1][1]) if redated else start_s, end_s))
+    return redated
+
+
+def _began(speed: Signal, still: np.ndarray, by_s: float) -> float:
+    """Return the refresh after the last one before ``by_s`` at which the speed was not rising."""
+    k = int(np.searchsorted(speed.time_s, by_s))
+    last_still = int(np.searchsorted(still, k)) - 1
+    began = int(still[last_still]) + 1 if last_still >= 0 else 0
+    return float(speed.time_s[min(began, len(speed.time_s) - 1)])
+
+
+def _kink(speed: Signal, near_s: float) -> float:
+    """Return where two straight lines through the speed around ``near_s`` meet, by least squares."""
+    reach_s = max(2.5, 2.5 * speed.period_s)
+    t, v = speed.within(near_s - reach_s, near_s + reach_s)
+    if len(t) < 5:
+        return near_s
+    places = t[1] + (t[-2] - t[1]) * _KINK_PLACES
+    hinge = np.maximum(t - places[:, None], 0.0)
+    # What is left of the hinge beside one straight line; the best hinge explains most of what the line leaves.
+    x = t - t.mean()
+    line = x / np.sqrt(x @ x)
+    hinge -= hinge.mean(axis=1, keepdims=True)
+    hinge -= (hinge @ line)[:, None] * line
+    return float(places[np.argmax((hinge @ v) ** 2 / (hinge * hinge).sum(axis=1))])
+
+
+_KINK_PLACES = np.linspace(0.0, 1.0, 41)
+
+
+def _why_not(spell: _Spell, max_gap_s: float, protocol: Protocol) -> str:
+    """Say why a pull does not count; empty if it does."""
+    t, v = spell.time_s, spell.kmh
+    inside_s = np.diff(t).max() if spell.has_gap else 0.0  # looked for only where there is one
+    longest_s = max(inside_s, t[0] - spell.start_s, spell.end_s - t[-1]) if t.size else np.inf
+    if longest_s > max_gap_s:
+        return f"the speed has a gap of {min(longest_s, spell.end_s - spell.start_s):.1f} s inside"
+    most_kmh = spell.most_kmh
+    if most_kmh - spell.start_kmh < LEAST_GAIN_KMH:
+        return "full load without gaining speed"
+    latest_kmh, needed_kmh = protocol.pull_from_kmh + START_SLACK_KMH, protocol.pull_to_kmh - END_SLACK_KMH
+    if spell.least_kmh > latest_kmh:
+        digits = int(f"{spell.start_kmh:.0f}" == f"{latest_kmh:.0f}")  # 50.3 is above 50, but not as "50"
+        return f"started at {spell.start_kmh:.{digits}f} km/h, above {latest_kmh:.{digits}f}"
+    if most_kmh < needed_kmh:
+        return f"lifted at {spell.end_kmh:.0f} km/h"
+    fall_kmh = (np.maximum.accumulate(v) - v).max()
+    if fall_kmh > MOST_FALL_KMH:
+        return f"the speed fell by {fall_kmh:.0f} km/h at full load, as when spinning wheels grip"
+    if _plateau(t, v, needed_kmh):
+        return f"no speed gained for {PLATEAU_S:.0f} s at full load"
+    return ""
+
+
+def _plateau(t: np.ndarray, v: np.ndarray, needed_kmh: float) -> bool:
+    """Say whether the speed stood still on the way to the goal; beyond the goal it may."""
+    count = int(np.argmax(v >= min(needed_kmh, v.max()))) + 1
+    if t[count - 1] - t[0] < PLATEAU_S:
+        return False
+    later = np.interp(t[:count] + PLATEAU_S, t[:count], v[:count], right=np.inf)
+    return bool((later - v[:count] < PLATEAU_KMH).any())
+
+
+# --- cruises ---------------------------------------------------------------------------------------------------
+
+
+def _cruises(log: Log, speed: Signal, load: FullLoad, protocol: Protocol) -> tuple[Run, ...]:
+    runs: list[Run] = []
+    light_kpa = _light_kpa(log)
+    for first, last in _steady_windows(speed, protocol):
+        start_s, end_s = float(speed.time_s[first]), float(speed.time_s[last])
+        a, b = np.searchsorted(load.time_s, [start_s, end_s])
+        if b > a and load.is_full[a:b].mean() > 0.1:
+            reason = "full load while the speed stayed"
+        else:
+            reason = _load_trouble(log, start_s, end_s, light_kpa)
+        runs.append(
+            Run(
+                kind="cruise",
+                number=len(runs) + 1,
+                start_s=start_s,
+                end_s=end_s,
+                start_kmh=float(speed.values[first]),
+                end_kmh=float(speed.values[last]),
+                included=not reason,
+                reason=reason,
+            )
+        )
+    return tuple(runs)
+
+
+def _overruns(pulls: tuple[Run, ...], protocol: Protocol) -> Iterator[Finding]:
+    """Say which pulls went on far beyond their goal: they heat the charge longer than one that ends there."""
+    beyond = {run.name: run.end_kmh for run in pulls if run.included and run.end_kmh > protocol.pull_to_kmh + FAR_KMH}
+    if not beyond:
+        return
+    said = ", ".join(f"{name} ({kmh:.0f} km/h)" for name, kmh in beyond.items())
+    yield Finding(
+        code="pull-overruns",
+        severity="note",
+        message=(
+            f"Full load went on far beyond {protocol.pull_to_kmh:g} km/h in {said}. Compare them only with pulls that "
+            "end alike, or raise pull_to_kmh."
+        ),
+        evidence={"end_kmh": {name: round(kmh, 1) for name, kmh in beyond.items()}},
+    )
+
+
+def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> Iterator[Finding]:
+    """Say which pulls hold a lift that was taken for a gear change where most others hold none."""
+    if load.smear_s or load.source == "intake_manifold_pressure":
+        return  # told from the speed or the boost, lifts have no length of their own
+    included = [run for run in pulls if run.included]
+    lifts: dict[str, float] = {}
+    for run in included:
+        a, b = np.searchsorted(load.time_s, [run.start_s, run.end_s])
+        first, after = stretches(~load.is_full[a:b])
+        inside = (first > 0) & (after < b - a)  # a lift at either end belongs to the start or the end
+        if inside.any():
+            lifts[run.name] = float((load.time_s[a + after[inside]] - load.time_s[a + first[inside] - 1]).max())
+    if not lifts or len(lifts) > len(included) / 2:
+        return
+    said = ", ".join(f"{name} (up to {lift:.1f} s)" for name, lift in lifts.items())
+    yield Finding(
+        code="lift-inside",
+        severity="warning",
+        message=(
+            f"A lift inside {said} was taken for a gear change; most pulls of this drive hold none. If it was none, "
+            "leave the pull out; if no pull has one, set shift_lift_s to 0 under protocol."
+        ),
+        evidence={"lift_s": {name: round(lift, 2) for name, lift in lifts.items()}},
+    )
+
+
+def _load_trouble(log: Log, start_s: float, end_s: float, light_kpa: float) -> str:
+    """Say so if the load of a steady-speed stretch is not light, or not steady."""
+    for channel, light, swing in (
+        ("engine_load", 75.0, 45.0),
+        ("intake_manifold_pressure", light_kpa, 45.0),
+        ("accelerator_position", 75.0, 30.0),
+    ):
+        signal = log.get(channel)
+        if signal is None:
+            continue
+        _, values = signal.within(start_s, end_s)
+        if values.size >= 5:
+            low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
+            words = channel.replace("_", " ")
+            if middle > light:
+                return f"{words} at {middle:.0f}: not a light load"
+            return f"{words} swings by {high - low:.0f}" if high - low > swing else ""
+    return ""
+
+
+def _light_kpa(log: Log) -> float:
+    """Return the manifold pressure up to which the load of a boosted engine is light."""
+    pressure = log.get("intake_manifold_pressure")
+    if pressure is None or len(pressure.values) < 2:
+        return np.inf
+    return log.outside_kpa + max(LEAST_LIGHT_KPA, LIGHT_BOOST * (held_top(pressure.values) - log.outside_kpa))
+
+
+def _steady_windows(speed: Signal, protocol: Protocol) -> list[tuple[int, int]]:
+    """Return first and last refresh of each steady stretch: the longest has first choice, then in order of time."""
+    t = speed.time_s
+    firsts, lasts, levels = _steady_candidates(speed, protocol)
+    queue = [(float(t[a] - t[b]), int(a), int(b), float(x)) for a, b, x in zip(firsts, lasts, levels, strict=True)]
+    heapq.heapify(queue)
+    taken: list[tuple[int, int]] = []
+    while queue:
+        _, a, b, level = heapq.heappop(queue)
+        free = _largest_free(taken, a, b)
+        if free != (a, b):
+            a, b = _trim(speed, *free, level, protocol)
+            if a < b and t[b] - t[a] >= protocol.cruise_min_s:
+                heapq.heappush(queue, (float(t[a] - t[b]), a, b, level))
+        elif abs(_median(speed.values[a : b + 1]) - level) <= LEVEL_STEP_KMH / 2:
+            insort(taken, (a, b))
+    return taken
+
+
+def _steady_candidates(speed: Signal, protocol: Protocol) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Return every stretch that stays about some level near the cruising speed: first, last and level."""
+    ripple = protocol.cruise_ripple_kmh + ROUNDING_KMH
+    near = np.flatnonzero(np.abs(speed.values - protocol.cruise_kmh) <= CRUISE_SLACK_KMH + ripple)
+    if near.size < 2:
+        return np.empty(0, int), np.empty(0, int), np.empty(0)
+    t, v = speed.time_s[near], speed.values[near]
+    joined = (np.diff(near) == 1) & (np.diff(t) <= speed.max_gap_s)
+    settled = _settled_kmh(speed, protocol)
+
+    def about(level: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        off = np.abs(v - level)
+        on = off <= ripple
+        # Stretches of intervals, so the index after the last is the last refresh.
+        first, last = stretches(on[1:] & on[:-1] & joined)
+        a, b = _trim_all(off <= settled, first, last)
+        long = t[b] - t[a] >= protocol.cruise_min_s
+        return near[a[long]], near[b[long]], np.full(long.sum(), level)
+
+    steps = round(CRUISE_SLACK_KMH / LEVEL_STEP_KMH)
+    found = map(about, protocol.cruise_kmh + LEVEL_STEP_KMH * np.arange(-steps, steps + 1))
+    firsts, lasts, levels = (np.concatenate(part) for part in zip(*found, strict=True))
+    return firsts, lasts, levels
+
+
+def _median(values: np.ndarray) -> float:
+    """As ``numpy.median``, without its overhead: a long log has thousands of steady stretches."""
+    low, high = (len(values) - 1) // 2, len(values) // 2
+    parted = np.partition(values, (low, high))
+    return float(parted[low] + parted[high]) / 2
+
+
+def _settled_kmh(speed: Signal, protocol: Protocol) -> float:
+    return max(speed.resolution, protocol.cruise_ripple_kmh / 2) + ROUNDING_KMH
+
+
+def _trim_all(settled: np.ndarray, first: np.ndarray, last: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Take off the ends that still belong to a change of speed; a stretch that never settles shrinks to nothing."""
+    calm = np.flatnonzero(settled)
+    if not calm.size:
+        return first[:0], last[:0]
+    a = calm[np.searchsorted(calm, first).clip(max=len(calm) - 1)]
+    b = calm[(np.searchsorted(calm, last, side="right") - 1).clip(min=0)]
+    good = a < b  # where nothing between first and last is calm, a is at b or beyond it
+    return a[good], b[good]
+
+
+def _trim(speed: Signal, a: int, b: int, level: float, protocol: Protocol) -> tuple[int, int]:
+    if a >= b:
+        return a, a
+    ends = np.array([0]), np.array([b - a])
+    settled = np.abs(speed.values[a : b + 1] - level) <= _settled_kmh(speed, protocol)
+    first, last = _trim_all(settled, *ends)
+    return (a + int(first[0]), a + int(last[0])) if first.size else (a, a)
+
+
+def _largest_free(taken: list[tuple[int, int]], a: int, b: int) -> tuple[int, int]:
+    """Return the largest part of [a, b] that no taken stretch covers."""
+    pieces, start = [], a
+    for k in range(max(0, bisect_left(taken, (a, a)) - 1), len(taken)):
+        first, last = taken[k]
+        if first > b:
+            break
+        if last >= a:
+            pieces.append((start, first - 1))
+            start = last + 1
+    pieces.append((start, b))
+    return max(pieces, key=lambda piece: piece[1] - piece[0])

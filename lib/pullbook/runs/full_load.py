@@ -1,0 +1,326 @@
+"""Was it full load? Told by the pedal, else the engine load, else the manifold pressure, else the acceleration."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+
+from pullbook.errors import Finding
+from pullbook.reading.logs import Log, Signal
+
+FULL_OF_TRAVEL = 0.85  # full load counts from this fraction of the pedal's own travel
+LEAST_FULL_PEDAL_PCT = 70.0  # a pedal below this has not been to the floor, unless the engine load says so
+LEAST_TRAVEL_PCT = 10.0  # a pedal channel that moves less tells nothing
+LEAST_FULL_LOAD_PCT = 80.0
+LEAST_BOOST_KPA = 30.0
+LEAST_FULL_W_KG = 20.0  # at the wheels; 3.5 t with 90 kW give 24, ordinary driving up to 60 km/h stays below
+BEST_HELD_S = 4.0  # so that one bump, jump of a signal or spin of the wheels does not set the best acceleration
+ACCELERATING_M_S2 = 0.3  # a grade of 3 % gives as much
+
+
+@dataclass(frozen=True)
+class FullLoad:
+    """Full load or not, at the n refreshes of the signal that tells.
+
+    Attributes
+    ----------
+    time_s : ndarray of float, shape (n,)
+        Seconds since the log's first stamp.
+    is_full : ndarray of bool, shape (n,)
+        A spell of full load lasts while it holds.
+    is_sure : ndarray of bool, shape (n,)
+        The spell counts only if this holds somewhere in it.
+    source : str
+        The channel that tells, or ``acceleration``.
+    max_gap_s : float
+        Longest time between refreshes that may be bridged [s].
+    smear_s : float
+        A lift looks longer by up to this than it was [s].
+    findings : tuple of Finding
+    """
+
+    time_s: np.ndarray
+    is_full: np.ndarray
+    is_sure: np.ndarray
+    source: str
+    max_gap_s: float
+    smear_s: float = 0.0
+    findings: tuple[Finding, ...] = ()
+
+
+def pedal_travel(logs: Iterable[Log]) -> tuple[float, float] | None:
+    """Return rest and top of the pedal over an experiment's logs.
+
+    The top has to be held for two refreshes, so that one stray reading does not set it.
+
+    Parameters
+    ----------
+    logs : iterable of Log
+
+    Returns
+    -------
+    (float, float) or None
+        Rest and top [%]; None without a pedal channel.
+    """
+    rests, tops = [], []
+    for log in logs:
+        signal = log.get("accelerator_position")
+        if signal is not None and len(signal.values) >= 10:
+            rests.append(float(np.quantile(signal.values, 0.01)))
+            tops.append(held_top(signal.values))
+    return (min(rests), max(tops)) if rests else None
+
+
+def full_load(log: Log, speed: Signal, travel: tuple[float, float] | None) -> FullLoad:
+    """Tell full load by the best signal that a log has: pedal, engine load, manifold pressure, else the acceleration.
+
+    Parameters
+    ----------
+    log : Log
+    speed : Signal
+        The log's vehicle speed [km/h].
+    travel : (float, float) or None
+        Rest and top of the pedal over the experiment [%], from `pedal_travel`.
+
+    Returns
+    -------
+    FullLoad
+    """
+    pedal, load, pressure = map(log.get, ("accelerator_position", "engine_load", "intake_manifold_pressure"))
+    if pedal is not None and travel is not None and travel[1] - travel[0] >= LEAST_TRAVEL_PCT:
+        return _full_by_pedal(pedal, load, travel)
+    if load is not None and len(load.values) >= 10:
+        return _full_by_load(load, speed)
+    if pressure is not None and _is_boosted(pressure, log.outside_kpa):
+        return _full_by_pressure(pressure, speed, log.outside_kpa)
+    return _full_by_acceleration(speed, log.get("engine_speed"))
+
+
+def _is_boosted(pressure: Signal, outside_kpa: float) -> bool:
+    return len(pressure.values) >= 10 and held_top(pressure.values) >= LEAST_BOOST_KPA + outside_kpa
+
+
+def held_top(values: np.ndarray) -> float:
+    """Return the greatest value held for two refreshes.
+
+    Parameters
+    ----------
+    values : ndarray of float, shape (n,)
+        Two or more.
+
+    Returns
+    -------
+    float
+        In the unit of the values.
+    """
+    return float(np.minimum(values[1:], values[:-1]).max())
+
+
+def _full_by_pedal(pedal: Signal, load: Signal | None, travel: tuple[float, float]) -> FullLoad:
+    rest, top = travel
+    backed = top < LEAST_FULL_PEDAL_PCT and load is not None and held_top(load.values) >= 95.0
+    if top < LEAST_FULL_PEDAL_PCT and not backed:
+        return _none_full(pedal, f"The pedal never passes {top:.0f} %", top, LEAST_FULL_PEDAL_PCT)
+    # The share of travel alone would call 62 % full where 70 % was the most anyone pressed.
+    least = 0.0 if backed else LEAST_FULL_PEDAL_PCT
+    full = pedal.values >= max(least, rest + FULL_OF_TRAVEL * (top - rest))
+    return FullLoad(pedal.time_s, full, full, pedal.channel, pedal.max_gap_s)
+
+
+def _full_by_load(load: Signal, speed: Signal) -> FullLoad:
+    top = held_top(load.values)
+    if top < LEAST_FULL_LOAD_PCT:
+        return _none_full(load, f"The engine load never passes {top:.0f} %", top, LEAST_FULL_LOAD_PCT)
+    # Part load shows as it is, so the bar can be high; before the boost is there, full load is half of the top.
+    return _full_by_share(load, speed, load.values / top, sure=0.92, full=0.85, building=0.45)
+
+
+def _full_by_pressure(pressure: Signal, speed: Signal, outside_kpa: float) -> FullLoad:
+    share = (pressure.values - outside_kpa) / (held_top(pressure.values) - outside_kpa)
+    return _full_by_share(pressure, speed, share, sure=0.85, full=0.65, building=0.2)
+
+
+def _full_by_share(
+    signal: Signal, speed: Signal, share: np.ndarray, *, sure: float, full: float, building: float
+) -> FullLoad:
+    """Full load by a signal that follows the boost: its build-up while the speed rises belongs to the pull too."""
+    rising = np.diff(share, prepend=share[0]) > 0.1
+    gaining = np.interp(signal.time_s, speed.time_s, acceleration_of(speed)) >= ACCELERATING_M_S2
+    is_full = share >= full
+    return FullLoad(
+        signal.time_s,
+        _with_build_up(is_full, (share >= building) & (rising | gaining), gaining),
+        share >= sure,
+        signal.channel,
+        signal.max_gap_s,
+        findings=(_judged_by("manifold pressure"),) if signal.channel == "intake_manifold_pressure" else (),
+    )
+
+
+def _with_build_up(is_full: np.ndarray, builds: np.ndarray, gaining: np.ndarray) -> np.ndarray:
+    """Add the refreshes that build up to full load, and those after a gear change too short to reach it again.
+
+    What comes after the last full refresh without a lift between is no build-up but an easing of the pedal.
+    """
+    first, after = stretches(is_full | builds)
+    fulls, gains = (np.concatenate([[0], np.cumsum(mask)]) for mask in (is_full, gaining))
+    holds = fulls[after] > fulls[first]
+    follows = ~holds & np.concatenate([[False], holds[:-1]]) & (gains[after] > gains[first])
+    places = np.concatenate([[0], np.flatnonzero(is_full) + 1])
+    until = np.where(holds, places[fulls[after]], after)
+    change = np.zeros(len(is_full) + 1, dtype=int)
+    change[first[holds | follows]] += 1
+    change[until[holds | follows]] -= 1
+    added: np.ndarray = np.cumsum(change[:-1]) > 0
+    return added
+
+
+def stretches(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Find the unbroken stretches of a mask.
+
+    Parameters
+    ----------
+    mask : ndarray of bool, shape (n,)
+
+    Returns
+    -------
+    first, after : ndarray of int, shape (stretches,)
+        Index of each stretch's first element, and the one after its last.
+    """
+    turns = np.flatnonzero(np.diff(mask, prepend=False, append=False))
+    return turns[::2], turns[1::2]
+
+
+def slope_width_s(speed: Signal) -> float:
+    """Return the window over which the speed is smoothed [s]."""
+    return max(2.4, 2.5 * speed.period_s)
+
+
+def acceleration_of(speed: Signal) -> np.ndarray:
+    """Return the acceleration, smoothed over `slope_width_s`.
+
+    Parameters
+    ----------
+    speed : Signal
+        [km/h]
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        At each refresh of the speed [m/s²]; 0 where unknown.
+    """
+    slope = local_slope(speed, width_s=slope_width_s(speed)) / 3.6
+    slope[np.isnan(slope)] = 0.0
+    return slope
+
+
+def _full_by_acceleration(speed: Signal, engine: Signal | None) -> FullLoad:
+    """Without any load signal: acceleration near the best that this drive shows under like circumstances."""
+    acceleration = acceleration_of(speed)
+    moving = speed.values / 3.6
+    # Resistance of an ordinary car per unit mass: 1.1 % rolling, drag area 0.7 m2 on 1500 kg; only shares matter.
+    effort = acceleration + 0.11 + 2.8e-4 * moving**2
+    hard = effort * moving >= LEAST_FULL_W_KG
+    if engine is None:
+        like, building, full, sure = speed.values / 10, 0.4, 0.55, 0.75  # the unknown gear may halve the force
+    else:
+        turns = np.interp(speed.time_s, engine.time_s, engine.values)
+        effort = effort * moving / np.maximum(turns, 500.0)  # force over gear ratio: torque per unit mass
+        like, building, full, sure = turns / 300, 0.5, 0.6, 0.8
+    share = effort / _best(effort, like.astype(int).clip(0), max(2, round(BEST_HELD_S / speed.period_s)))
+    gaining = acceleration >= ACCELERATING_M_S2
+    return FullLoad(
+        speed.time_s,
+        _with_build_up(gaining & (share >= full), gaining & (share >= building), gaining),
+        gaining & hard & (share >= sure),
+        "acceleration",
+        speed.max_gap_s,
+        smear_s=slope_width_s(speed),
+        findings=(_judged_by("acceleration"),),
+    )
+
+
+def _best(effort: np.ndarray, bins: np.ndarray, held: int) -> np.ndarray:
+    """Return, at each refresh, the effort reached ``held`` times in its bin and the bins beside it."""
+    order = np.lexsort((effort, bins))
+    ends = np.searchsorted(bins[order], np.arange(-1, bins.max() + 2), side="right")
+    best = np.full(bins.max() + 1, np.inf)
+    for k in range(len(best)):
+        top = [effort[order[max(ends[j], ends[j + 1] - held) : ends[j + 1]]] for j in range(max(k - 1, 0), k + 2)]
+        beside = np.sort(np.concatenate(top))
+        if len(beside) >= held:
+            best[k] = max(beside[-held], 1e-9)
+    at_each: np.ndarray = best[bins]
+    return at_each
+
+
+def _none_full(signal: Signal, said: str, top: float, needed: float) -> FullLoad:
+    finding = Finding(
+        code="no-full-load",
+        severity="warning",
+        message=f"{said}, so no full load was found in this log. A pull needs the pedal to the floor.",
+        evidence={"highest_pct": round(top, 1), "needed_pct": needed},
+    )
+    nothing = np.zeros(len(signal.values), dtype=bool)
+    return FullLoad(signal.time_s, nothing, nothing, signal.channel, signal.max_gap_s, findings=(finding,))
+
+
+def _judged_by(what: str) -> Finding:
+    return Finding(
+        code="full-load-judged",
+        severity="warning",
+        message=(
+            f"No pedal or engine load in this log: full load was judged by the {what}, as the most that this log "
+            "shows. If nobody went to the floor, its hardest accelerations stand for pulls. Log the pedal to be sure."
+        ),
+        evidence={"by": what},
+    )
+
+
+def local_slope(signal: Signal, *, width_s: float) -> np.ndarray:
+    """Return the slope at each refresh from a straight line, by least squares, through the refreshes around it.
+
+    Parameters
+    ----------
+    signal : Signal
+        n refreshes.
+    width_s : float
+        Of the window, half of it on each side [s].
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        Unit of the signal per second; NaN with fewer than three refreshes in the window.
+    """
+    t, y = signal.time_s, signal.values
+    low = np.searchsorted(t, t - width_s / 2, side="left")
+    high = np.searchsorted(t, t + width_s / 2, side="right")
+    slope = np.empty(len(t))
+    # Running sums of squares over a whole drive would cancel to noise: each block has its own origin.
+    for first in range(0, len(t), _BLOCK):
+        last = min(first + _BLOCK, len(t))
+        a, b = low[first], high[last - 1]
+        slope[first:last] = _slopes(t[a:b] - t[first], y[a:b] - y[first], low[first:last] - a, high[first:last] - a)
+    return slope
+
+
+_BLOCK = 4096
+
+
+def _slopes(t: np.ndarray, y: np.ndarray, low: np.ndarray, high: np.ndarray) -> np.ndarray:
+    """Least squares: slope = (Sty - St Sy / n) / (Stt - St^2 / n), each sum over [low, high)."""
+
+    def sums(x: np.ndarray) -> np.ndarray:
+        total: np.ndarray = np.concatenate([[0.0], np.cumsum(x)])
+        inside: np.ndarray = total[high] - total[low]
+        return inside
+
+    n = (high - low).astype(float)
+    st, sy, stt, sty = sums(t), sums(y), sums(t * t), sums(t * y)
+    spread = stt - st * st / n
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope: np.ndarray = (sty - st * sy / n) / spread
+    slope[(n < 3) | (spread <= 0)] = np.nan
+    return slope

@@ -1,0 +1,1 @@
+"""What the person states: the experiment, its outcomes, what is kept private, where files lie."""

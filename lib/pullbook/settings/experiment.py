@@ -1,0 +1,450 @@
+"""The experiment folder: what the person asked, about which vehicle, from which logs.
+
+An experiment is data. ``experiment.yaml`` is read with a safe parser, checked in full, and every fault is told in
+one message: what was given, what is allowed, and the remedy.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import re
+import reprlib
+import stat
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    ValidationError,
+    field_validator,
+    model_validator,
+)
+
+from pullbook.errors import ExperimentError
+from pullbook.settings.outcomes import OUTCOMES, Outcome, outcome_named
+
+FILE_NAME = "experiment.yaml"
+MAX_YAML_BYTES = 262_144
+MAX_FAULTS_TOLD = 20
+LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
+TRACK_SUFFIXES = (".gpx",)
+
+# No control characters: these texts reach terminals, and a path with a null byte is none.
+Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400, pattern=r"^\P{Cc}*$")]
+Name = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[\w][\w .+-]{0,59}$")]
+Mark = Annotated[float, Field(ge=0, le=400)]
+RunName = Annotated[str, StringConstraints(pattern=r"^(pull|cruise) [1-9]\d{0,3}$")]
+Phase = Literal["before", "after"]
+PHASES: tuple[Phase, Phase] = ("before", "after")
+
+
+class _Settings(BaseModel):
+    """Frozen, unknown keys refused."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", str_strip_whitespace=True)
+
+
+class Vehicle(_Settings):
+    """The vehicle, described without its maker or registration."""
+
+    description: Text = Field(default="not described", description="a line of text")
+    fuel: Literal["diesel", "petrol"] = Field(default="diesel", description="diesel or petrol")
+    mass_kg: float | None = Field(default=None, ge=200, le=60_000, description="kg with load, 200 to 60000")
+    displacement_l: float | None = Field(default=None, ge=0.2, le=30, description="litres, 0.2 to 30")
+    compressor_efficiency: float = Field(default=0.70, ge=0.4, le=0.9, description="isentropic efficiency, 0.4 to 0.9")
+
+
+class Service(_Settings):
+    """What was done between the two phases."""
+
+    what: Text = Field(description="a line of text")
+    date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
+    odometer_km: float | None = Field(default=None, ge=0, le=5e6, description="km, not negative")
+
+
+class Protocol(_Settings):
+    """How the drives were meant to go; runs are looked for accordingly. Speeds in km/h."""
+
+    cruise_kmh: float = Field(default=90, ge=20, le=250, description="steady speed in km/h, 20 to 250")
+    pull_from_kmh: float = Field(default=40, ge=0, le=200, description="km/h, 0 to 200")
+    pull_to_kmh: float = Field(default=110, ge=20, le=300, description="km/h, above pull_from_kmh by 20 or more")
+    marks_kmh: tuple[Mark, ...] | None = Field(
+        default=None,
+        min_length=2,
+        max_length=12,
+        description="2 to 12 rising speeds, 0 to 400 km/h, to take elapsed times between",
+    )
+    shift_lift_s: float = Field(
+        default=1.5, ge=0, le=5, description="longest lift in s that still counts as a gear change, 0 to 5"
+    )
+    cruise_min_s: float = Field(default=20, ge=5, le=600, description="shortest cruise in s, 5 to 600")
+    cruise_ripple_kmh: float = Field(
+        default=2, ge=0.5, le=10, description="allowed ripple about the median in km/h, 0.5 to 10"
+    )
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        if self.pull_to_kmh < self.pull_from_kmh + 20:
+            raise ValueError(
+                f"pull_to_kmh is {self.pull_to_kmh:g} and pull_from_kmh is {self.pull_from_kmh:g}; "
+                "pull_to_kmh must be at least 20 km/h higher"
+            )
+        if self.marks_kmh and list(self.marks_kmh) != sorted(set(self.marks_kmh)):
+            raise ValueError("marks_kmh must rise, each speed once")
+        return self
+
+    @property
+    def usual_pull_s(self) -> float:
+        """How long a pull takes a brisk loaded van, which gains 4 km/h a second (common practice, no source)."""
+        return (self.pull_to_kmh - self.pull_from_kmh) / 4.0
+
+    @property
+    def marks(self) -> tuple[float, ...]:
+        """Speed marks [km/h]: those given, else three round ones inside the pull's range."""
+        if self.marks_kmh:
+            return self.marks_kmh
+        low = 10 * -(-(self.pull_from_kmh + 5) // 10)
+        high = 10 * ((self.pull_to_kmh - 3) // 10)
+        middle = 10 * round((low + high) / 20)
+        return tuple(sorted({float(low), float(middle), float(high)}))
+
+
+class Session(_Settings):
+    """One drive, one log."""
+
+    name: Name = Field(description="letters, digits, space, . _ + -, at most 60")
+    phase: Phase = Field(description="before or after")
+    log: Text = Field(description="a path inside the folder ending in .csv, .tsv, .txt (also .gz) or .parquet")
+    date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
+    track: Text | None = Field(default=None, description="a GPX track of the same drive, inside the folder")
+    ambient_c: float | None = Field(default=None, ge=-50, le=60, description="°C in the shade, -50 to 60")
+    metar: Text | None = Field(default=None, description="one METAR report as text")
+    pressure_hpa: float | None = Field(
+        default=None, ge=500, le=1100, description="station pressure in hPa, 500 to 1100"
+    )
+    humidity_pct: float | None = Field(default=None, ge=0, le=100, description="per cent, 0 to 100")
+    wind_ms: float | None = Field(default=None, ge=0, le=60, description="m/s, 0 to 60")
+    altitude_m: float | None = Field(default=None, ge=-500, le=5000, description="m above the sea, -500 to 5000")
+    leave_out: dict[RunName, Text] = Field(
+        default_factory=dict, description='run and reason, such as {pull 3: "braked for a tractor"}'
+    )
+
+
+ColumnName = Annotated[str, StringConstraints(min_length=1, max_length=400)]
+
+
+class Column(_Settings):
+    """The two facts that settle a column which was not recognised."""
+
+    column: ColumnName | Annotated[tuple[ColumnName, ...], Field(min_length=1, max_length=20)] = Field(
+        description="the column's header as it stands in the log, or a list of them where logs name it differently"
+    )
+    unit: Text | None = Field(default=None, description="such as degC, degF, kPa, psi gauge, km/h")
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        """The headers, one or several."""
+        return (self.column,) if isinstance(self.column, str) else self.column
+
+
+class Experiment(_Settings):
+    """A validated ``experiment.yaml`` and the folder it came from."""
+
+    title: Text = Field(description="a line of text")
+    question: Text | None = Field(default=None, description="a line of text")
+    vehicle: Vehicle = Field(default_factory=Vehicle, description="description, fuel, mass_kg and so on")
+    service: Service = Field(description="what, and if known date and odometer_km")
+    protocol: Protocol = Field(default_factory=Protocol, description="cruise_kmh, pull_from_kmh, pull_to_kmh")
+    outcome: str = Field(default="peak_rise", description="one of the measures")
+    worthwhile_change: float = Field(default=2.0, gt=0, le=1e4, description="above 0, in the outcome's unit")
+    day_to_day_sd: float | None = Field(default=None, gt=0, le=1e4, description="above 0, in the outcome's unit")
+    sessions: tuple[Session, ...] = Field(min_length=1, max_length=400, description="a list of 1 to 400 drives")
+    channels: dict[str, Column] = Field(default_factory=dict, description="channel: {column: ..., unit: ...}")
+    folder: Path = Field(default=Path(), exclude=True, repr=False)
+
+    @field_validator("outcome")
+    @classmethod
+    def _known(cls, outcome: str) -> str:
+        if outcome_named(outcome) is None:
+            speeds = re.search(r"(\d{1,3})\D+(\d{1,3})", outcome)
+            near = difflib.get_close_matches(outcome, OUTCOMES, n=1)
+            near = [f"'elapsed_s {speeds[1]}-{speeds[2]}'"] if speeds else near
+            hint = f" Did you mean {near[0]}?" if near else ""
+            raise ValueError(
+                f"given {_given(outcome)}; allowed: {', '.join(OUTCOMES)}, "
+                f"or elapsed_s with two speeds such as 'elapsed_s 60-90'.{hint}"
+            )
+        return outcome
+
+    @property
+    def asked(self) -> Outcome:
+        """The figure that the question is about."""
+        outcome = outcome_named(self.outcome)
+        assert outcome is not None  # the name was checked
+        return outcome
+
+    @model_validator(mode="after")
+    def _consistent(self) -> Self:
+        faults = _inconsistent([vars(s) for s in self.sessions], self.service.date)
+        unit = self.asked.change_unit
+        if "worthwhile_change" not in self.model_fields_set and unit != "K":
+            faults.append(
+                f"worthwhile_change is missing, and its default of 2 is meant in K, where {self.outcome} is in "
+                f"{'no unit' if unit == '1' else unit}; give the change that would matter to you"
+            )
+        if faults:
+            raise ValueError("\n".join(faults))
+        return self
+
+    @classmethod
+    def load(cls, folder: str | Path) -> Experiment:
+        """Read and check ``experiment.yaml`` in a folder.
+
+        Parameters
+        ----------
+        folder : path
+            The experiment folder.
+
+        Returns
+        -------
+        Experiment
+
+        Raises
+        ------
+        ExperimentError
+            With every fault found, each with what was given, what is allowed and the remedy.
+        """
+        folder = Path(folder)
+        return cls.from_settings(parse_settings(read_settings(folder)), folder)
+
+    @classmethod
+    def from_settings(cls, settings: Mapping[str, Any], folder: Path) -> Experiment:
+        """Check settings as they stand in ``experiment.yaml``.
+
+        Parameters
+        ----------
+        settings : mapping
+            Plain values, as `parse_settings` returns them.
+        folder : Path
+            The experiment folder.
+
+        Returns
+        -------
+        Experiment
+
+        Raises
+        ------
+        ExperimentError
+            As `load`.
+        """
+        if "folder" in settings:
+            raise ExperimentError(f"{FILE_NAME}: unknown key 'folder'; remove it")
+        sessions = settings.get("sessions")
+        entries = [entry for entry in sessions if isinstance(entry, dict)] if isinstance(sessions, list) else []
+        files = (("log", LOG_SUFFIXES), ("track", TRACK_SUFFIXES))
+        faults = [f for entry in entries for key, kinds in files if (f := _file_fault(folder, entry, key, kinds))]
+        try:
+            experiment = cls.model_validate({**settings, "folder": folder})
+        except ValidationError as error:
+            service = settings.get("service")
+            serviced = service.get("date") if isinstance(service, dict) else None
+            # Told in any case, also when single settings are at fault and the sessions were not compared.
+            faults = list(dict.fromkeys([*_faults(error), *_inconsistent(entries, serviced), *faults]))
+        if faults:
+            raise ExperimentError(_message(faults))
+        return experiment
+
+    def log_path(self, session: Session) -> Path:
+        """Return the path of a session's log."""
+        return self.folder / session.log
+
+    def keep_from(self, path: Path) -> None:
+        """Refuse a path to write to that is ``experiment.yaml`` or one of the logs.
+
+        Raises
+        ------
+        ExperimentError
+            When it is one.
+        """
+        tracks = [self.folder / session.track for session in self.sessions if session.track]
+        inputs = [self.folder / FILE_NAME, *(self.log_path(session) for session in self.sessions), *tracks]
+        if path.resolve() in {own.resolve() for own in inputs}:
+            raise ExperimentError(f"{path}: belongs to the experiment and would be written over; give another --out")
+
+    def in_phase(self, phase: Phase) -> tuple[Session, ...]:
+        """Return the sessions of one phase, in the order given."""
+        return tuple(s for s in self.sessions if s.phase == phase)
+
+
+def read_settings(folder: Path) -> str:
+    """Return the text of ``experiment.yaml``, line ends as they are.
+
+    Raises
+    ------
+    ExperimentError
+        When it is missing, too large, or no UTF-8 text.
+    """
+    path = folder / FILE_NAME
+    if not folder.is_dir():
+        raise ExperimentError(f"{folder}: no such folder. Give the folder that holds {FILE_NAME}.")
+    if not path.is_file():
+        raise ExperimentError(
+            f"{folder}: holds no {FILE_NAME}. Make a draft with: pullbook new {folder} --before LOG... --after LOG..."
+        )
+    if path.stat().st_size > MAX_YAML_BYTES:
+        raise ExperimentError(f"{FILE_NAME}: larger than {MAX_YAML_BYTES // 1024} KiB; a few kB are usual")
+    try:
+        with path.open(encoding="utf-8", newline="") as stream:
+            return stream.read()
+    except OSError as error:
+        raise ExperimentError(f"{path}: cannot be read ({error.strerror}); check the file") from None
+    except UnicodeDecodeError:
+        raise ExperimentError(f"{FILE_NAME}: not UTF-8 text; save it as UTF-8") from None
+
+
+def parse_settings(text: str) -> dict[str, Any]:
+    """Return the plain values of ``experiment.yaml``; no object is ever constructed from it.
+
+    Raises
+    ------
+    ExperimentError
+        When it is not valid YAML, or no keys and values.
+    """
+    from ruamel.yaml import YAML
+    from ruamel.yaml.error import YAMLError
+
+    try:
+        data = YAML(typ="safe", pure=True).load(text.removeprefix("\ufeff"))
+    except RecursionError:
+        raise ExperimentError(f"{FILE_NAME}: nested too deeply; lists and keys go three levels deep") from None
+    except (YAMLError, ValueError) as error:
+        mark = getattr(error, "problem_mark", None)
+        where = f"line {mark.line + 1}: " if mark else ""
+        what = " ".join(str(getattr(error, "problem", None) or error).split())[:200]
+        raise ExperimentError(f"{FILE_NAME}: {where}not valid YAML ({what}); correct it and try again") from None
+    if not isinstance(data, dict) or not all(isinstance(key, str) for key in data):
+        raise ExperimentError(f"{FILE_NAME}: must hold keys and values such as 'title: ...'")
+    return data
+
+
+def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> list[str]:
+    """Say which sessions are given twice or dated in the wrong phase; values of a wrong type are told of elsewhere."""
+    names = [s["name"].strip() for s in sessions if isinstance(s.get("name"), str)]
+    logs = [str(Path(s["log"].strip())) for s in sessions if isinstance(s.get("log"), str)]
+    faults = [*_repeated("name", names), *_repeated("log", logs)]
+    if type(serviced) is not dt.date:
+        return faults
+    for session in sessions:
+        phase, day = session.get("phase"), session.get("date")
+        if type(day) is not dt.date:
+            continue
+        if (phase == "after" and day < serviced) or (phase == "before" and day > serviced):
+            faults.append(
+                f"sessions: {_given(session.get('name'))} belongs to {phase!r} but is dated {day}, the service "
+                f"{serviced}; correct one of the dates or the phase"
+            )
+    return faults
+
+
+def _file_fault(folder: Path, session: Mapping[str, Any], key: str, suffixes: tuple[str, ...]) -> str | None:
+    """Say what is wrong with where a session's file lies; a name that is no text is told of elsewhere."""
+    log = session.get(key)
+    if not isinstance(log, str) or not log.isprintable():
+        return None
+    log = log.strip()
+    where = f"sessions: {_given(session.get('name'))} {key} {_given(log)}"
+    packed = key == "log" and log.lower().endswith(".gz")
+    if not (log.lower().removesuffix(".gz") if packed else log.lower()).endswith(suffixes):
+        return f"{where}: allowed are files ending in {', '.join(suffixes)}{', also with .gz' if key == 'log' else ''}"
+    path = folder / log
+    inside = there = False
+    try:
+        inside = not Path(log).is_absolute() and path.resolve().is_relative_to(folder.resolve())
+        there = stat.S_ISREG(path.stat().st_mode)  # is_file() calls links that go round absent
+    except (FileNotFoundError, NotADirectoryError):
+        there = False
+    except (OSError, RuntimeError) as error:  # a name too long, no permission, links that go round
+        return f"{where}: cannot be reached ({_given(str(error))}); check the path"
+    if not inside:
+        return f"{where}: lies outside the experiment folder; copy it inside and give the path from there"
+    return None if there else f"{where}: no such file; check the name, or remove the session"
+
+
+def _repeated(what: str, values: Sequence[str]) -> list[str]:
+    return [
+        f"sessions: the {what} {_given(value)} is given {count} times; each drive counts once, so remove or rename one"
+        for value, count in Counter(values).items()
+        if count > 1
+    ]
+
+
+def _message(faults: list[str]) -> str:
+    if len(faults) == 1:
+        return f"{FILE_NAME}: {faults[0]}"
+    lines = [f"{FILE_NAME} has {len(faults)} faults:", *(f"  - {fault}" for fault in faults[:MAX_FAULTS_TOLD])]
+    if len(faults) > MAX_FAULTS_TOLD:
+        lines.append(f"  - and {len(faults) - MAX_FAULTS_TOLD} more")
+    return "\n".join(lines)
+
+
+def _faults(error: ValidationError) -> list[str]:
+    faults: list[str] = []
+    items = error.errors(include_url=False)
+    # A list whose items are at fault is reported as too short as well, which helps nobody.
+    around = {item["loc"][:depth] for item in items for depth in range(1, len(item["loc"]))}
+    for item in items:
+        if item["loc"] in around:
+            continue
+        location = tuple(part for part in item["loc"] if part != "[key]")
+        where = ".".join(str(part + 1) if isinstance(part, int) else part for part in location)
+        given = _given(item.get("input"))
+        if item["type"] == "extra_forbidden":
+            allowed = list(_model_at(location[:-1]).model_fields)
+            allowed = [name for name in allowed if name != "folder"]
+            near = difflib.get_close_matches(str(location[-1]), allowed, n=1)
+            hint = f" Did you mean {near[0]!r}?" if near else " Remove it."
+            faults.append(f"{where}: unknown key; allowed here: {', '.join(allowed)}.{hint}")
+        elif item["type"] == "missing":
+            faults.append(f"{where}: missing; allowed: {_description(location)}. Add it.")
+        elif item["type"] == "value_error":
+            text = str(item["ctx"]["error"])
+            faults += [f"{where}: {line}" if where else line for line in text.splitlines()]
+        else:
+            said = f"allowed: {_description(location)}" if _description(location) else item["msg"]
+            faults.append(f"{where}: given {given}; {said}. Correct it.")
+    return faults
+
+
+def _given(value: object) -> str:
+    """Show a value that was given; briefly, for aliases can make a short file very deep."""
+    brief = reprlib.Repr()
+    brief.maxlevel, brief.maxlist, brief.maxdict, brief.maxstring = 2, 3, 3, 80
+    return brief.repr(value)
+
+
+def _model_at(location: tuple[str | int, ...]) -> type[BaseModel]:
+    """Find the settings class that a fault's location lies in."""
+    models: dict[str, type[BaseModel]] = {
+        "vehicle": Vehicle,
+        "service": Service,
+        "protocol": Protocol,
+        "sessions": Session,
+        "channels": Column,
+    }
+    return models.get(str(location[0]), Experiment) if location else Experiment
+
+
+def _description(location: tuple[str | int, ...]) -> str:
+    names = [part for part in location if isinstance(part, str)]
+    for depth in range(len(names), 0, -1):
+        model = _model_at(tuple(names[: depth - 1]))
+        field = model.model_fields.get(names[depth - 1])
+        if field is not None and field.description:
+            return field.description
+    return ""

@@ -1,0 +1,49 @@
+"""Where things lie, and writing a file so that it is never half there."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+
+from pullbook.errors import ExperimentError
+
+LIBRARY = Path(__file__).resolve().parents[1]
+RENDERED = "rendered"  # where the results of an experiment go, inside it, by default
+RESULTS = "results.json"
+
+
+def check_place(path: Path) -> None:
+    """Refuse a path, given with ``--out``, that is no file in a folder that exists.
+
+    Raises
+    ------
+    ExperimentError
+        When its folder does not exist, or it is no file itself.
+    """
+    if not path.parent.is_dir() or (path.exists() and not path.is_file()):
+        raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file, line ends as given: the whole of it or, whatever happens, what was there before.
+
+    Raises
+    ------
+    ExperimentError
+        When it cannot be written.
+    """
+    target = path.resolve()  # a link keeps pointing to it
+    part = target.with_name(f".{target.name}-{os.getpid()}")
+    try:
+        part.write_text(text, encoding="utf-8", newline="")
+        with part.open("rb+") as stream:
+            os.fsync(stream.fileno())  # or a power cut may leave the new name on an empty file
+        if target.exists():
+            part.chmod(target.stat().st_mode)
+        part.replace(target)
+    except OSError as error:
+        raise ExperimentError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
+    finally:
+        with contextlib.suppress(OSError):
+            part.unlink()

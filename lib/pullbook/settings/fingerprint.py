@@ -1,0 +1,100 @@
+"""What a result was made from: one hash over the settings and the logs, one over the program."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from pathlib import Path
+
+from pullbook.errors import ExperimentError, LogError
+from pullbook.settings.experiment import Experiment
+from pullbook.settings.files import LIBRARY
+
+
+def inputs_sha256(experiment: Experiment) -> str:
+    """Hash the settings, the logs and the tracks of an experiment.
+
+    Parameters
+    ----------
+    experiment : Experiment
+
+    Returns
+    -------
+    str
+        64 hex digits.
+
+    Raises
+    ------
+    ExperimentError
+        When two sessions have the same log under two names.
+    LogError
+        When a log cannot be read.
+    """
+    total = hashlib.sha256(experiment.model_dump_json().encode())
+    for digest in log_digests({session.name: experiment.log_path(session) for session in experiment.sessions}):
+        total.update(digest.encode())
+    for track in (session.track for session in experiment.sessions if session.track):
+        total.update(_digest(experiment.folder / track).encode())
+    return total.hexdigest()
+
+
+def log_digests(paths: Mapping[str, Path]) -> list[str]:
+    """Hash logs.
+
+    Parameters
+    ----------
+    paths : mapping of str to Path
+        By the name of their session.
+
+    Returns
+    -------
+    list of str
+        64 hex digits each, in the order given.
+
+    Raises
+    ------
+    ExperimentError
+        When two of them are the same, byte for byte.
+    LogError
+        When a log cannot be read.
+    """
+    seen: dict[str, str] = {}
+    for name, path in paths.items():
+        digest = _digest(path)
+        if digest in seen:
+            raise ExperimentError(
+                f"sessions {seen[digest]!r} and {name!r} have the same log, byte for byte; each drive counts once, "
+                "so remove one"
+            )
+        seen[digest] = name
+    return list(seen)
+
+
+def _digest(path: Path) -> str:
+    try:
+        with path.open("rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise LogError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
+
+
+def program_sha256(library: Path = LIBRARY, *others: Path) -> str:
+    """Hash what makes a result besides its inputs.
+
+    Parameters
+    ----------
+    library : Path
+        The library's folder, with its page template.
+    *others : Path
+        Further files.
+
+    Returns
+    -------
+    str
+        64 hex digits.
+    """
+    parts = sorted(p for p in library.rglob("*") if p.suffix in {".py", ".css", ".js", ".j2", ".json"})
+    total = hashlib.sha256()
+    for path in (*parts, *others):
+        total.update(hashlib.sha256(path.read_bytes()).digest())
+    return total.hexdigest()

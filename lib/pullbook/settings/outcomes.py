@@ -1,0 +1,173 @@
+"""The figures a before/after question can be asked about: their names, units and better direction."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outcome:
+    """A measure that can serve as the outcome of an experiment.
+
+    Attributes
+    ----------
+    name : str
+        Column of the measures table.
+    kind : {"pull", "cruise", "idle"}
+        The run it belongs to; a standstill serves no experiment as outcome.
+    unit : str
+        Unit of the figure and of a change in it.
+    label : str
+        Words for a person, lower case.
+    lower_is_better : bool
+        Which direction is an improvement.
+    day_to_day_sd : float
+        Default allowance for the day-to-day standard deviation. Common practice, no source.
+    relative : bool
+        The allowance is a fraction of the mean rather than in the outcome's unit.
+    steps : tuple of str
+        Columns of the measures table that hold the steps of the sensors behind it.
+    ambient : {"rise", "charge", "coolant", "none"}
+        What physics says of its response to the inlet temperature (see `pullbook.ambient`): a rise grows a little with
+        it, a charge temperature moves with it, a coolant's may or may not; for the others nothing is assumed.
+    from_outlet : bool
+        It rests on the compressor outlet temperature, which few cars measure.
+    is_boost : bool
+        It is the boost itself, which no change of boost can mislead.
+    """
+
+    name: str
+    kind: Literal["pull", "cruise", "idle"]
+    unit: str
+    label: str
+    lower_is_better: bool = True
+    day_to_day_sd: float = 1.0
+    relative: bool = False
+    steps: tuple[str, ...] = ()
+    ambient: Literal["rise", "charge", "coolant", "none"] = "none"
+    from_outlet: bool = False
+    is_boost: bool = False
+
+    @property
+    def of_charge(self) -> bool:
+        """Whether it is a temperature of the charge, which goes with inlet temperature and compression."""
+        return self.ambient in ("rise", "charge")
+
+    @property
+    def change_unit(self) -> str:
+        """Unit of a change: K for a temperature in °C."""
+        return "K" if self.unit == "°C" else self.unit
+
+
+_ALL = (
+    Outcome(name="peak_rise", kind="pull", unit="K", label="peak charge temperature above inlet", ambient="rise",
+        steps=("charge_step", "inlet_step")),
+    Outcome(
+        name="peak_charge", kind="pull", unit="°C", label="peak charge temperature", ambient="charge",
+        steps=("charge_step",),
+    ),
+    Outcome(
+        name="peak_coolant", kind="pull", unit="°C", label="peak coolant temperature", ambient="coolant",
+        steps=("coolant_step",),
+    ),
+    Outcome(
+        name="peak_manifold_pressure", kind="pull", unit="kPa", label="peak manifold pressure",
+        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("pressure_step",), is_boost=True,
+    ),
+    Outcome(
+        name="time_to_boost", kind="pull", unit="s", label="time to 90 % of the peak manifold pressure",
+        day_to_day_sd=0.05, relative=True, is_boost=True,
+    ),
+    Outcome(
+        name="peak_air_mass_flow", kind="pull", unit="g/s", label="peak air mass flow",
+        lower_is_better=False, day_to_day_sd=0.02, relative=True,
+    ),
+    Outcome(
+        name="recovery_time", kind="pull", unit="s", label="recovery time constant after a pull",
+        day_to_day_sd=0.1, relative=True,
+    ),
+    Outcome(
+        name="effectiveness", kind="pull", unit="1", label="cooler temperature effectiveness",
+        lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("effectiveness_step",), from_outlet=True,
+    ),
+    Outcome(
+        name="charge_density", kind="pull", unit="kg/m³", label="charge density",
+        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("density_step",),
+    ),
+    Outcome(
+        name="heat_rejected", kind="pull", unit="kW", label="heat rejected at peak air flow",
+        lower_is_better=False, day_to_day_sd=0.03, relative=True, from_outlet=True,
+    ),
+    Outcome(
+        name="start_rise", kind="pull", unit="K", label="charge temperature above inlet at the start",
+        steps=("charge_step", "inlet_step"),
+    ),
+    Outcome(
+        name="pressure_at_speed", kind="pull", unit="kPa", label="manifold pressure at the same engine speed",
+        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("pressure_step",), is_boost=True,
+    ),
+    Outcome(
+        name="flow_at_point", kind="pull", unit="g/s", label="air mass flow at the same engine speed and density",
+        lower_is_better=False, day_to_day_sd=0.02, relative=True,
+    ),
+    Outcome(
+        name="soak_rise", kind="cruise", unit="K", label="cruise charge temperature after the pulls above that before",
+        steps=("charge_step", "inlet_step"),
+    ),
+    Outcome(name="mean_rise", kind="cruise", unit="K", label="cruise charge temperature above inlet", ambient="rise",
+        steps=("charge_step", "inlet_step")),
+    Outcome(
+        name="mean_charge", kind="cruise", unit="°C", label="cruise charge temperature", ambient="charge",
+        steps=("charge_step",),
+    ),
+    Outcome(name="mean_inlet", kind="cruise", unit="°C", label="cruise inlet temperature", steps=("inlet_step",)),
+    Outcome(
+        name="mean_coolant", kind="cruise", unit="°C", label="cruise coolant temperature", ambient="coolant",
+        steps=("coolant_step",),
+    ),
+    Outcome(
+        name="mean_manifold_pressure", kind="cruise", unit="kPa", label="cruise manifold pressure",
+        day_to_day_sd=0.02, relative=True,
+    ),
+)  # fmt: skip
+OUTCOMES: dict[str, Outcome] = {outcome.name: outcome for outcome in _ALL}
+
+
+def elapsed_columns(names: Iterable[object]) -> list[str]:
+    """Return those of a table's columns that hold times between two speeds, without their uncertainties."""
+    return [name for name in map(str, names) if _ELAPSED_COLUMN.fullmatch(name)]
+
+
+_ELAPSED_COLUMN = re.compile(r"elapsed_s \S+")
+_ELAPSED = re.compile(r"elapsed_s (\d{1,3})-(\d{1,3})")
+
+
+def speeds_of(name: str) -> tuple[float, ...]:
+    """Return the two speeds [km/h] that a time's name holds, none for other outcomes."""
+    match = _ELAPSED.fullmatch(name)
+    return (float(match[1]), float(match[2])) if match else ()
+
+
+def outcome_named(name: str) -> Outcome | None:
+    """Return the outcome of a name, or None; ``elapsed_s 60-90`` names the time between two speeds in km/h.
+
+    Examples
+    --------
+    >>> from pullbook.settings.outcomes import outcome_named, speeds_of
+    >>> outcome_named("elapsed_s 60-90").label, speeds_of("elapsed_s 60-90")
+    ('time from 60 to 90 km/h', (60.0, 90.0))
+    >>> outcome_named("peak_charge").unit, outcome_named("peak_charge").change_unit
+    ('°C', 'K')
+    """
+    if name in OUTCOMES:
+        return OUTCOMES[name]
+    match = _ELAPSED.fullmatch(name)
+    if match and int(match[1]) < int(match[2]):
+        return Outcome(
+            name=name, kind="pull", unit="s", label=f"time from {match[1]} to {match[2]} km/h",
+            day_to_day_sd=0.02, relative=True,
+        )  # fmt: skip
+    return None

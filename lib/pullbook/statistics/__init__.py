@@ -1,0 +1,1 @@
+"""From measures to a change with its uncertainty and a verdict."""

@@ -1,0 +1,343 @@
+"""Compare before with after: the session is the unit, the interval is honest, the verdict follows from it.
+
+1. Within sessions: a two-way fit (session + place in the sequence) gives session means and the repeatability.
+2. Between sessions: a mixed estimation of the phase effect with physical knowledge of the weather's share; the
+   scatter between sessions joins a stated allowance for day-to-day differences.
+3. An uncertainty budget and an interval after JCGM 100:2008, from which the verdict follows.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, get_args
+
+import numpy as np
+
+from pullbook.errors import Finding
+from pullbook.settings.experiment import Experiment, Phase
+from pullbook.statistics.boost import check_boost
+from pullbook.statistics.estimate import (
+    Covariate,
+    Estimate,
+    SessionFigure,
+    Slope,
+    allowance_of,
+    covariates_of,
+    estimate_change,
+)
+from pullbook.statistics.power import sessions_needed
+from pullbook.statistics.session_means import SessionMeans, session_means
+from pullbook.statistics.uncertainty import BudgetLine, check_level
+from pullbook.statistics.verdict import VERDICTS, Verdict, sentence_of, verdict_of, what_would_tell
+from pullbook.text import behind
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+OVERLAP_K = 3.0
+LARGE_SHARE = 0.2  # of the outcome itself: a worthwhile change larger than this is likely in another unit
+
+__all__ = ["VERDICTS", "Comparison", "PhaseSummary", "compare"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class PhaseSummary:
+    """One phase at the common conditions.
+
+    Attributes
+    ----------
+    mean : float
+        In the outcome's unit.
+    sessions, pulls : int
+        How many it rests on; for a cruise, the cruises.
+    """
+
+    mean: float
+    sessions: int
+    pulls: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Comparison:
+    """Before against after, with its uncertainty; the figures are in ``unit``.
+
+    Attributes
+    ----------
+    outcome, unit, label : str
+    lower_is_better : bool
+    worthwhile : float
+        The change that matters to the person, in ``unit``.
+    before, after : PhaseSummary
+    change, low, high : float
+        After minus before at common conditions, and its interval.
+    level : float
+        Coverage of the interval, such as 0.95.
+    dof, standard_uncertainty : float
+        Of the change.
+    budget : tuple of BudgetLine
+    method : str
+    verdict : str
+        One of `VERDICTS`.
+    sentence : str
+    sessions : tuple of SessionFigure
+    slopes : tuple of Slope
+    repeatability_sd, day_sd : float
+        Standard deviation between pulls of a session (NaN if there is one pull each) and between days.
+    day_dof : float
+        Of ``day_sd``.
+    sessions_needed : int or None
+        Sessions a side that would resolve it if the difference stays; None if it is resolved or out of reach.
+    findings : tuple of Finding
+    data : SessionMeans
+        What it was made from; with ``covariates`` and ``allowance`` for other routes to the same figure.
+    covariates : tuple of Covariate
+        The conditions that the sessions were brought to.
+    allowance : float or None
+        Day-to-day standard deviation as the person gave it; None for the outcome's own.
+    """
+
+    outcome: str
+    unit: str
+    label: str
+    lower_is_better: bool
+    worthwhile: float
+    before: PhaseSummary
+    after: PhaseSummary
+    change: float
+    low: float
+    high: float
+    level: float
+    dof: float
+    standard_uncertainty: float
+    budget: tuple[BudgetLine, ...]
+    method: str
+    verdict: Verdict
+    sentence: str
+    sessions: tuple[SessionFigure, ...]
+    slopes: tuple[Slope, ...]
+    repeatability_sd: float
+    day_sd: float
+    day_dof: float
+    sessions_needed: int | None
+    findings: tuple[Finding, ...]
+    data: SessionMeans = field(repr=False, compare=False)
+    covariates: tuple[Covariate, ...] = field(repr=False, compare=False)
+    allowance: float | None
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return its part of ``results.json`` as plain JSON types."""
+        return {
+            "outcome": self.outcome,
+            "unit": self.unit,
+            "before": vars(self.before),
+            "after": vars(self.after),
+            "change": self.change,
+            "low": self.low,
+            "high": self.high,
+            "level": self.level,
+            "dof": None if math.isinf(self.dof) else self.dof,
+            "standard_uncertainty": self.standard_uncertainty,
+            "budget": [line.to_dict() for line in self.budget],
+            "method": self.method,
+            "verdict": self.verdict,
+            "sentence": self.sentence,
+            "slopes": [vars(s) for s in self.slopes],
+            "session_means": [vars(s) for s in self.sessions],
+            "sessions_needed": self.sessions_needed,
+        }
+
+
+def compare(
+    measures: pd.DataFrame, experiment: Experiment, *, level: float = 0.95, with_left_out: bool = False
+) -> Comparison:
+    """Compare the outcome before with after.
+
+    Parameters
+    ----------
+    measures : pandas.DataFrame
+        A row a run, as `pullbook.measures.measure` gives, with a column ``session`` beside.
+    experiment : Experiment
+        Names the outcome, the worthwhile change, the allowance and the sessions' phases.
+    level : float
+        Coverage of the interval, above 0.5 and below 1.
+    with_left_out : bool
+        Count the runs that the person left out too, to show what leaving out did.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    ComparisonError
+        When a phase has no usable run, the outcome cannot be had, or the level is not allowed.
+    """
+    check_level(level)
+    outcome = experiment.asked
+    boost = check_boost(measures, experiment, level=level, with_left_out=with_left_out)
+    data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
+    covariates = covariates_of(data, boost_changed=boost.changed)
+    estimate = estimate_change(
+        data,
+        covariates=covariates,
+        allowance=experiment.day_to_day_sd,
+        level=level,
+        extra=boost.budget,
+    )
+    worthwhile = experiment.worthwhile_change
+    verdict = verdict_of(estimate.low, estimate.high, worthwhile, outcome.lower_is_better)
+    needed = None
+    if verdict == "not-resolved" and not boost.changed:
+        needed = sessions_needed(
+            change=estimate.change,
+            worthwhile=worthwhile,
+            day_sd=estimate.day_sd,
+            repeatability_sd=float(np.nan_to_num(data.repeatability_sd)),
+            pulls=round(float(np.mean(data.runs))),
+            step_u=float(np.mean(data.step_u)),
+            level=level,
+        )
+    now = min(data.count("before"), data.count("after"))
+    sentence = sentence_of(
+        verdict,
+        outcome,
+        estimate,
+        worthwhile=worthwhile,
+        level=level,
+        what_would_tell=what_would_tell(needed, now, boost_changed=boost.changed),
+    )
+    findings = [
+        *boost.findings,
+        *_design_findings(data, estimate, worthwhile, assumed=experiment.day_to_day_sd is None),
+    ]
+    return Comparison(
+        outcome=outcome.name,
+        unit=outcome.change_unit,
+        label=outcome.label,
+        lower_is_better=outcome.lower_is_better,
+        worthwhile=worthwhile,
+        before=PhaseSummary(mean=estimate.before, sessions=data.count("before"), pulls=data.pulls("before")),
+        after=PhaseSummary(mean=estimate.after, sessions=data.count("after"), pulls=data.pulls("after")),
+        change=estimate.change,
+        low=estimate.low,
+        high=estimate.high,
+        level=level,
+        dof=estimate.dof,
+        standard_uncertainty=estimate.u,
+        budget=estimate.budget,
+        method=estimate.method,
+        verdict=verdict,
+        sentence=sentence,
+        sessions=estimate.sessions(data),
+        slopes=estimate.slopes,
+        repeatability_sd=data.repeatability_sd,
+        day_sd=estimate.day_sd,
+        day_dof=estimate.day_dof,
+        sessions_needed=needed,
+        findings=tuple(findings),
+        data=data,
+        covariates=tuple(covariates),
+        allowance=experiment.day_to_day_sd,
+    )
+
+
+def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, *, assumed: bool) -> list[Finding]:
+    """Say what these sessions can and cannot tell, whatever the figures are."""
+    outcome = data.outcome
+    unit = behind(outcome.change_unit)
+    found = []
+    sides: dict[str, int] = {phase: data.count(phase) for phase in get_args(Phase)}
+    if min(sides.values()) == 1:
+        found.append(_one_session(sides, estimate.day_sd, unit))
+    if assumed:
+        allowance = allowance_of(outcome, float(np.mean(data.means)))
+        found.append(
+            Finding(
+                code="allowance-assumed",
+                severity="note",
+                message=(
+                    "How much days differ with nothing changed was allowed for with a standard deviation of "
+                    f"{allowance:.2g}{unit} (common practice, no source); give day_to_day_sd in experiment.yaml if you "
+                    "know better."
+                ),
+                evidence={"allowance": allowance},
+            )
+        )
+    if outcome.relative and worthwhile > LARGE_SHARE * abs(float(np.mean(data.means))):
+        found.append(
+            Finding(
+                code="worthwhile-large",
+                severity="warning",
+                message=(
+                    f"worthwhile_change is {worthwhile:g}{unit}, where the {outcome.label} is "
+                    f"{float(np.mean(data.means)):.3g}{unit} in all. Was it meant in another unit?"
+                ),
+                evidence={"worthwhile": worthwhile, "mean": float(np.mean(data.means))},
+            )
+        )
+    if not data.by_place and data.repeatability_dof > 0:
+        found.append(
+            Finding(
+                code="place-not-fitted",
+                severity="note",
+                message=(
+                    "The runs are too few, or their places in the sequence differ too much, to allow for later pulls "
+                    "starting hotter."
+                ),
+            )
+        )
+    if np.isfinite(data.inlet_c).all() and outcome.name != "mean_inlet":
+        sides_c = data.inlet_c[data.after == 0], data.inlet_c[data.after == 1]
+        found += _no_overlap(*sides_c) if outcome.ambient != "none" else _not_allowed_for(*sides_c)
+    return found
+
+
+def _one_session(sides: dict[str, int], day_sd: float, unit: str) -> Finding:
+    where = "one session before and one after" if max(sides.values()) == 1 else "one session in one of the phases"
+    differ = math.sqrt(2) * day_sd
+    return Finding(
+        code="one-session",
+        severity="warning",
+        message=(
+            f"There is {where}. Two days with nothing changed differ by about {differ:.2g}{unit} anyway (an "
+            "allowance, for want of a second day to learn it from), so a difference of that size cannot be told. More "
+            "pulls on the same day would not help; another day would."
+        ),
+        evidence=dict(sides),
+    )
+
+
+def _not_allowed_for(before: np.ndarray, after: np.ndarray) -> list[Finding]:
+    apart = float(after.mean() - before.mean())
+    if abs(apart) <= OVERLAP_K:
+        return []
+    return [
+        Finding(
+            code="weather-not-allowed-for",
+            severity="warning",
+            message=(
+                f"The air going in was {abs(apart):.0f} K {'warmer' if apart > 0 else 'colder'} after the service, and "
+                "nothing is taken out for it, because physics says nothing definite of this figure. Part of the change "
+                "may be weather; a session at the other phase's weather would tell."
+            ),
+            evidence={"apart_k": apart},
+        )
+    ]
+
+
+def _no_overlap(before: np.ndarray, after: np.ndarray) -> list[Finding]:
+    gap = float(max(after.min() - before.max(), before.min() - after.max()))
+    if gap <= OVERLAP_K:
+        return []
+    return [
+        Finding(
+            code="ambient-no-overlap",
+            severity="warning",
+            message=(
+                f"The inlet temperatures of before and after do not overlap: {gap:.0f} K lie between. The correction "
+                "for it rests on physics, not on these drives; a session at the other phase's weather would test it."
+            ),
+            evidence={"gap_k": gap, "before_c": before.tolist(), "after_c": after.tolist()},
+        )
+    ]

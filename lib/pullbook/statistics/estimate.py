@@ -1,0 +1,447 @@
+"""Between sessions: the change from before to after at common conditions, its budget and its interval.
+
+A mixed estimation of the phase effect, with physical knowledge of the weather's share; the scatter between sessions
+joins a stated allowance for day-to-day differences; the interval is made after JCGM 100:2008.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pullbook.physics.air import compression_heating_factor
+from pullbook.settings.experiment import Phase
+from pullbook.settings.outcomes import Outcome
+from pullbook.statistics.mixed_fit import MixedFit, mixed_fit
+from pullbook.statistics.priors import Prior, ambient_slope, pressure_slope
+from pullbook.statistics.session_means import SessionMeans
+from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
+
+ALLOWANCE_DOF = 4.0
+
+
+@dataclass(frozen=True, kw_only=True)
+class SessionFigure:
+    """One session's figure: the mean of its runs at the average place in the sequence.
+
+    Attributes
+    ----------
+    session : str
+    phase : {"before", "after"}
+    runs : int
+    mean, normalised : float
+        As it was, and at common conditions, in the outcome's unit.
+    inlet_c : float
+        Inlet temperature [°C]; NaN where not logged.
+    pressure_ratio : float
+        NaN where not logged.
+    """
+
+    session: str
+    phase: Phase
+    runs: int
+    mean: float
+    normalised: float
+    inlet_c: float
+    pressure_ratio: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Slope:
+    """How much of the outcome goes with a condition: what physics said, what came out.
+
+    Attributes
+    ----------
+    name : str
+        The condition.
+    unit : str
+        Of all the figures.
+    prior, prior_u : float
+        What physics said, with its standard uncertainty, in ``unit``.
+    value, u : float
+        What came out, with its standard uncertainty, in ``unit``.
+    """
+
+    name: str
+    unit: str
+    prior: float
+    prior_u: float
+    value: float
+    u: float
+
+
+@dataclass(frozen=True, eq=False)
+class Estimate:
+    """The change and all that stands behind it; in the outcome's unit, but for the degrees of freedom.
+
+    Attributes
+    ----------
+    change : float
+        After less before, at common conditions.
+    before, after : float
+        The two levels.
+    low, high : float
+        Ends of the interval of the change.
+    u, dof : float
+        Its combined standard uncertainty and effective degrees of freedom.
+    budget : tuple of BudgetLine
+        What that is made of.
+    day_sd, day_dof : float
+        Standard deviation between days, allowance and data joined, and its degrees of freedom.
+    slopes : tuple of Slope
+    shift : ndarray, shape (sessions,)
+        What conditions took from each session's mean.
+    method : str
+        In words.
+    """
+
+    change: float
+    before: float
+    after: float
+    low: float
+    high: float
+    u: float
+    dof: float
+    budget: tuple[BudgetLine, ...]
+    day_sd: float
+    day_dof: float
+    slopes: tuple[Slope, ...]
+    shift: np.ndarray
+    method: str
+
+    def sessions(self, data: SessionMeans) -> tuple[SessionFigure, ...]:
+        """Return each session's figure, as it was and at common conditions, from the data that were fitted."""
+        return tuple(
+            SessionFigure(
+                session=data.names[k],
+                phase=data.phases[k],
+                runs=int(data.runs[k]),
+                mean=float(data.means[k]),
+                normalised=float(data.means[k] - self.shift[k]),
+                inlet_c=float(data.inlet_c[k]),
+                pressure_ratio=float(data.pressure_ratio[k]),
+            )
+            for k in range(len(data.names))
+        )
+
+
+@dataclass(frozen=True)
+class Covariate:
+    """A condition that the outcome goes with.
+
+    Attributes
+    ----------
+    name : str
+    unit : str
+        Of the slope.
+    centred : ndarray, shape (sessions,)
+        The condition less its mean over the sessions, in its own unit.
+    prior : Prior
+        What physics says of the slope.
+    reading_u : float
+        Standard uncertainty of a session's reading, in the condition's unit.
+    """
+
+    name: str
+    unit: str
+    centred: np.ndarray
+    prior: Prior
+    reading_u: float
+
+
+def covariates_of(data: SessionMeans, *, boost_changed: bool) -> list[Covariate]:
+    """Return the conditions to bring the sessions to.
+
+    Parameters
+    ----------
+    data : SessionMeans
+    boost_changed : bool
+        The service changed the boost; then the compression is not one of them.
+
+    Returns
+    -------
+    list of Covariate
+        Of inlet temperature and compression, those that all sessions logged and physics says something of.
+    """
+    rise, inlet = float(np.nanmean(data.rise_k)) if np.isfinite(data.rise_k).any() else math.nan, data.inlet_c
+    found = []
+    if np.isfinite(inlet).all():
+        prior = ambient_slope(data.outcome, rise_k=rise, inlet_c=float(inlet.mean()))
+        if prior:
+            found.append(Covariate("inlet temperature", "K/K", inlet - inlet.mean(), prior, data.inlet_u))
+    if np.isfinite(data.pressure_ratio).all() and (data.pressure_ratio > 1.05).all() and not boost_changed:
+        slope = pressure_slope(data.outcome, rise_k=rise)
+        if slope:
+            heating = log_heating(data.pressure_ratio)
+            found.append(Covariate("compression", "K per ln", heating - heating.mean(), slope, 0.0))
+    return found
+
+
+def log_heating(pressure_ratio: np.ndarray) -> np.ndarray:
+    """Return the logarithm of the compression heating, to which a rise is proportional.
+
+    Parameters
+    ----------
+    pressure_ratio : ndarray, shape (n,)
+        Above 1.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    heating: np.ndarray = np.log(np.asarray(compression_heating_factor(pressure_ratio)))
+    return heating
+
+
+def estimate_change(
+    data: SessionMeans,
+    *,
+    covariates: Sequence[Covariate],
+    allowance: float | None,
+    level: float,
+    extra: Sequence[BudgetLine] = (),
+) -> Estimate:
+    """Estimate the change from session means.
+
+    Parameters
+    ----------
+    data : SessionMeans
+    covariates : sequence of Covariate
+        Conditions to bring the sessions to; none for the change as measured.
+    allowance : float or None
+        Day-to-day standard deviation, in the outcome's unit; by default that of the outcome.
+    level : float
+        Coverage of the interval.
+    extra : sequence of BudgetLine
+        Further sources of uncertainty.
+
+    Returns
+    -------
+    Estimate
+
+    References
+    ----------
+    Mixed estimation: Theil and Goldberger (1961), see `pullbook.ambient.mixed_fit`. Interval: JCGM 100:2008, G.4.
+    """
+    allowance = allowance or allowance_of(data.outcome, float(np.mean(data.means)))
+    design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])
+    priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
+    known = data.covariance + np.diag(data.step_u**2)
+    fit, day_variance, day_dof = fit_sessions(design, data.means, known, priors, allowance)
+    change = float(fit.coefficients[1])
+    lines = contrast_budget(fit, np.array([0.0, 1.0]), data, covariates, day_variance=day_variance, day_dof=day_dof)
+    lines += extra
+    u, dof = combined(lines), effective_dof(lines)
+    half = coverage_factor(level, dof) * u
+    slopes = slopes_of(fit, covariates, first=2)
+    return Estimate(
+        change=change,
+        before=float(fit.coefficients[0]),
+        after=float(fit.coefficients[0] + change),
+        low=change - half,
+        high=change + half,
+        u=u,
+        dof=dof,
+        budget=tuple(lines),
+        day_sd=math.sqrt(day_variance),
+        day_dof=day_dof,
+        slopes=slopes,
+        shift=design[:, 2:] @ fit.coefficients[2:],
+        method=_method(slopes, day_dof),
+    )
+
+
+def slopes_of(fit: MixedFit, covariates: Sequence[Covariate], *, first: int) -> tuple[Slope, ...]:
+    """Return how much of the outcome goes with each condition.
+
+    Parameters
+    ----------
+    fit : MixedFit
+    covariates : sequence of Covariate
+    first : int
+        The first covariate's place among the coefficients; the levels stand before it.
+    """
+    return tuple(
+        Slope(
+            name=c.name,
+            unit=c.unit,
+            prior=c.prior.mean,
+            prior_u=c.prior.standard_uncertainty,
+            value=float(fit.coefficients[k]),
+            u=math.sqrt(fit.covariance[k, k]),
+        )
+        for k, c in enumerate(covariates, start=first)
+    )
+
+
+def contrast_budget(
+    fit: MixedFit,
+    contrast: np.ndarray,
+    data: SessionMeans,
+    covariates: Sequence[Covariate],
+    *,
+    day_variance: float,
+    day_dof: float,
+) -> list[BudgetLine]:
+    """Return what makes a difference of levels uncertain.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        Its first coefficients are levels, those after them the slopes of the covariates.
+    contrast : ndarray, shape (levels,)
+        Weights of the levels in the difference.
+    data : SessionMeans
+        What was fitted.
+    covariates : sequence of Covariate
+    day_variance, day_dof : float
+        As `fit_sessions` gives them [outcome's unit squared].
+
+    Returns
+    -------
+    list of BudgetLine
+        In the outcome's unit: the terms of the law of propagation (JCGM 100:2008, 5.2.2).
+    """
+    first = len(contrast)
+    weights = contrast @ fit.data_weights[:first]
+    lines = [
+        BudgetLine(
+            "repeatability of the runs", "A",
+            math.sqrt(max(0.0, weights @ data.covariance @ weights)), data.repeatability_dof or INFINITE,
+        ),
+        BudgetLine(
+            "day to day", "A" if day_dof > ALLOWANCE_DOF + 0.5 else "B",
+            math.sqrt(day_variance * weights @ weights), day_dof,
+        ),
+        BudgetLine("sensor step", "B", math.sqrt(weights**2 @ data.step_u**2), INFINITE),
+    ]  # fmt: skip
+    for k, covariate in enumerate(covariates):
+        share = abs(float(contrast @ fit.prior_weights[:first, k])) * covariate.prior.standard_uncertainty
+        lines.append(BudgetLine(f"{covariate.name}: its slope", "B", share, INFINITE))
+        if covariate.reading_u:
+            reading = abs(float(fit.coefficients[first + k])) * covariate.reading_u
+            lines.append(
+                BudgetLine(f"{covariate.name}: its reading", "B", reading * math.sqrt(weights @ weights), INFINITE)
+            )
+    if data.shared_u:
+        value = abs(float(contrast @ fit.coefficients[:first]))
+        lines.append(BudgetLine("what was estimated", "B", data.shared_u * value, INFINITE))
+    return lines
+
+
+def fit_sessions(
+    design: np.ndarray,
+    means: np.ndarray,
+    known: np.ndarray,
+    priors: Sequence[tuple[int, Prior]],
+    allowance: float,
+) -> tuple[MixedFit, float, float]:
+    """Fit, and join the scatter between sessions with the allowance; two turns settle the weights.
+
+    Parameters
+    ----------
+    design : ndarray, shape (sessions, coefficients)
+        Levels, then covariates.
+    means : ndarray, shape (sessions,)
+        In the outcome's unit.
+    known : ndarray, shape (sessions, sessions)
+        Covariance that single runs and the sensor step leave.
+    priors : sequence of (int, Prior)
+        Which coefficient, and what is known of it.
+    allowance : float
+        Day-to-day standard deviation allowed for.
+
+    Returns
+    -------
+    fit : MixedFit
+    day_variance, day_dof : float
+        Of the scatter between days [outcome's unit squared], as `join_scatter` gives them.
+    """
+    day_variance, day_dof = allowance**2, ALLOWANCE_DOF
+    for _ in range(3):
+        fit = mixed_fit(design, means, day_variance * np.eye(len(means)) + known, priors)
+        day_variance, day_dof = join_scatter(fit.residuals, fit.residual_maker, known, allowance=allowance)
+    return fit, day_variance, day_dof
+
+
+def join_scatter(
+    residuals: np.ndarray,
+    residual_maker: np.ndarray,
+    known: np.ndarray,
+    *,
+    allowance: float,
+    allowance_dof: float = ALLOWANCE_DOF,
+) -> tuple[float, float]:
+    """Join the scatter between sessions with the allowance for it.
+
+    Parameters
+    ----------
+    residuals : ndarray, shape (sessions,)
+        Of the session means.
+    residual_maker : ndarray, shape (sessions, sessions)
+        Turns session means into residuals.
+    known : ndarray, shape (sessions, sessions)
+        Covariance that single runs and the sensor step leave; their share of the scatter is not counted twice.
+    allowance, allowance_dof : float
+        Standard deviation allowed for, and the weight it has, in degrees of freedom.
+
+    Returns
+    -------
+    variance, dof : float
+        ``(dof0 allowance**2 + SS) / (dof0 + dof)`` [outcome's unit squared] and ``dof0 + dof``: a scaled inverse
+        chi-squared prior with its data. With ``dof0 = 0`` it is the analysis of variance of JCGM 100:2008, H.5.
+
+    Examples
+    --------
+    The voltage standard of JCGM 100:2008, H.5, table H.9 [µV]: ten daily means of five readings, 85 µV within a day;
+    between days 43 µV.
+
+    >>> import numpy as np
+    >>> from pullbook.statistics.estimate import join_scatter
+    >>> means = np.array([172.0, 116.0, 13.0, 144.0, 106.0, 31.0, 60.0, 125.0, 163.0, 41.0])
+    >>> known = 85**2 / 5 * np.eye(10)
+    >>> less_mean = np.eye(10) - 0.1
+    >>> variance, dof = join_scatter(less_mean @ means, less_mean, known, allowance=0.0, allowance_dof=0.0)
+    >>> round(variance**0.5), round(dof)
+    (43, 9)
+    """
+    dof = allowance_dof + float(np.trace(residual_maker @ residual_maker.T))
+    explained = float(np.trace(residual_maker @ known @ residual_maker.T))
+    excess = max(0.0, float(residuals @ residuals) - explained)
+    return (allowance_dof * allowance**2 + excess) / dof, dof
+
+
+def allowance_of(outcome: Outcome, mean: float) -> float:
+    """Return the default allowance for day-to-day differences, in the outcome's unit (common practice, no source).
+
+    Parameters
+    ----------
+    outcome : Outcome
+    mean : float
+        Of the sessions, in the outcome's unit: some allowances are a share of it.
+
+    Returns
+    -------
+    float
+        A standard deviation.
+    """
+    return outcome.day_to_day_sd * abs(mean) if outcome.relative else outcome.day_to_day_sd
+
+
+def conditions_of(slopes: Sequence[Slope]) -> str:
+    """Name, for a person, the conditions that sessions were brought to; empty where they are as measured."""
+    return " and ".join({"compression": "boost"}.get(s.name, s.name) for s in slopes)
+
+
+def _method(slopes: Sequence[Slope], day_dof: float) -> str:
+    conditions = " and ".join(s.name for s in slopes)
+    brought = f"brought to common {conditions} by mixed estimation" if conditions else "as measured"
+    scatter = (
+        "day-to-day allowance joined with the scatter between sessions"
+        if day_dof > ALLOWANCE_DOF + 0.5
+        else "day-to-day allowance alone"
+    )
+    return f"session means from a two-way fit, {brought}, {scatter}, interval after JCGM 100:2008"

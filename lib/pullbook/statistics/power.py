@@ -1,0 +1,351 @@
+"""Before driving: how many sessions and pulls it takes to tell a change, from the same formula as the comparison."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from pullbook.settings.experiment import Protocol
+from pullbook.statistics.estimate import ALLOWANCE_DOF
+from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
+
+if TYPE_CHECKING:
+    from pullbook.statistics.comparison import Comparison
+
+MOST_SESSIONS = 60
+USUAL_DAY_SD_K = 1.0  # the comparison's allowance
+USUAL_PULL_SD_K = 0.8  # common practice, no source
+USUAL_STEP_U_K = math.sqrt(2 / 12)  # charge and inlet in steps of 1 K
+POWER = 0.8
+USUAL_SESSIONS = (1, 2, 3, 4, 6, 8)
+WARM_UP_MIN = 15.0
+REST_MIN = 1.25
+CRUISE_MIN = 1.5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scatter:
+    """What a plan is made from.
+
+    Attributes
+    ----------
+    day_sd : float
+        Standard deviation between days with nothing changed, in the outcome's unit.
+    pull_sd : float
+        Standard deviation between pulls of a session, in the outcome's unit.
+    step_u : float
+        Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
+    source : str
+        Where the figures come from.
+    """
+
+    day_sd: float = USUAL_DAY_SD_K
+    pull_sd: float = USUAL_PULL_SD_K
+    step_u: float = USUAL_STEP_U_K
+    source: str = "usual figures (common practice, no source)"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Plan:
+    """A number of sessions a side and pulls a session, what it resolves and what it costs.
+
+    Attributes
+    ----------
+    sessions, pulls : int
+        Sessions a side, pulls a session.
+    half_width : float
+        Half of the interval to expect, in the outcome's unit; a true change of this size is told from none about half
+        of the time.
+    safe_change : float
+        True change that is told from none four times out of five (power 0.8), in the outcome's unit.
+    driving_min : float
+        All drives together, warm-up and rests included [min].
+    pulls_in_all : int
+        On both sides.
+    """
+
+    sessions: int
+    pulls: int
+    half_width: float
+    safe_change: float
+    driving_min: float
+    pulls_in_all: int
+
+
+def scatter_of(comparison: Comparison) -> Scatter:
+    """Take the scatter of an experiment that was driven already."""
+    c = comparison
+    step = next((line.standard_uncertainty for line in c.budget if line.source == "sensor step"), 0.0)
+    sides = 1 / c.before.sessions + 1 / c.after.sessions
+    pull_sd = c.repeatability_sd if math.isfinite(c.repeatability_sd) else 0.0
+    return Scatter(
+        day_sd=c.day_sd, pull_sd=pull_sd, step_u=step / math.sqrt(sides), source="this experiment's own scatter"
+    )
+
+
+def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, level: float = 0.95) -> Plan:
+    """Work out one plan.
+
+    Parameters
+    ----------
+    sessions : int
+        A side.
+    pulls : int
+        A session.
+    scatter : Scatter
+    protocol : Protocol
+        For how long a pull takes.
+    level : float
+        Coverage of the interval.
+
+    Returns
+    -------
+    Plan
+    """
+    expected = expected_interval(
+        sessions=sessions,
+        pulls=pulls,
+        day_sd=scatter.day_sd,
+        repeatability_sd=scatter.pull_sd,
+        step_u=scatter.step_u,
+        level=level,
+    )
+    each_min = WARM_UP_MIN + CRUISE_MIN + pulls * (protocol.usual_pull_s / 60 + REST_MIN)
+    return Plan(
+        sessions=sessions,
+        pulls=pulls,
+        half_width=expected.half_width,
+        safe_change=detectable_change(
+            standard_uncertainty=expected.standard_uncertainty, dof=expected.dof, power=POWER, level=level
+        ),
+        driving_min=2 * sessions * each_min,
+        pulls_in_all=2 * sessions * pulls,
+    )
+
+
+def power_of(*, change: float, standard_uncertainty: float, dof: float, level: float = 0.95) -> float:
+    """Return how often a true change is told from none, either sign counted.
+
+    Parameters
+    ----------
+    change : float
+        The true change.
+    standard_uncertainty, dof : float
+        Of the estimate of it: in the unit of the change, and its degrees of freedom.
+    level : float
+        Coverage of the interval that has to leave out zero.
+
+    Returns
+    -------
+    float
+        Probability, 0 to 1.
+
+    References
+    ----------
+    J. Cohen, Statistical Power Analysis for the Behavioral Sciences, 2nd ed. (1988), ch. 2 (noncentral t).
+
+    Examples
+    --------
+    Two groups of 20 whose means lie one standard deviation apart. The documentation of R has 0.8689528 for
+    ``power.t.test(n = 20, delta = 1, sd = 1)``, the wrong sign not counted.
+
+    >>> import math
+    >>> from pullbook.statistics.power import power_of
+    >>> round(power_of(change=1.0, standard_uncertainty=math.sqrt(2 / 20), dof=38), 6)
+    0.868953
+    """
+    from scipy.stats import nct
+
+    critical, shift = coverage_factor(level, dof), abs(change) / standard_uncertainty
+    wrong_sign = (
+        nct.cdf(-critical, dof, shift) if shift < 4 else 0.0
+    )  # beyond, nought to ten digits, and hard to compute
+    return float(nct.sf(critical, dof, shift) + wrong_sign)
+
+
+def detectable_change(*, standard_uncertainty: float, dof: float, power: float = POWER, level: float = 0.95) -> float:
+    """Return the true change that is told from none with a given power (the inverse of `power_of`).
+
+    Parameters
+    ----------
+    standard_uncertainty, dof : float
+        As for `power_of`.
+    power : float
+        Probability, above 1 - level and below 1.
+    level : float
+        Coverage of the interval that has to leave out zero.
+
+    Returns
+    -------
+    float
+        In the unit of the standard uncertainty.
+
+    Examples
+    --------
+    R finds 22.02110 a group for a power of 0.90 at a difference of one standard deviation.
+
+    >>> import math
+    >>> from pullbook.statistics.power import detectable_change
+    >>> round(detectable_change(standard_uncertainty=math.sqrt(2 / 22.0211), dof=2 * 21.0211, power=0.9), 5)
+    1.0
+    """
+    from scipy.optimize import brentq
+
+    most = (coverage_factor(level, dof) + 5) * standard_uncertainty  # power is 1 there
+
+    def short(change: float) -> float:
+        return power_of(change=change, standard_uncertainty=standard_uncertainty, dof=dof, level=level) - power
+
+    return float(brentq(short, 1e-9, most))
+
+
+def plans(
+    *,
+    scatter: Scatter,
+    protocol: Protocol,
+    sessions: Sequence[int] = USUAL_SESSIONS,
+    pulls: Sequence[int] = (3, 5, 8),
+    level: float = 0.95,
+) -> tuple[Plan, ...]:
+    """Work out a grid of plans, sessions first; the parameters are those of `plan`, some of them several.
+
+    Returns
+    -------
+    tuple of Plan
+    """
+    return tuple(
+        plan(sessions=s, pulls=p, scatter=scatter, protocol=protocol, level=level) for s in sessions for p in pulls
+    )
+
+
+def fewest_sessions(
+    *, worthwhile_change: float, scatter: Scatter, protocol: Protocol, pulls: int = 5, level: float = 0.95
+) -> Plan | None:
+    """Return the plan with the fewest sessions that tells the worthwhile change four times out of five.
+
+    Parameters
+    ----------
+    worthwhile_change : float
+        In the outcome's unit.
+    scatter, protocol, pulls, level
+        As for `plan`.
+
+    Returns
+    -------
+    Plan or None
+        None if more than 60 sessions a side would be needed.
+    """
+    for sessions in range(1, MOST_SESSIONS + 1):
+        found = plan(sessions=sessions, pulls=pulls, scatter=scatter, protocol=protocol, level=level)
+        if found.safe_change <= worthwhile_change:
+            return found
+    return None
+
+
+@dataclass(frozen=True)
+class Expected:
+    """The interval that a plan leads to expect.
+
+    Attributes
+    ----------
+    half_width, standard_uncertainty : float
+        In the outcome's unit.
+    dof : float
+        Effective degrees of freedom.
+    """
+
+    half_width: float
+    standard_uncertainty: float
+    dof: float
+
+
+def sessions_needed(
+    *,
+    change: float,
+    worthwhile: float,
+    day_sd: float,
+    repeatability_sd: float,
+    pulls: int,
+    step_u: float = 0.0,
+    level: float = 0.95,
+) -> int | None:
+    """Return how many sessions a side would resolve a change if it stays as it is.
+
+    Resolved means that the interval leaves out zero, or lies inside plus or minus the worthwhile change, whichever
+    comes first.
+
+    Parameters
+    ----------
+    change, worthwhile : float
+        The change as it is, and the one that matters, in the outcome's unit.
+    day_sd, repeatability_sd, pulls, step_u, level
+        As for `expected_interval`.
+
+    Returns
+    -------
+    int or None
+        None if more than 60.
+    """
+    distance = max(abs(change), worthwhile - abs(change))
+    for sessions in range(1, MOST_SESSIONS + 1):
+        expected = expected_interval(
+            sessions=sessions, pulls=pulls, day_sd=day_sd, repeatability_sd=repeatability_sd, step_u=step_u, level=level
+        )
+        if expected.half_width < distance:
+            return sessions
+    return None
+
+
+def expected_interval(
+    *,
+    sessions: int,
+    pulls: int,
+    day_sd: float,
+    repeatability_sd: float,
+    step_u: float = 0.0,
+    level: float = 0.95,
+) -> Expected:
+    """Return the interval to expect from so many sessions a side and pulls a session.
+
+    Parameters
+    ----------
+    sessions, pulls : int
+        Sessions a side and pulls a session.
+    day_sd, repeatability_sd : float
+        Standard deviations between days and between pulls of a session, in the outcome's unit.
+    step_u : float
+        Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
+    level : float
+        Coverage.
+
+    Returns
+    -------
+    Expected
+
+    Notes
+    -----
+    The budget of the comparison (JCGM 100:2008, 5.1.2 and G.4.1) for a difference of two means of so many sessions,
+    without what the weather's slope adds.
+
+    Examples
+    --------
+    By hand: 1 K * sqrt(2 / 3) = 0.816 K; 4 degrees of freedom of the allowance and 4 of the sessions, for which
+    Student's t is 2.306.
+
+    >>> from pullbook.statistics.power import expected_interval
+    >>> expected = expected_interval(sessions=3, pulls=5, day_sd=1.0, repeatability_sd=0.0)
+    >>> round(expected.standard_uncertainty, 3), round(expected.dof, 6), round(expected.half_width, 3)
+    (0.816, 8.0, 1.883)
+    """
+    lines = [
+        BudgetLine("day to day", "A", day_sd * math.sqrt(2 / sessions), ALLOWANCE_DOF + 2 * sessions - 2),
+        BudgetLine(
+            "repeatability", "A", repeatability_sd * math.sqrt(2 / (sessions * pulls)),
+            max(1.0, (2 * sessions - 1) * (pulls - 1)),
+        ),
+        BudgetLine("sensor step", "B", step_u * math.sqrt(2 / sessions), INFINITE),
+    ]  # fmt: skip
+    u, dof = combined(lines), effective_dof(lines)
+    return Expected(half_width=coverage_factor(level, dof) * u, standard_uncertainty=u, dof=dof)

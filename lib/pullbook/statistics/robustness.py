@@ -1,0 +1,510 @@
+"""The same change by other routes, and checks that the result has to stand; all are shown, none replaces the result."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import combinations
+
+import numpy as np
+
+from pullbook.errors import Finding
+from pullbook.settings.experiment import Phase
+from pullbook.statistics.comparison import Comparison
+from pullbook.statistics.estimate import Covariate, Estimate, estimate_change
+from pullbook.statistics.session_means import SessionMeans
+from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
+from pullbook.text import behind
+
+LEAST_SPREAD = 0.25  # of the weather within a phase, as a share of the difference between phases
+MOST_SPLITS = 20_000
+AS_MEASURED = "as measured"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Route:
+    """The change by one other route.
+
+    Attributes
+    ----------
+    name : str
+    change, low, high : float
+        The change and its interval, in the outcome's unit.
+    remark : str
+        What has to be known to read it.
+    valid : bool
+        False for routes that are shown because people use them, though their interval is too narrow.
+    """
+
+    name: str
+    change: float
+    low: float
+    high: float
+    remark: str = ""
+    valid: bool = True
+
+
+@dataclass(frozen=True, kw_only=True)
+class Check:
+    """A question put to the result, and the answer in a sentence.
+
+    Attributes
+    ----------
+    name, sentence : str
+    agrees : bool or None
+        None where it cannot be told.
+    """
+
+    name: str
+    sentence: str
+    agrees: bool | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class CrossChecks:
+    """All other routes and checks of one comparison.
+
+    Attributes
+    ----------
+    routes : tuple of Route
+    checks : tuple of Check
+    findings : tuple of Finding
+        Where they disagree.
+    """
+
+    routes: tuple[Route, ...]
+    checks: tuple[Check, ...]
+    findings: tuple[Finding, ...]
+
+
+def cross_check(comparison: Comparison) -> CrossChecks:
+    """Put a comparison to the test."""
+    level, data = comparison.level, comparison.data
+    covariates, allowance = comparison.covariates, comparison.allowance
+    shift = _shift(comparison)
+    normalised = data.means - shift
+    routes = [
+        *_as_measured(data, covariates, allowance, level),
+        *_least_squares(data, covariates, level),
+        *_welch_on_sessions(data, normalised, level),
+        *_random_sessions(data, shift, level),
+        *_run_by_run(data, level),
+    ]
+    checks = [
+        *_permutation(data, normalised),
+        _equivalence(comparison),
+        *_placebo(data, covariates, allowance, level),
+    ]
+    return CrossChecks(routes=tuple(routes), checks=tuple(checks), findings=_disagreements(routes, checks, comparison))
+
+
+def _shift(comparison: Comparison) -> np.ndarray:
+    """Return what the common conditions took from each session's mean."""
+    return np.array([s.mean - s.normalised for s in comparison.sessions])
+
+
+# --- routes --------------------------------------------------------------------------------------------------
+
+
+def _as_measured(
+    data: SessionMeans, covariates: Sequence[Covariate], allowance: float | None, level: float
+) -> list[Route]:
+    plain = estimate_change(data, covariates=(), allowance=allowance, level=level)
+    found = [Route(name=AS_MEASURED, change=plain.change, low=plain.low, high=plain.high)]
+    inlet = _inlet(covariates)
+    return [*found, _physical_only(plain, data, inlet, level)] if inlet else found
+
+
+def _inlet(covariates: Sequence[Covariate]) -> Covariate | None:
+    return next((c for c in covariates if c.name == "inlet temperature"), None)
+
+
+def _physical_only(plain: Estimate, data: SessionMeans, covariate: Covariate, level: float) -> Route:
+    """Correct with the physical slope as it stands, whatever the sessions show."""
+    apart = float(np.mean(covariate.centred[data.after == 1]) - np.mean(covariate.centred[data.after == 0]))
+    change = plain.change - covariate.prior.mean * apart
+    share = BudgetLine(covariate.name, "B", covariate.prior.standard_uncertainty * abs(apart), INFINITE)
+    low, high = _interval(change, (*plain.budget, share), level)
+    return Route(name=f"physical slope on {covariate.name}", change=change, low=low, high=high)
+
+
+def _interval(change: float, lines: Sequence[BudgetLine], level: float) -> tuple[float, float]:
+    half = coverage_factor(level, effective_dof(lines)) * combined(lines)
+    return change - half, change + half
+
+
+def _least_squares(data: SessionMeans, covariates: Sequence[Covariate], level: float) -> list[Route]:
+    """Fit the session means by plain least squares with HC3 errors, where the sessions allow a slope of their own."""
+    covariate = _inlet(covariates)
+    if covariate is None or min(data.count("before"), data.count("after")) < 2 or len(data.names) < 5:
+        return []
+    inlet = covariate.centred
+    apart = float(inlet[data.after == 1].mean() - inlet[data.after == 0].mean())
+    if np.std(inlet - data.after * apart) < max(0.5, LEAST_SPREAD * abs(apart)):
+        return []  # the slope would be read off the very difference that it is to correct
+    from statsmodels.regression.linear_model import OLS
+
+    design = np.column_stack([np.ones(len(inlet)), data.after, inlet])
+    fit = OLS(data.means, design).fit(cov_type="HC3", use_t=True)
+    low, high = fit.conf_int(alpha=1 - level)[1]
+    if not np.isfinite([low, high]).all():
+        return []
+    name = "slope fitted by least squares (HC3)"
+    return [Route(name=name, change=float(fit.params[1]), low=float(low), high=float(high))]
+
+
+def _welch_on_sessions(data: SessionMeans, normalised: np.ndarray, level: float) -> list[Route]:
+    if min(data.count("before"), data.count("after")) < 2:
+        return []
+    change, low, high = welch(normalised[data.after == 0], normalised[data.after == 1], level=level)
+    remark = "no allowance: the scatter of these few sessions alone"
+    return [Route(name="Welch's t on session means", change=change, low=low, high=high, remark=remark)]
+
+
+def welch(before: np.ndarray, after: np.ndarray, *, level: float = 0.95) -> tuple[float, float, float]:
+    """Return the difference of two means (after minus before) with Welch's interval.
+
+    Parameters
+    ----------
+    before, after : ndarray, shape (n,) and (m,)
+        Two values or more each.
+    level : float
+        Coverage of the interval.
+
+    Returns
+    -------
+    change, low, high : float
+        In the unit of the values.
+
+    References
+    ----------
+    B. L. Welch, "The generalization of Student's problem when several different population variances are involved",
+    Biometrika 34 (1947) 28-35.
+
+    Examples
+    --------
+    The documentation of R has 4.947198 to 11.052802 for 1 to 10 against 7 to 20.
+
+    >>> import numpy as np
+    >>> from pullbook.statistics.robustness import welch
+    >>> change, low, high = welch(np.arange(1.0, 11.0), np.arange(7.0, 21.0), level=0.95)
+    >>> round(change, 6), round(low, 6), round(high, 6)
+    (8.0, 4.947198, 11.052802)
+    """
+    lines = [
+        BudgetLine(name, "A", float(side.std(ddof=1)) / math.sqrt(len(side)), len(side) - 1)
+        for name, side in (("before", before), ("after", after))
+    ]
+    change = float(after.mean() - before.mean())
+    low, high = _interval(change, lines, level)
+    return change, low, high
+
+
+def _run_by_run(data: SessionMeans, level: float) -> list[Route]:
+    """Welch's t with every run as if it were independent: what a spreadsheet does; as a rule too narrow."""
+    before, after = (
+        np.concatenate([v for v, p in zip(data.single_runs, data.phases, strict=True) if p == phase])
+        for phase in ("before", "after")
+    )
+    if min(len(before), len(after)) < 2:
+        return []
+    change, low, high = welch(before, after, level=level)
+    remark = "not valid: runs of one day share the day"
+    return [Route(name="every run as if independent", change=change, low=low, high=high, remark=remark, valid=False)]
+
+
+def _random_sessions(data: SessionMeans, shift: np.ndarray, level: float) -> list[Route]:
+    """Fit all runs at once with a random effect a session; the same common conditions."""
+    if min(data.count("before"), data.count("after")) < 2 or int(data.runs.min()) < 2:
+        return []
+    codes = np.repeat(np.arange(len(data.names)), data.runs)
+    y = np.concatenate([v - s for v, s in zip(data.single_runs, shift, strict=True)])
+    design = np.column_stack([np.ones(len(y)), data.after[codes]])
+    model = random_session_model(y, design, codes)
+    if not math.isfinite(model.errors[1]):
+        return []
+    half = coverage_factor(level, len(data.names) - 2) * model.errors[1]
+    change = float(model.coefficients[1])
+    remark = "no scatter between sessions was found, so none is counted" if model.singular else ""
+    return [
+        Route(
+            name="random-session model (REML)",
+            change=change,
+            low=change - half,
+            high=change + half,
+            remark=remark,
+            valid=not model.singular,
+        )
+    ]
+
+
+@dataclass(frozen=True, eq=False)
+class RandomSessionModel:
+    """A linear model with a random intercept a session.
+
+    Attributes
+    ----------
+    coefficients, errors : ndarray, shape (p,)
+        Fixed effects and their standard errors.
+    between_sd, within_sd : float
+        Standard deviations between sessions and of a single run.
+    singular : bool
+        One of the two is nought.
+    """
+
+    coefficients: np.ndarray
+    errors: np.ndarray
+    between_sd: float
+    within_sd: float
+    singular: bool
+
+
+def random_session_model(y: np.ndarray, design: np.ndarray, codes: np.ndarray) -> RandomSessionModel:
+    """Fit a linear model with a random intercept a session by restricted maximum likelihood.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        The outcome of each run.
+    design : ndarray, shape (n, p)
+        Fixed effects.
+    codes : ndarray of int, shape (n,)
+        The session of each run, 0 to sessions - 1.
+
+    Returns
+    -------
+    RandomSessionModel
+        A variance between sessions that comes out as nought is reported so, not hidden.
+
+    Notes
+    -----
+    With one random effect everything else follows from the share of the variance that lies between sessions, so one
+    number is searched for, between nought and one. General optimisers of mixed models search without bounds, and few
+    sessions often have their best value at the bound.
+
+    References
+    ----------
+    S. R. Searle, G. Casella and C. E. McCulloch, Variance Components (1992), sections 6.6 and 6.7: the restricted
+    likelihood, profiled.
+    """
+    from scipy.optimize import minimize_scalar
+
+    groups = np.eye(int(codes.max()) + 1)[codes]
+    runs = groups.sum(axis=0)
+    within_sessions = y - (groups.T @ y / runs)[codes]
+    if not within_sessions @ within_sessions > 1e-18 * (y @ y):
+        # Runs that are all alike: the likelihood grows without end as the variance within falls.
+        nothing = np.full(design.shape[1], np.nan)
+        return RandomSessionModel(nothing, nothing, between_sd=math.nan, within_sd=0.0, singular=True)
+    start = np.linalg.lstsq(design, y, rcond=None)[0]
+    residuals = y - design @ start  # not y itself: its level would cost digits
+    dof = len(y) - design.shape[1]
+    columns = np.column_stack([design, residuals])
+    plain, sums = columns.T @ columns, columns.T @ groups
+
+    def fit(ratio: float) -> tuple[np.ndarray, np.ndarray, float]:
+        """Return information, coefficients and the variance within, for a ratio of the variances."""
+        products = plain - (sums * (ratio / (1 + ratio * runs))) @ sums.T
+        information, loads = products[:-1, :-1], products[:-1, -1]
+        found = np.linalg.solve(information, loads)
+        return information, start + found, float(products[-1, -1] - loads @ found) / dof
+
+    def loss(share: float) -> float:
+        ratio = share / (1 - share)
+        information, _, within = fit(ratio)
+        return float(dof * np.log(within) + np.log1p(ratio * runs).sum() + np.linalg.slogdet(information)[1])
+
+    best = minimize_scalar(loss, bounds=(0.0, 1 - 1e-9), method="bounded", options={"xatol": 1e-10})
+    share = float(best.x) if best.fun < loss(0.0) else 0.0
+    ratio = share / (1 - share)
+    information, coefficients, within = fit(ratio)
+    return RandomSessionModel(
+        coefficients=coefficients,
+        errors=np.sqrt(within * np.diag(np.linalg.inv(information))),
+        between_sd=math.sqrt(ratio * within),
+        within_sd=math.sqrt(within),
+        singular=ratio < 0.01,
+    )
+
+
+# --- checks --------------------------------------------------------------------------------------------------
+
+
+def _permutation(data: SessionMeans, normalised: np.ndarray) -> list[Check]:
+    after = data.after.astype(bool)
+    ways = math.comb(len(after), int(after.sum()))
+    if ways > MOST_SPLITS or min(after.sum(), (~after).sum()) < 2:
+        return []
+    extreme, ways = exact_permutation(normalised, after)
+    p = extreme / ways
+    name = "exact permutation of sessions"
+    told = f"{extreme} of the {ways} ways to share out the sessions give a difference as large (p = {p:.3f})"
+    if 2 / ways > 0.05:
+        least = "with so few sessions it could never fall below 0.05"
+        return [Check(name=name, sentence=f"{told}; {least}.", agrees=None)]
+    return [Check(name=name, sentence=f"{told}.", agrees=None)]
+
+
+def exact_permutation(values: np.ndarray, after: np.ndarray) -> tuple[int, int]:
+    """Count the ways to share out values that give a difference of means as large as the one seen, either sign.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n,)
+    after : ndarray of bool, shape (n,)
+        Which of them came after.
+
+    Returns
+    -------
+    extreme, ways : int
+        So many of so many; the p is their ratio.
+
+    References
+    ----------
+    R. A. Fisher, The Design of Experiments (1935), section 21.
+    """
+    chosen = np.array(list(combinations(range(len(values)), int(after.sum()))))
+    sums = values[chosen].sum(axis=1)
+    difference = sums / after.sum() - (values.sum() - sums) / (~after).sum()
+    seen = values[after].mean() - values[~after].mean()
+    return as_extreme(difference, seen), len(chosen)
+
+
+def as_extreme(statistics: np.ndarray, seen: float) -> int:
+    """Count the statistics that are as large as the one seen, either sign; equal ones count, rounding aside.
+
+    Parameters
+    ----------
+    statistics : ndarray, shape (n,)
+    seen : float
+
+    Returns
+    -------
+    int
+    """
+    slack = 1e-9 * max(1.0, float(np.abs(statistics).max()))
+    return int(np.sum(np.abs(statistics) >= abs(seen) - slack))
+
+
+def _equivalence(comparison: Comparison) -> Check:
+    c = comparison
+    p = equivalence(change=c.change, standard_uncertainty=c.standard_uncertainty, dof=c.dof, bound=c.worthwhile)
+    alpha = (1 - c.level) / 2
+    shown = p < alpha
+    return Check(
+        name="equivalence (two one-sided tests)",
+        sentence=(
+            f"That the change lies within ±{c.worthwhile:g}{behind(c.unit)} is {'' if shown else 'not '}shown "
+            f"(p = {p:.3f}, {alpha:.1%} needed)."
+        ),
+        agrees=shown == (c.verdict == "no-worthwhile-change"),
+    )
+
+
+def equivalence(*, change: float, standard_uncertainty: float, dof: float, bound: float) -> float:
+    """Return the larger p of the two one-sided tests that a change lies within plus or minus a bound.
+
+    Parameters
+    ----------
+    change, standard_uncertainty : float
+        In one unit.
+    dof : float
+        Degrees of freedom, or infinity.
+    bound : float
+        In the unit of the change.
+
+    Returns
+    -------
+    float
+        Probability, 0 to 1.
+
+    References
+    ----------
+    D. J. Schuirmann, "A comparison of the two one-sided tests procedure and the power approach", J. Pharmacokinetics
+    and Biopharmaceutics 15 (1987) 657-680.
+
+    Examples
+    --------
+    The vignette of the R package TOSTER: t = 3.4804 and -3.0254 with 182 degrees of freedom, p = 0.00142.
+
+    >>> from pullbook.statistics.robustness import equivalence
+    >>> u = (0.429 + 0.03) / 3.4804
+    >>> round(equivalence(change=0.03, standard_uncertainty=u, dof=182, bound=0.429), 5)
+    0.00142
+    """
+    from scipy.special import ndtr, stdtr
+
+    def above(t: float) -> float:
+        return float(ndtr(-t) if math.isinf(dof) else stdtr(dof, -t))
+
+    return max(above((change + bound) / standard_uncertainty), above((bound - change) / standard_uncertainty))
+
+
+def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: float | None, level: float) -> list[Check]:
+    """Compare each session before with the others before: the answer must be no change."""
+    before = np.flatnonzero(data.after == 0)
+    if len(before) < 3:
+        return []
+    changes, claims = [], 0
+    for one in before:
+        phases: tuple[Phase, ...] = tuple("after" if k == one else "before" for k in before)
+        part = _subset(data, before, phases)
+        conditions = [replace(c, centred=c.centred[before] - c.centred[before].mean()) for c in covariates]
+        estimate = estimate_change(part, covariates=conditions, allowance=allowance, level=level)
+        changes.append(estimate.change)
+        claims += int(estimate.low > 0 or estimate.high < 0)
+    largest = max(changes, key=abs)
+    taken = f"{claims} would be taken for a change" if claims else "none would be taken for a change"
+    sentence = (
+        f"Each of the {len(before)} sessions before, held against the others before: the largest difference is "
+        f"{largest:+.1f}{behind(data.outcome.change_unit)}; {taken}."
+    )
+    return [Check(name="placebo: before against before", sentence=sentence, agrees=claims == 0)]
+
+
+def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) -> SessionMeans:
+    return replace(
+        data,
+        names=tuple(data.names[k] for k in which),
+        phases=phases,
+        means=data.means[which],
+        covariance=data.covariance[np.ix_(which, which)],
+        runs=data.runs[which],
+        step_u=data.step_u[which],
+        inlet_c=data.inlet_c[which],
+        rise_k=data.rise_k[which],
+        pressure_ratio=data.pressure_ratio[which],
+        single_runs=tuple(data.single_runs[k] for k in which),
+    )
+
+
+def _disagreements(routes: Sequence[Route], checks: Sequence[Check], c: Comparison) -> tuple[Finding, ...]:
+    """Report routes that lie further from the result than both uncertainties allow, and checks that fail."""
+    found = []
+    for route in routes:
+        reach = math.hypot((route.high - route.low) / 2, (c.high - c.low) / 2)
+        if route.valid and abs(route.change - c.change) > reach:
+            found.append(_apart(route, c))
+    found += [
+        Finding(code="check-failed", severity="warning", message=f"{check.name}: {check.sentence}", evidence={})
+        for check in checks
+        if check.agrees is False and check.name.startswith("placebo")
+    ]
+    return tuple(found)
+
+
+def _apart(route: Route, c: Comparison) -> Finding:
+    unit = behind(c.unit)
+    evidence = {"route": route.name, "change": route.change, "low": route.low, "high": route.high}
+    if route.name == AS_MEASURED:
+        message = (
+            f"Plain subtraction would have said {route.change:+.1f}{unit}; allowing for the conditions leaves "
+            f"{c.change:+.1f}{unit}. The rest is the weather."
+        )
+        return Finding(code="weather-large", severity="note", message=message, evidence=evidence)
+    message = (
+        f"The route '{route.name}' gives {route.change:+.1f}{unit} where the result is {c.change:+.1f}{unit}: "
+        "further apart than their uncertainties explain."
+    )
+    return Finding(code="routes-disagree", severity="warning", message=message, evidence=evidence)

@@ -1,0 +1,274 @@
+"""Within sessions: the mean of each session's runs at the average place in the sequence, and the repeatability.
+
+Pulls of one session share the day, so they are not independent evidence; from here on the session is the unit.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pullbook.errors import ComparisonError
+from pullbook.settings.experiment import PHASES, Experiment, Phase
+from pullbook.settings.outcomes import OUTCOMES, Outcome, elapsed_columns
+from pullbook.statistics.uncertainty import step_uncertainty
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+NOTED_TEMPERATURE_U_K = 0.58  # a thermometer good to ±1 °C (UN R51-type instruments), rectangular
+
+
+@dataclass(frozen=True, eq=False)
+class SessionMeans:
+    """Session means of one outcome and what goes with them.
+
+    Attributes
+    ----------
+    outcome : Outcome
+    names : tuple of str
+    phases : tuple of {"before", "after"}
+    means : ndarray, shape (sessions,)
+        At the average place in the sequence, in the outcome's unit.
+    covariance : ndarray, shape (sessions, sessions)
+        What the scatter of single runs leaves.
+    repeatability_sd, repeatability_dof : float
+        Of a single run.
+    by_place : bool
+        Whether the place in the sequence was allowed for.
+    runs : ndarray of int, shape (sessions,)
+        How many runs.
+    step_u : ndarray, shape (sessions,)
+        Standard uncertainty from the steps of the sensors, in the outcome's unit.
+    inlet_c, rise_k : ndarray, shape (sessions,)
+        Mean inlet temperature [°C] and rise of the charge over it [K]; NaN where not logged.
+    inlet_u : float
+        Standard uncertainty of a session's inlet temperature [K].
+    pressure_ratio : ndarray, shape (sessions,)
+        Mean of the held manifold pressure over the outside; NaN where not logged, and for a cruise.
+    single_runs : tuple of ndarray, shape (runs,)
+        The single runs of each session, in the outcome's unit.
+    shared_u : float
+        Relative standard uncertainty that all sessions share, and their differences with them: of what was estimated.
+    """
+
+    outcome: Outcome
+    names: tuple[str, ...]
+    phases: tuple[Phase, ...]
+    means: np.ndarray
+    covariance: np.ndarray
+    repeatability_sd: float
+    repeatability_dof: float
+    by_place: bool
+    runs: np.ndarray
+    step_u: np.ndarray
+    inlet_c: np.ndarray
+    rise_k: np.ndarray
+    inlet_u: float
+    pressure_ratio: np.ndarray
+    single_runs: tuple[np.ndarray, ...]
+    shared_u: float = 0.0
+
+    @property
+    def after(self) -> np.ndarray:
+        """One for sessions after the service, zero for those before: ndarray, shape (sessions,)."""
+        return np.array([phase == "after" for phase in self.phases], dtype=float)
+
+    def count(self, phase: Phase) -> int:
+        """Count a phase's sessions."""
+        return self.phases.count(phase)
+
+    def pulls(self, phase: Phase) -> int:
+        """Count a phase's runs."""
+        return int(sum(n for n, p in zip(self.runs, self.phases, strict=True) if p == phase))
+
+
+def session_means(
+    measures: pd.DataFrame, experiment: Experiment, outcome: Outcome, *, with_left_out: bool
+) -> SessionMeans:
+    """Reduce the runs of an experiment to a figure a session.
+
+    Parameters
+    ----------
+    measures : pandas.DataFrame
+        A row a run, as `pullbook.measures.measure` makes it, with a column ``session``.
+    experiment : Experiment
+        For the sessions and their phases.
+    outcome : Outcome
+    with_left_out : bool
+        Count the runs that the person left out too.
+
+    Returns
+    -------
+    SessionMeans
+
+    Raises
+    ------
+    ComparisonError
+        When the outcome is no column, a phase has no usable run, or the compressor outlet temperature was measured in
+        some sessions alone.
+    """
+    if outcome.name not in measures:
+        had = [*(c for c in map(str, measures) if c in OUTCOMES), *elapsed_columns(measures)]
+        raise ComparisonError(
+            f"outcome {outcome.name!r}: not among the figures of these runs. For a time, name its two speeds under "
+            f"protocol: marks_kmh. Figures: {', '.join(had)}."
+        )
+    counted = measures["included"].to_numpy(dtype=bool)
+    if with_left_out:
+        counted = counted | measures["left_out"].to_numpy(dtype=bool)
+    values = measures[outcome.name].to_numpy(dtype=float)
+    usable = np.flatnonzero(counted & (measures["kind"] == outcome.kind).to_numpy() & ~np.isnan(values))
+    driven_in = measures["session"].to_numpy()[usable]
+    present = set(driven_in)
+    for phase in PHASES:
+        names = {s.name for s in experiment.in_phase(phase)}
+        if not names & present:
+            raise ComparisonError(_nothing_in(phase, names, measures, outcome))
+    sessions = [s for s in experiment.sessions if s.name in present]
+    code = {s.name: k for k, s in enumerate(sessions)}
+    codes = np.array([code[name] for name in driven_in])
+    y = values[usable]
+    means, covariance, sd, dof, by_place = two_way(y, codes, measures["number"].to_numpy(dtype=int)[usable])
+
+    def mean_of(column: str) -> np.ndarray:
+        return _mean_of(measures[column].to_numpy(dtype=float)[usable] if column in measures else None, codes)
+
+    inlet, rise = ("inlet_at_peak", "peak_rise") if outcome.kind == "pull" else ("mean_inlet", "mean_rise")
+    steps = [step_uncertainty(1.0) * np.nan_to_num(mean_of(name)) for name in outcome.steps]
+    if f"{outcome.name} u" in measures:
+        steps.append(np.nan_to_num(mean_of(f"{outcome.name} u")))
+    return SessionMeans(
+        outcome=outcome,
+        names=tuple(s.name for s in sessions),
+        phases=tuple(s.phase for s in sessions),
+        means=means,
+        covariance=covariance,
+        repeatability_sd=sd,
+        repeatability_dof=dof,
+        by_place=by_place,
+        runs=np.bincount(codes, minlength=len(sessions)),
+        step_u=np.sqrt(np.sum(np.square(steps), axis=0)) if steps else np.zeros(len(sessions)),
+        inlet_c=mean_of(inlet),
+        inlet_u=_inlet_u(mean_of("inlet_step")),
+        rise_k=mean_of(rise),
+        pressure_ratio=mean_of("pressure_ratio") if outcome.kind == "pull" else np.full(len(sessions), np.nan),
+        single_runs=tuple(y[codes == k] for k in range(len(sessions))),
+        shared_u=_shared_u(measures.iloc[usable]) if outcome.from_outlet else 0.0,
+    )
+
+
+def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
+    """Return the mean of a session's figures, those that could not be had left out; NaN without any."""
+    means = np.full(int(codes.max()) + 1, np.nan)
+    if values is not None:
+        good = ~np.isnan(values)
+        counts = np.bincount(codes[good], minlength=len(means))
+        np.divide(np.bincount(codes[good], values[good], minlength=len(means)), counts, out=means, where=counts > 0)
+    return means
+
+
+def _shared_u(rows: pd.DataFrame) -> float:
+    """Return the relative standard uncertainty of the estimated heating in the compressor; 0 where it was measured."""
+    if "outlet_estimated" not in rows or not rows["outlet_estimated"].any():
+        return 0.0
+    if not rows["outlet_estimated"].all():
+        raise ComparisonError(
+            "the compressor outlet temperature was measured in some sessions and estimated in others, which do not "
+            "compare; leave its column out everywhere, or choose another outcome, such as peak_rise"
+        )
+    heating = rows["compressor_outlet"] - rows["inlet_at_peak"]
+    return float((rows["compressor_outlet_u"] / heating).mean())
+
+
+def _inlet_u(steps: np.ndarray) -> float:
+    """Return the sensor's step as an uncertainty, or that of a temperature somebody wrote down."""
+    logged = np.isfinite(steps).all() and (steps > 0).any()
+    return step_uncertainty(float(steps.mean())) if logged else NOTED_TEMPERATURE_U_K
+
+
+def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Outcome) -> str:
+    if not names:
+        return f"sessions: none belongs to '{phase}'; a comparison needs at least one log from each phase"
+    part = measures[measures["session"].isin(names) & (measures["kind"] == outcome.kind)]
+    reasons = [
+        f"{row['session']} {row['kind']} {row['number']}: {row['reason']}"
+        for row in part[["session", "kind", "number", "reason"]].to_dict(orient="records")
+        if row["reason"]
+    ]
+    if part["included"].any():
+        what = f"but none of them holds {outcome.label} ({outcome.name})"
+    elif reasons:
+        what = "but none is usable: " + "; ".join(reasons[:6])
+    else:
+        what = f"and no {outcome.kind} was found. Do cruise_kmh, pull_from_kmh and pull_to_kmh fit the drives?"
+    return f"phase '{phase}': {len(part)} {outcome.kind}s in {len(names)} sessions, {what}"
+
+
+def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float, bool]:
+    """Fit session + place in the sequence, and return each session's mean at the average place.
+
+    Parameters
+    ----------
+    y : ndarray, shape (n,)
+        The outcome of each run.
+    codes : ndarray of int, shape (n,)
+        Session of each run, 0 to sessions - 1, each present.
+    places : ndarray of int, shape (n,)
+        Place of the run in its drive, from 1.
+
+    Returns
+    -------
+    means : ndarray, shape (sessions,)
+        In the unit of ``y``.
+    covariance : ndarray, shape (sessions, sessions)
+        Of the means, from the scatter of single runs; zero where there is one run each.
+    repeatability_sd, dof : float
+        Standard deviation of a single run; NaN and 0 where there is one run each.
+    by_place : bool
+        False where the places could not be told from the sessions, or too few runs are left to do so.
+
+    Notes
+    -----
+    Ordinary least squares; a session without its later, hotter pulls is not taken for a cooler one.
+
+    Examples
+    --------
+    Each pull starts 1 K hotter than the one before. The last drive is 1 K hotter all through, but lacks its third pull,
+    so that its plain mean is only half a kelvin higher.
+
+    >>> import numpy as np
+    >>> from pullbook.statistics.session_means import two_way
+    >>> rises = np.array([41.0, 42.0, 43.0, 41.0, 42.0, 43.0, 42.0, 43.0])
+    >>> means, *_ = two_way(rises, np.array([0, 0, 0, 1, 1, 1, 2, 2]), np.array([1, 2, 3, 1, 2, 3, 1, 2]))
+    >>> (means - means[0]).round(6).tolist()
+    [0.0, 0.0, 1.0]
+    """
+    sessions = int(codes.max()) + 1
+    of_session = np.eye(sessions)[codes]
+    kinds, of_run = np.unique(places, return_inverse=True)
+    of_place = np.eye(len(kinds))[of_run]
+    design = np.hstack([of_session, of_place[:, 1:]])
+    counts = design.T @ design  # small, however many runs there are, and whole numbers, so its rank is sure
+    by_place = len(y) - design.shape[1] >= 2 and np.linalg.matrix_rank(counts, hermitian=True) == design.shape[1]
+    if not by_place:
+        design, share = of_session, np.empty(0)
+    else:
+        share = of_place[:, 1:].mean(axis=0)
+    inverse = np.linalg.inv(design.T @ design)
+    coefficients = inverse @ design.T @ y
+    to_means = np.hstack([np.eye(sessions), np.tile(share, (sessions, 1))])
+    dof = len(y) - design.shape[1]
+    if dof < 1:
+        return to_means @ coefficients, np.zeros((sessions, sessions)), math.nan, 0.0, by_place
+    variance = float(np.sum((y - design @ coefficients) ** 2)) / dof
+    return (
+        to_means @ coefficients,
+        variance * to_means @ inverse @ to_means.T,
+        math.sqrt(variance),
+        float(dof),
+        by_place,
+    )

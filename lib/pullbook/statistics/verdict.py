@@ -1,0 +1,143 @@
+"""The verdict: one word from the interval, one sentence from the word, and what would resolve it."""
+
+from __future__ import annotations
+
+from typing import Literal, get_args
+
+from pullbook.settings.outcomes import Outcome
+from pullbook.statistics.estimate import Estimate
+from pullbook.statistics.power import MOST_SESSIONS
+from pullbook.text import behind, decimals, percent
+
+Verdict = Literal[
+    "improved", "improved-size-unclear", "no-worthwhile-change", "not-resolved", "worse-size-unclear", "worse"
+]
+VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+VERDICT_WORDS: dict[str, str] = {
+    "improved": "Improved",
+    "improved-size-unclear": "Improved, size unclear",
+    "no-worthwhile-change": "No worthwhile change",
+    "not-resolved": "Not resolved",
+    "worse-size-unclear": "Worse, size unclear",
+    "worse": "Worse",
+}
+
+
+def verdict_of(low: float, high: float, worthwhile: float, lower_is_better: bool = True) -> Verdict:
+    """Return the verdict on a change from its interval; an end that touches a bound counts as crossing it.
+
+    Parameters
+    ----------
+    low, high : float
+        Ends of the interval of the change, in the outcome's unit.
+    worthwhile : float
+        The change that matters, above zero, in the same unit.
+    lower_is_better : bool
+        Which direction is an improvement.
+
+    Returns
+    -------
+    Verdict
+        ``improved`` and ``worse`` where the whole interval lies beyond the worthwhile change, ``-size-unclear`` where
+        it leaves out zero alone, ``no-worthwhile-change`` where it lies inside plus or minus the worthwhile change.
+
+    Examples
+    --------
+    >>> from pullbook.statistics.verdict import verdict_of
+    >>> [verdict_of(low, high, 2.0) for low, high in ((-5.0, -2.5), (-5.0, -0.5), (-1.5, 0.5), (-5.0, 0.5))]
+    ['improved', 'improved-size-unclear', 'no-worthwhile-change', 'not-resolved']
+    """
+    if not lower_is_better:
+        low, high = -high, -low
+    if high < -worthwhile:
+        return "improved"
+    if low > worthwhile:
+        return "worse"
+    if -worthwhile < low and high < worthwhile:
+        return "no-worthwhile-change"
+    if high < 0:
+        return "improved-size-unclear"
+    if low > 0:
+        return "worse-size-unclear"
+    return "not-resolved"
+
+
+def sentence_of(
+    verdict: Verdict,
+    outcome: Outcome,
+    estimate: Estimate,
+    *,
+    worthwhile: float,
+    level: float,
+    what_would_tell: str,
+) -> str:
+    """Say the verdict in one sentence, with the interval and, where it is not resolved, what would resolve it.
+
+    Parameters
+    ----------
+    verdict : Verdict
+    outcome : Outcome
+    estimate : Estimate
+    worthwhile : float
+        The change that matters, in the outcome's unit.
+    level : float
+        Coverage of the interval.
+    what_would_tell : str
+        From `what_would_tell`.
+    """
+    unit = behind(outcome.change_unit)
+    digits = decimals(estimate.u)
+    pairs = [(end, bound) for end in (estimate.low, estimate.high) for bound in (0.0, worthwhile)]
+    while digits < 4 and any(_looks_equal(end, bound, digits) for end, bound in pairs):
+        digits += 1  # an end that rounds to a bound would seem to touch it
+    size = f"{abs(estimate.change):.{digits}f}{unit}"
+    visible = float(f"{estimate.change:.{digits}f}") != 0
+    moved = ("fell" if estimate.change < 0 else "rose") if visible else "moved"
+    ends = sorted((abs(estimate.low), abs(estimate.high)))
+    inside = f"{percent(level)} interval {ends[0]:.{digits}f} to {ends[1]:.{digits}f}{unit}"
+    across = f"{percent(level)} interval {estimate.low:+.{digits}f} to {estimate.high:+.{digits}f}{unit}"
+    matter = f"{worthwhile:g}{unit}"
+    word = "Improved" if verdict.startswith("improved") else "Worse"
+    if verdict in ("improved", "worse"):
+        return f"{word}: the {outcome.label} {moved} by {size} ({inside}), more than the {matter} that matters to you."
+    if verdict in ("improved-size-unclear", "worse-size-unclear"):
+        return (
+            f"{word}, size unclear: the {outcome.label} {moved} by {size} ({inside}); "
+            f"whether by the {matter} that matters to you is open."
+        )
+    if verdict == "no-worthwhile-change":
+        return (
+            f"No worthwhile change: the {outcome.label} {moved} by {size} ({across}), inside the ±{matter} that "
+            "matters to you. A smaller change may be there."
+        )
+    return (
+        f"Not resolved: the {outcome.label} {moved} by {size}, but anything in the {across} fits these drives; "
+        f"{what_would_tell}."
+    )
+
+
+def _looks_equal(end: float, bound: float, digits: int) -> bool:
+    return f"{abs(end):.{digits}f}" == f"{bound:.{digits}f}" and abs(end) != bound
+
+
+def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str:
+    """Say what would resolve a verdict that is not resolved.
+
+    Parameters
+    ----------
+    needed : int or None
+        Sessions a side (`sessions_needed`).
+    now : int
+        Sessions on the weaker side.
+    boost_changed : bool
+        The service changed the boost.
+    """
+    if boost_changed:
+        return "the boost changed with the service, and until that is put right, or was meant, nothing tells them apart"
+    if needed is None:
+        return f"even {MOST_SESSIONS} sessions a side would not tell a difference this small"
+    if needed > now:
+        return (
+            f"about {needed} sessions a side (now {now}) would tell as likely as not, if the difference stays as it is"
+        )
+    return "further sessions in weather that both phases share would tell"

@@ -1,0 +1,78 @@
+"""Numbers and words as a person reads them."""
+
+from __future__ import annotations
+
+import math
+import re
+
+
+def counted(count: int, noun: str) -> str:
+    """Return a number with its noun, in the singular for one."""
+    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def percent(share: float) -> str:
+    """Return a share in per cent with the digits it has.
+
+    Examples
+    --------
+    >>> from pullbook.text import percent
+    >>> percent(0.95), percent(0.995)
+    ('95%', '99.5%')
+    """
+    return f"{round(100 * share, 6):g}%"
+
+
+def decimals(u: float) -> int:
+    """Return the decimals to show beside a standard uncertainty: its first digit, or two if it starts with 1 or 2.
+
+    Common practice, no source.
+
+    Parameters
+    ----------
+    u : float
+        Standard uncertainty.
+
+    Returns
+    -------
+    int
+        0 to 4.
+    """
+    if not math.isfinite(u) or u <= 0:
+        return 1
+    first = math.floor(math.log10(u))
+    return min(4, max(0, -first if u / 10**first >= 3 else 1 - first))
+
+
+def behind(unit: str) -> str:
+    """Return a unit as it stands behind a figure; nothing for a pure number."""
+    return "" if unit == "1" else f" {unit}"
+
+
+def in_brackets(unit: str) -> str:
+    """Return a unit as it stands in a heading; nothing for a pure number."""
+    return "" if unit == "1" else f" [{unit}]"
+
+
+def typeset(text: str) -> str:
+    """Return text with true minus signs."""
+    return _HYPHEN_FOR_MINUS.sub("−", text)
+
+
+_HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
+
+
+def number(value: float, digits: int = 1) -> str:
+    """Return a figure with so many decimals, a dash where it could not be had."""
+    return f"{value:.{digits}f}" if math.isfinite(value) else "–"
+
+
+def signed(value: float, digits: int) -> str:
+    """Return a figure with its sign and so many decimals."""
+    # Adding zero turns a minus zero into zero.
+    return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
+def sentence_case(text: str) -> str:
+    """Return text with a capital first letter."""
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,1 @@
+"""Notebooks: executed into pages, and opened in JupyterLab with controls."""

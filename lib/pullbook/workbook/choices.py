@@ -1,0 +1,274 @@
+"""What a person chooses by hand: runs left out, the protocol, the question.
+
+Choices are tried on logs that were read once, and reach ``experiment.yaml`` only when they are saved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pullbook.analysis.result import Result, analyse_experiment
+from pullbook.analysis.sessions import Drive, find_drives, read_logs
+from pullbook.errors import ExperimentError, PullbookError
+from pullbook.runs.find import Run, Runs
+from pullbook.settings.experiment import FILE_NAME, Experiment, Protocol, Session, parse_settings, read_settings
+from pullbook.settings.files import write_whole
+from pullbook.settings.privacy import fit_to_share
+from pullbook.settings.yaml_edit import Edit, Place, Value, put, with_edits
+
+if TYPE_CHECKING:
+    from pullbook.analysis.sessions import Reading
+
+NO_REASON = "no reason given yet"
+QUESTION = ("outcome", "worthwhile_change", "day_to_day_sd")
+
+
+class Choices:
+    """An experiment under change.
+
+    Parameters
+    ----------
+    folder : path
+        The experiment.
+    level : float
+        Coverage of the intervals.
+    relative_dates : bool
+        Days from the service instead of every date.
+
+    Attributes
+    ----------
+    experiment : Experiment
+        As chosen now.
+    saved : Experiment
+        As it stands in the file.
+    drives : tuple of Drive
+        With the runs that the choices give; empty where a log does not even allow that.
+    result : Result or None
+        What the choices give; None where no honest figure is possible.
+    refusal : str
+        Why there is no result.
+    saved_result : Result or None
+        What the file gives.
+    lost : tuple of str
+        Runs whose leaving out ended because the last change of the protocol finds them no more.
+
+    Raises
+    ------
+    PullbookError
+        When the settings or a log are refused.
+    """
+
+    def __init__(self, folder: str | Path, *, level: float = 0.95, relative_dates: bool = False) -> None:
+        self._text = read_settings(Path(folder))
+        self.saved = Experiment.from_settings(parse_settings(self._text), Path(folder))
+        self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
+        self._readings: list[Reading] = read_logs(self.saved)
+        self._try(self.saved)
+        self.saved_result = self.result
+
+    def leave_out(self, session: str, run: str, reason: str) -> None:
+        """Leave a run out.
+
+        Parameters
+        ----------
+        session, run : str
+            Names, such as ``before-1`` and ``pull 3``.
+        reason : str
+            Why; while it is empty the choice can be tried, but not saved.
+
+        Raises
+        ------
+        ExperimentError
+            When the reason cannot be written into the file.
+        """
+        self._leave_out(session, {**self._named(session).leave_out, run: reason.strip() or NO_REASON})
+
+    def take_back(self, session: str, run: str) -> None:
+        """Count a run again that was left out; names as for `leave_out`."""
+        kept = {name: reason for name, reason in self._named(session).leave_out.items() if name != run}
+        self._leave_out(session, kept)
+
+    def leave_out_session(self, session: str, reason: str) -> None:
+        """Leave out every run of a session that counts, and give those that lack a reason this one."""
+        told = reason.strip() or NO_REASON
+        reasons = self._named(session).leave_out
+        more = {r.name: told for r in self.runs(session) if r.included or reasons.get(r.name) == NO_REASON}
+        self._leave_out(session, {**reasons, **more})
+
+    def take_back_session(self, session: str) -> None:
+        """Count every run of a session again that was left out."""
+        self._leave_out(session, {})
+
+    def set(self, place: Place, value: Value) -> None:
+        """Change a setting.
+
+        Parameters
+        ----------
+        place : tuple
+            ``("protocol", name)``, a name in `QUESTION`, or ``("sessions", k, "leave_out")``.
+        value : str, float, sequence of float, mapping or None
+            None for the default.
+
+        Raises
+        ------
+        ExperimentError
+            When the value is not allowed; the choices stay as they were.
+        """
+        settings = self.experiment.model_dump(exclude_none=True)
+        put(settings, Edit(place, value))
+        changed = Experiment.from_settings(settings, self.experiment.folder)
+        if changed.protocol == self.experiment.protocol:
+            self._try(changed)
+        else:
+            self._try(*self._carried_over(changed))
+
+    def runs(self, session: str) -> tuple[Run, ...]:
+        """Return a session's pulls, then its cruises, candidates that are refused included."""
+        return next((drive.runs.all for drive in self.drives if drive.session.name == session), ())
+
+    def edits(self) -> list[Edit]:
+        """Return what differs from the file, as edits of it."""
+        old, new = self.saved, self.experiment
+        names: list[Place] = [(name,) for name in QUESTION]
+        names += [("protocol", name) for name in Protocol.model_fields]
+        found = [Edit(place, after) for place in names if value_at(old, place) != (after := value_at(new, place))]
+        for k, (before, now) in enumerate(zip(old.sessions, new.sessions, strict=True)):
+            place = ("sessions", k, "leave_out")
+            if before.leave_out and not now.leave_out:
+                found.append(Edit(place, None))
+                continue
+            for run in {**before.leave_out, **now.leave_out}:
+                if before.leave_out.get(run) != now.leave_out.get(run):
+                    found.append(Edit((*place, run), now.leave_out.get(run)))
+        return found
+
+    def without_reason(self) -> list[str]:
+        """Name the runs that are left out without a reason, such as ``pull 3 of before-1``."""
+        return [
+            f"{run} of {session.name}"
+            for session in self.experiment.sessions
+            for run, reason in session.leave_out.items()
+            if reason == NO_REASON
+        ]
+
+    def save(self) -> None:
+        """Write the choices into ``experiment.yaml``; comments and everything else in it stay.
+
+        Raises
+        ------
+        ExperimentError
+            When a reason is missing, when the file was changed meanwhile, or when it cannot be
+            written. The file is then as it was.
+        """
+        if missing := self.without_reason():
+            raise ExperimentError(f"Not saved: give a reason for leaving out {', '.join(missing)}.")
+        folder = self.experiment.folder
+        if read_settings(folder) != self._text:
+            raise ExperimentError(
+                f"Not saved: {FILE_NAME} was changed outside this page since it was read. Press 'Read the file again'; "
+                "your choices stay."
+            )
+        text = with_edits(self._text, self.edits())
+        write_whole(folder / FILE_NAME, text)
+        self._text, self.saved, self.saved_result = text, self.experiment, self.result
+
+    def revert(self) -> None:
+        """Go back to what the file says."""
+        self._try(self.saved)
+
+    def reread(self) -> Choices:
+        """Read the file again, with what was chosen and not saved on top of it.
+
+        Raises
+        ------
+        PullbookError
+            When the file or a log is refused now, or does not fit the choices any more.
+        """
+        fresh = Choices(self.saved.folder, **self._options)
+        now = {session.name: k for k, session in enumerate(fresh.saved.sessions)}
+        edits = []
+        for edit in self.edits():
+            place = edit.place
+            if place[0] == "sessions":
+                name = self.saved.sessions[int(place[1])].name
+                if name not in now:
+                    continue
+                place = ("sessions", now[name], *place[2:])
+            edits.append(Edit(place, edit.value))
+        if edits:
+            settings = parse_settings(with_edits(fresh._text, edits))
+            fresh._try(Experiment.from_settings(settings, fresh.saved.folder))
+        return fresh
+
+    def _named(self, session: str) -> Session:
+        return next(s for s in self.experiment.sessions if s.name == session)
+
+    def _leave_out(self, session: str, reasons: Mapping[str, str]) -> None:
+        k = self.experiment.sessions.index(self._named(session))
+        self.set(("sessions", k, "leave_out"), dict(reasons))
+
+    def _carried_over(self, changed: Experiment) -> tuple[Experiment, list[str]]:
+        """Give the runs that are left out the numbers that they have under another protocol."""
+        drives = find_drives(changed, self._readings)
+        sessions, lost = [], []
+        for session, old, new in zip(changed.sessions, self.drives, drives, strict=True):
+            kept, gone = carried_over(session.leave_out, old.runs, new.runs)
+            sessions.append(session.model_copy(update={"leave_out": kept}))
+            lost += [f"{run} of {session.name}" for run in gone]
+        return changed.model_copy(update={"sessions": tuple(sessions)}), lost
+
+    def _try(self, experiment: Experiment, lost: Sequence[str] = ()) -> None:
+        """Analyse; what is refused keeps its runs, so that the choice can be mended."""
+        self.experiment = experiment
+        self.lost = tuple(lost)
+        self.drives: tuple[Drive, ...] = ()
+        self.result: Result | None = None
+        self.refusal = ""
+        try:
+            self.drives = tuple(find_drives(fit_to_share(experiment), self._readings))
+            self.result = analyse_experiment(experiment, drives=self.drives, **self._options)
+        except PullbookError as refusal:
+            self.refusal = str(refusal)
+
+
+def carried_over(reasons: Mapping[str, str], old: Runs, new: Runs) -> tuple[dict[str, str], list[str]]:
+    """Find runs again after a change of protocol, which numbers them anew.
+
+    Parameters
+    ----------
+    reasons : mapping
+        The runs left out, by their old names, with the reason for each.
+    old, new : Runs
+        Of the same log, before and after the change.
+
+    Returns
+    -------
+    dict
+        The reasons by the new names: of the runs of the same kind that share more than half of the shorter one's time.
+    list of str
+        Old names that fit no new run.
+    """
+    kept: dict[str, str] = {}
+    lost: list[str] = []
+    for name, reason in reasons.items():
+        before = next((run for run in old.all if run.name == name), None)
+        matches = [run.name for run in new.all if before is not None and _is_same(before, run)]
+        kept |= dict.fromkeys(matches, reason)
+        if not matches:
+            lost.append(name)
+    return kept, lost
+
+
+def _is_same(a: Run, b: Run) -> bool:
+    shared_s = min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
+    return a.kind == b.kind and shared_s > 0.5 * min(a.end_s - a.start_s, b.end_s - b.start_s)
+
+
+def value_at(experiment: Experiment, place: Place) -> Value:
+    """Return a setting by its place, such as ``("protocol", "cruise_kmh")``."""
+    value: object = experiment
+    for part in place:
+        value = getattr(value, str(part))
+    return value  # type: ignore[return-value]

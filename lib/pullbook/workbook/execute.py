@@ -1,0 +1,393 @@
+"""Execute a notebook with checked parameters and put what comes of it in place: all or nothing, one run at a time."""
+
+from __future__ import annotations
+
+import ast
+import contextlib
+import difflib
+import hashlib
+import logging
+import math
+import os
+import shutil
+import sys
+import threading
+import time
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from importlib import import_module
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from uuid import uuid4
+
+from pullbook.errors import ExperimentError, PullbookError
+from pullbook.settings.files import LIBRARY, check_place
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+LONGEST_WAIT_S = 600.0
+
+LOGGER = logging.getLogger("pullbook")
+
+Scalar = str | bool | int | float
+Check = Callable[[Any], None]
+
+
+def notebook_path(name: str) -> Path:
+    """Return a notebook as it is stored: in the checkout, or in an installed package.
+
+    Raises
+    ------
+    ExperimentError
+        When it is in neither.
+    """
+    for folder in (LIBRARY.parents[1] / "notebooks", LIBRARY / "notebooks"):
+        if (folder / name).is_file():
+            return folder / name
+    raise ExperimentError(f"{name} is not installed beside the library; install pullbook again")
+
+
+# --- parameters --------------------------------------------------------------------------------------------------
+
+
+def read_parameters(
+    template: Path,
+    given: Sequence[str],
+    *,
+    elsewhere: Mapping[str, str] | None = None,
+    checks: Mapping[str, Check] | None = None,
+    paths: Collection[str] = (),
+) -> dict[str, Scalar]:
+    """Read ``name=value`` settings for the tagged ``parameters`` cell of a notebook.
+
+    Parameters
+    ----------
+    template : Path
+        The notebook.
+    given : sequence of str
+        Each ``name=value``; the value is of the type that the notebook's own value has.
+    elsewhere : mapping, optional
+        Parameters that are set in another way, with the words that say how.
+    checks : mapping, optional
+        For a parameter, what refuses a value that is out of range.
+    paths : collection of str
+        Parameters that are files: given from where the person stands, not from where the notebook lies.
+
+    Returns
+    -------
+    dict
+        The settings that differ from what the notebook holds.
+
+    Raises
+    ------
+    ExperimentError
+        When a setting is not known, given twice or of the wrong type.
+    PullbookError
+        When a check refuses a value.
+    """
+    if not given:
+        return {}
+    stored = stored_parameters(template)
+    found: dict[str, Scalar] = {}
+    for setting in given:
+        name, equals, text = (part.strip() for part in setting.partition("="))
+        if not equals or not name:
+            raise ExperimentError(f"-p {setting}: allowed: name=value, such as -p level=0.9")
+        if elsewhere and name in elsewhere:
+            raise ExperimentError(f"-p {name}: {elsewhere[name]}")
+        if name not in stored:
+            raise ExperimentError(f"-p {name}: no such parameter; {_allowed(name, [*stored], elsewhere or {})}")
+        if name in found:
+            raise ExperimentError(f"-p {name}: given twice; give it once")
+        found[name] = _value(name, text, stored[name])
+        if checks and name in checks:
+            checks[name](found[name])
+        if name in paths and text:
+            found[name] = str(Path(text).resolve())
+    return {name: value for name, value in found.items() if value != stored[name]}
+
+
+def stored_parameters(template: Path) -> dict[str, Scalar]:
+    """Return the parameters that a notebook names, with the values it holds."""
+    with _absent("rfc3987_syntax"):
+        from papermill import inspect_notebook
+
+    found = inspect_notebook(_literal(template))
+    return {name: ast.literal_eval(parameter["default"]) for name, parameter in found.items()}
+
+
+def _allowed(name: str, stored: Sequence[str], elsewhere: Mapping[str, str]) -> str:
+    names = [known for known in stored if known not in elsewhere]
+    near = difflib.get_close_matches(name, names, n=1)
+    return f"allowed: {', '.join(names)}." + (f" Did you mean {near[0]}?" if near else "")
+
+
+def _value(name: str, text: str, stored: Scalar) -> Scalar:
+    """Read a value as the type of the one that the notebook holds."""
+    if isinstance(stored, str):
+        if not text.isprintable():
+            raise ExperimentError(f"-p {name}: given {text[:60]!r}; allowed: text in one line")
+        return text
+    if isinstance(stored, bool):
+        if text.lower() not in ("true", "false"):
+            raise ExperimentError(f"-p {name}: given {text[:60]!r}; allowed: true or false")
+        return text.lower() == "true"
+    kind, words = (int, "a whole number") if isinstance(stored, int) else (float, "a number")
+    with contextlib.suppress(ValueError):
+        value = kind(text)
+        if math.isfinite(value):
+            return value
+    raise ExperimentError(f"-p {name}: given {text[:60]!r}; allowed: {words}, such as {stored}")
+
+
+def not_negative(name: str) -> Check:
+    """Return a check for `read_parameters` that refuses a negative value of a parameter."""
+
+    def check(value: float) -> None:
+        if value < 0:
+            raise ExperimentError(f"-p {name}: given {value:g}; allowed: not negative")
+
+    return check
+
+
+# --- executing ---------------------------------------------------------------------------------------------------
+
+
+def execute(
+    template: Path, parameters: Mapping[str, Scalar], *, produced: Path, failed: Path, progress: bool
+) -> NotebookNode:
+    """Execute a notebook by papermill.
+
+    Parameters
+    ----------
+    template : Path
+        The notebook as it is stored.
+    parameters : mapping
+        For its tagged cell, which has to name them all.
+    produced : Path
+        Where the executed notebook is written.
+    failed : Path
+        Where it is kept when a cell fails through a fault of the program.
+    progress : bool
+        Show a progress bar.
+
+    Returns
+    -------
+    NotebookNode
+        As executed.
+
+    Raises
+    ------
+    PullbookError
+        When a cell refuses its input.
+    RuntimeError
+        When a cell fails otherwise; names ``failed``.
+    """
+    with _absent("rfc3987_syntax"):
+        from papermill import execute_notebook
+        from papermill.exceptions import PapermillExecutionError
+
+    # What the page needs loads while the kernel works.
+    ahead = threading.Thread(target=_load_ahead, daemon=True)
+    ahead.start()
+    if unknown := parameters.keys() - stored_parameters(template).keys():
+        raise ExperimentError(
+            f"{template}: its parameters cell does not name {', '.join(sorted(unknown))}; put the line back"
+        )
+    try:
+        notebook: NotebookNode = execute_notebook(
+            _literal(template),
+            _literal(produced),
+            parameters=dict(parameters),
+            kernel_name="python3",
+            progress_bar=progress,
+            cwd=str(template.parent),  # as in JupyterLab; no file of the experiment can pass for a module
+            request_save_on_cell_execute=False,
+            record_timing=False,  # when it ran is nobody's business
+            extra_arguments=["--log-level=CRITICAL"],  # what the kernel says of itself is no news to the person
+        )
+    except PapermillExecutionError as error:
+        if error.ename in {kind.__name__ for kind in _refusals(PullbookError)}:
+            raise PullbookError(error.evalue) from None
+        failed.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copy(produced, failed)
+        raise RuntimeError(f"{error.ename}: {error.evalue}. The failed notebook is kept as {failed}") from None
+    ahead.join()
+    return notebook
+
+
+def _literal(path: Path) -> str:
+    """Return a path as papermill takes it, which would fill in anything between braces."""
+    return str(path).replace("{", "{{").replace("}", "}}")
+
+
+@contextlib.contextmanager
+def _absent(module: str) -> Iterator[None]:
+    """Let an optional import fail: this one builds a URI grammar for most of a second, which no notebook needs."""
+    hidden = module not in sys.modules
+    if hidden:
+        sys.modules[module] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        if hidden:
+            del sys.modules[module]
+
+
+def _load_ahead() -> None:
+    for name in ("nbconvert.exporters", "pullbook.workbook.page", "plotly.offline"):
+        import_module(name)
+
+
+def _refusals(kind: type[PullbookError]) -> Iterator[type[PullbookError]]:
+    yield kind
+    for narrower in kind.__subclasses__():
+        yield from _refusals(narrower)
+
+
+# --- in place ----------------------------------------------------------------------------------------------------
+
+
+def render_notebook(
+    name: str, parameters: Mapping[str, Scalar], *, out: Path, title: str, progress: bool = True
+) -> None:
+    """Execute a notebook and write its page as one file, or nothing.
+
+    Parameters
+    ----------
+    name : str
+        The notebook, such as ``ledger.ipynb``.
+    parameters : mapping
+        Those that differ from what the notebook holds.
+    out : Path
+        The page; an earlier one is replaced once the new one is whole.
+    title : str
+        Of the page.
+    progress : bool
+        Show a progress bar.
+
+    Raises
+    ------
+    PullbookError, RuntimeError
+        As `execute`; then the earlier page is as it was.
+    """
+    from pullbook.workbook.page import render_page
+
+    check_page_path(out)
+    with alone(out), stage(out) as work:
+        failed = out.with_name(f"{out.stem}-failed.ipynb")
+        notebook = execute(notebook_path(name), parameters, produced=work / name, failed=failed, progress=progress)
+        page = work / "page.html"
+        page.write_text(render_page(notebook, title=title), encoding="utf-8")
+        page.replace(out)
+
+
+def check_page_path(out: Path) -> None:
+    """Refuse a path that a page cannot or should not be written to.
+
+    Raises
+    ------
+    ExperimentError
+        Unless it ends in ``.html`` and lies in a folder that exists.
+    """
+    if out.suffix.lower() not in (".html", ".htm"):
+        raise ExperimentError(f"--out {out}: allowed: a file that ends in .html")
+    check_place(out)
+
+
+@contextlib.contextmanager
+def stage(target: Path) -> Iterator[Path]:
+    """Give a folder on the target's disk to write in; it is gone afterwards, unless the process is killed.
+
+    To be used inside `alone`: what a killed run left for the same target is taken away first.
+    """
+    near = next(path for path in (target, *target.parents) if path.is_dir())
+    for left in near.glob(f".pullbook-{_key(target)}-*"):
+        shutil.rmtree(left, ignore_errors=True)
+    work = near / f".pullbook-{_key(target)}-{uuid4().hex[:8]}"
+    try:
+        _make(work)
+        yield work
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+
+
+def _make(work: Path) -> None:
+    try:
+        work.mkdir(mode=0o700)
+    except OSError as error:
+        raise ExperimentError(f"{work.parent}: cannot be written to ({error.strerror}); give another --out") from None
+
+
+@contextlib.contextmanager
+def alone(target: Path, *, longest_wait_s: float = LONGEST_WAIT_S) -> Iterator[None]:
+    """Wait until no other run of this user writes to a target, then keep others waiting.
+
+    The second run waits instead of refusing: a scheduled one then finds what the first has made, and with
+    ``--if-changed`` has nothing left to do. The lock is the system's own on an open file, so it goes with its process,
+    however that ends. It lies in Jupyter's runtime folder, which is the user's own, and not beside the target, where
+    nothing but results belongs; runs on two machines into one shared folder do not see each other's.
+
+    Parameters
+    ----------
+    target : Path
+        File or folder.
+    longest_wait_s : float
+        [s]
+
+    Raises
+    ------
+    ExperimentError
+        When the other run takes longer than ``longest_wait_s``.
+    """
+    from jupyter_core.paths import jupyter_runtime_dir
+
+    lock = Path(jupyter_runtime_dir(), f"pullbook-{_key(target)}.lock")
+    try:
+        lock.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        held = lock.open("ab")
+    except OSError as error:
+        raise ExperimentError(
+            f"{lock.parent}: cannot be written to ({error.strerror}); Jupyter needs it too, so set JUPYTER_RUNTIME_DIR "
+            "to a folder of yours"
+        ) from None
+    with held:
+        end = time.monotonic() + longest_wait_s
+        told = False
+        while not _locked(held.fileno()):
+            if not told:
+                LOGGER.warning("%s: another run is writing there; waiting for it", target)
+                told = True
+            if time.monotonic() > end:
+                raise ExperimentError(
+                    f"{target}: another run has been writing there for {longest_wait_s:.0f} s; wait for it, end it, or "
+                    "give another --out"
+                )
+            time.sleep(0.1)
+        yield  # closing the file gives the lock back
+
+
+def _key(target: Path) -> str:
+    return hashlib.sha256(os.path.normcase(target).encode("utf-8", "surrogateescape")).hexdigest()[:16]
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _locked(descriptor: int) -> bool:
+        os.lseek(descriptor, 0, os.SEEK_SET)
+        try:
+            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        return True
+
+else:
+    import fcntl
+
+    def _locked(descriptor: int) -> bool:
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True

@@ -1,0 +1,130 @@
+"""Open JupyterLab on the workbook for one experiment."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pullbook.errors import ExperimentError
+from pullbook.settings.experiment import Experiment
+from pullbook.settings.files import write_whole
+from pullbook.workbook.run import workbook_path
+
+SETTINGS = {
+    # The lab asks the network for nothing on its own account.
+    "@jupyterlab/apputils-extension:notification": {"checkForUpdates": False, "fetchNews": "false"},
+    # Nor does it ask the person which kernel: there is one. A page this short is laid out whole, so that what changes
+    # above does not move what stands below.
+    "@jupyterlab/notebook-extension:tracker": {"autoStartDefaultKernel": True, "windowingMode": "none"},
+}
+
+
+def lab_home() -> Path:
+    """Return the folder that holds the person's own copies of the workbook, one for each experiment.
+
+    Not the experiment's own folder: a notebook's working folder can be imported from, and an experiment is data.
+    """
+    from jupyter_core.paths import jupyter_data_dir
+
+    return Path(jupyter_data_dir()) / "pullbook"
+
+
+def own_copy(folder: str | Path, home: Path) -> tuple[Path, bool]:
+    """Return the person's copy of the workbook for an experiment.
+
+    A copy whose cells were never edited is written anew, so that it keeps up with the library; one that was edited
+    stays as it is.
+
+    Parameters
+    ----------
+    folder : path
+        The experiment.
+    home : Path
+        Where the copies lie.
+
+    Returns
+    -------
+    Path
+        The copy.
+    bool
+        Whether it is as this version would write it.
+
+    Raises
+    ------
+    ExperimentError
+        When the experiment is refused, or the copy cannot be written.
+    """
+    experiment = Experiment.load(folder)
+    place = experiment.folder.resolve()
+    notebook = json.loads(workbook_path().read_text(encoding="utf-8"))
+    for cell in notebook["cells"]:
+        if "parameters" in cell["metadata"].get("tags", []):
+            cell["source"] = _opened_with(_joined(cell["source"]), place)
+    written = _sources_sha256(notebook)
+    notebook["metadata"]["pullbook"] = {"sources_sha256": written}
+    copy = home / f"{place.name}-{hashlib.sha256(str(place).encode()).hexdigest()[:8]}.ipynb"
+    if copy.is_file() and _edited(copy):
+        return copy, False
+    try:
+        home.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise ExperimentError(f"{home}: cannot be written to ({error.strerror}); check the folder") from None
+    write_whole(copy, json.dumps(notebook, indent=1, ensure_ascii=False) + "\n")
+    return copy, True
+
+
+def open_lab(copy: Path, options: Sequence[str] = ()) -> None:
+    """Start JupyterLab on a notebook and return when it ends.
+
+    Parameters
+    ----------
+    copy : Path
+        The notebook; its folder is all that the lab shows.
+    options : sequence of str
+        Further options of ``jupyter lab``, such as ``--no-browser``.
+    """
+    from tempfile import TemporaryDirectory
+
+    from jupyterlab.labapp import LabApp
+
+    with TemporaryDirectory(prefix="pullbook-lab-") as settings:
+        (Path(settings) / "overrides.json").write_text(json.dumps(SETTINGS), encoding="utf-8")
+        LabApp.launch_instance(
+            argv=[
+                str(copy),
+                f"--ServerApp.root_dir={copy.parent}",
+                f"--LabApp.app_settings_dir={settings}",
+                "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+                "--LabApp.news_url=",
+                *options,
+            ]
+        )
+
+
+def _opened_with(source: str, place: Path) -> str:
+    lines = source.splitlines(keepends=True)
+    return "".join(
+        f"experiment = {str(place)!r}  # the experiment folder\n" if line.startswith("experiment =") else line
+        for line in lines
+    )
+
+
+def _edited(copy: Path) -> bool:
+    """Say whether a person changed the cells of their copy; what is no notebook any more counts as changed."""
+    try:
+        notebook = json.loads(copy.read_text(encoding="utf-8"))
+        return bool(_sources_sha256(notebook) != notebook["metadata"]["pullbook"]["sources_sha256"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return True
+
+
+def _sources_sha256(notebook: dict[str, Any]) -> str:
+    sources = [[cell["cell_type"], _joined(cell["source"])] for cell in notebook["cells"]]
+    return hashlib.sha256(json.dumps(sources).encode()).hexdigest()
+
+
+def _joined(source: str | list[str]) -> str:
+    return source if isinstance(source, str) else "".join(source)

@@ -1,0 +1,193 @@
+"""Execute the workbook for an experiment and put its results in place, all or nothing."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pullbook.errors import ExperimentError
+from pullbook.settings.files import LIBRARY, RENDERED, RESULTS
+from pullbook.settings.privacy import scrub
+from pullbook.statistics.uncertainty import check_level
+from pullbook.workbook.execute import Scalar, alone, execute, notebook_path, read_parameters, stage
+
+if TYPE_CHECKING:
+    from nbformat import NotebookNode
+
+    from pullbook.settings.experiment import Experiment
+
+NAME = "workbook.ipynb"
+POSTS = ("post.md", "post.bbcode.txt", "card.png")
+ELSEWHERE = {"experiment": "it is the folder: pullbook run DIR", "out": "give the folder to write to with --out"}
+OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # the results last: they say that the rest is there
+
+
+@dataclass(frozen=True)
+class Rendered:
+    """Where a workbook was written, and the verdict it reached.
+
+    Attributes
+    ----------
+    folder : Path
+    verdict, sentence : str
+    warnings : tuple of str
+        Messages.
+    fresh : bool
+        Executed now, not before.
+    """
+
+    folder: Path
+    verdict: str
+    sentence: str
+    warnings: tuple[str, ...]
+    fresh: bool
+
+
+def workbook_path() -> Path:
+    """Return the workbook template: in the checkout, or in an installed package."""
+    return notebook_path(NAME)
+
+
+def run_workbook(
+    folder: str | Path,
+    out: str | Path | None = None,
+    *,
+    settings: Sequence[str] = (),
+    relative_dates: bool = False,
+    if_changed: bool = False,
+    progress: bool = True,
+) -> Rendered:
+    """Execute the workbook for an experiment.
+
+    Parameters
+    ----------
+    folder : path
+        The experiment.
+    out : path, optional
+        Where to write; by default ``rendered`` inside the experiment.
+    settings : sequence of str
+        Each ``name=value``, for the parameters cell of the workbook.
+    relative_dates : bool
+        Write no absolute date: days from the service instead.
+    if_changed : bool
+        Do nothing when the results there come from the same inputs, the same parameters, the same library and the
+        same workbook.
+    progress : bool
+        Show a progress bar.
+
+    Returns
+    -------
+    Rendered
+
+    Raises
+    ------
+    PullbookError
+        When the experiment is refused; what was written earlier stays as it was.
+    RuntimeError
+        When a cell fails through a fault of the program; the failed notebook is kept beside and named.
+    """
+    from pullbook.settings.experiment import Experiment
+    from pullbook.settings.fingerprint import program_sha256
+
+    experiment = Experiment.load(folder)
+    folder = Path(folder).resolve()
+    target = Path(out).resolve() if out is not None else folder / RENDERED
+    _check_target(experiment, target)
+    parameters = _parameters(settings, relative_dates=relative_dates)
+    program = program_sha256(LIBRARY, workbook_path())
+    with alone(target):
+        if if_changed and (earlier := _unchanged(experiment, program, parameters, target)) is not None:
+            return earlier
+        with stage(target) as work:
+            notebook = execute(
+                workbook_path(),
+                {"experiment": str(folder), "out": str(work), **parameters},
+                produced=work / NAME,
+                failed=target.with_name(f"{target.name}-failed.ipynb"),
+                progress=progress,
+            )
+            dated = not parameters.get("relative_dates")
+            _write_page(notebook, work, title=scrub(experiment.title, dates=not dated))
+            relative = os.path.relpath(folder, target) if target.is_relative_to(folder) else folder.name
+            _without_paths(notebook, {"experiment": scrub(relative, dates=not dated), "out": "", **parameters})
+            notebook.metadata["pullbook"] = {"program_sha256": program, "parameters": parameters}
+            _write_notebook(notebook, work / NAME)
+            results = json.loads((work / RESULTS).read_text(encoding="utf-8"))
+            target.mkdir(parents=True, exist_ok=True)
+            for name in OUTPUTS:
+                (work / name).replace(target / name)
+    return _rendered(target, results, fresh=True)
+
+
+def _parameters(settings: Sequence[str], *, relative_dates: bool) -> dict[str, Scalar]:
+    """Return the parameters that differ from the workbook's own, checked before anything is executed."""
+    elsewhere = ELSEWHERE | (
+        {"relative_dates": "--relative-dates has set it; give one of them"} if relative_dates else {}
+    )
+    found = read_parameters(workbook_path(), settings, elsewhere=elsewhere, checks={"level": check_level})
+    return found | ({"relative_dates": True} if relative_dates else {})
+
+
+def _rendered(target: Path, results: dict[str, Any], *, fresh: bool) -> Rendered:
+    comparison = results["comparison"]
+    return Rendered(
+        folder=target,
+        verdict=comparison["verdict"],
+        sentence=comparison["sentence"],
+        warnings=tuple(f["message"] for f in results["findings"] if f["severity"] == "warning"),
+        fresh=fresh,
+    )
+
+
+def _check_target(experiment: Experiment, target: Path) -> None:
+    """Refuse, before any work is done, a place that the outputs cannot be put in."""
+    for path in (target, *target.parents):
+        if path.exists() and not path.is_dir():
+            raise ExperimentError(f"{path}: is a file; give a folder to write to with --out")
+    for name in OUTPUTS:
+        experiment.keep_from(target / name)
+        if (target / name).is_dir():
+            raise ExperimentError(f"{target / name}: is a folder, where a file is to be written; give another --out")
+
+
+def _unchanged(experiment: Experiment, program: str, parameters: Mapping[str, Scalar], target: Path) -> Rendered | None:
+    from pullbook.settings.fingerprint import inputs_sha256
+
+    inputs = inputs_sha256(experiment)
+    try:
+        results = json.loads((target / RESULTS).read_text(encoding="utf-8"))
+        made_by = json.loads((target / NAME).read_text(encoding="utf-8"))["metadata"]["pullbook"]
+        same = results["inputs_sha256"] == inputs and made_by == {"program_sha256": program, "parameters": parameters}
+        complete = all((target / name).is_file() for name in OUTPUTS)
+        return _rendered(target, results, fresh=False) if same and complete else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _write_page(notebook: NotebookNode, stage: Path, *, title: str) -> None:
+    from pullbook.workbook.page import render_page
+
+    (stage / "workbook.html").write_text(render_page(notebook, title=title), encoding="utf-8")
+
+
+def _write_notebook(notebook: NotebookNode, path: Path) -> None:
+    import nbformat
+
+    path.write_text(str(nbformat.writes(notebook)), encoding="utf-8")  # type: ignore[no-untyped-call]
+
+
+def _without_paths(notebook: NotebookNode, parameters: Mapping[str, Scalar]) -> None:
+    """Take folders and user name out of the executed notebook; beside the experiment it still finds it."""
+    notebook.metadata.pop("papermill", None)
+    for cell in notebook.cells:
+        cell.metadata.pop("papermill", None)
+        if "injected-parameters" in cell.metadata.get("tags", []):
+            lines = [
+                f"{name} = {json.dumps(value) if isinstance(value, str) else repr(value)}\n"
+                for name, value in parameters.items()
+            ]
+            cell.source = "".join(["# Parameters\n", *lines])

@@ -1,0 +1,545 @@
+"""The workbook's controls in JupyterLab: choose experiment, runs and settings, see what it does, save it.
+
+A `Workbook` shows parts of a result in the cells of a notebook. Live, the parts follow what is chosen; otherwise they
+are plain, as papermill needs them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pullbook.analysis.result import Result, analyse
+from pullbook.errors import ExperimentError, PullbookError
+from pullbook.report import figures, sections
+from pullbook.report.html import Fragment, escape
+from pullbook.settings.experiment import FILE_NAME
+from pullbook.settings.outcomes import OUTCOMES
+from pullbook.text import behind, counted, in_brackets
+from pullbook.workbook.choices import NO_REASON, QUESTION, Choices, value_at
+
+if TYPE_CHECKING:
+    from pullbook.analysis.sessions import Drive
+    from pullbook.runs.find import Run
+    from pullbook.settings.yaml_edit import Edit, Place
+
+Part = Callable[[Result], object]
+
+STYLE = Path(__file__).with_name("widgets.css")
+MOST_NEARBY = 200
+LEAST_BUTTON = 0.035  # of the timeline's width: what a finger or a pointer still finds
+WAITING = Fragment('<p class="pb-note">Waits for an answer: see what is said where the runs are chosen.</p>')
+NOTHING = Fragment("")  # holds the place of what a result lacks, until another has it
+SETTINGS: tuple[tuple[Place, str], ...] = (
+    (("protocol", "cruise_kmh"), "Cruise at [km/h]"),
+    (("protocol", "pull_from_kmh"), "Pulls from [km/h]"),
+    (("protocol", "pull_to_kmh"), "Pulls to [km/h]"),
+    (("protocol", "marks_kmh"), "Elapsed times between [km/h]"),
+    (("protocol", "cruise_min_s"), "Shortest cruise [s]"),
+    (("protocol", "cruise_ripple_kmh"), "Ripple of a cruise [km/h]"),
+    (("protocol", "shift_lift_s"), "Longest gear change [s]"),
+    (("worthwhile_change",), "Change that matters to you"),
+    (("day_to_day_sd",), "Allowance between days"),
+)
+SEVERAL: tuple[Place, ...] = (("protocol", "marks_kmh"),)
+
+
+class Workbook:
+    """An experiment and the parts of a notebook that show it.
+
+    Parameters
+    ----------
+    experiment : path
+        The experiment folder.
+    level : float
+        Coverage of the interval, above 0.5 and below 1.
+    relative_dates : bool
+        Show days from the service instead of dates.
+    live : bool
+        Follow what is chosen by `choose`. Then a refusal is shown in words; otherwise it is raised.
+
+    Raises
+    ------
+    PullbookError
+        When the experiment is refused and the workbook is not live.
+    """
+
+    def __init__(
+        self, experiment: str | Path, *, level: float = 0.95, relative_dates: bool = False, live: bool = True
+    ) -> None:
+        self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
+        self._live = live
+        self._shown: list[tuple[Any, Part]] = []
+        self.result: Result | None = None
+        self.refusal = ""
+        self.choices: Choices | None = None
+        self._opened: dict[Path, Choices] = {}
+        if live:
+            self.open(experiment)
+        else:
+            self.result = analyse(experiment, **self._options)
+
+    def open(self, folder: str | Path) -> None:
+        """Show another experiment, or the same one as its file is now; what was chosen there and not saved stays."""
+        self.folder = Path(folder)
+        place = self.folder.resolve()
+        self.choices = None
+        try:
+            earlier = self._opened.get(place)
+            self.choices = earlier.reread() if earlier else Choices(folder, **self._options)
+            self._opened[place] = self.choices
+        except PullbookError as refusal:
+            self.refusal = str(refusal)
+        self.follow()
+
+    def show(self, *parts: Part) -> None:
+        """Show parts of the result in this cell, each a function of the result; live, they change with the choices."""
+        for part in parts:
+            value = self._value(part)
+            if self._live:
+                self._shown.append((_display(value, display_id=True), part))
+            elif value is not NOTHING:
+                _display(value)
+
+    def choose(self) -> None:
+        """Show the controls, or under papermill the runs as a table."""
+        if not self._live:
+            self.show(sections.runs)
+            return
+        bundle = dict(Controls(self).box._repr_mimebundle_())
+        bundle["text/plain"] = "The controls need JupyterLab."
+        if self.result is not None:  # what a viewer without the widgets' machinery shows
+            bundle["text/html"] = sections.runs(self.result).html
+        _display(bundle, raw=True)
+
+    def follow(self) -> None:
+        """Take over what the choices give, and show it in every part."""
+        if self.choices is not None:
+            self.result, self.refusal = self.choices.result, self.choices.refusal
+        else:
+            self.result = None
+        for handle, part in self._shown:
+            handle.update(self._value(part))
+
+    def _value(self, part: Part) -> object:
+        value = WAITING if self.result is None else part(self.result)
+        return NOTHING if value is None else value
+
+
+class Controls:
+    """The controls over a live workbook.
+
+    Every control has a label, is reached by the keyboard, and has beside it the words of what it refuses.
+    """
+
+    def __init__(self, workbook: Workbook) -> None:
+        import ipywidgets as w
+
+        self._workbook = workbook
+        self._settling = False
+        wide = w.Layout(width="98%", max_width="44rem")
+        labels = {"description_width": "13rem"}
+
+        self.experiment = w.Dropdown(description="Experiment", style=labels, layout=wide)
+        self.other = w.Text(
+            description="Another folder", placeholder="path of an experiment folder, then Enter",
+            continuous_update=False, style=labels, layout=wide,
+        )  # fmt: skip
+        self.opening_trouble = w.HTML()
+
+        self.outcome = w.Dropdown(description="What is asked", options=tuple(OUTCOMES), style=labels, layout=wide)
+        self.outcome_trouble = w.HTML()
+        self.settings = {
+            place: w.Text(
+                description=label,
+                placeholder="such as 60, 90, 120; empty: chosen for you" if place in SEVERAL else "empty: the default",
+                continuous_update=False,
+                style=labels,
+                layout=wide,
+            )
+            for place, label in SETTINGS
+        }
+        self.troubles = {place: w.HTML() for place in self.settings}
+
+        self.session = w.Dropdown(description="Session", options=[], style=labels, layout=wide)
+        self.whole = w.Checkbox(description="this session counts", indent=False)
+        self.whole_reason = w.Text(
+            description="Why not", placeholder="reason for leaving out the whole session", continuous_update=False,
+            layout=w.Layout(width="24rem", display="none"),
+        )  # fmt: skip
+        self.picture = w.Output()
+        left, right = figures.TIMELINE_MARGINS
+        self.strip = w.HBox(layout=w.Layout(width="100%", padding=f"0 {right}px 0 {left}px"))
+        self.rows = w.VBox(layout=w.Layout(max_height="22rem", overflow="auto"))
+        self.runs_trouble = w.HTML()
+        self._rows: dict[str, _Row] = {}
+
+        self.answer = w.HTML()
+        self.forest = w.Output()
+        self.save = w.Button(description=f"Save to {FILE_NAME}", button_style="primary", layout=w.Layout(width="auto"))
+        self.back = w.Button(description="Back to what is saved", layout=w.Layout(width="auto"))
+        self.again = w.Button(description="Read the file again", layout=w.Layout(width="auto"))
+        self.status = w.HTML()
+        self.unsaved = w.HTML()
+
+        half = w.Layout(flex="1 1 18rem", min_width="18rem", margin="0 1rem 0 0")
+        runs = w.VBox([self.runs_trouble, self.rows], layout=half)
+        answer = w.VBox(
+            [
+                w.HTML(_heading("The answer with these choices")),
+                self.answer,
+                self.forest,
+                w.HBox([self.save, self.back, self.again], layout=w.Layout(flex_flow="row wrap")),
+                self.status,
+                self.unsaved,
+            ],
+            layout=half,
+        )
+        settings = [w.VBox([box, self.troubles[place]]) for place, box in self.settings.items()]
+        self.box = w.VBox(
+            [
+                w.HTML(f"<style>{STYLE.read_text(encoding='utf-8')}</style>{_heading('The experiment')}"),
+                w.VBox([self.experiment, self.other, self.opening_trouble]),
+                w.HTML(_heading("Runs: press one on the timeline, or tick it in the list")),
+                w.HBox([self.session, self.whole, self.whole_reason], layout=w.Layout(flex_flow="row wrap")),
+                self.picture,
+                self.strip,
+                w.HBox([runs, answer], layout=w.Layout(flex_flow="row wrap")),
+                w.HTML(_heading("Settings")),
+                w.VBox([self.outcome, self.outcome_trouble, *settings]),
+            ]
+        )
+        self.box.add_class("pb-controls")
+        self._observe()
+        self._rebuild()
+
+    # --- what a control does ------------------------------------------------------------------------------------
+
+    def _observe(self) -> None:
+        def on(widget: Any, act: Callable[[Any], None]) -> None:
+            widget.observe(lambda change: None if self._settling else act(change["new"]), names="value")
+
+        on(self.experiment, self._open)
+        on(self.other, self._open)
+        on(self.outcome, lambda value: self._act(self.outcome_trouble, lambda c: c.set(("outcome",), value)))
+        for place, box in self.settings.items():
+            on(box, partial(self._set, place))
+        on(self.session, lambda _: self._show_session())
+        on(self.whole, self._whole_session)
+        on(self.whole_reason, lambda _: self._whole_session(False))
+        self.save.on_click(lambda _: self._act(self.status, self._save, said="Saved."))
+        self.back.on_click(lambda _: self._act(self.status, self._go_back, said="As saved again."))
+        self.again.on_click(lambda _: self._open(str(self._workbook.folder)))
+
+    def _open(self, folder: str | None) -> None:
+        if not folder:
+            return
+        earlier = self._workbook.choices
+        left = earlier.experiment.folder.resolve() if earlier and earlier.edits() else None
+        self._workbook.open(Path(folder).expanduser())
+        self._rebuild()
+        if left is not None and left != self._workbook.folder.resolve():
+            kept = f"What you chose in {left.name} is not saved; it stays while this notebook is open."
+            self.opening_trouble.value += f'<p role="status">{escape(kept)}</p>'
+
+    def _set(self, place: Place, text: str) -> None:
+        def act(choices: Choices) -> None:
+            choices.set(place, _number(text, several=place in SEVERAL))
+
+        self._act(self.troubles[place], act)
+
+    def _whole_session(self, counts: bool) -> None:
+        name = self.session.value
+
+        def act(choices: Choices) -> None:
+            if counts:
+                choices.take_back_session(name)
+            else:
+                choices.leave_out_session(name, self.whole_reason.value)
+
+        self._act(self.runs_trouble, act)
+
+    def _leave_out(self, run: str, counts: bool, reason: str) -> None:
+        name = self.session.value
+
+        def act(choices: Choices) -> None:
+            if counts:
+                choices.take_back(name, run)
+            else:
+                choices.leave_out(name, run, reason)
+
+        self._act(self._rows[run].trouble, act)
+
+    def _save(self, choices: Choices) -> None:
+        if refused := [label for place, label in SETTINGS if self.troubles[place].value]:
+            raise ExperimentError(f"Not saved: correct or empty what is refused under Settings: {', '.join(refused)}.")
+        choices.save()
+
+    def _go_back(self, choices: Choices) -> None:
+        for trouble in self.troubles.values():
+            trouble.value = ""
+        choices.revert()
+
+    def _act(self, trouble: Any, act: Callable[[Choices], None], *, said: str = "") -> None:
+        """Do what was asked, say what was refused beside the control, and show what it gives."""
+        choices = self._workbook.choices
+        if choices is None:
+            trouble.value = _trouble("Open an experiment first.")
+            return
+        self.status.value = ""
+        try:
+            act(choices)
+            trouble.value = f'<p role="status">{escape(said)}</p>' if said else ""
+        except PullbookError as refusal:
+            trouble.value = _trouble(str(refusal))
+        except Exception as fault:
+            trouble.value = _trouble(f"A fault of the program: {type(fault).__name__}: {fault}")
+        self._refresh()
+        self._workbook.follow()
+
+    # --- what the controls show ---------------------------------------------------------------------------------
+
+    @contextmanager
+    def _settle(self) -> Iterator[None]:
+        """Set controls to what is so, without taking it for the person's doing."""
+        before, self._settling = self._settling, True
+        try:
+            yield
+        finally:
+            self._settling = before
+
+    def _rebuild(self) -> None:
+        """Show another experiment in every control."""
+        choices = self._workbook.choices
+        refused = choices is None
+        self.opening_trouble.value = _trouble(self._workbook.refusal) if refused else ""
+        for control in (self.session, self.whole, self.outcome, *self.settings.values(), self.save, self.back):
+            control.disabled = refused
+        nearby = [(path.name, str(path)) for path in experiments_nearby(self._workbook.folder)]
+        here = str(self._workbook.folder.resolve())
+        with self._settle():
+            self.experiment.options = nearby
+            self.experiment.value = here if here in dict(nearby).values() else None
+            names = [s.name for s in choices.experiment.sessions] if choices else []
+            self.session.options = names
+            self.session.value = names[0] if names else None
+            self.status.value = ""
+            for place, box in self.settings.items():
+                box.value = self.troubles[place].value = ""
+        self._show_session()
+
+    def _show_session(self) -> None:
+        """Show another session's runs."""
+        import ipywidgets as w
+
+        drive = self._drive()
+        runs = drive.runs.all if drive else ()
+        self._rows = {run.name: _Row(run, self._leave_out) for run in runs}
+        self.rows.children = [row.box for row in self._rows.values()]
+        self.strip.children = _on_a_line(w, drive, self._rows) if drive else ()
+        with self._settle():
+            self.whole_reason.value = ""
+        self.runs_trouble.value = ""
+        self._refresh()
+
+    def _refresh(self) -> None:
+        """Show what the choices give: settings, runs of the session, answer, and what is not saved yet."""
+        choices = self._workbook.choices
+        if choices is None:
+            self.answer.value = self.unsaved.value = ""
+            self.forest.outputs = self.picture.outputs = ()
+            return
+        drive = self._drive()
+        runs = {run.name: run for run in drive.runs.all} if drive else {}
+        if runs.keys() != self._rows.keys():  # another protocol finds other runs
+            self._show_session()
+            return
+        with self._settle():
+            asked = choices.experiment.outcome
+            self.outcome.options = tuple(dict.fromkeys([*OUTCOMES, asked]))  # a time between two speeds is not listed
+            self.outcome.value = asked
+            unit = choices.experiment.asked.change_unit
+            for place, label in SETTINGS:
+                if place[0] in QUESTION:
+                    self.settings[place].description = f"{label}{in_brackets(unit)}"
+            for place, box in self.settings.items():
+                if not self.troubles[place].value:  # what was refused stays there to be corrected
+                    box.value = _text_of(choices, place)
+            reasons = next(s.leave_out for s in choices.experiment.sessions if s.name == self.session.value)
+            for name, row in self._rows.items():
+                row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]))
+            self.whole.value = any(run.included for run in runs.values())
+            self.whole_reason.layout.display = "none" if self.whole.value or not reasons else ""
+        self.picture.outputs = (_output(figures.timeline(drive)),) if drive else ()
+        self.answer.value = _answer(choices)
+        result, saved = choices.result, choices.saved_result
+        self.forest.outputs = (
+            (_output(figures.with_and_without(result, saved.comparison if saved else None)),) if result else ()
+        )
+        edits = choices.edits()
+        self.save.disabled = self.back.disabled = not edits
+        self.unsaved.value = _unsaved(choices, edits) if edits or choices.lost else ""
+
+    def _drive(self) -> Drive | None:
+        drives = self._workbook.choices.drives if self._workbook.choices else ()
+        return next((drive for drive in drives if drive.session.name == self.session.value), None)
+
+    def _figure_of(self, run: Run) -> str:
+        """Return the outcome of a run with its unit, where it has one."""
+        result = self._workbook.choices.result if self._workbook.choices else None
+        if result is None:
+            return ""
+        outcome = result.experiment.asked
+        if outcome.name not in result.measures or outcome.kind != run.kind:
+            return ""
+        frame = result.measures
+        mine = (frame["session"] == self.session.value) & (frame["kind"] == run.kind) & (frame["number"] == run.number)
+        values = frame.loc[mine, outcome.name].dropna()
+        return f"{values.iloc[0]:.1f}{behind(outcome.unit)}" if len(values) else ""
+
+
+class _Row:
+    """A run in the list and on the timeline: two controls for one choice, and the reason."""
+
+    def __init__(self, run: Run, leave_out: Callable[[str, bool, str], None]) -> None:
+        import ipywidgets as w
+
+        self.name = run.name
+        self.tick = w.Checkbox(indent=False, layout=w.Layout(width="auto", min_width="20rem"))
+        self.button = w.ToggleButton(description=str(run.number) if run.kind == "pull" else f"c{run.number}")
+        self.reason = w.Text(
+            description=f"Why not {run.name}", placeholder="reason, shown in the report", continuous_update=False,
+            style={"description_width": "initial"}, layout=w.Layout(width="24rem"),
+        )  # fmt: skip
+        self.why = w.HTML()
+        self.trouble = w.HTML()
+        whole = w.Layout(flex="0 0 auto", overflow="visible")  # a long list scrolls, its rows do not shrink
+        self.box = w.VBox([w.HBox([self.tick, self.why], layout=whole), self.reason, self.trouble], layout=whole)
+        self._settling = False
+        self.tick.observe(lambda change: self._chosen(leave_out, change["new"]), names="value")
+        self.button.observe(lambda change: self._chosen(leave_out, change["new"]), names="value")
+        self.reason.observe(lambda _: self._chosen(leave_out, False), names="value")
+
+    def _chosen(self, leave_out: Callable[[str, bool, str], None], counts: bool) -> None:
+        if not self._settling:
+            leave_out(self.name, counts, self.reason.value)
+
+    def settle(self, run: Run, reason: str | None, figure: str) -> None:
+        """Show a run as it stands."""
+        self._settling = True
+        minutes, seconds = divmod(round(run.start_s), 60)
+        speeds = f"{run.start_kmh:.0f} to {run.end_kmh:.0f} km/h" if run.kind == "pull" else f"{run.start_kmh:.0f} km/h"
+        said = f"{run.name} at {minutes}:{seconds:02d}, {speeds}, {run.end_s - run.start_s:.0f} s"
+        can = run.included or reason is not None
+        for control in (self.tick, self.button):
+            control.value, control.disabled = run.included, not can
+        self.tick.description = f"{said}: {figure}" if figure else said
+        state = "counts; press to leave it out" if run.included else "left out; press to count it again"
+        self.button.tooltip = f"{said}: {state if can else run.reason}"
+        self.why.value = "" if can else f'<span class="pb-where">does not count: {escape(run.reason)}</span>'
+        self.reason.layout.display = "none" if run.included or not can else ""
+        self.reason.value = "" if reason in (None, NO_REASON) else reason
+        if reason == NO_REASON:
+            self.trouble.value = _trouble("A reason is needed before this can be saved.")
+        elif run.included or reason:
+            self.trouble.value = ""
+        self._settling = False
+
+
+def _display(value: object, **options: object) -> Any:
+    from IPython import display
+
+    return display.display(value, **options)  # type: ignore[no-untyped-call]
+
+
+def experiments_nearby(folder: Path) -> list[Path]:
+    """Return the experiment folders beside a folder, itself included, by name; at most `MOST_NEARBY`."""
+    home = folder.resolve().parent
+    if not home.is_dir():
+        return []
+    found = sorted(path for path in home.iterdir() if (path / FILE_NAME).is_file())
+    return found[:MOST_NEARBY]
+
+
+def _on_a_line(w: Any, drive: Drive, rows: dict[str, _Row]) -> list[Any]:
+    """Return the runs' buttons under the picture of their drive, with what keeps them apart."""
+    whole_s = max(drive.log.duration_s, 1e-9)
+    least_s = whole_s * LEAST_BUTTON
+
+    def share(length_s: float) -> Any:
+        return w.Layout(flex=f"{max(length_s, 0) / whole_s:.5f} 1 0%", min_width="0", width="0")
+
+    children: list[Any] = []
+    at_s = 0.0
+    for run in sorted(drive.runs.all, key=lambda run: run.start_s):
+        middle_s, length_s = (run.start_s + run.end_s) / 2, max(run.end_s - run.start_s, least_s)
+        start_s = max(at_s, middle_s - length_s / 2)
+        button = rows[run.name].button
+        button.layout = share(length_s)
+        button.add_class(f"pb-{run.kind}")
+        children += [w.Box(layout=share(start_s - at_s)), button]
+        at_s = start_s + length_s
+    return [*children, w.Box(layout=share(whole_s - at_s))]
+
+
+def _number(text: str, *, several: bool) -> float | list[float] | None:
+    """Read what was typed; nothing stands for the default."""
+    parts = re.split(r"\s*[,;\s]\s*|(?<=\d)\s*[-–]\s*(?=\d)", text.strip()) if several else [text.strip()]
+    if not any(parts):
+        return None
+    try:
+        numbers = [float(part.replace(",", ".")) for part in parts]
+    except ValueError:
+        allowed = "speeds with commas between, such as 60, 90, 120" if several else "a number"
+        raise ExperimentError(f"given {text!r}; allowed: {allowed}") from None
+    return numbers if several else numbers[0]
+
+
+def _text_of(choices: Choices, place: Place) -> str:
+    value = value_at(choices.experiment, place)
+    return "" if value is None else _said(value)
+
+
+def _answer(choices: Choices) -> str:
+    if choices.result is None:
+        return f'<div role="status">{_trouble("No answer with these choices. " + choices.refusal)}</div>'
+    return f'<div role="status" aria-live="polite">{sections.answer(choices.result).html}</div>'
+
+
+def _unsaved(choices: Choices, edits: list[Edit]) -> str:
+    """Say what saving would write, and what a change of protocol has lost."""
+    names = [session.name for session in choices.experiment.sessions]
+    items = []
+    for edit in edits:
+        if edit.place[0] != "sessions":
+            items.append(f"{edit.place[-1]}: {_said(edit.value)}")
+            continue
+        session, run = names[int(edit.place[1])], edit.place[3] if len(edit.place) > 3 else "every run"
+        items.append(f"{session}, {run} {f'left out: {edit.value}' if edit.value else 'counts again'}")
+    lost = [f"{run} is not found with these settings; it is no longer left out" for run in choices.lost]
+    listed = "".join(f"<li>{escape(item)}</li>" for item in [*items, *lost])
+    return f'<div role="status">{counted(len(edits), "change")} not saved yet:<ul>{listed}</ul></div>'
+
+
+def _said(value: object) -> str:
+    if isinstance(value, (list, tuple)):
+        return ", ".join(f"{v:g}" for v in value)
+    return "the default" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _trouble(words: str) -> str:
+    told = words.removeprefix(f"{FILE_NAME}: ")  # the control stands beside it
+    lines = "<br>".join(escape(line) for line in told.splitlines())
+    return f'<p class="pb-trouble" role="alert">{lines}</p>'
+
+
+def _heading(words: str) -> str:
+    return f"<h3>{escape(words)}</h3>"
+
+
+def _output(picture: figures.Picture) -> dict[str, Any]:
+    return {"output_type": "display_data", "data": picture._repr_mimebundle_(), "metadata": {}}

@@ -1,0 +1,127 @@
+"""The draft of an experiment: what it copies, what it names, what it guesses, and what it says is lacking."""
+
+from __future__ import annotations
+
+import gzip
+import shutil
+from pathlib import Path
+
+import pytest
+
+from helpers.samples import SAMPLES, contents
+from pullbook.commands.new import draft_experiment, guess_protocol
+from pullbook.errors import ExperimentError, LogError, PullbookError
+from pullbook.reading.logs import read_log
+from pullbook.settings.experiment import Experiment
+
+LOGS = SAMPLES / "two_evenings" / "logs"
+BEFORE, AFTER = LOGS / "before-1.csv", LOGS / "after-1.csv"
+
+
+@pytest.mark.parametrize("name", ["a van", "2026-03-20", "1.5", "null", "- odd: [name", "#7", "Füße & Co", "x" * 200])
+def test_a_draft_loads_whatever_the_folder_is_called(tmp_path, name):
+    folder = tmp_path / name
+    told = draft_experiment(folder, before=[BEFORE], after=[AFTER])
+    experiment = Experiment.load(folder)
+    assert [(s.name, s.phase) for s in experiment.sessions] == [("before-1", "before"), ("after-1", "after")]
+    assert [experiment.log_path(s).read_bytes() for s in experiment.sessions] == [
+        BEFORE.read_bytes(),
+        AFTER.read_bytes(),
+    ]
+    assert told[0].startswith(f"Wrote {folder / 'experiment.yaml'}")
+    assert told[-1].endswith(f"pullbook check {folder}")
+
+
+@pytest.mark.parametrize(
+    ("name", "kept"),
+    [
+        ("Drive (1) of March.csv", "logs/Drive-1-of-March.csv"),
+        ("recording.log", "logs/recording.log.csv"),
+        ("RECORDING.TXT", "logs/RECORDING.TXT"),
+        ("...csv", "logs/csv.csv"),
+    ],
+)
+def test_copies_have_plain_names_with_an_allowed_ending(tmp_path, name, kept):
+    source = Path(shutil.copyfile(BEFORE, tmp_path / name))
+    draft_experiment(tmp_path / "van", before=[source], after=[])
+    assert Experiment.load(tmp_path / "van").sessions[0].log == kept
+
+
+def test_a_packed_log_stays_packed(tmp_path):
+    source = tmp_path / "Drive 1.CSV.GZ"
+    source.write_bytes(gzip.compress(BEFORE.read_bytes(), mtime=0))
+    draft_experiment(tmp_path / "van", before=[source], after=[])
+    assert Experiment.load(tmp_path / "van").sessions[0].log == "logs/Drive-1.CSV.gz"
+
+
+def test_two_logs_of_one_name_are_kept_apart(tmp_path):
+    for phase, source in (("old", BEFORE), ("new", AFTER)):
+        (tmp_path / phase).mkdir()
+        shutil.copyfile(source, tmp_path / phase / "drive.csv")
+    draft_experiment(tmp_path / "van", before=[tmp_path / "old/drive.csv"], after=[tmp_path / "new/drive.csv"])
+    assert [s.log for s in Experiment.load(tmp_path / "van").sessions] == ["logs/drive.csv", "logs/2-drive.csv"]
+
+
+def test_logs_that_lie_in_the_folder_are_used_where_they_are(tmp_path):
+    (tmp_path / "march").mkdir()
+    own = Path(shutil.copyfile(BEFORE, tmp_path / "march" / "drive.csv"))
+    other = tmp_path / "logs" / "after-1.csv"
+    other.parent.mkdir()
+    other.write_text("another log of the same name", encoding="utf-8")
+    draft_experiment(tmp_path, before=[own], after=[AFTER])
+    assert [s.log for s in Experiment.load(tmp_path).sessions] == ["march/drive.csv", "logs/2-after-1.csv"]
+    assert other.read_text(encoding="utf-8") == "another log of the same name"
+
+
+@pytest.mark.parametrize(
+    ("before", "after", "kind", "said"),
+    [
+        ([], [], ExperimentError, "no logs given"),
+        ([BEFORE], [BEFORE], ExperimentError, "'before-1' and 'after-1' have the same log"),
+        ([BEFORE, LOGS / "gone.csv"], [], LogError, "gone.csv"),
+        ([BEFORE], [SAMPLES / "two_evenings" / "README.md"], LogError, "README.md"),
+    ],
+)
+def test_a_refused_draft_writes_nothing(tmp_path, before, after, kind, said):
+    with pytest.raises(kind, match=said):
+        draft_experiment(tmp_path / "van", before=before, after=after)
+    assert not (tmp_path / "van").exists()
+
+
+def test_an_experiment_that_is_there_is_not_written_over(tmp_path):
+    (tmp_path / "experiment.yaml").write_text("title: mine", encoding="utf-8")
+    with pytest.raises(ExperimentError, match=r"already holds experiment\.yaml"):
+        draft_experiment(tmp_path, before=[BEFORE], after=[AFTER])
+    assert contents(tmp_path) == {"experiment.yaml": b"title: mine"}
+
+
+def test_a_place_that_cannot_be_written_is_refused(tmp_path):
+    (tmp_path / "file").write_text("x", encoding="utf-8")
+    with pytest.raises(PullbookError, match="cannot be written to"):
+        draft_experiment(tmp_path / "file" / "van", before=[BEFORE], after=[AFTER])
+
+
+def test_what_is_lacking_is_said(tmp_path):
+    poor = tmp_path / "poor.csv"
+    poor.write_text("Time [s],Vehicle speed [km/h],Mystery\n" + "".join(f"{k},{k},7\n" for k in range(60)), "utf-8")
+    told = "\n".join(draft_experiment(tmp_path / "van", before=[poor], after=[AFTER]))
+    assert "  not recognised: 'Mystery'" in told
+    assert "still needed: charge air temperature in before-1; intake air temperature in before-1." in told
+
+
+@pytest.mark.parametrize("sample", ["fin_wash", "two_evenings", "nothing_done", "loose_clamp"])
+def test_the_protocol_of_a_sample_is_guessed_from_its_logs_alone(sample):
+    experiment = Experiment.load(SAMPLES / sample)
+    guess = guess_protocol([read_log(experiment.log_path(s)) for s in experiment.sessions])
+    # Written by the simulation for 90 km/h and 40 to 110 km/h, with starts and lifts up to 3 km/h off: the guess is
+    # rounded inwards to 5 km/h so that most pulls of the logs count.
+    assert guess.cruise_kmh == 90
+    assert 40 <= guess.pull_from_kmh <= 45
+    assert 105 <= guess.pull_to_kmh <= 110
+
+
+def test_without_pulls_or_steady_stretches_the_usual_speeds_are_proposed(tmp_path):
+    idle = tmp_path / "idle.csv"
+    idle.write_text("Time [s],Vehicle speed [km/h]\n" + "".join(f"{k},0\n" for k in range(60)), "utf-8")
+    guess = guess_protocol([read_log(idle)])
+    assert (guess.cruise_kmh, guess.pull_from_kmh, guess.pull_to_kmh) == (90, 40, 110)

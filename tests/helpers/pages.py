@@ -1,0 +1,41 @@
+"""A page taken apart as a browser does it."""
+
+from __future__ import annotations
+
+from html.parser import HTMLParser
+
+
+class Read(HTMLParser):
+    """A page as a browser takes it apart: elements with their attributes, and the text outside scripts and styles."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.texts: list[str] = []
+        self.scripts: list[str] = []
+        self._open = ""
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        self._open = tag if tag in ("script", "style") else ""
+        if tag == "script":
+            self.scripts.append("")
+
+    def handle_endtag(self, tag: str) -> None:
+        if tag == self._open:
+            self._open = ""
+
+    def handle_data(self, data: str) -> None:
+        if self._open == "script":
+            self.scripts[-1] += data
+        elif not self._open:
+            self.texts.append(data)
+
+    @property
+    def text(self) -> str:
+        return " ".join(" ".join(self.texts).split())
+
+    def all(self, tag: str) -> list[dict[str, str | None]]:
+        return [attributes for name, attributes in self.elements if name == tag]

@@ -1,0 +1,203 @@
+"""From lines to a table: where it begins, its header and units row, and numbers from cells."""
+
+import gzip
+import importlib.util
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pullbook import PullbookError, read_log
+from pullbook.reading import tables
+from pullbook.reading.layout import find_layout, is_number
+from pullbook.reading.source import encoding_of
+from pullbook.reading.tables import read_table, to_numbers
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+def test_header_units_row_and_preamble(delimiter: str) -> None:
+    lines = [
+        "Logged on the road",
+        "Rate,10",
+        "",
+        "Time;Speed;Boost",
+        "s;km/h;kPa",
+        *(f"{k};{k};{k}" for k in range(20)),
+    ]
+    layout = find_layout([line.replace(";", delimiter) for line in lines], "log.csv")
+    assert (layout.delimiter, layout.header_line, layout.units_line, layout.data_line) == (delimiter, 3, 4, 5)
+    assert layout.headers == ("Time", "Speed", "Boost")
+    assert layout.units == ("s", "km/h", "kPa")
+
+
+def test_without_a_header_columns_are_numbered() -> None:
+    layout = find_layout([f"{k},{k},{k}" for k in range(20)], "log.csv")
+    assert layout.header_line is None
+    assert layout.headers == ("column 1", "column 2", "column 3")
+
+
+def test_headers_are_made_distinct() -> None:
+    layout = find_layout(["Time,Temp,Temp,,Temp", *(f"{k},1,2,3,4" for k in range(9))], "log.csv")
+    assert layout.headers == ("Time", "Temp", "Temp (2)", "column 4", "Temp (3)")
+
+
+def test_numbers_from_cells() -> None:
+    column = pd.Series(["82 C", " 7.5", "-3e2", "1.2.3", "12:30", "NODATA", None, "inf", "5 km/h", "x9"])
+    values, unreadable = to_numbers(column, ".")
+    np.testing.assert_array_equal(values, [82, 7.5, -300, np.nan, np.nan, np.nan, np.nan, np.nan, 5, np.nan])
+    assert unreadable == 3
+    values, unreadable = to_numbers(pd.Series(["1,5", "2", "-,5", "3,25 bar"]), ",")
+    np.testing.assert_array_equal(values, [1.5, 2, np.nan, 3.25])
+    assert unreadable == 1
+    assert to_numbers(pd.Series([True, False]), ".")[0].tolist() == [1, 0]
+
+
+def test_plain_numbers() -> None:
+    assert all(map(is_number, ["1", "-2.5", "+3,25", ".5", "1e-3", " 4 "]))
+    assert not any(map(is_number, ["", "-", "1.2.3", "12:30", "5 km", "٣"]))
+
+
+def test_damage_in_one_block_leaves_the_others_numbers(tmp_path: Path) -> None:
+    # 2.5 MB in blocks of 1 MB: a word in the middle one.
+    rows = [f"{k},{k % 1000},{k % 77}" for k in range(200_000)]
+    rows[100_000] = "100000,fault,5"
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time [s],Speed [km/h],Boost [kPa]", *rows, ""]))
+    table = read_table(path)
+    assert len(table) == 200_000
+    assert [pd.api.types.is_numeric_dtype(piece) for piece in table.columns[1]].count(False) == 1
+    assert len(table.columns[0]) == len(table.columns[2]) == 1
+    values, unreadable = table.numbers(1)
+    assert unreadable == 1
+    np.testing.assert_array_equal(np.delete(values, 100_000), np.delete(np.arange(200_000) % 1000, 100_000))
+    assert table.numbers(0)[0].tolist() == list(range(200_000))
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-16-le", "utf-16-be", "cp1252"])
+def test_encoding_is_told_without_a_mark(encoding: str) -> None:
+    text = "Time;Kühlmittel °C\n" + "1;82\n" * 50
+    assert encoding_of(text.encode(encoding)) == encoding
+    assert encoding_of(b"Time,Speed\0\n1,2\n" * 40) == "utf-8"
+
+
+def test_more_blocks_than_threads_stay_in_order(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tables, "WORKERS", 1)
+    path = tmp_path / "log.csv"  # 4 MB in blocks of 1 MB
+    path.write_text(
+        "\n".join(["Time [s],Speed [km/h],Boost [kPa]", *(f"{k},{k % 1000},{k % 77}" for k in range(300_000))])
+    )
+    assert path.stat().st_size > 3 << 20
+    assert read_table(path).numbers(0)[0].tolist() == list(range(300_000))
+
+
+def test_a_number_beyond_all_numbers_is_a_missing_one(tmp_path: Path) -> None:
+    """1e999 is infinite to the parser; in a mean it would be infinite to the person."""
+    path = tmp_path / "log.csv"
+    path.write_text("Time [s],Speed [km/h]\n" + "\n".join(f"{k},{'1e999' if k == 7 else k}" for k in range(30)) + "\n")
+    values, _ = read_table(path).numbers(1)
+    np.testing.assert_array_equal(values, [k if k != 7 else np.nan for k in range(30)])
+
+
+def test_quotes_in_odd_places_do_not_swallow_the_rest(tmp_path: Path) -> None:
+    """Two in a line, so that it looks whole; but the second opens a cell that never ends."""
+    path = tmp_path / "log.csv"
+    rows = [f"{k},{k},{k}" for k in range(30)]
+    rows[28] = '28,28","28'
+    path.write_text("\n".join(["Time [s],Speed [km/h],Boost [kPa]", *rows, ""]))
+    table = read_table(path)
+    assert [table.numbers(column)[0].tolist() for column in range(3)] == [[float(k) for k in range(30)]] * 3
+
+
+def test_more_cells_than_a_drive_can_have_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(tables, "MAX_CELLS", 50)
+    path = tmp_path / "log.csv"
+    path.write_text("Time [s],Speed [km/h]\n" + "\n".join(f"{k},{k}" for k in range(30)) + "\n")
+    with pytest.raises(PullbookError, match=r"log\.csv: holds more than 50 cells.*Cut it to the drive that is meant"):
+        read_table(path)
+
+
+def test_a_packed_log_of_which_a_few_rows_are_left_is_refused(tmp_path: Path) -> None:
+    packed = gzip.compress(("Time [s],Speed [km/h]\n" + "".join(f"{k},{k}\n" for k in range(9))).encode(), mtime=0)
+    path = tmp_path / "log.csv.gz"
+    path.write_bytes(packed[:-5])  # all nine rows are there; the check sum behind them is cut
+    with pytest.raises(PullbookError, match="ends too early, and too little is left"):
+        read_table(path)
+
+
+def test_parquet_under_another_name_is_told_as_such(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # The magic, a page header (Thrift compact protocol: its first field, an i32, begins with 0x15) and binary data in
+    # which line ends occur; from memory of the format's description.
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
+    path = tmp_path / "log.csv"
+    path.write_bytes(b"PAR1\x15\x04\x15" + bytes(range(256)) * 20 + b"PAR1")
+    with pytest.raises(PullbookError, match=r"log\.csv: is Parquet, which needs the package pyarrow"):
+        read_table(path)
+    path.write_text("PAR1,Time [s]\n" + "".join(f"{k},{k}\n" for k in range(20)))
+    assert read_table(path).layout.headers == ("PAR1", "Time [s]")
+
+
+@pytest.fixture
+def parquet_reader(monkeypatch: pytest.MonkeyPatch) -> Callable[[pd.DataFrame | Exception], None]:
+    """Stand for the optional reader, so that what is done with its answer is tested where it is not installed."""
+
+    def answers(answer: pd.DataFrame | Exception) -> None:
+        def read_parquet(path: Path) -> pd.DataFrame:
+            if isinstance(answer, Exception):
+                raise answer
+            return answer.copy()
+
+        monkeypatch.setattr(importlib.util, "find_spec", lambda name: object())
+        monkeypatch.setattr(pd, "read_parquet", read_parquet)
+
+    return answers
+
+
+def test_columns_of_parquet_are_named_as_in_a_text(tmp_path: Path, parquet_reader: Callable[..., None]) -> None:
+    (tmp_path / "log.parquet").write_bytes(b"PAR1")
+    frame = pd.DataFrame([[0.0, 1.0, 2.0], [0.5, 3.0, 4.0]], columns=[" Time [s] ", "Temp", "Temp"], index=[7, 9])
+    parquet_reader(frame)
+    table = read_table(tmp_path / "log.parquet")
+    assert table.layout.headers == ("Time [s]", "Temp", "Temp (2)")
+    assert [table.numbers(k)[0].tolist() for k in range(3)] == [[0.0, 0.5], [1.0, 3.0], [2.0, 4.0]]
+
+
+@pytest.mark.parametrize(
+    ("answer", "said"),
+    [
+        (pd.DataFrame({"Time": []}), "has 0 rows and 1 columns; allowed are 1 row or more"),
+        (pd.DataFrame(np.zeros((1, 5000))), r"has 1 rows and 5000 columns; allowed are .* at most \d+ columns"),
+        (ValueError("no footer"), r"the file is damaged \(no footer\)\. Copy or export it again\."),
+    ],
+)
+def test_parquet_that_holds_no_drive_is_refused(
+    tmp_path: Path, parquet_reader: Callable[..., None], answer: pd.DataFrame | Exception, said: str
+) -> None:
+    (tmp_path / "log.parquet").write_bytes(b"PAR1")
+    parquet_reader(answer)
+    with pytest.raises(PullbookError, match=said):
+        read_table(tmp_path / "log.parquet")
+
+
+def test_parquet_without_its_reader_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(importlib.util, "find_spec", lambda name: None)
+    path = tmp_path / "log.parquet"
+    path.write_bytes(b"PAR1")
+    with pytest.raises(PullbookError, match=r"needs the package pyarrow. Install it \(pip install pyarrow\)"):
+        read_log(path)
+
+
+def test_parquet_is_read(tmp_path: Path) -> None:
+    pytest.importorskip("pyarrow", reason="needs the extra parquet: .ci/run, make oldest and make newest have it")
+    path = tmp_path / "log.parquet"
+    stamps = pd.date_range("2026-03-14 10:00", periods=50, freq="500ms")
+    frame = pd.DataFrame({"Time": stamps, "Speed [km/h]": np.arange(50.0), "IAT [°F]": np.full(50, 68.0)})
+    frame.to_parquet(path)
+    log = read_log(path)
+    assert log.start == stamps[0].to_pydatetime()
+    np.testing.assert_allclose(log.need("vehicle_speed").time_s, 0.5 * np.arange(50))
+    np.testing.assert_allclose(log.need("intake_air_temperature").at(0), 20)
+    path.write_bytes(b"PAR1 and more")
+    with pytest.raises(PullbookError, match="is damaged"):
+        read_log(path)

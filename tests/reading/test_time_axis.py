@@ -1,0 +1,182 @@
+"""The time axis: every form of a stamp, and every fault of a clock."""
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from pullbook import PullbookError, read_log
+from pullbook.reading.logs import Log
+
+
+def log_of(tmp_path: Path, stamps: list[str], header: str = "Time", delimiter: str = ";") -> Log:
+    """Write a log whose speed counts its rows, and read it."""
+    path = tmp_path / "log.csv"
+    rows = [delimiter.join([header, "Speed [km/h]"]), *(f"{stamp}{delimiter}{k}" for k, stamp in enumerate(stamps))]
+    path.write_text("\n".join(rows) + "\n")
+    return read_log(path)
+
+
+def codes(log: Log) -> set[str]:
+    return {finding.code for finding in log.findings}
+
+
+def clock(seconds: float, *, milliseconds: bool = True) -> str:
+    whole = int(seconds) % 86_400
+    tail = f".{round(1000 * (seconds % 1)):03d}" if milliseconds else ""
+    return f"{whole // 3600:02d}:{whole // 60 % 60:02d}:{whole % 60:02d}{tail}"
+
+
+HALF = [0.5 * k for k in range(40)]
+FORMS = {
+    "seconds": ("Time [s]", [f"{t:.3f}" for t in HALF]),
+    "decimal commas": ("Time (s)", [f"{100 + t:.3f}".replace(".", ",") for t in HALF]),
+    "milliseconds": ("Time (ms)", [f"{1000 * t:.0f}" for t in HALF]),
+    "millis": ("millis", [f"{1000 * t:.0f}" for t in HALF]),
+    "milliseconds by their size": ("Timestamp", [f"{1000 * t:.0f}" for t in HALF]),
+    "minutes": ("Elapsed (min)", [f"{t / 60:.6f}" for t in HALF]),
+    "clock": ("Time", [clock(36_000 + t) for t in HALF]),
+    "clock over midnight": ("Time", [clock(86_395 + t) for t in HALF]),
+    "clock with a comma": ("Uhrzeit", [clock(36_000 + t).replace(".", ",") for t in HALF]),
+    "clock without hours": ("Time", [f"{int(59 * 60 + t) // 60}:{(59 * 60 + t) % 60:04.1f}" for t in HALF[:20]]),
+    "clock of one digit": ("Time", [f"9:5{int(t) // 60}:{t % 60:04.1f}" for t in HALF]),
+    "morning and afternoon": (
+        "Time",
+        [
+            f"{'11' if t < 10 else '12'}:{'59' if t < 10 else '00'}:{(50 + t) % 60:04.1f} {'AM' if t < 10 else 'PM'}"
+            for t in HALF
+        ],
+    ),
+    "ISO": ("Date and time", [f"2026-03-14T{clock(36_000 + t)}" for t in HALF]),
+    "ISO with a zone": ("time", [f"2026-03-14T{clock(36_000 + t)}+02:00" for t in HALF]),
+    "ISO with a space": ("time", [f"2026-03-14 {clock(36_000 + t)}" for t in HALF]),
+    "day first": ("Zeit", [f"14.03.2026 {clock(36_000 + t)}" for t in HALF]),
+    "day first with a comma": (
+        "Zeit",
+        [
+            f"14.03.2026 {clock(36_000 + t)}".replace(".5", ",5")
+            .replace(".0", ",0")
+            .replace(",03,", ".03.")
+            .replace(",03.", ".03.")
+            for t in HALF
+        ],
+    ),
+    "month first": ("time", [f"03/14/2026 {clock(36_000 + t)}" for t in HALF]),
+    "epoch seconds": ("timestamp", [f"{1_773_480_000 + t:.1f}" for t in HALF]),
+    "epoch milliseconds": ("timestamp", [f"{1_773_480_000_000 + 1000 * t:.0f}" for t in HALF]),
+    "epoch microseconds": ("timestamp", [f"{1_773_480_000_000_000 + 1_000_000 * t:.0f}" for t in HALF]),
+    "French": ("Temps", [f"{t:.1f}" for t in HALF]),
+}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_forms(tmp_path: Path, form: str) -> None:
+    header, stamps = FORMS[form]
+    log = log_of(tmp_path, stamps, header)
+    speed = log.need("vehicle_speed")
+    # 1 ms: stamps of minutes have six decimals, doubles of microseconds since 1970 a fraction of one.
+    np.testing.assert_allclose(speed.time_s, HALF[: len(stamps)], atol=1e-3)
+    assert not codes(log) - {"time-unit-assumed"}
+    dated = form.startswith(("ISO", "epoch", "day", "month"))
+    assert (log.start is not None) == dated
+    if dated:
+        assert (log.start.year, log.start.month, log.start.day) == (2026, 3, 14)
+
+
+def test_date_in_a_column_of_its_own(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f"2026-03-{14 + (t >= 10)},{clock(86_390 + t)},{k}" for k, t in enumerate(HALF)]
+    path.write_text("\n".join(["Date,Time,Speed [km/h]", *rows]))
+    log = read_log(path)
+    np.testing.assert_allclose(log.need("vehicle_speed").time_s, HALF, atol=1e-6)
+    assert log.start.isoformat() == "2026-03-14T23:59:50"
+
+
+def test_whole_seconds_shared_by_several_rows_are_spread(tmp_path: Path) -> None:
+    # Four rows a second; the log begins and ends in the middle of one.
+    true_s = 0.5 + 0.25 * np.arange(100)
+    log = log_of(tmp_path, [clock(36_000 + t, milliseconds=False) for t in true_s])
+    assert "stamps-shared" in codes(log)
+    np.testing.assert_allclose(np.diff(log.need("vehicle_speed").time_s), 0.25, atol=1e-9)
+
+
+def test_rows_written_twice_are_set_aside(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f"{k},{k}" for k in range(50) for _ in range(1 + (k in (7, 30)))]
+    path.write_text("\n".join(["Time [s],Speed [km/h]", *rows]))
+    log = read_log(path)
+    assert codes(log) == {"stamps-doubled"}
+    assert log.need("vehicle_speed").time_s.tolist() == list(range(50))
+
+
+def test_two_rows_of_one_stamp_are_both_kept(tmp_path: Path) -> None:
+    stamps = [f"{k - (k == 20)}" for k in range(50)]
+    log = log_of(tmp_path, stamps, "Time [s]")
+    speed = log.need("vehicle_speed")
+    assert codes(log) == {"stamps-shared"}
+    assert len(speed.values) == 50
+    assert 19 < speed.time_s[20] < 21
+
+
+@pytest.mark.parametrize(
+    ("strays", "kept"), [({20: 9999.0}, 49), ({20: -50.0}, 49), ({20: 500.0, 21: 501.0}, 48), ({0: 99.0}, 49)]
+)
+def test_stray_stamps(tmp_path: Path, strays: dict[int, float], kept: int) -> None:
+    log = log_of(tmp_path, [f"{strays.get(k, k)}" for k in range(50)], "Time [s]")
+    speed = log.need("vehicle_speed")
+    assert "clock-backward" in codes(log)
+    assert len(speed.values) == kept
+    assert np.ptp(speed.time_s - speed.values) < 1e-9
+
+
+def test_a_clock_set_back_leaves_a_gap(tmp_path: Path) -> None:
+    log = log_of(tmp_path, [clock(36_000 + k - 3600 * (k >= 25)) for k in range(50)])
+    speed = log.need("vehicle_speed")
+    assert "clock-backward" in codes(log)
+    assert len(speed.values) == 50
+    assert np.diff(speed.time_s)[24] == 60
+    assert np.delete(np.diff(speed.time_s), 24) == pytest.approx(1)
+
+
+def test_a_clock_set_on_by_days_leaves_a_gap(tmp_path: Path) -> None:
+    stamps = [f"{'1970-01-01' if k < 20 else '2026-03-14'}T{clock(36_000 + k)}" for k in range(50)]
+    log = log_of(tmp_path, stamps)
+    assert "clock-forward" in codes(log)
+    assert log.duration_s == 49 + 59
+    assert log.start is None  # 1970 is no date but a clock that was never set
+
+
+def test_unreadable_stamps_are_counted(tmp_path: Path) -> None:
+    log = log_of(tmp_path, ["--" if k % 10 == 5 else f"{k}" for k in range(50)], "Time [s]")
+    assert "rows-unreadable" in codes(log)
+    assert len(log.need("vehicle_speed").values) == 45
+
+
+def test_no_order_no_log(tmp_path: Path) -> None:
+    rng = np.random.default_rng(1)
+    with pytest.raises(PullbookError, match=r"log.csv, line \d+: the time falls there and at \d+ more rows of 400"):
+        log_of(tmp_path, [f"{t}" for t in rng.permutation(400)], "Time [s]")
+
+
+def test_whole_minutes_are_no_seconds(tmp_path: Path) -> None:
+    log = log_of(tmp_path, [f"10:{k // 60:02d}" for k in range(600)])
+    np.testing.assert_allclose(log.need("vehicle_speed").time_s, np.arange(600), atol=1e-6)
+    assert "stamps-shared" in codes(log)
+
+
+def test_one_stamp_for_all_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(PullbookError, match="every row has the same time in 'Time'"):
+        log_of(tmp_path, ["10:00:00"] * 50)
+
+
+def test_boost_spool_time_is_no_clock(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("Spool time [s],Time [s],Speed [km/h]\n" + "".join(f"{9 - k % 3},{k},{k}\n" for k in range(30)))
+    assert read_log(path).duration_s == 29
+
+
+def test_stamps_that_are_equal_once_counted_from_zero_are_told_apart(tmp_path):
+    """Found by the property tests: -5.51e-240 and 0 differ, but not as seconds since -1."""
+    path = tmp_path / "log.csv"
+    path.write_text("Speed [km/h],Time\n0,-1\n0,-5.51e-240\n0,0\n")
+    assert (np.diff(read_log(path).need("vehicle_speed").time_s) > 0).all()

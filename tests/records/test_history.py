@@ -1,0 +1,366 @@
+"""One vehicle over the years: what belongs together, in which order, and what the page says of it."""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from ruamel.yaml import YAML
+
+from helpers.pages import Read
+from helpers.samples import HOSTILE, SAMPLES, contents
+from pullbook.analysis.result import Result, analyse
+from pullbook.commands.cli import main
+from pullbook.errors import ExperimentError, LedgerError, PullbookError
+from pullbook.records.history import History, experiment_folders, history_of, read_history
+from pullbook.report import figures, history
+from pullbook.simulate import THREE_SPRINGS, true_change, true_peak_rise, write_experiment
+
+SPRINGS = SAMPLES / "three_springs"
+YEARS = ("2024", "2025", "2026")
+
+
+@pytest.fixture(scope="module")
+def named() -> list[tuple[str, Result]]:
+    return [(year, analyse(SPRINGS / year)) for year in YEARS]
+
+
+@pytest.fixture(scope="module")
+def springs(named) -> History:
+    return history_of(named)
+
+
+def changed(result: Result, **settings: object) -> Result:
+    """Return a result as if its experiment had other settings."""
+    return replace(result, experiment=result.experiment.model_copy(update=settings))
+
+
+def serviced(result: Result, **settings: object) -> Result:
+    return changed(result, service=result.experiment.service.model_copy(update=settings))
+
+
+# --- the sample --------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", sorted(THREE_SPRINGS))
+def test_the_sample_is_what_the_simulation_writes(name, tmp_path):
+    write_experiment(tmp_path, THREE_SPRINGS[name], seed=1)
+    assert contents(tmp_path) == {k: v for k, v in contents(SAMPLES / name).items() if not k.startswith("rendered")}
+    assert "invented" in (SAMPLES / name / "README.md").read_text(encoding="utf-8").splitlines()[0]
+
+
+def test_the_sample_is_small():
+    assert sum(len(data) for data in contents(SPRINGS).values()) < 1_000_000
+
+
+def test_the_truth_of_the_sample_lies_in_every_interval(springs):
+    truth = [(s, true_peak_rise(s, cooler=s.cooler_before)) for s in THREE_SPRINGS.values()]
+    for (scenario, _), service in zip(truth, springs.services, strict=True):
+        assert service.low <= true_change(scenario) <= service.high
+        assert service.verdict == "improved"
+    washed = true_peak_rise(truth[0][0], cooler=truth[0][0].cooler_after)
+    for span, (_, before), gained in zip(springs.spans, truth[1:], truth, strict=False):
+        assert span.drift.low <= before - washed <= span.drift.high
+        assert span.drift.resolved
+        assert span.share_lost.low <= (before - washed) / (gained[1] - washed) <= span.share_lost.high
+    rate = springs.rate("1000 km").estimated
+    for span, (_, before) in zip(springs.spans, truth[1:], strict=True):
+        assert rate.low <= (before - washed) / (span.distance_km / 1000) <= rate.high
+
+
+def test_other_luck_is_told_alike(tmp_path):
+    folders = [write_experiment(tmp_path / name, s, seed=77) for name, s in THREE_SPRINGS.items()]
+    found = read_history(folders)
+    assert [span.drift.resolved for span in found.spans] == [True, True]
+
+
+# --- order -------------------------------------------------------------------------------------------------------
+
+
+def test_the_order_is_by_date(named):
+    found = history_of(named[::-1])
+    assert found.axis == "date"
+    assert [s.name for s in found.services] == list(YEARS)
+    assert [span.distance_km for span in found.spans] == [17_500, 21_800]
+    assert found.spans[0].years == pytest.approx((dt.date(2025, 4, 12) - dt.date(2024, 3, 12)).days / 365.25)
+
+
+def test_without_dates_the_order_is_by_odometer_and_else_as_given(named):
+    undated = [(name, serviced(result, date=None)) for name, result in named[::-1]]
+    found = history_of(undated)
+    assert (found.axis, [s.name for s in found.services]) == ("odometer", list(YEARS))
+    assert {rate.per for rate in found.rates} == {"1000 km"}
+    bare = [(name, serviced(result, date=None, odometer_km=None)) for name, result in named[::-1]]
+    found = history_of(bare)
+    assert (found.axis, [s.name for s in found.services]) == ("order", list(YEARS[::-1]))
+    assert found.rates == ()
+    assert "No rate is told" in history.rates(found).html
+    assert "in the order given" in history.answer(found).html
+
+
+@pytest.mark.parametrize("axis", ["date", "odometer", "order"])
+def test_the_pictures_stand_on_what_the_services_are_in_order_of(springs, axis):
+    found = replace(springs, axis=axis)
+    (changes,) = [t for t in figures.history_changes(found).figure.data if t.mode == "markers+text"]
+    places = {
+        "date": ["2024-03-12", "2025-04-12", "2026-03-12"],
+        "odometer": [112300, 129800, 151600],
+        "order": [1, 2, 3],
+    }
+    assert list(changes.x) == places[axis]
+    assert list(changes.y) == [s.change for s in springs.services]
+    ends = np.array(changes.y) + np.array(changes.error_y.array)
+    assert ends == pytest.approx([s.high for s in springs.services])
+    drift, before, after = figures.history_levels(found).figure.data
+    assert list(before.y) == [s.before.value for s in springs.services]
+    assert list(after.y) == [s.after.value for s in springs.services]
+    assert [y for y in drift.y if y is not None] == [after.y[0], before.y[1], after.y[1], before.y[2]]
+
+
+# --- what does not belong together -------------------------------------------------------------------------------
+
+
+def test_one_experiment_has_no_history(named):
+    with pytest.raises(ExperimentError, match="a history takes two experiments or more"):
+        history_of(named[:1])
+
+
+def test_an_experiment_named_twice_is_refused(named):
+    with pytest.raises(ExperimentError, match="2024 and again are one experiment"):
+        history_of([*named, ("again", named[0][1])])
+
+
+def test_a_drive_that_serves_two_services_is_refused(tmp_path):
+    """The sessions after one service taken for those before the next would make the drift nought."""
+    for year in YEARS[:2]:
+        shutil.copytree(SPRINGS / year, tmp_path / year)
+    shutil.copyfile(tmp_path / "2024/logs/after-1.csv.gz", tmp_path / "2025/logs/before-1.csv.gz")
+    with pytest.raises(PullbookError, match=r"'2024: after-1' and '2025: before-1' have the same log, byte for byte"):
+        read_history([tmp_path / year for year in YEARS[:2]])
+
+
+def unlike(result: Result, what: str) -> Result:
+    experiment = result.experiment
+    if what == "inlet":
+        return replace(result, drives=tuple(replace(d, inlet="ambient_air_temperature") for d in result.drives))
+    settings = {
+        "outcome": {"outcome": "peak_charge"},
+        "protocol": {"protocol": experiment.protocol.model_copy(update={"pull_to_kmh": 100.0})},
+        "vehicle": {"vehicle": experiment.vehicle.model_copy(update={"description": "another van"})},
+        "displacement_l": {"vehicle": experiment.vehicle.model_copy(update={"displacement_l": 3.0})},
+    }
+    return changed(result, **settings[what])
+
+
+@pytest.mark.parametrize("what", ["outcome", "protocol", "vehicle", "displacement_l", "inlet"])
+def test_what_is_unlike_is_refused_and_the_groups_are_named(named, what):
+    mixed = [*named[:2], ("2026", unlike(named[2][1], what))]
+    with pytest.raises(ExperimentError, match=rf"- {what}.*\(2024, 2025\); .*\(2026\)\nGive each group a history"):
+        history_of(mixed)
+
+
+def test_all_that_is_unlike_is_told_at_once(named):
+    mixed = [named[0], ("2025", unlike(unlike(named[1][1], "outcome"), "vehicle"))]
+    with pytest.raises(ExperimentError, match=r"(?s)- outcome: .*- vehicle: "):
+        history_of(mixed)
+
+
+def test_case_and_spaces_make_no_other_vehicle(named):
+    vehicle = named[1][1].experiment.vehicle
+    same = vehicle.model_copy(update={"description": f"  {vehicle.description.upper()} "})
+    history_of([named[0], ("2025", changed(named[1][1], vehicle=same))])
+
+
+def test_an_odometer_that_falls_is_refused(named):
+    with pytest.raises(ExperimentError, match=r"2025: its service is later .* reads less \(100 km after 112300 km\)"):
+        history_of([named[0], ("2025", serviced(named[1][1], odometer_km=100.0))])
+
+
+@pytest.mark.parametrize("settings", [{"level": 1.0}, {"season_sd": -1.0}])
+def test_settings_out_of_range_are_refused(settings):
+    with pytest.raises(PullbookError, match=r"allowed: (above 0|0 or more)"):
+        read_history([SPRINGS / year for year in YEARS], **settings)
+
+
+# --- what was noticed --------------------------------------------------------------------------------------------
+
+
+def test_a_leak_between_services_is_said_first(named):
+    less = named[1][1]
+    before = less.measures["phase"] == "before"
+    table = less.measures.copy()
+    table.loc[before, "peak_manifold_pressure"] *= 0.85
+    table.loc[before, "pressure_ratio"] *= 0.85
+    found = history_of([named[0], ("2025", replace(less, measures=table))])
+    assert [f.code for f in found.findings] == ["history-boost"]
+    assert "The boost changed between service 1 and service 2." in found.findings[0].message
+    assert "Check hoses and clamps before driving hard again" in history.answer(found).html
+    assert [s.name for s in found.slopes] == ["inlet temperature"]
+
+
+def test_a_service_that_changed_the_boost_is_said(named):
+    leak = analyse(SAMPLES / "loose_clamp").findings[0]
+    found = history_of([(named[0][0], replace(named[0][1], findings=(leak,))), named[1]])
+    assert "Service 1 changed the boost" in found.findings[0].message
+
+
+def test_a_sensor_that_is_logged_otherwise_is_a_finding(named):
+    drives = tuple(
+        replace(d, log=replace(d.log, signals={
+            name: replace(s, column="CAC out", resolution=0.1) if name == "charge_air_temperature" else s
+            for name, s in d.log.signals.items()
+        }))
+        for d in named[1][1].drives
+    )  # fmt: skip
+    found = history_of([named[0], ("2025", replace(named[1][1], drives=drives))])
+    (finding,) = found.findings
+    assert finding.code == "history-sensor"
+    assert "'CAC out' in steps of 0.1 K" in finding.message
+    assert "begin a new history" in finding.message
+
+
+def test_rates_that_differ_are_a_finding(named):
+    far = [
+        named[0],
+        ("2025", serviced(named[1][1], odometer_km=112_800.0)),
+        ("2026", serviced(named[2][1], odometer_km=252_000.0)),
+    ]
+    codes = {f.code for f in history_of(far).findings}
+    assert codes == {"history-rate"}
+
+
+# --- worth doing again? ------------------------------------------------------------------------------------------
+
+
+def since(springs: History, folder: Path, rows: str, **settings: str) -> str:
+    path = folder / "ledger.csv"
+    path.write_text("date,odometer,item\n" + rows, encoding="utf-8")
+    given = {"item": "fins washed", "today": "2026-11-01"} | settings
+    return history.since_last(springs, str(path), **given).html
+
+
+def test_what_was_lost_since_is_reckoned_from_the_ledger(springs, tmp_path):
+    html = since(springs, tmp_path, "2026-03-12,151600,fins washed\n2026-10-01,161600,tyres\n")
+    rate = springs.rate("1000 km").estimated
+    assert "234 days and 10000 km ago" in html
+    told = f"worse by {10 * rate.value:+.1f} K ({10 * rate.low:+.1f} to {10 * rate.high:+.1f}) after these 10000 km"
+    assert told in html
+    assert "an extrapolation, nobody measured it" in html
+    assert "no advice" in html
+
+
+def test_a_ledger_without_odometer_says_so(springs, tmp_path):
+    html = since(springs, tmp_path, "2026-03-12,,fins washed\n")
+    assert "234 days ago" in html
+    assert "nothing is said of what was lost since" in html
+
+
+def test_a_service_that_is_not_in_the_history_is_told(springs, tmp_path):
+    html = since(springs, tmp_path, "2026-06-01,155000,fins washed\n")
+    assert "was on 2026-03-12, that in the ledger on 2026-06-01" in html
+
+
+def test_without_a_ledger_the_distance_is_not_known(springs):
+    assert "No ledger was given" in history.since_last(springs, "", item="", today="").html
+
+
+def test_a_wrong_day_is_refused(springs, tmp_path):
+    with pytest.raises(LedgerError, match="YYYY-MM-DD"):
+        since(springs, tmp_path, "2026-03-12,151600,fins washed\n", today="tomorrow")
+
+
+def test_a_drift_that_is_not_resolved_is_not_called_none(named):
+    found = history_of(named[:2], season_sd=8.0)
+    html = history.answer(found).html
+    assert "what came between is not resolved" in html
+    assert "Not shown is never the same as none" in html
+
+
+# --- the page ----------------------------------------------------------------------------------------------------
+
+
+def test_a_folder_of_experiments_stands_for_all_in_it(tmp_path):
+    assert experiment_folders(f"{SPRINGS}\n\n {SAMPLES / 'fin_wash'} ") == [
+        *(SPRINGS / year for year in YEARS),
+        SAMPLES / "fin_wash",
+    ]
+    assert experiment_folders(str(tmp_path)) == [tmp_path]  # refused later, by what it lacks
+
+
+@pytest.fixture(scope="module")
+def hostile_page(tmp_path_factory) -> Path:
+    """A page of two services in which every text tries to be markup, and so do the folders' names."""
+    home = tmp_path_factory.mktemp("years")
+    folders = []
+    for year in YEARS[:2]:
+        folder = Path(shutil.copytree(SPRINGS / year, home / f"{year} <img src=x onerror=alert(1)> {{y}}"))
+        yaml = YAML()
+        settings = yaml.load(folder / "experiment.yaml")
+        settings["title"] = settings["question"] = settings["service"]["what"] = HOSTILE
+        settings["vehicle"]["description"] = HOSTILE
+        yaml.dump(settings, folder / "experiment.yaml")
+        folders.append(str(folder))
+    out = home / "history.html"
+    assert main(["history", *folders, "--out", str(out), "--quiet"]) == 0
+    assert sorted(p.name for p in home.iterdir()) == sorted([*(Path(f).name for f in folders), "history.html"])
+    return out
+
+
+def test_hostile_text_makes_no_element(hostile_page):
+    read = Read(hostile_page.read_text(encoding="utf-8"))
+    assert not read.all("img")
+    assert not [a for _, a in read.elements if any(name.startswith("on") for name in a)]
+    assert read.text.count(HOSTILE) == 3  # the vehicle, and what was done twice
+    assert "<img src=x onerror=alert(1)> {y}" in read.text
+
+
+def test_the_page_is_one_file_without_paths(hostile_page):
+    html = hostile_page.read_text(encoding="utf-8")
+    assert str(hostile_page.parent) not in html
+    assert len(html.encode()) < 8_000_000
+
+
+def test_a_refusal_leaves_the_earlier_page(tmp_path, capsys):
+    out = tmp_path / "history.html"
+    out.write_text("earlier", encoding="utf-8")
+    assert main(["history", str(SPRINGS / "2024"), "--out", str(out), "--quiet"]) == 2
+    assert "two experiments or more" in capsys.readouterr().err
+    assert contents(tmp_path) == {"history.html": b"earlier"}
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["-p", "levl=0.9"], "no such parameter; allowed: level, season_sd, ledger, item, today. Did you mean level?"),
+        (["-p", "folders=x"], "they are the folders: pullbook history DIR..."),
+        (["-p", "level=2"], "level: given 2.0; allowed: above 0.5 and below 1"),
+        (["--out", "page.txt"], "allowed: a file that ends in .html"),
+        (["--out", "nowhere/page.html"], "not a file in a folder that exists"),
+    ],
+)
+def test_wrong_options_are_refused(tmp_path, monkeypatch, capsys, options, said):
+    monkeypatch.chdir(tmp_path)
+    assert main(["history", str(SPRINGS), "--quiet", *options]) == 2
+    assert said in capsys.readouterr().err
+    assert not list(tmp_path.iterdir())
+
+
+def test_another_outcome_is_told_in_its_own_unit_and_digits(tmp_path):
+    """A share without a unit, for which higher is better, and whose changes are hundredths."""
+    for year in YEARS:
+        folder = Path(shutil.copytree(SPRINGS / year, tmp_path / year))
+        settings = (folder / "experiment.yaml").read_text(encoding="utf-8")
+        settings = settings.replace("outcome: peak_rise", "outcome: effectiveness").replace(
+            "change: 2.0", "change: 0.02"
+        )
+        (folder / "experiment.yaml").write_text(settings, encoding="utf-8")
+    found = read_history(experiment_folders(str(tmp_path)))
+    html = history.answer(found).html
+    assert "it got worse in between" in html  # what fell is the worse here
+    assert f"it fell by {-found.rate('1000 km').estimated.value:.4f} per 1000 km" in html
+    assert f'<td class="pb-number">{found.services[0].change:+.3f}</td>' in history.services(found).html
+    assert found.spans[0].share_lost.value > 0

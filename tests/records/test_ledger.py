@@ -1,0 +1,207 @@
+"""The ledger, by sums worked by hand."""
+
+import datetime as dt
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pullbook.errors import PullbookError
+from pullbook.records.ledger import (
+    Capture,
+    LedgerError,
+    MeasuredEffect,
+    capture_rate,
+    captures,
+    decision_lines,
+    full_in_km,
+    parse_ledger,
+    passed_earlier_ml,
+    read_ledger,
+    since,
+    trend,
+)
+
+TEXT = """date,odometer,item,amount,unit,note
+2025-01-10,100000 km,catch can,,,fitted
+2025-03-10,102000,Catch can,30,ml,first emptying
+2025-03-11,102010,cooler cleaned,,,
+2025-06-01,"105,000 km",catch  can,60,ml,
+2025-09-01,67105.6 mi,catch can,2.0288413,fl oz,
+"""
+
+
+def test_rows_are_read_with_their_units() -> None:
+    ledger = parse_ledger(TEXT)
+    assert ledger.items == ("catch can", "cooler cleaned")
+    # 67105.6 miles are 107 996 km; 2.0288413 US fluid ounces are 60 ml.
+    assert ledger.entries[-1].odometer_km == pytest.approx(67105.6 * 1.609344)
+    assert ledger.entries[-1].amount_ml == pytest.approx(60.0, abs=1e-4)
+
+
+def test_captures_and_rate_by_hand() -> None:
+    """30 ml in 2000 km, 60 in 3000, 60 in 3000: 150 ml in 8000 km are 18.75 ml per 1000 km."""
+    text = TEXT.replace("67105.6 mi", "108000")
+    found = captures(parse_ledger(text))
+    assert [(c.distance_km, round(c.amount_ml)) for c in found] == [(2000, 30), (3000, 60), (3000, 60)]
+    rate = capture_rate(found)
+    assert rate.per_1000_km == pytest.approx(18.75, abs=1e-4)
+    assert rate.total_ml == pytest.approx(150, abs=1e-3)
+    # Residuals 30 - 37.5, 60 - 56.25 twice: s2 = (56.25 + 2 * 14.0625) / 2 = 42.1875; u = sqrt(3 * 42.1875) / 8 =
+    # 1.40625 per 1000 km; t(2) = 4.302653: half-width 6.0506.
+    assert rate.high - rate.per_1000_km == pytest.approx(6.0506, abs=2e-3)
+    assert rate.low == pytest.approx(18.75 - 6.0506, abs=2e-3)
+
+
+def test_one_capture_has_no_interval() -> None:
+    rate = capture_rate([Capture(from_km=0, to_km=2000, amount_ml=30)])
+    assert rate.per_1000_km == 15
+    assert math.isnan(rate.low)
+    assert math.isnan(rate.high)
+
+
+def test_what_passed_earlier_and_when_it_is_full() -> None:
+    rate = capture_rate([Capture(from_km=0, to_km=2000, amount_ml=30), Capture(from_km=2000, to_km=4000, amount_ml=34)])
+    assert rate.per_1000_km == 16
+    amount, low, high = passed_earlier_ml(rate, 100_000)
+    assert amount == pytest.approx(1600)
+    assert low < amount < high
+    usual, soonest = full_in_km(rate, capacity_ml=200, held_ml=40)
+    assert usual == pytest.approx(10_000)
+    assert soonest < usual
+
+
+def test_a_row_without_odometer_is_joined_to_the_next() -> None:
+    text = (
+        "date,odometer,item,amount,unit\n2025-01-01,1000,catch can,,\n2025-02-01,,catch can,10,ml\n"
+        "2025-03-01,3000,catch can,20,ml\n"
+    )
+    ledger = parse_ledger(text)
+    assert [f.code for f in ledger.findings] == ["odometer-missing"]
+    (only,) = captures(ledger)
+    assert (only.distance_km, only.amount_ml) == (2000, 30)
+
+
+def test_a_rising_rate_is_told_with_the_remedy() -> None:
+    steps = [10, 12, 15, 19, 24, 30]
+    found = [Capture(from_km=1000.0 * k, to_km=1000.0 * (k + 1), amount_ml=a) for k, a in enumerate(steps)]
+    rising = trend(found)
+    # Six in strict order: one of 720 orders, so p = 1/720 exactly (Kendall 1938).
+    assert rising.p == pytest.approx(1 / 720)
+    assert rising.rising
+    assert "technician" in rising.sentence
+    falling = [Capture(from_km=c.from_km, to_km=c.to_km, amount_ml=40 - c.amount_ml) for c in found]
+    assert not trend(falling).rising
+
+
+def test_a_steady_rate_gives_no_trend_and_few_captures_none() -> None:
+    steps = [20, 18, 22, 19, 21, 20]
+    found = [Capture(from_km=1000.0 * k, to_km=1000.0 * (k + 1), amount_ml=a) for k, a in enumerate(steps)]
+    assert not trend(found).rising
+    assert "too few" in trend(found[:3]).sentence
+    assert "same rate" in trend([Capture(from_km=0, to_km=1000, amount_ml=5)] * 5).sentence
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ("10.1.2025,1000,wash,,,", "row 2: date given '10.1.2025'; allowed: YYYY-MM-DD"),
+        ("2025-01-01,far,wash,,,", "row 2: odometer given 'far'"),
+        ("2025-01-01,1000,,,,", "row 2: item is empty"),
+        ("2025-01-01,1000,catch can,ten,ml,", "row 2: amount given 'ten'"),
+        ("2025-01-01,1000,catch can,10,cups,", "row 2: unit given 'cups'; allowed: ml"),
+        ("2025-01-01,1000,catch can,-5,ml,", "row 2: amount given '-5'; allowed: not negative"),
+    ],
+)
+def test_each_fault_names_its_row_and_what_is_allowed(row, said) -> None:
+    with pytest.raises(LedgerError, match=r"has 1 fault") as refusal:
+        parse_ledger(f"date,odometer,item,amount,unit,note\n{row}\n")
+    assert said in str(refusal.value)
+
+
+def test_all_faults_come_at_once() -> None:
+    with pytest.raises(LedgerError, match="has 3 faults"):
+        parse_ledger("date,odometer,item,amount,unit,note\nx,1,a,,,\n2025-01-01,y,a,,,\n2025-01-01,1,,,,\n")
+
+
+def test_an_odometer_that_runs_backward_is_refused_by_row() -> None:
+    text = "date,odometer,item\n2025-01-01,1000,wash\n2025-02-01,900,wash\n"
+    with pytest.raises(LedgerError, match="row 3: odometer 900 km on 2025-02-01 is below the 1000 km of row 2"):
+        parse_ledger(text)
+
+
+def test_miles_taken_for_kilometres_are_noticed() -> None:
+    """A forgotten unit after kilometres looks like an odometer that runs backward."""
+    text = "date,odometer,item\n2025-01-01,100000 km,wash\n2025-02-01,63000,wash\n"
+    with pytest.raises(LedgerError, match="or its unit"):
+        parse_ledger(text)
+
+
+def test_wrong_columns_are_refused() -> None:
+    with pytest.raises(LedgerError, match="missing: odometer; unknown: 'km'"):
+        parse_ledger("date,km,item\n2025-01-01,1,a\n")
+    with pytest.raises(LedgerError, match="missing"):
+        parse_ledger("")
+
+
+def test_an_amount_over_no_distance_is_refused() -> None:
+    text = "date,odometer,item,amount,unit\n2025-01-01,1000,catch can,,\n2025-01-02,1000,catch can,10,ml\n"
+    with pytest.raises(LedgerError, match="row 3: 10 ml of catch can over no distance"):
+        captures(parse_ledger(text))
+
+
+def test_since_the_last_time() -> None:
+    ledger = parse_ledger(
+        "date,odometer,item\n2024-01-01,1000,wash\n2024-07-01,11000,wash\n2025-01-01,25000,wash\n2025-02-01,26500,other\n"
+    )
+    found = since(ledger, "Wash", today=dt.date(2025, 3, 2))
+    assert (found.days, found.distance_km, found.times, found.usual_km) == (60, 1500, 3, 12_000)
+    with pytest.raises(LedgerError, match="the ledger has: wash, other"):
+        since(ledger, "polish", today=dt.date(2025, 3, 2))
+
+
+def test_the_decision_goes_no_further_than_the_evidence() -> None:
+    what = since(parse_ledger("date,odometer,item\n2025-01-01,1000,wash\n"), "wash", today=dt.date(2025, 2, 1))
+    never = decision_lines(what=what, effect=None, cost=30, hours=4, currency="EUR")
+    assert "never measured" in never[-1]
+    measured = decision_lines(what=what, effect=MeasuredEffect("improved", "Improved: ..."), cost=30, hours=4)
+    assert any("only a measurement can tell" in line for line in measured)
+    open_one = decision_lines(what=what, effect=MeasuredEffect("not-resolved", "Not resolved"), cost=1, hours=1)
+    assert "not proof" in open_one[-1]
+
+
+def test_a_file_is_read_and_a_missing_one_refused(tmp_path) -> None:
+    path = tmp_path / "ledger.csv"
+    path.write_text(TEXT, encoding="utf-8-sig")
+    assert len(read_ledger(path).entries) == 5
+    with pytest.raises(LedgerError, match="no such file"):
+        read_ledger(tmp_path / "none.csv")
+
+
+def test_semicolons_serve_too() -> None:
+    assert len(parse_ledger(TEXT.replace('"105,000 km"', "105000").replace(",", ";")).entries) == 5
+
+
+@given(st.text(max_size=300))
+def test_any_text_gives_a_ledger_or_a_refusal(text) -> None:
+    try:
+        ledger = parse_ledger("date,odometer,item,amount,unit,note\n" + text)
+    except PullbookError:
+        return
+    assert all(entry.item for entry in ledger.entries)
+
+
+def test_the_interval_holds_the_true_rate_as_often_as_it_says() -> None:
+    rng = np.random.default_rng(3)
+    held = 0
+    for _ in range(800):
+        km = rng.uniform(1000, 4000, 6)
+        amounts = 18e-3 * km + rng.normal(0, 8, 6)
+        ends = np.concatenate([[0.0], np.cumsum(km)])
+        found = [Capture(from_km=ends[k], to_km=ends[k + 1], amount_ml=amounts[k]) for k in range(6)]
+        rate = capture_rate(found)
+        held += rate.low <= 18 <= rate.high
+    # Binomial: 0.95 with a standard deviation of 0.008; three of them either way.
+    assert held / 800 == pytest.approx(0.95, abs=0.025)

@@ -1,0 +1,65 @@
+"""The ledger's page says what the sums say, and escapes what was written by hand."""
+
+from pathlib import Path
+
+import pytest
+
+from pullbook.errors import LedgerError
+from pullbook.report.ledger import caught, decision, entries, open_ledger
+
+SAMPLE = Path(__file__).parents[2] / "sample_runs" / "fin_wash" / "ledger.csv"
+
+
+def test_the_sample_says_its_rate() -> None:
+    html = caught(open_ledger(SAMPLE), item="catch can", capacity_ml=250, fitted_at_km=136_400).html
+    # 38 + 31 + 36 + 41 + 33 = 179 ml over 148 000 - 136 400 = 11 600 km: 15.4 ml in 1000 km.
+    assert "15.4 ml in 1000 km" in html
+    assert "179 ml in all" in html
+    assert "extrapolation" in html
+    assert "No rise of the rate is shown" in html
+
+
+def test_the_decision_tells_what_was_measured(tmp_path) -> None:
+    book = open_ledger(SAMPLE, today="2026-06-20")
+    facts = {"item": "cooler fins washed", "cost": 5.0, "hours": 2.0, "currency": "EUR"}
+    assert "never measured" in decision(book, results="", **facts).html
+    results = tmp_path / "results.json"
+    results.write_text('{"comparison": {"sentence": "Improved: fell by 6 K.", "verdict": "improved"}}')
+    html = decision(book, results=str(results), **facts).html
+    assert "Improved: fell by 6 K." in html
+    assert "92 days" in html
+    with pytest.raises(LedgerError, match=r"allowed: a results\.json"):
+        decision(book, results=str(tmp_path / "none.json"), **facts)
+
+
+def test_notes_are_escaped(tmp_path) -> None:
+    path = tmp_path / "ledger.csv"
+    path.write_text("date,odometer,item,amount,unit,note\n2025-01-01,1000,wash,,,<script>alert(1)</script>\n")
+    html = entries(open_ledger(path)).html
+    assert "<script" not in html
+    assert "&lt;script&gt;" in html
+
+
+def test_nothing_caught_yet(tmp_path) -> None:
+    path = tmp_path / "ledger.csv"
+    path.write_text("date,odometer,item\n2025-01-01,1000,catch can\n")
+    assert "No capture" in caught(open_ledger(path), item="catch can", capacity_ml=0, fitted_at_km=0).html
+
+
+def test_a_wrong_day_is_refused() -> None:
+    with pytest.raises(LedgerError, match="YYYY-MM-DD"):
+        open_ledger(SAMPLE, today="tomorrow")
+
+
+def test_nothing_is_said_that_was_not_given(tmp_path) -> None:
+    """Of somebody else's ledger, as the notebook stands: no service, no cost and no distance are made up."""
+    book = open_ledger(SAMPLE, today="2026-06-20")
+    html = decision(book, item="", results="", cost=0.0, hours=0.0, currency="EUR").html
+    assert "No service was named. The ledger has: catch can, cooler fins washed." in html
+    told = decision(book, item="cooler fins washed", results="", cost=0.0, hours=0.0, currency="EUR").html
+    assert "figures" not in told
+    assert (
+        "takes, by your own figures, 5 EUR."
+        in decision(book, item="cooler fins washed", results="", cost=5.0, hours=0.0, currency="EUR").html
+    )
+    assert "extrapolation" not in caught(book, item="catch can", capacity_ml=0.0, fitted_at_km=0.0).html

@@ -1,0 +1,357 @@
+"""The experiment folder: what is refused, that all faults come in one message, and that every message helps."""
+
+from __future__ import annotations
+
+import datetime as dt
+import errno
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+from pydantic import ValidationError
+from ruamel.yaml import YAML
+
+from helpers.samples import SAMPLE_NAMES, SAMPLES
+from pullbook.errors import ExperimentError
+from pullbook.settings.experiment import LOG_SUFFIXES, MAX_FAULTS_TOLD, MAX_YAML_BYTES, Experiment, Protocol
+
+
+def session(
+    name: str = "before-1", phase: str = "before", log: str = "logs/before-1.csv", **more: Any
+) -> dict[str, Any]:
+    return {"name": name, "phase": phase, "log": log, **more}
+
+
+def settings(**changes: Any) -> dict[str, Any]:
+    both = [session(), session("after-1", "after", "logs/after-1.csv")]
+    return {"title": "A wash", "service": {"what": "Washed", "date": dt.date(2026, 3, 20)}, "sessions": both, **changes}
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    home = tmp_path / "van"
+    (home / "logs").mkdir(parents=True)
+    for name in ("before-1", "after-1"):
+        (home / "logs" / f"{name}.csv").write_text(name, encoding="utf-8")
+    return home
+
+
+def load(folder: Path, data: object) -> Experiment:
+    if isinstance(data, str):
+        (folder / "experiment.yaml").write_text(data, encoding="utf-8")
+    else:
+        YAML(typ="safe").dump(data, folder / "experiment.yaml")
+    return Experiment.load(folder)
+
+
+def refusal(folder: Path, data: object) -> str:
+    with pytest.raises(ExperimentError) as caught:
+        load(folder, data)
+    return str(caught.value)
+
+
+@pytest.mark.parametrize("name", SAMPLE_NAMES)
+def test_the_samples_load(name):
+    experiment = Experiment.load(SAMPLES / name)
+    assert experiment.in_phase("before")
+    assert experiment.in_phase("after")
+    assert all(experiment.log_path(s).is_file() for s in experiment.sessions)
+
+
+def test_what_is_given_is_kept_and_the_rest_has_defaults(folder):
+    experiment = load(folder, settings(worthwhile_change=1.5))
+    assert experiment.worthwhile_change == 1.5
+    assert (experiment.outcome, experiment.protocol.pull_to_kmh, experiment.vehicle.fuel) == (
+        "peak_rise",
+        110,
+        "diesel",
+    )
+    assert experiment.folder == folder
+
+
+def test_settings_are_frozen(folder):
+    with pytest.raises(ValidationError, match="frozen"):
+        load(folder, settings()).title = "Another"
+
+
+@pytest.mark.parametrize(
+    ("changes", "key", "allowed", "near"),
+    [
+        ({"titel": "x"}, "titel", "title, question", "'title'"),
+        ({"vehicle": {"mass": 1500}}, "vehicle.mass", "description, fuel, mass_kg", "'mass_kg'"),
+        ({"protocol": {"cruise_kph": 90}}, "protocol.cruise_kph", "cruise_kmh", "'cruise_kmh'"),
+        ({"sessions": [session(ambient=14)]}, "sessions.1.ambient", "ambient_c", "'ambient_c'"),
+        (
+            {"channels": {"vehicle_speed": {"colum": "Speed"}}},
+            "channels.vehicle_speed.colum",
+            "column, unit",
+            "'column'",
+        ),
+    ],
+)
+def test_an_unknown_key_is_refused_with_the_allowed_ones_and_a_near_miss(folder, changes, key, allowed, near):
+    message = refusal(folder, settings(**changes))
+    assert f"{key}: unknown key; allowed here: " in message
+    assert allowed in message
+    assert f"Did you mean {near}?" in message
+
+
+def test_an_unknown_key_that_resembles_nothing_is_to_be_removed(folder):
+    assert "xyzzy: unknown key" in (message := refusal(folder, settings(xyzzy=1)))
+    assert "Remove it." in message
+
+
+def test_every_fault_is_told_in_one_message(folder):
+    faulty = {
+        "titel": "A wash",
+        "service": {"what": "Washed", "date": dt.date(2026, 3, 20)},
+        "vehicle": {"fuel": "steam"},
+        "protocol": {"pull_from_kmh": 60, "pull_to_kmh": 70},
+        "outcome": "peak_rize",
+        "worthwhile_change": -1,
+        "sessions": [
+            session(phase="during"),
+            session("after-1", "after", "logs/after-1.csv", date=dt.date(2026, 3, 1)),
+            session("after-1", "after", "logs/after-1.csv"),
+            session("after-2", "after", "../elsewhere.csv"),
+            session("after-3", "after", "logs/missing.csv"),
+        ],
+    }
+    message = refusal(folder, faulty)
+    for told in (
+        "title: missing",
+        "titel: unknown key",
+        "vehicle.fuel: given 'steam'; allowed: diesel or petrol",
+        "pull_to_kmh must be at least 20 km/h higher",
+        "outcome: given 'peak_rize'",
+        "Did you mean peak_rise?",
+        "worthwhile_change: given -1; allowed: above 0",
+        "sessions.1.phase: given 'during'; allowed: before or after",
+        "'after-1' belongs to 'after' but is dated 2026-03-01",
+        "the name 'after-1' is given 2 times",
+        "the log 'logs/after-1.csv' is given 2 times",
+        "'../elsewhere.csv': lies outside",
+        "'logs/missing.csv': no such file",
+    ):
+        assert told in message
+    assert message.startswith("experiment.yaml has 12 faults:\n")
+    assert message.count("\n  - ") == 12
+
+
+def test_a_fault_inside_a_list_is_not_told_twice(folder):
+    message = refusal(folder, settings(sessions=[session(wind_ms="breezy")]))
+    assert message == "experiment.yaml: sessions.1.wind_ms: given 'breezy'; allowed: m/s, 0 to 60. Correct it."
+
+
+@pytest.mark.parametrize(
+    ("log", "said"),
+    [
+        ("../outside.csv", "lies outside the experiment folder; copy it inside"),
+        ("logs/../../outside.csv", "lies outside the experiment folder"),
+        ("{outside}", "lies outside the experiment folder"),
+        ("logs/link.csv", "lies outside the experiment folder"),
+        ("logs/round.csv", "cannot be reached"),
+        ("logs/" + 300 * "x" + ".csv", "cannot be reached"),
+        ("logs/before-1.xlsx", f"allowed are files ending in {', '.join(LOG_SUFFIXES)}, also with .gz"),
+        ("logs/before-1.csv.zip", "allowed are files ending in"),
+        ("logs", "allowed are files ending in"),
+        ("logs/missing.csv", "no such file; check the name, or remove the session"),
+        ("logs/folder.csv", "no such file"),
+        ("logs/a\0.csv", "allowed: a path inside the folder"),
+    ],
+)
+def test_a_log_that_cannot_be_used_is_refused(folder, log, said):
+    outside = folder.parent / "outside.csv"
+    outside.write_text("x", encoding="utf-8")
+    (folder / "logs" / "link.csv").symlink_to(outside)
+    (folder / "logs" / "round.csv").symlink_to("round.csv")
+    (folder / "logs" / "folder.csv").mkdir()
+    message = refusal(folder, settings(sessions=[session(log=log.format(outside=outside))]))
+    assert said in message
+    assert "\n" not in message
+
+
+def test_a_link_that_stays_inside_and_capital_endings_are_fine(folder):
+    (folder / "logs" / "LINK.CSV").symlink_to("before-1.csv")
+    (folder / "logs" / "PACKED.TXT.GZ").write_bytes(b"")
+    both = [session(log="logs/LINK.CSV"), session("b", log="logs/PACKED.TXT.GZ")]
+    assert len(load(folder, settings(sessions=both)).sessions) == 2
+
+
+@pytest.mark.parametrize("second", ["logs/before-1.csv", "./logs/before-1.csv", "logs//before-1.csv"])
+def test_the_same_log_twice_is_refused(folder, second):
+    message = refusal(folder, settings(sessions=[session(), session("after-1", "after", second)]))
+    assert "the log 'logs/before-1.csv' is given 2 times; each drive counts once" in message
+
+
+@pytest.mark.parametrize(
+    ("phase", "day", "refused"),
+    [
+        ("after", 19, True),
+        ("after", 20, False),
+        ("after", 21, False),
+        ("before", 21, True),
+        ("before", 20, False),
+        ("before", 19, False),
+    ],
+)
+def test_a_date_on_the_wrong_side_of_the_service_is_refused(folder, phase, day, refused):
+    data = settings(sessions=[session(phase=phase, date=dt.date(2026, 3, day))])
+    if refused:
+        message = refusal(folder, data)
+        assert f"belongs to {phase!r} but is dated 2026-03-{day}, the service 2026-03-20; correct" in message
+    else:
+        assert load(folder, data).sessions[0].date == dt.date(2026, 3, day)
+
+
+@pytest.mark.parametrize("marks", [[60, 60], [90, 60], [60, 90, 80]])
+def test_marks_must_rise(folder, marks):
+    assert "marks_kmh must rise, each speed once" in refusal(folder, settings(protocol={"marks_kmh": marks}))
+
+
+@pytest.mark.parametrize("marks", [[60], [-5, 60], [60, 1000], [float("nan"), 60], list(range(13))])
+def test_marks_have_bounds(folder, marks):
+    assert "allowed: 2 to 12 rising speeds, 0 to 400 km/h" in refusal(folder, settings(protocol={"marks_kmh": marks}))
+
+
+@pytest.mark.parametrize(
+    ("start", "end", "marks"),
+    [(40, 110, (50, 80, 100)), (0, 100, (10, 50, 90)), (95, 120, (100, 110)), (100, 120, (110,))],
+)
+def test_default_marks_are_round_and_inside_the_pull(start, end, marks):
+    # Round tens from start + 5 to end - 3, the speeds between which every pull that counts has been (method: pulls).
+    assert Protocol(pull_from_kmh=start, pull_to_kmh=end).marks == marks
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"worthwhile_change": float("nan")},
+        {"worthwhile_change": float("inf")},
+        {"worthwhile_change": 0},
+        {"day_to_day_sd": -1},
+        {"title": ""},
+        {"title": "x" * 401},
+        {"title": "bell \a and escape \x1b[31m"},
+        {"sessions": []},
+        {"sessions": "logs"},
+        {"sessions": [session(name="../up")]},
+        {"sessions": [session(leave_out={"pull": "why"})]},
+        {"sessions": [session(leave_out={"pull 3": ""})]},
+        {"service": {"what": "Washed", "date": "yesterday"}},
+        {"vehicle": "a van"},
+        {"folder": "/tmp"},
+    ],
+)
+def test_values_out_of_bounds_are_refused(folder, changes):
+    message = refusal(folder, settings(**changes))
+    assert next(iter(changes)) in message
+    assert "\x1b" not in message
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("", "must hold keys and values"),
+        ("# nothing but a comment\n", "must hold keys and values"),
+        ("- title\n", "must hold keys and values"),
+        ("a van\n", "must hold keys and values"),
+        ("1: one\n", "must hold keys and values"),
+        ("title: A\ntitle: B\n", 'line 2: not valid YAML (found duplicate key "title"'),
+        ("title: [A\n", "not valid YAML"),
+        ("title: A\n\tquestion: B\n", "line 2: not valid YAML"),
+        ("title: A\n---\ntitle: B\n", "not valid YAML"),
+        ("{a: b}: c\n", "not valid YAML"),
+        ("date: 2026-02-31\n", "not valid YAML (day is out of range for month)"),
+        (f"worthwhile_change: {'9' * 5000}\n", "not valid YAML"),
+        ("title: " + "x" * MAX_YAML_BYTES, "larger than 256 KiB"),
+    ],
+)
+def test_yaml_that_cannot_be_used_is_refused(folder, text, said):
+    message = refusal(folder, text)
+    assert message.startswith("experiment.yaml: ")
+    assert said in message
+    assert len(message) < 400
+
+
+@pytest.mark.parametrize(
+    "tag", ["!!python/object/apply:os.system ['touch {mark}']", "!!python/name:os.system", "!!binary {mark}", "!mine x"]
+)
+def test_a_tag_constructs_nothing(folder, tag):
+    mark = folder / "made-by-a-tag"
+    assert refusal(folder, f"title: {tag.format(mark=mark)}\n").startswith("experiment.yaml")
+    assert not mark.exists()
+
+
+def test_text_that_is_not_utf8_is_refused(folder):
+    (folder / "experiment.yaml").write_bytes("title: Füße\n".encode("latin-1"))
+    with pytest.raises(ExperimentError, match="not UTF-8 text; save it as UTF-8"):
+        Experiment.load(folder)
+
+
+def test_a_byte_order_mark_is_fine(folder):
+    load(folder, settings())
+    path = folder / "experiment.yaml"
+    path.write_bytes(b"\xef\xbb\xbf" + path.read_bytes())
+    assert Experiment.load(folder).title == "A wash"
+
+
+def aliases_of_aliases() -> str:
+    lines = ["a: &a [x, x, x, x, x, x, x, x, x]"]
+    lines += [f"{b}: &{b} [{', '.join(9 * [f'*{a}'])}]" for a, b in zip("abcdefghijk", "bcdefghijkl", strict=True)]
+    return "\n".join([*lines, "title: *l", "service: {what: *l}", "sessions: *l", "channels: {x: *l}"])
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        aliases_of_aliases(),  # nine to the twelfth elements, were they written out
+        "title: " + "[" * 20_000,
+        "title: " + "[" * 2_000 + "]" * 2_000,
+        "title: " + "{a: " * 20_000,
+        "sessions: &a [*a]",
+        "channels:\n" + "".join(f"  c{k}: 1\n" for k in range(5_000)),
+    ],
+    ids=["aliases", "open lists", "deep lists", "deep maps", "itself", "many faults"],
+)
+def test_yaml_made_to_exhaust_is_refused_soon_and_briefly(folder, text):
+    started = time.process_time()
+    message = refusal(folder, text)
+    # Measured at 0.1 to 1.2 s on one core; ten times that would still be a refusal and no outage.
+    assert time.process_time() - started < 12
+    assert len(message) < 6_000
+    assert message.count("\n") <= MAX_FAULTS_TOLD + 1
+
+
+@pytest.mark.parametrize(("name", "said"), [("nowhere", "no such folder"), ("van", "holds no experiment.yaml")])
+def test_a_folder_without_an_experiment_is_refused_with_the_remedy(folder, name, said):
+    with pytest.raises(ExperimentError, match=said):
+        Experiment.load(folder.parent / name)
+
+
+def test_an_experiment_cannot_be_written_over(folder):
+    experiment = load(folder, settings())
+    for own in ("experiment.yaml", "logs/after-1.csv", "logs/../logs/before-1.csv"):
+        with pytest.raises(ExperimentError, match="belongs to the experiment"):
+            experiment.keep_from(folder / own)
+    experiment.keep_from(folder / "logs" / "new.csv")
+
+
+def test_an_unreadable_file_is_refused(folder, monkeypatch):
+    load(folder, settings())
+
+    def denied(*_: object, **__: object) -> str:
+        raise PermissionError(errno.EACCES, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", denied)  # permissions do not bind the root user, so they are played
+    with pytest.raises(ExperimentError, match=r"cannot be read \(Permission denied\)"):
+        Experiment.load(folder)
+
+
+def test_a_worthwhile_change_has_a_default_only_in_kelvin() -> None:
+    settings = {"title": "a", "service": {"what": "b"}, "sessions": [{"name": "x", "phase": "before", "log": "x.csv"}]}
+    with pytest.raises(ValidationError, match=r"worthwhile_change is missing.* where effectiveness is in no unit"):
+        Experiment(**settings, outcome="effectiveness")
+    assert Experiment(**settings, outcome="peak_charge").worthwhile_change == 2.0
+    assert Experiment(**settings, outcome="effectiveness", worthwhile_change=0.02).worthwhile_change == 0.02

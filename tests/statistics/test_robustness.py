@@ -1,0 +1,101 @@
+"""Other routes and checks."""
+
+import numpy as np
+import pytest
+
+from helpers.tables_of_runs import drawn_sessions, experiment_of, runs_table
+from pullbook.statistics.comparison import compare
+from pullbook.statistics.robustness import AS_MEASURED, cross_check
+
+
+def checked(sessions, **settings):
+    table = runs_table(sessions)
+    experiment = experiment_of(table, **settings)
+    c = compare(table, experiment)
+    return c, cross_check(c)
+
+
+def test_all_routes_agree_where_nothing_is_odd() -> None:
+    c, found = checked(drawn_sessions(np.random.default_rng(1), count=5, change_k=-6.0))
+    names = [route.name for route in found.routes]
+    assert len(names) == len(set(names)) == 6
+    assert not [f for f in found.findings if f.code == "routes-disagree"]
+    for route in found.routes:
+        assert route.low <= route.change <= route.high
+        assert route.change == pytest.approx(c.change, abs=1.0)
+
+
+def test_run_by_run_is_shown_as_not_valid_and_is_narrower() -> None:
+    c, found = checked(drawn_sessions(np.random.default_rng(2), count=3, day_sd_k=1.2))
+    naive = next(route for route in found.routes if not route.valid and "independent" in route.name)
+    assert naive.high - naive.low < 0.7 * (c.high - c.low)
+
+
+def test_plain_subtraction_of_warm_from_cold_is_told_as_weather() -> None:
+    sessions = [
+        (n, p, r, t + 15.0 * (p == "after")) for n, p, r, t in drawn_sessions(np.random.default_rng(3), count=3)
+    ]
+    c, found = checked(sessions, outcome="peak_charge", worthwhile_change=3.0)
+    plain = next(route for route in found.routes if route.name == AS_MEASURED)
+    assert plain.change > 12
+    assert abs(c.change) < 3
+    assert "weather-large" in [f.code for f in found.findings]
+
+
+def test_one_session_a_side_leaves_few_routes_and_does_not_fail() -> None:
+    _, found = checked([("b", "before", [40.0, 41, 40], 15), ("a", "after", [39.0, 40, 39], 16)])
+    assert [route.name for route in found.routes] == [
+        AS_MEASURED, "physical slope on inlet temperature", "every run as if independent",
+    ]  # fmt: skip
+    assert [check.name for check in found.checks] == ["equivalence (two one-sided tests)"]
+
+
+def test_a_single_pull_each_leaves_no_scatter_and_does_not_fail() -> None:
+    c, found = checked([("b", "before", [40.0], 15), ("a", "after", [39.0], 16)])
+    assert np.isnan(c.repeatability_sd)
+    assert "every run as if independent" not in [route.name for route in found.routes]
+
+
+def test_no_scatter_between_sessions_is_reported_not_hidden() -> None:
+    """The same figures each day: the random-session variance is nought."""
+    sessions = [(f"{p}-{k}", p, [40.0, 42, 38, 41, 39], 15.0) for p in ("before", "after") for k in range(3)]
+    _, found = checked(sessions)
+    model = next(route for route in found.routes if route.name.startswith("random-session"))
+    assert not model.valid
+    assert "no scatter" in model.remark
+
+
+def test_runs_that_are_all_alike_give_no_random_session_model() -> None:
+    """A sensor of whole degrees: nothing scatters within the sessions, and the likelihood has no greatest value."""
+    sessions = [(f"{p}-{k}", p, [40.0 + k] * 3, 15.0) for p in ("before", "after") for k in range(3)]
+    c, found = checked(sessions)
+    assert np.isfinite([c.low, c.high]).all()
+    assert not [route for route in found.routes if route.name.startswith("random-session")]
+
+
+def test_equivalence_agrees_with_the_verdict() -> None:
+    rng = np.random.default_rng(4)
+    for change in (0.0, -1.0, -2.0, -3.0):
+        c, found = checked(drawn_sessions(rng, count=5, change_k=change, day_sd_k=0.4), worthwhile_change=2.0)
+        test = next(check for check in found.checks if check.name.startswith("equivalence"))
+        assert test.agrees, (change, c.sentence, test.sentence)
+
+
+def test_placebo_notices_a_wild_session_before() -> None:
+    sessions = drawn_sessions(np.random.default_rng(5), count=6, day_sd_k=0.2)
+    wild = [(n, p, r + 15.0 * (n == "before-2"), t) for n, p, r, t in sessions]
+    _, calm = checked(sessions)
+    _, found = checked(wild)
+    by_name = {check.name: check for check in found.checks}
+    assert next(c for c in calm.checks if c.name.startswith("placebo")).agrees
+    assert (
+        "15" in by_name["placebo: before against before"].sentence
+        or not by_name["placebo: before against before"].agrees
+    )
+
+
+def test_permutation_says_when_it_cannot_tell() -> None:
+    _, found = checked(drawn_sessions(np.random.default_rng(6), count=3, change_k=-8.0))
+    told = next(check for check in found.checks if check.name.startswith("exact permutation"))
+    assert "2 of the 20 ways" in told.sentence
+    assert "could never fall below 0.05" in told.sentence

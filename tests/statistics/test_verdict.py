@@ -1,0 +1,239 @@
+"""The verdict follows from the interval, and the words from the verdict."""
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pullbook.settings.outcomes import OUTCOMES
+from pullbook.statistics.estimate import Estimate
+from pullbook.statistics.power import MOST_SESSIONS, expected_interval, sessions_needed
+from pullbook.statistics.uncertainty import coverage_factor
+from pullbook.statistics.verdict import VERDICTS, sentence_of, verdict_of, what_would_tell
+from pullbook.text import counted, decimals
+
+TABLE = [
+    (-5.0, -2.5, "improved"),
+    (-5.0, -0.5, "improved-size-unclear"),
+    (-1.5, -0.5, "no-worthwhile-change"),
+    (-1.9, 1.9, "no-worthwhile-change"),
+    (-5.0, 0.5, "not-resolved"),
+    (-5.0, 5.0, "not-resolved"),
+    (0.5, 5.0, "worse-size-unclear"),
+    (2.5, 5.0, "worse"),
+    # An end that touches a bound counts as crossing it.
+    (-5.0, -2.0, "improved-size-unclear"),
+    (-5.0, 0.0, "not-resolved"),
+    (-2.0, 1.0, "not-resolved"),
+    (-1.0, 2.0, "not-resolved"),
+    (2.0, 5.0, "worse-size-unclear"),
+]
+
+
+@pytest.mark.parametrize(("low", "high", "expected"), TABLE)
+def test_verdict_of_an_interval(low, high, expected) -> None:
+    assert verdict_of(low, high, 2.0) == expected
+
+
+@pytest.mark.parametrize(("low", "high", "expected"), TABLE)
+def test_higher_is_better_is_the_mirror(low, high, expected) -> None:
+    assert verdict_of(-high, -low, 2.0, lower_is_better=False) == expected
+
+
+@given(st.floats(-50, 50), st.floats(0, 20), st.floats(0.1, 10))
+def test_a_claim_needs_an_interval_on_one_side(middle, half, worthwhile) -> None:
+    low, high = middle - half, middle + half
+    verdict = verdict_of(low, high, worthwhile)
+    assert verdict in VERDICTS
+    if verdict.startswith("improved"):
+        assert high < 0
+    if verdict.startswith("worse"):
+        assert low > 0
+    if verdict == "no-worthwhile-change":
+        assert max(abs(low), abs(high)) < worthwhile
+
+
+def sentence(low: float, high: float, *, outcome: str = "peak_rise", u: float = 0.7, worthwhile: float = 2.0) -> str:
+    """Return the sentence on a change in the middle of its 95 % interval."""
+    change = (low + high) / 2
+    estimate = Estimate(
+        change=change, before=40.0, after=40.0 + change, low=low, high=high, u=u, dof=6.0, budget=(), day_sd=1.0,
+        day_dof=6.0, slopes=(), shift=np.zeros(2), method="",
+    )  # fmt: skip
+    return sentence_of(
+        verdict_of(low, high, worthwhile, OUTCOMES[outcome].lower_is_better),
+        OUTCOMES[outcome],
+        estimate,
+        worthwhile=worthwhile,
+        level=0.95,
+        what_would_tell="another day would tell",
+    )
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "expected"),
+    [
+        (
+            -5.0, -2.5,
+            "Improved: the peak charge temperature above inlet fell by 3.8 K (95% interval 2.5 to 5.0 K), more than "
+            "the 2 K that matters to you.",
+        ),
+        (
+            -4.0, -0.5,
+            "Improved, size unclear: the peak charge temperature above inlet fell by 2.2 K (95% interval 0.5 to 4.0 "
+            "K); whether by the 2 K that matters to you is open.",
+        ),
+        (
+            -1.2, 0.8,
+            "No worthwhile change: the peak charge temperature above inlet fell by 0.2 K (95% interval -1.2 to +0.8 "
+            "K), inside the ±2 K that matters to you. A smaller change may be there.",
+        ),
+        (
+            -3.0, 1.0,
+            "Not resolved: the peak charge temperature above inlet fell by 1.0 K, but anything in the 95% interval "
+            "-3.0 to +1.0 K fits these drives; another day would tell.",
+        ),
+        (
+            0.5, 4.5,
+            "Worse, size unclear: the peak charge temperature above inlet rose by 2.5 K (95% interval 0.5 to 4.5 K); "
+            "whether by the 2 K that matters to you is open.",
+        ),
+        (
+            2.5, 5.5,
+            "Worse: the peak charge temperature above inlet rose by 4.0 K (95% interval 2.5 to 5.5 K), more than the 2 "
+            "K that matters to you.",
+        ),
+        # Less than half of the last digit shown is neither a fall nor a rise.
+        (
+            -3.02, 3.0,
+            "Not resolved: the peak charge temperature above inlet moved by 0.0 K, but anything in the 95% interval "
+            "-3.0 to +3.0 K fits these drives; another day would tell.",
+        ),
+    ],
+)  # fmt: skip
+def test_the_sentence_a_person_reads_first(low: float, high: float, expected: str) -> None:
+    assert sentence(low, high) == expected
+
+
+def test_the_sentence_where_higher_is_better() -> None:
+    assert sentence(-20.0, -10.0, outcome="peak_manifold_pressure", u=3.0, worthwhile=5.0) == (
+        "Worse: the peak manifold pressure fell by 15 kPa (95% interval 10 to 20 kPa), more than the 5 kPa that "
+        "matters to you."
+    )
+
+
+def test_a_figure_without_a_unit_is_said_without_one() -> None:
+    assert sentence(0.02, 0.06, outcome="effectiveness", u=0.01, worthwhile=0.01) == (
+        "Improved: the cooler temperature effectiveness rose by 0.040 (95% interval 0.020 to 0.060), more than the "
+        "0.01 that matters to you."
+    )
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "shown"),
+    [
+        (-2.02, -0.5, "0.50 to 2.02 K"),  # 2.0 would seem to touch the 2 K that matter
+        (-1.996, 0.5, "-1.996 to +0.500 K"),
+        (-3.0, -0.04, "0.04 to 3.00 K"),  # 0.0 would seem to touch no change
+        (-2.0, 1.0, "-2.0 to +1.0 K"),  # this one does touch
+        (-1.9999996, 1.0, "-2.0000 to +1.0000 K"),  # four decimals are enough for anybody
+    ],
+)
+def test_an_end_near_a_bound_is_shown_on_its_side_of_it(low: float, high: float, shown: str) -> None:
+    assert f" {shown}" in sentence(low, high)
+
+
+def test_the_expected_interval_worked_by_hand() -> None:
+    """Three sessions a side, four pulls each, day-to-day SD 1.0, repeatability 0.8, step 0.3, in one unit.
+
+    A difference of two means of three: day to day 1.0 sqrt(2/3), repeatability 0.8 sqrt(2/12), step 0.3 sqrt(2/3).
+    Degrees of freedom: 4 of the allowance and 6 - 2 of the sessions; (6 - 1)(4 - 1) of the two-way table of runs.
+    """
+    parts, dofs = (math.sqrt(2 / 3), 0.8 * math.sqrt(1 / 6), 0.3 * math.sqrt(2 / 3)), (8, 15, math.inf)
+    u = math.sqrt(sum(part**2 for part in parts))
+    dof = u**4 / sum(part**4 / nu for part, nu in zip(parts, dofs, strict=True))  # JCGM 100:2008, G.4.1
+    found = expected_interval(sessions=3, pulls=4, day_sd=1.0, repeatability_sd=0.8, step_u=0.3, level=0.9)
+    assert found.standard_uncertainty == pytest.approx(u)
+    assert found.dof == pytest.approx(dof)
+    assert found.half_width == pytest.approx(coverage_factor(0.9, dof) * u)
+
+
+def test_the_expected_interval_of_one_pull_a_session_still_has_a_degree_of_freedom() -> None:
+    # (2 - 1)(1 - 1) = 0 would leave out a repeatability that was given; 1 is the least that can be reckoned with.
+    u = 0.5 * math.sqrt(2)
+    found = expected_interval(sessions=1, pulls=1, day_sd=0.5, repeatability_sd=0.5)
+    assert found.dof == pytest.approx((math.sqrt(2) * u) ** 4 / (u**4 / 4 + u**4 / 1))
+
+
+def test_more_sessions_help_more_than_more_pulls() -> None:
+    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "step_u": 0.4}
+    base = expected_interval(sessions=2, pulls=5, **usual).half_width
+    assert expected_interval(sessions=4, pulls=5, **usual).half_width < 0.75 * base
+    assert expected_interval(sessions=2, pulls=10, **usual).half_width > 0.95 * base
+
+
+def test_sessions_needed_is_the_first_that_does_it() -> None:
+    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "step_u": 0.4}
+    needed = sessions_needed(change=-1.0, worthwhile=2.0, pulls=5, **usual)
+    assert needed is not None
+    assert expected_interval(sessions=needed, pulls=5, **usual).half_width < 1.0
+    assert expected_interval(sessions=needed - 1, pulls=5, **usual).half_width >= 1.0
+
+
+def test_one_session_a_side_may_be_enough_and_60_are_the_most() -> None:
+    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "pulls": 5}
+    one = expected_interval(sessions=1, **{**usual, "step_u": 0.0}).half_width
+    assert sessions_needed(change=-1.01 * one, worthwhile=0.1, **usual) == 1
+    last, beyond = (expected_interval(sessions=n, **usual).half_width for n in (60, 61))
+    assert sessions_needed(change=-1.001 * last, worthwhile=0.1, **usual) == 60
+    assert sessions_needed(change=-1.001 * beyond, worthwhile=0.1, **usual) is None
+
+
+def test_an_interval_that_just_touches_zero_does_not_resolve() -> None:
+    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "pulls": 5}
+    three = expected_interval(sessions=3, **usual).half_width
+    assert sessions_needed(change=-three, worthwhile=0.1, **usual) == 4
+
+
+def test_a_higher_level_needs_more_sessions() -> None:
+    case = {"change": -1.0, "worthwhile": 2.0, "day_sd": 1.0, "repeatability_sd": 0.8, "pulls": 5}
+    needed = [sessions_needed(**case, level=level) for level in (0.9, 0.95, 0.99)]
+    assert needed[0] < needed[1] < needed[2]
+
+
+def test_a_hopeless_case_says_so() -> None:
+    needed = sessions_needed(change=0.01, worthwhile=0.02, day_sd=1.0, repeatability_sd=0.8, pulls=5)
+    assert needed is None
+    assert f"even {MOST_SESSIONS} sessions" in what_would_tell(None, 3, boost_changed=False)
+    assert what_would_tell(None, 3, boost_changed=True).startswith("the boost changed with the service")
+
+
+@pytest.mark.parametrize(
+    ("needed", "said"),
+    [
+        (4, "about 4 sessions a side (now 3) would tell as likely as not"),
+        # As many as there are should do, and did not: they lie in different weather.
+        (3, "further sessions in weather that both phases share would tell"),
+        (2, "further sessions in weather that both phases share would tell"),
+    ],
+)
+def test_what_would_tell_is_something_one_can_do(needed: int, said: str) -> None:
+    assert what_would_tell(needed, 3, boost_changed=False).startswith(said)
+
+
+def test_nouns_are_counted() -> None:
+    assert [counted(n, "pull") for n in (0, 1, 2)] == ["0 pulls", "1 pull", "2 pulls"]
+
+
+@pytest.mark.parametrize(
+    ("u", "expected"),
+    [
+        (0.29, 2), (0.31, 1), (1.3, 1), (4.0, 0), (0.05, 2), (40.0, 0), (1e-9, 4),
+        (3.0, 0),  # the first digit alone from 3 up
+        (0.0, 1), (math.inf, 1), (math.nan, 1),
+    ],
+)  # fmt: skip
+def test_decimals_follow_the_uncertainty(u, expected) -> None:
+    assert decimals(u) == expected

@@ -1,0 +1,491 @@
+"""Executing the workbook: all or nothing, no paths in what is stored, and nothing done twice."""
+
+from __future__ import annotations
+
+import functools
+import getpass
+import json
+import os
+import re
+import signal
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import nbformat
+import pytest
+from plotly.offline import get_plotlyjs
+
+from helpers.samples import SAMPLES, contents
+from pullbook.commands.cli import main
+from pullbook.errors import ExperimentError
+from pullbook.workbook import execute, run
+from pullbook.workbook.run import OUTPUTS, run_workbook, workbook_path
+
+# The files that the workbook owes, without the analysis: what is tested here is what is done with them.
+TINY = """
+import json
+from pathlib import Path
+from pullbook.settings.experiment import Experiment
+from pullbook.settings.fingerprint import inputs_sha256
+found = {"inputs_sha256": inputs_sha256(Experiment.load(experiment)), "findings": []}
+found["comparison"] = {"verdict": "improved", "sentence": "Improved."}
+Path(out, "results.json").write_text(json.dumps(found))
+Path(out, "runs.csv").write_text("session\\n")
+for name in ("post.md", "post.bbcode.txt", "card.png"):
+    Path(out, name).write_text("posted")
+"""
+
+
+def small_workbook(folder: Path, *cells: str, parameters: str = 'experiment = ""\nout = ""') -> Path:
+    """Write a workbook of few cells, for what does not need the whole one."""
+    first = nbformat.v4.new_code_cell(parameters, metadata={"tags": ["parameters"]})
+    rest = [nbformat.v4.new_code_cell(source) for source in cells]
+    path = folder / "workbook.ipynb"
+    kernel = {"name": "python3", "language": "python", "display_name": "Python 3"}
+    nbformat.write(nbformat.v4.new_notebook(cells=[first, *rest], metadata={"kernelspec": kernel}), path)
+    return path
+
+
+@pytest.fixture
+def use(tmp_path, monkeypatch):
+    """Put a small workbook in the place of the real one, and a library of two files in the place of its own."""
+    library = tmp_path / "library"
+    (library / "page_template").mkdir(parents=True)
+    for part in ("__init__.py", "page_template/page.css"):
+        (library / part).write_text("", encoding="utf-8")
+    monkeypatch.setattr(run, "LIBRARY", library)
+
+    def put(*cells: str, **options: str) -> Path:
+        home = tmp_path / "notebooks"
+        home.mkdir(exist_ok=True)
+        path = small_workbook(home, *cells, **options)
+        monkeypatch.setattr(run, "workbook_path", lambda: path)
+        return path
+
+    return put
+
+
+def with_earlier(folder: Path) -> Path:
+    out = folder / "rendered"
+    out.mkdir()
+    for name in OUTPUTS:
+        (out / name).write_text("earlier", encoding="utf-8")
+    return out
+
+
+# --- what is stored ----------------------------------------------------------------------------------------------
+
+
+def test_everything_is_written_and_nothing_else(rendered):
+    assert rendered.fresh
+    assert rendered.verdict == "improved"
+    assert {p.name for p in rendered.folder.iterdir()} == set(OUTPUTS)
+    given = {p.name for p in (SAMPLES / "fin_wash").iterdir()}
+    assert {p.name for p in rendered.folder.parent.iterdir()} == given | {"rendered"}
+    results = json.loads((rendered.folder / "results.json").read_text(encoding="utf-8"))
+    assert results["comparison"]["sentence"] == rendered.sentence
+    assert (rendered.folder / "runs.csv").read_text(encoding="utf-8").count("\n") > 30
+
+
+@pytest.mark.parametrize("name", [name for name in OUTPUTS if name != "card.png"])  # its chunks: test_sharing.py
+def test_no_path_user_or_host_is_stored(rendered, name):
+    text = (rendered.folder / name).read_text(encoding="utf-8").replace(get_plotlyjs(), "")
+    folders = [rendered.folder, *rendered.folder.parents[:3], Path.home(), Path(sys.prefix), run.LIBRARY]
+    leaks = [*map(str, folders), ".pullbook-", f"/{getpass.getuser()}/"]
+    assert [leak for leak in leaks if leak in text] == []
+    assert not re.search(rf"(?<![\w-]){re.escape(socket.gethostname())}(?![\w-])", text)
+
+
+def test_the_stored_notebook_was_executed_and_finds_the_experiment_beside_it(rendered):
+    notebook = nbformat.read(rendered.folder / "workbook.ipynb", as_version=4)
+    nbformat.validate(notebook)
+    injected = next(c for c in notebook.cells if "injected-parameters" in c.metadata.get("tags", []))
+    assert injected.source == '# Parameters\nexperiment = ".."\nout = ""\n'
+    code = [cell for cell in notebook.cells if cell.cell_type == "code"]
+    assert [cell.execution_count for cell in code] == list(range(1, len(code) + 1))
+    assert not any(output.output_type == "error" for cell in code for output in cell.outputs)
+    assert "papermill" not in notebook.metadata
+
+
+def test_braces_and_spaces_in_a_path_are_only_characters(hostile):
+    assert hostile.fresh
+    assert "{x} and spaces" in str(hostile.folder)
+
+
+# --- refusals and faults -----------------------------------------------------------------------------------------
+
+
+def test_a_refusal_inside_the_notebook_is_a_refusal(fresh, use, capsys):
+    use("from pullbook.errors import LogError", "raise LogError('a.csv: no speed; name its column')", TINY)
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+    assert main(["run", str(folder), "--quiet"]) == 2
+    assert capsys.readouterr().err == "pullbook: a.csv: no speed; name its column\n"
+    assert contents(folder) == before
+
+
+def test_a_notebook_that_fails_is_kept_beside_and_named(fresh, use, capsys):
+    use("1 / 0", TINY)
+    folder = fresh("two_evenings")
+    out = with_earlier(folder)
+    before = contents(folder)
+    assert main(["run", str(folder), "--quiet"]) == 1
+    kept = folder / "rendered-failed.ipynb"
+    error = capsys.readouterr().err
+    assert "ZeroDivisionError: division by zero" in error
+    assert str(kept) in error
+    after = contents(folder)
+    failed = nbformat.reads(after.pop(kept.name).decode(), as_version=4)
+    assert after == before
+    assert any(output.output_type == "error" for cell in failed.cells for output in cell.get("outputs", []))
+    assert out.is_dir()
+
+
+def test_a_failed_notebook_is_kept_also_where_nothing_was_before(fresh, use, tmp_path):
+    use("1 / 0")
+    out = tmp_path / "new" / "folder"
+    with pytest.raises(RuntimeError, match=r"folder-failed\.ipynb"):
+        run_workbook(fresh("two_evenings"), out, progress=False)
+    assert [p.name for p in out.parent.iterdir()] == ["folder-failed.ipynb"]
+
+
+def test_a_kernel_that_dies_is_status_1_and_leaves_the_earlier_output(fresh, use, capsys):
+    use("import os; os._exit(3)")
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+    assert main(["run", str(folder), "--quiet"]) == 1
+    assert "Kernel died" in capsys.readouterr().err
+    assert contents(folder) == before
+
+
+def test_a_page_that_cannot_be_made_leaves_the_earlier_output(fresh, use, monkeypatch):
+    use(TINY)
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(run, "_write_page", full)
+    with pytest.raises(OSError, match="No space left"):
+        run_workbook(folder, progress=False)
+    assert contents(folder) == before
+    assert not list(folder.rglob(".pullbook-*"))
+
+
+def test_a_workbook_that_does_not_take_the_parameters_is_refused(fresh, use):
+    path = use("pass", parameters='experiment = ""')
+    with pytest.raises(ExperimentError, match="its parameters cell does not name out; put the line back") as caught:
+        run_workbook(fresh("two_evenings"), progress=False)
+    assert str(path) in str(caught.value)
+
+
+@pytest.mark.parametrize("out", ["README.md", "README.md/deeper", "logs/before-1.csv"])
+def test_a_file_is_no_place_to_write_to(fresh, capsys, out):
+    folder = fresh("two_evenings")
+    before = contents(folder)
+    assert main(["run", str(folder), "--out", str(folder / out), "--quiet"]) == 2
+    assert "is a file; give a folder to write to with --out" in capsys.readouterr().err
+    assert contents(folder) == before
+
+
+def test_a_folder_in_the_place_of_an_output_is_refused_before_any_work(fresh):
+    folder = fresh("two_evenings")
+    (folder / "rendered" / "runs.csv").mkdir(parents=True)
+    with pytest.raises(ExperimentError, match=r"runs.csv: is a folder, where a file is to be written"):
+        run_workbook(folder, progress=False)
+
+
+def test_a_log_is_never_written_over(fresh):
+    folder = fresh("two_evenings")
+    (folder / "logs" / "before-1.csv").rename(folder / "logs" / "runs.csv")
+    settings = folder / "experiment.yaml"
+    settings.write_text(settings.read_text(encoding="utf-8").replace("before-1.csv", "runs.csv"), encoding="utf-8")
+    with pytest.raises(ExperimentError, match="belongs to the experiment and would be written over"):
+        run_workbook(folder, folder / "logs", progress=False)
+
+
+def test_a_place_without_permission_is_refused(fresh, monkeypatch):
+    make = Path.mkdir
+
+    def denied(path: Path, *arguments: object, **options: object) -> None:
+        if path.name.startswith(".pullbook-"):
+            raise PermissionError(13, "Permission denied")
+        make(path, *arguments, **options)
+
+    folder = fresh("two_evenings")
+    monkeypatch.setattr(Path, "mkdir", denied)  # permissions do not bind the root user, so they are played
+    with pytest.raises(ExperimentError, match=r"cannot be written to \(Permission denied\); give another --out"):
+        run_workbook(folder, progress=False)
+    assert not (folder / "rendered").exists()
+
+
+def test_a_refused_run_makes_no_folders(fresh, tmp_path):
+    folder = fresh("two_evenings")
+    (folder / "logs" / "before-1.csv").write_bytes(b"")
+    assert main(["run", str(folder), "--out", str(tmp_path / "new" / "out"), "--quiet"]) == 2
+    assert not (tmp_path / "new").exists()
+
+
+# --- interrupted, and at once ------------------------------------------------------------------------------------
+
+
+def started(folder: Path, *options: str) -> subprocess.Popen[str]:
+    # SIGINT is set back to what a terminal gives: a runner may start the tests with it ignored.
+    code = (
+        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
+        "from pullbook.cli import main; sys.exit(main(['run', *sys.argv[1:], '--quiet']))"
+    )
+    command = [sys.executable, "-c", code, str(folder), *options]
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)
+
+
+def wait_for(folder: Path, pattern: str) -> None:
+    """Wait until a file of the run shows how far it is."""
+    end = time.monotonic() + 30
+    while not list(folder.rglob(pattern)):
+        assert time.monotonic() < end, f"{pattern} never came"
+        time.sleep(0.02)
+
+
+@pytest.mark.parametrize(
+    ("sent", "moment"),
+    [(signal.SIGINT, ".pullbook-*"), (signal.SIGTERM, ".pullbook-*"), (signal.SIGTERM, ".pullbook-*/results.json")],
+)
+def test_an_interrupted_run_leaves_the_earlier_output_and_no_stage(fresh, sent, moment):
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+    process = started(folder)
+    wait_for(folder, moment)
+    process.send_signal(sent)
+    text, error = process.communicate(timeout=30)
+    assert (process.returncode, text) == (1, "")
+    assert error == "pullbook: interrupted; what was written earlier is as it was\n"
+    assert contents(folder) == before
+    assert not list(folder.rglob(".pullbook-*"))
+
+
+def test_two_runs_at_once_both_finish_and_leave_one_whole_output(fresh):
+    folder = fresh("two_evenings")
+    both = [started(folder), started(folder)]
+    for process in both:
+        text, error = process.communicate(timeout=60)
+        assert (process.returncode, error) == (0, "")
+        assert "Wrote " in text
+    assert {p.name for p in (folder / "rendered").iterdir()} == set(OUTPUTS)
+    assert run_workbook(folder, if_changed=True).fresh is False  # whole, and made from these inputs
+
+
+# --- only when something changed ---------------------------------------------------------------------------------
+
+
+def test_if_changed_does_nothing_for_the_same_inputs_and_the_same_program(fresh, use):
+    use(TINY)
+    folder = fresh("two_evenings")
+    first = run_workbook(folder, progress=False)
+    before = contents(folder)
+    started_s = time.process_time()
+    again = run_workbook(folder, if_changed=True, progress=False)
+    # No kernel and no statistics: measured at 0.1 s of this process, mostly reading YAML.
+    assert time.process_time() - started_s < 1.0
+    assert (again.fresh, again.sentence, again.verdict) == (False, first.sentence, first.verdict)
+    assert contents(folder) == before
+
+
+def changed_log(folder: Path) -> None:
+    log = folder / "logs" / "after-1.csv"
+    log.write_bytes(log.read_bytes() + b"\n")
+
+
+def changed_settings(folder: Path) -> None:
+    path = folder / "experiment.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("change: 2.0", "change: 2.5"), encoding="utf-8")
+
+
+def page_gone(folder: Path) -> None:
+    (folder / "rendered" / "workbook.html").unlink()
+
+
+def results_cut_short(folder: Path) -> None:
+    path = folder / "rendered" / "results.json"
+    path.write_bytes(path.read_bytes()[:100])
+
+
+def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(fresh, use):
+    use(TINY)
+    folder = fresh("two_evenings")
+    assert run_workbook(folder, if_changed=True, progress=False).fresh
+    for change in (changed_log, changed_settings, page_gone, results_cut_short):
+        assert not run_workbook(folder, if_changed=True, progress=False).fresh
+        change(folder)
+        assert run_workbook(folder, if_changed=True, progress=False).fresh
+
+
+def test_if_changed_runs_again_when_the_workbook_or_the_library_changed(fresh, use):
+    use(TINY)
+    folder = fresh("two_evenings")
+    run_workbook(folder, progress=False)
+    use(TINY, "# another cell")
+    assert run_workbook(folder, if_changed=True, progress=False).fresh
+    assert not run_workbook(folder, if_changed=True, progress=False).fresh
+    for part in ("__init__.py", "page_template/page.css"):
+        (run.LIBRARY / part).write_text("/* changed */", encoding="utf-8")
+        assert run_workbook(folder, if_changed=True, progress=False).fresh
+
+
+def test_the_template_is_found():
+    assert workbook_path().name == "workbook.ipynb"
+    assert os.access(workbook_path(), os.R_OK)
+
+
+# --- parameters --------------------------------------------------------------------------------------------------
+
+LEVELLED = 'experiment = ""\nout = ""\nlevel = 0.95\nrelative_dates = False'
+
+
+def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
+    folder = fresh("two_evenings")
+    assert main(["run", str(folder), "--quiet", "-p", "level=0.8"]) == 0
+    assert "80% interval" in capsys.readouterr().out
+    for name in ("workbook.html", "post.md", "results.json"):
+        text = (folder / "rendered" / name).read_text(encoding="utf-8")
+        assert "80% interval" in text
+        assert "95% interval" not in text
+    notebook = nbformat.read(folder / "rendered" / "workbook.ipynb", as_version=4)
+    injected = next(c for c in notebook.cells if "injected-parameters" in c.metadata.get("tags", []))
+    assert "level = 0.8" in injected.source.splitlines()
+
+
+@pytest.mark.parametrize(
+    ("settings", "said"),
+    [
+        (["levl=0.9"], "-p levl: no such parameter; allowed: level, relative_dates. Did you mean level?"),
+        (["colour=red"], "-p colour: no such parameter; allowed: level, relative_dates."),
+        (["experiment=elsewhere"], "-p experiment: it is the folder: pullbook run DIR"),
+        (["out=elsewhere"], "-p out: give the folder to write to with --out"),
+        (["level=high"], "-p level: given 'high'; allowed: a number, such as 0.95"),
+        (["level=nan"], "-p level: given 'nan'; allowed: a number, such as 0.95"),
+        (["level=0.5"], "level: given 0.5; allowed: above 0.5 and below 1, such as 0.95"),
+        (["level=1"], "level: given 1.0; allowed: above 0.5 and below 1, such as 0.95"),
+        (["relative_dates=1"], "-p relative_dates: given '1'; allowed: true or false"),
+        (["level"], "-p level: allowed: name=value, such as -p level=0.9"),
+        (["level=0.9", "level=0.8"], "-p level: given twice; give it once"),
+    ],
+)
+def test_a_wrong_parameter_is_refused_before_anything_is_executed(fresh, use, capsys, settings, said):
+    use("raise AssertionError('executed')", parameters=LEVELLED)
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    before = contents(folder)
+    options = [part for setting in settings for part in ("-p", setting)]
+    assert main(["run", str(folder), "--quiet", *options]) == 2
+    assert capsys.readouterr().err == f"pullbook: {said}\n"
+    assert contents(folder) == before
+
+
+def test_relative_dates_are_set_in_one_way(fresh, use, capsys):
+    use(TINY, parameters=LEVELLED)
+    folder = fresh("two_evenings")
+    assert main(["run", str(folder), "--quiet", "--relative-dates", "-p", "relative_dates=false"]) == 2
+    assert "--relative-dates has set it; give one of them" in capsys.readouterr().err
+
+
+def test_whole_numbers_and_text_are_read_as_what_the_notebook_holds(tmp_path):
+    template = small_workbook(tmp_path, parameters='pulls = 5\nitem = "can"\ncost = 0.0')
+    read = execute.read_parameters(template, ["pulls=7", "item=fins = washed", "cost=3"])
+    assert read == {"pulls": 7, "item": "fins = washed", "cost": 3.0}
+    assert execute.read_parameters(template, ["pulls=5", "cost=0"]) == {}  # as the notebook has it
+    for setting, allowed in (("pulls=7.5", "a whole number"), ("item=a\nb", "text in one line")):
+        with pytest.raises(ExperimentError, match=allowed):
+            execute.read_parameters(template, [setting])
+
+
+def test_if_changed_compares_the_parameters_too(fresh, use):
+    use(TINY, parameters=LEVELLED)
+    folder = fresh("two_evenings")
+    again = functools.partial(run_workbook, folder, if_changed=True, progress=False)
+    assert again(settings=["level=0.9"]).fresh
+    assert not again(settings=["level=0.9"]).fresh
+    assert not again(settings=["level=0.90"]).fresh  # the same number
+    assert again(settings=["level=0.8"]).fresh
+    assert again().fresh
+    assert not again(settings=["level=0.95"]).fresh  # as the workbook has it
+    assert again(relative_dates=True).fresh
+    assert not again(settings=["relative_dates=true"]).fresh
+
+
+# --- one run at a time -------------------------------------------------------------------------------------------
+
+HOLD = """
+import sys, time
+from pathlib import Path
+from pullbook.workbook.execute import alone, stage
+with alone(Path(sys.argv[1])), stage(Path(sys.argv[1])) as work:
+    (work / "half").write_text("half done")
+    print("held", flush=True)
+    time.sleep(60)
+"""
+
+
+@pytest.fixture
+def holder(tmp_path):
+    """Hold the lock on a target in a process of its own."""
+    held = subprocess.Popen([sys.executable, "-c", HOLD, str(tmp_path / "out")], stdout=subprocess.PIPE, text=True)
+    assert held.stdout is not None
+    assert held.stdout.readline() == "held\n"
+    yield held
+    held.kill()
+    held.wait()
+    held.stdout.close()
+
+
+def test_a_run_waits_for_another_and_says_so_when_it_takes_too_long(holder, tmp_path, caplog):
+    caplog.set_level("WARNING", logger="pullbook")  # a quiet run in this process has silenced it
+    with (
+        pytest.raises(ExperimentError, match=r"out: another run has been writing there for 0 s; wait for it"),
+        execute.alone(tmp_path / "out", longest_wait_s=0.3),
+    ):
+        pass
+    assert caplog.messages == [f"{tmp_path / 'out'}: another run is writing there; waiting for it"]
+    with execute.alone(tmp_path / "elsewhere", longest_wait_s=0):
+        pass  # another target is free
+
+
+def test_a_killed_run_stops_nothing_and_its_half_done_work_goes(holder, tmp_path):
+    assert [p.name for p in tmp_path.glob(".pullbook-*/*")] == ["half"]
+    holder.kill()  # no chance to tidy up
+    holder.wait()
+    with execute.alone(tmp_path / "out", longest_wait_s=5), execute.stage(tmp_path / "out") as work:
+        assert [p for p in tmp_path.iterdir() if p.name.startswith(".pullbook-")] == [work]
+    assert not list(tmp_path.iterdir())
+
+
+def test_a_second_run_that_waited_finds_what_the_first_has_made(fresh):
+    folder = fresh("two_evenings")
+    first = started(folder)
+    wait_for(folder, ".pullbook-*")  # it has the lock
+    second = started(folder, "--if-changed")
+    texts = [process.communicate(timeout=60) for process in (first, second)]
+    assert [process.returncode for process in (first, second)] == [0, 0]
+    assert "Wrote " in texts[0][0]
+    assert "Unchanged: " in texts[1][0]
+
+
+@pytest.mark.parametrize("moment", [".pullbook-*", ".pullbook-*/results.json"])
+def test_a_run_that_was_killed_leaves_the_earlier_output_and_the_next_succeeds(fresh, moment):
+    folder = fresh("two_evenings")
+    with_earlier(folder)
+    process = started(folder)
+    wait_for(folder, moment)
+    process.kill()
+    process.communicate(timeout=30)
+    assert {(folder / "rendered" / name).read_text(encoding="utf-8") for name in OUTPUTS} == {"earlier"}
+    assert run_workbook(folder, progress=False).fresh
+    assert not list(folder.rglob(".pullbook-*"))

@@ -1,0 +1,229 @@
+"""The controls without a browser: what they show, what they do, and the plain workbook that papermill sees."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from helpers.samples import HOSTILE, SAMPLES
+from pullbook.errors import ExperimentError
+from pullbook.report import figures, sections
+from pullbook.report.html import Fragment
+from pullbook.workbook import widgets
+from pullbook.workbook.widgets import Controls, Workbook, experiments_nearby
+
+
+class Shown:
+    """What a notebook would show: a list of values, those with a display id replaced when they are updated."""
+
+    def __init__(self) -> None:
+        self.values: list[Any] = []
+
+    def display(self, value: object, *, display_id: bool = False, raw: bool = False) -> Shown | None:
+        self.values.append(value)
+        return Handle(self, len(self.values) - 1) if display_id else None
+
+
+class Handle:
+    def __init__(self, shown: Shown, place: int) -> None:
+        self.shown, self.place = shown, place
+
+    def update(self, value: object) -> None:
+        self.shown.values[self.place] = value
+
+
+@pytest.fixture
+def shown(monkeypatch: pytest.MonkeyPatch) -> Shown:
+    seen = Shown()
+    monkeypatch.setattr(widgets, "_display", seen.display)
+    return seen
+
+
+@pytest.fixture
+def folder(fresh) -> Path:
+    return fresh("two_evenings")
+
+
+@pytest.fixture
+def workbook(folder, shown) -> Workbook:
+    return Workbook(folder)
+
+
+@pytest.fixture
+def controls(workbook) -> Controls:
+    return Controls(workbook)
+
+
+def test_under_papermill_parts_are_plain_and_the_runs_are_a_table(folder, shown):
+    workbook = Workbook(folder, live=False)
+    workbook.show(sections.answer, lambda result: None, sections.budget)
+    assert len(shown.values) == 2  # what a result does not have is not shown
+    workbook.choose()
+    assert "12 runs found: 12 that count, 0 left out by hand, 0 refused." in shown.values[-1].html
+    assert shown.values[-1].html.count("<tr>") == 13
+
+
+def test_under_papermill_a_refusal_is_raised(tmp_path):
+    with pytest.raises(ExperimentError, match="no such folder"):
+        Workbook(tmp_path / "nowhere", live=False)
+
+
+def test_live_parts_follow_the_choices_and_wait_where_there_is_no_answer(workbook, shown):
+    workbook.show(sections.answer, lambda result: None)
+    assert "5 in 1 after." in shown.values[0].html
+    assert shown.values[1] == Fragment("")
+    controls = Controls(workbook)
+    controls.session.value = "after-1"
+    controls._rows["pull 2"].tick.value = False
+    assert "4 in 1 after. 1 left out by hand." in shown.values[0].html
+    controls.whole.value = False
+    assert shown.values[0] is widgets.WAITING
+    assert "No answer with these choices" in controls.answer.value
+    controls.whole.value = True
+    assert "5 in 1 after." in shown.values[0].html
+
+
+def test_what_a_viewer_without_the_widgets_shows_is_the_table(workbook, shown):
+    workbook.choose()
+    bundle = shown.values[-1]
+    assert "application/vnd.jupyter.widget-view+json" in bundle
+    assert "12 runs found" in bundle["text/html"]
+
+
+def test_tick_and_timeline_are_one_choice(controls):
+    row = controls._rows["pull 2"]
+    assert row.tick.description.startswith("pull 2 at 3:54, 41 to 111 km/h, 15 s: 26.0 K")
+    row.button.value = False
+    assert row.tick.value is False
+    assert row.reason.layout.display == ""
+    assert "A reason is needed" in row.trouble.value
+    assert controls.save.disabled is False
+    row.reason.value = "a tractor"
+    assert row.trouble.value == ""
+    assert "before-1, pull 2 left out: a tractor" in controls.unsaved.value
+    row.tick.value = True
+    assert row.button.value is True
+    assert row.reason.layout.display == "none"
+    assert controls.save.disabled is True
+
+
+def test_one_reason_serves_a_whole_session(controls, workbook):
+    controls.whole.value = False
+    controls.whole_reason.value = "wet road"
+    assert set(workbook.choices.experiment.sessions[0].leave_out.values()) == {"wet road"}
+    assert controls.whole_reason.layout.display == ""
+
+
+def test_saving_writes_the_file_and_says_so(controls, folder):
+    controls._rows["pull 2"].tick.value = False
+    controls.save.click()
+    assert "give a reason for leaving out pull 2 of before-1" in controls.status.value
+    controls._rows["pull 2"].reason.value = HOSTILE
+    controls.save.click()
+    assert "Saved." in controls.status.value
+    assert "leave_out: {pull 2: " in (folder / "experiment.yaml").read_text(encoding="utf-8")
+    for html in (controls.status.value, controls.answer.value, controls._rows["pull 2"].why.value):
+        assert "<img" not in html
+    controls._rows["pull 2"].tick.value = True
+    controls.back.click()
+    assert controls._rows["pull 2"].tick.value is False
+
+
+def test_settings_are_read_as_typed_and_refused_in_words(controls, workbook):
+    box = controls.settings["worthwhile_change",]
+    box.value = "1,5"
+    assert workbook.choices.experiment.worthwhile_change == 1.5
+    marks = controls.settings["protocol", "marks_kmh"]
+    marks.value = "60, 80, 100"
+    assert workbook.choices.experiment.protocol.marks_kmh == (60, 80, 100)
+    marks.value = "80, 60"
+    assert "marks_kmh must rise" in controls.troubles["protocol", "marks_kmh"].value
+    assert marks.value == "80, 60"  # it stays there to be corrected
+    marks.value = "60-90"
+    assert workbook.choices.experiment.protocol.marks_kmh == (60, 90)
+    marks.value = "60 to 90"
+    assert "such as 60, 90, 120" in controls.troubles["protocol", "marks_kmh"].value
+    marks.value = ""
+    assert workbook.choices.experiment.protocol.marks_kmh is None
+    assert controls.troubles["protocol", "marks_kmh"].value == ""
+    assert "1 change not saved yet:<ul><li>worthwhile_change: 1.5" in controls.unsaved.value
+    controls.outcome.value = "peak_charge"
+    assert workbook.result.comparison.outcome == "peak_charge"
+
+
+def test_another_protocol_shows_the_runs_that_it_finds(controls):
+    assert "cruise 1" in controls._rows
+    controls.settings["protocol", "cruise_kmh"].value = "140"
+    assert "cruise 1" not in controls._rows
+    assert len(controls.rows.children) == len(controls._rows) == 5
+
+
+def test_what_cannot_be_opened_is_told_and_unsaved_choices_are_named(controls, workbook, tmp_path, folder):
+    controls._rows["pull 2"].tick.value = False
+    controls.other.value = str(tmp_path / "nowhere")
+    assert "no such folder" in controls.opening_trouble.value
+    assert "What you chose in two_evenings is not saved; it stays" in controls.opening_trouble.value
+    assert controls.save.disabled
+    assert all(box.value == "" for box in controls.settings.values())
+    controls.other.value = str(SAMPLES / "nothing_done")
+    assert controls.opening_trouble.value == ""
+    assert controls.experiment.value == str(SAMPLES / "nothing_done")
+    assert workbook.result.experiment.title in controls.answer.value
+    controls.other.value = str(folder)
+    assert controls._rows["pull 2"].tick.value is False
+    assert "pull 2 left out" in controls.unsaved.value
+
+
+def test_a_file_changed_meanwhile_is_read_again_and_the_choices_stay(controls, folder):
+    path = folder / "experiment.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("peak_rise", "peak_charge"), encoding="utf-8")
+    controls._rows["pull 2"].tick.value = False
+    controls._rows["pull 2"].reason.value = "fog"
+    controls.save.click()
+    assert "Press &#x27;Read the file again&#x27;" in controls.status.value
+    controls.again.click()
+    assert controls.outcome.value == "peak_charge"
+    assert controls._rows["pull 2"].reason.value == "fog"
+    controls.save.click()
+    assert "Saved." in controls.status.value
+    assert "pull 2: fog" in path.read_text(encoding="utf-8")
+
+
+def test_nothing_is_saved_while_a_setting_is_refused(controls, folder):
+    before = (folder / "experiment.yaml").read_text(encoding="utf-8")
+    controls.settings["protocol", "cruise_kmh"].value = "-5"
+    controls.settings["worthwhile_change",].value = "3"
+    controls.save.click()
+    assert "correct or empty what is refused under Settings: Cruise at [km/h]" in controls.status.value
+    assert (folder / "experiment.yaml").read_text(encoding="utf-8") == before
+    controls.back.click()
+    assert controls.settings["protocol", "cruise_kmh"].value == "90"
+    assert controls.settings["worthwhile_change",].value == "2"
+
+
+def test_pictures_have_no_toolbar(workbook, shown):
+    workbook.show(figures.change)
+    bundle = shown.values[0]._repr_mimebundle_()
+    assert bundle[figures.PLOTLY_MIME]["config"] == {"displayModeBar": False}
+
+
+def test_a_workbook_that_cannot_be_opened_still_shows_its_controls(tmp_path, shown):
+    workbook = Workbook(tmp_path / "nowhere")
+    workbook.show(sections.answer)
+    workbook.choose()
+    assert shown.values[0] is widgets.WAITING
+    assert "text/html" not in shown.values[1]
+
+
+def test_a_fault_is_told_beside_the_control_and_breaks_nothing(controls, monkeypatch):
+    monkeypatch.setattr(controls._workbook.choices, "set", lambda *_: 1 / 0)
+    controls.settings["worthwhile_change",].value = "3"
+    assert "A fault of the program: ZeroDivisionError" in controls.troubles["worthwhile_change",].value
+
+
+def test_experiments_beside_are_found(fresh):
+    a, b = fresh("two_evenings"), fresh("nothing_done")
+    assert experiments_nearby(a) == [b.resolve(), a.resolve()]
+    assert experiments_nearby(a / "no" / "such") == []
