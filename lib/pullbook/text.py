@@ -44,7 +44,7 @@ def decimals(u: float) -> int:
     return min(4, max(0, -first if u / 10**first >= 3 else 1 - first))
 
 
-def behind(unit: str) -> str:
+def unit_suffix(unit: str) -> str:
     """Return a unit as it stands behind a figure; nothing for a pure number."""
     return "" if unit == "1" else f" {unit}"
 

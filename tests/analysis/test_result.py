@@ -77,7 +77,7 @@ def test_the_table_of_runs_is_a_plain_csv(result):
     assert len(rows) == len(result.measures)
     assert {"session", "phase", "kind", "number", "included", "reason"} <= rows[0].keys()
     rises = [float(row["peak_rise"]) for row in rows if row["kind"] == "pull" and row["included"] == "True"]
-    frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"].astype(bool)]
+    frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"]]
     assert rises == pytest.approx(list(frame["peak_rise"]))
 
 

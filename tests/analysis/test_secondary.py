@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pullbook.analysis.secondary import reference_factors, side_figures
+from pullbook.analysis.secondary import reference_factors, secondary_outcomes
 from pullbook.errors import ComparisonError
 from pullbook.physics import air
 from pullbook.runs.heat_soak import Idle
@@ -16,7 +16,7 @@ from study.secondary import effectiveness_scores, true_effectiveness
 
 
 def by_name(result) -> dict:
-    return {figure.name: figure for figure in result.side_figures}
+    return {figure.name: figure for figure in result.secondary_outcomes}
 
 
 def true_effectiveness_of(scenario: Scenario, *, after: bool) -> float:
@@ -58,7 +58,7 @@ def test_the_fin_wash_helped_the_cooler_and_left_the_boost_alone(result_of) -> N
 
 def test_nothing_done_changes_no_figure_that_applies(result_of) -> None:
     """Twelve kelvin warmer, and neither the charge density nor the time to speed is taken for a change."""
-    for figure in result_of("nothing_done").side_figures:
+    for figure in result_of("nothing_done").secondary_outcomes:
         if figure.applies:
             assert figure.low < 0 < figure.high, figure.label
 
@@ -81,7 +81,7 @@ def test_a_loose_clamp_costs_pressure_and_time(result_of) -> None:
 def unboosted(result, **vehicle) -> dict:
     experiment = result.experiment.model_copy(update={"vehicle": Vehicle(mass_kg=None, **vehicle)})
     table = result.measures.assign(pressure_ratio=0.97)
-    return {figure.name: figure for figure in side_figures(table, experiment)}
+    return {figure.name: figure for figure in secondary_outcomes(table, experiment)}
 
 
 @pytest.mark.parametrize("fuel", ["petrol", "diesel"])
@@ -99,7 +99,7 @@ def test_without_boost_the_factor_applies(fuel, result_of) -> None:
 def test_without_a_pressure_signal_the_engine_counts_as_boosted(result_of) -> None:
     result = result_of("fin_wash")
     table = result.measures.assign(pressure_ratio=np.nan)
-    (figure,) = [f for f in side_figures(table, result.experiment) if "reference" in f.name]
+    (figure,) = [f for f in secondary_outcomes(table, result.experiment) if "reference" in f.name]
     assert not figure.applies
 
 
@@ -113,14 +113,14 @@ def test_outside_the_range_of_the_factor_nothing_is_corrected(result_of) -> None
     experiment = result.experiment.model_copy(update={"vehicle": Vehicle(fuel="petrol")})
     table = result.measures.assign(dry_pressure=75.0)
     assert reference_factors(table, experiment, engine=1.0)[0] > 1.07
-    assert not [f for f in side_figures(table, experiment) if "reference" in f.name]
+    assert not [f for f in secondary_outcomes(table, experiment) if "reference" in f.name]
 
 
 def test_a_measured_and_an_estimated_outlet_are_not_compared(result_of) -> None:
     result = result_of("fin_wash")
     table = result.measures.copy()
     table.loc[table["session"] == "after-1", "outlet_estimated"] = 0.0
-    names = {figure.name for figure in side_figures(table, result.experiment)}
+    names = {figure.name for figure in secondary_outcomes(table, result.experiment)}
     assert "effectiveness" not in names
     assert "charge_density" in names
 
@@ -141,7 +141,7 @@ def test_a_measured_outlet_leaves_no_common_uncertainty(result_of) -> None:
     result = result_of("fin_wash")
     table = result.measures.copy()
     table["outlet_estimated"] = table["outlet_estimated"].where(table["outlet_estimated"].isna(), 0.0)
-    (figure,) = [f for f in side_figures(table, result.experiment) if f.name == "effectiveness"]
+    (figure,) = [f for f in secondary_outcomes(table, result.experiment) if f.name == "effectiveness"]
     assert figure.common_uncertainty == 0.0
     estimated = by_name(result)["effectiveness"]
     assert estimated.common_uncertainty == pytest.approx((1 - 0.64) * 0.079, rel=0.05)  # 0.05 / 0.70 and the losses
@@ -167,7 +167,7 @@ def test_heat_rejected_is_compared_where_air_flow_is_logged(result_of) -> None:
         charge_c=result.measures["peak_charge"].to_numpy(),
     )
     (figure,) = [
-        f for f in side_figures(result.measures.assign(heat_rejected=heat), result.experiment)
+        f for f in secondary_outcomes(result.measures.assign(heat_rejected=heat), result.experiment)
         if f.name == "heat_rejected"
     ]  # fmt: skip
     # 140 g/s, 5.7 K cooler at nearly the same outlet: 0.14 * 1.01 * 5.7 = 0.8 kW more.
@@ -181,10 +181,12 @@ def test_standstills_are_compared_session_by_session(result_of) -> None:
         return Idle(start_s=0.0, end_s=40.0, climb_k_per_min=climb)
 
     idles = [(s.name, idle(6.0 if s.phase == "before" else 4.0)) for s in result.experiment.sessions]
-    (figure,) = [f for f in side_figures(result.measures, result.experiment, idles=idles) if f.name == "idle_climb"]
+    (figure,) = [
+        f for f in secondary_outcomes(result.measures, result.experiment, idles=idles) if f.name == "idle_climb"
+    ]
     assert figure.change == pytest.approx(-2.0)
     one_sided = [(name, i) for name, i in idles if name.startswith("before")]
-    names = {f.name for f in side_figures(result.measures, result.experiment, idles=one_sided)}
+    names = {f.name for f in secondary_outcomes(result.measures, result.experiment, idles=one_sided)}
     assert "idle_climb" not in names
 
 
@@ -192,7 +194,7 @@ def test_figures_that_a_phase_lacks_are_left_out(result_of) -> None:
     result = result_of("fin_wash")
     table = result.measures.copy()
     table.loc[table["phase"] == "after", "recovery_time"] = np.nan
-    assert "recovery_time" not in {f.name for f in side_figures(table, result.experiment)}
+    assert "recovery_time" not in {f.name for f in secondary_outcomes(table, result.experiment)}
 
 
 def test_the_results_hold_the_figures(result_of) -> None:

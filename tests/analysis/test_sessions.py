@@ -9,7 +9,7 @@ import pytest
 from ruamel.yaml import YAML
 
 from pullbook.analysis.result import analyse
-from pullbook.analysis.sessions import read_drives, settling_lines, surroundings_of, told_of_air
+from pullbook.analysis.sessions import fill_weather, read_drives, settling_lines, surroundings_of
 from pullbook.errors import ExperimentError, LogError
 from pullbook.reading.logs import read_log
 from pullbook.settings.experiment import Experiment, Session
@@ -23,7 +23,7 @@ def session(**settings) -> Session:
 
 
 def test_a_report_fills_in_what_the_session_does_not_say() -> None:
-    told, findings = told_of_air(session(metar=METAR), altitude_m=300.0)
+    told, findings = fill_weather(session(metar=METAR), altitude_m=300.0)
     assert told.ambient_c == 12.0
     assert told.wind_ms == pytest.approx(9 * 1852 / 3600, abs=1e-3)  # 9 knots
     # ICAO standard atmosphere: 1008 hPa at sea level is 972.6 hPa at 300 m.
@@ -34,29 +34,29 @@ def test_a_report_fills_in_what_the_session_does_not_say() -> None:
 
 
 def test_what_the_session_says_wins() -> None:
-    told, _ = told_of_air(session(metar=METAR, ambient_c=15.5, pressure_hpa=990.0), altitude_m=300.0)
+    told, _ = fill_weather(session(metar=METAR, ambient_c=15.5, pressure_hpa=990.0), altitude_m=300.0)
     assert (told.ambient_c, told.pressure_hpa) == (15.5, 990.0)
     assert surroundings_of(told).pressure_kpa == 99.0
 
 
 def test_without_an_altitude_the_sea_level_is_told() -> None:
-    _, findings = told_of_air(session(metar=METAR), altitude_m=None)
+    _, findings = fill_weather(session(metar=METAR), altitude_m=None)
     assert [f.code for f in findings] == ["pressure-at-sea-level"]
 
 
 def test_no_report_changes_nothing() -> None:
     plain = session()
-    assert told_of_air(plain, altitude_m=None) == (plain, ())
+    assert fill_weather(plain, altitude_m=None) == (plain, ())
 
 
 def test_a_known_altitude_gives_the_pressure_of_the_standard_atmosphere() -> None:
     """ISO 2533, table: 898.746 hPa at 1000 m (geopotential)."""
-    told, (finding,) = told_of_air(session(altitude_m=1000.0), altitude_m=1000.0)
+    told, (finding,) = fill_weather(session(altitude_m=1000.0), altitude_m=1000.0)
     assert told.pressure_hpa == pytest.approx(898.746, abs=0.01)
     assert finding.code == "pressure-by-altitude"
     given = session(altitude_m=1000.0, pressure_hpa=905.0)
-    assert told_of_air(given, altitude_m=1000.0) == (given, ())
-    assert told_of_air(session(), altitude_m=12_000.0) == (session(), ())  # a receiver without a fix
+    assert fill_weather(given, altitude_m=1000.0) == (given, ())
+    assert fill_weather(session(), altitude_m=12_000.0) == (session(), ())  # a receiver without a fix
 
 
 def test_a_gauge_pressure_counts_from_the_pressure_at_the_logged_altitude(folder) -> None:
@@ -77,7 +77,7 @@ def test_a_gauge_pressure_counts_from_the_pressure_at_the_logged_altitude(folder
 
 def test_a_text_that_is_no_report_is_refused() -> None:
     with pytest.raises(ExperimentError, match="metar"):
-        told_of_air(session(metar="a fine day"), altitude_m=0.0)
+        fill_weather(session(metar="a fine day"), altitude_m=0.0)
 
 
 @pytest.fixture
@@ -201,6 +201,6 @@ def test_a_log_without_the_channel_of_the_question_is_named(folder) -> None:
 
 
 def test_a_barometer_goes_before_an_altitude() -> None:
-    told, findings = told_of_air(session(altitude_m=1000.0), altitude_m=1000.0, logged_kpa=91.2)
+    told, findings = fill_weather(session(altitude_m=1000.0), altitude_m=1000.0, logged_kpa=91.2)
     assert told.pressure_hpa == pytest.approx(912.0)
     assert not findings

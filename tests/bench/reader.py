@@ -1,4 +1,4 @@
-"""Speed, memory and robustness of the reader, measured: ``PYTHONPATH=tests python -m bench.reader [--rows N] [--fuzz N]``.
+"""Speed, memory and robustness of the reader, measured: ``python -m bench.reader [--rows N] [--fuzz N]``.
 
 Not collected by pytest: a shared machine's timings would make it fail at random. Every time is the median of five, bare
 and full reading taken in turn so that both meet the same load.

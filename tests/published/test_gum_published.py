@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from pullbook.statistics.estimate import join_scatter
+from pullbook.statistics.estimate import pooled_day_variance
 from pullbook.statistics.mixed_fit import mixed_fit
 from pullbook.statistics.session_means import two_way
 from pullbook.statistics.uncertainty import BudgetLine, combined, coverage_factor, effective_dof, step_uncertainty
@@ -82,7 +82,7 @@ def test_h5_between_days(zener) -> None:
     assert np.sqrt(fit.residuals @ fit.residuals / 9) == pytest.approx(57, abs=0.5)  # H.5.2.3: 57 uV
     # H.5.2.5: F = 2.25 from the rounded standard deviations, 2.26 from these.
     assert READINGS * (fit.residuals @ fit.residuals / 9) / sd**2 == pytest.approx(2.25, abs=0.02)
-    variance, dof = join_scatter(fit.residuals, fit.residual_maker, known, allowance=0.0, allowance_dof=0.0)
+    variance, dof = pooled_day_variance(fit.residuals, fit.residual_maker, known, allowance=0.0, allowance_dof=0.0)
     assert np.sqrt(variance) == pytest.approx(43, abs=0.5)  # H.5.2.6: s_B = 43 uV
     assert dof == pytest.approx(9)
 
@@ -91,7 +91,7 @@ def test_h5_uncertainty_of_the_mean(zener) -> None:
     y, days = zener
     means, known, _, _, _ = two_way(y, days, np.ones(50, dtype=int))
     first = mixed_fit(np.ones((10, 1)), means, np.eye(10), [])
-    variance, _ = join_scatter(first.residuals, first.residual_maker, known, allowance=0.0, allowance_dof=0.0)
+    variance, _ = pooled_day_variance(first.residuals, first.residual_maker, known, allowance=0.0, allowance_dof=0.0)
     fit = mixed_fit(np.ones((10, 1)), means, variance * np.eye(10) + known, [])
     assert np.sqrt(fit.covariance[0, 0]) == pytest.approx(18, abs=0.5)  # H.5.2.6: u = 18 uV
     ignoring = np.sqrt(np.mean(np.diag(known)) / 10)

@@ -125,7 +125,7 @@ def test_the_first_picture_shows_every_run_that_counts(result):
     points = [y for trace in figure["data"] if trace["mode"] == "markers" for y in trace["y"]]
     c = result.comparison
     assert len(points) == c.before.pulls + c.after.pulls
-    rows = result.measures[result.measures["included"].astype(bool)]
+    rows = result.measures[result.measures["included"]]
     shown = rows[rows[c.outcome].notna()][c.outcome]
     assert sorted(points) == pytest.approx(sorted(shown))
 

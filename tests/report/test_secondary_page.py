@@ -20,7 +20,7 @@ def text_of(fragment) -> str:
 
 
 def test_the_effectiveness_is_said_to_be_estimated_with_its_uncertainty(result_of) -> None:
-    text = text_of(sections.felt(result_of("fin_wash")))
+    text = text_of(sections.secondary_outcomes(result_of("fin_wash")))
     assert "estimated, efficiency 0.70 ± 0.05" in text
     assert re.search(
         r"cooler temperature effectiveness\s+\+0\.05\d \(\+0\.0\d+ to \+0\.0\d+\)\s+0\.\d+ ± 0\.0\d+", text
@@ -29,11 +29,13 @@ def test_the_effectiveness_is_said_to_be_estimated_with_its_uncertainty(result_o
 
 
 def test_charge_density_stands_there_with_its_interval(result_of) -> None:
-    assert re.search(r"charge density \[kg/m³\]\s+\+0\.\d+ \(", text_of(sections.felt(result_of("fin_wash"))))
+    assert re.search(
+        r"charge density \[kg/m³\]\s+\+0\.\d+ \(", text_of(sections.secondary_outcomes(result_of("fin_wash")))
+    )
 
 
 def test_a_factor_that_does_not_apply_is_said_not_to(result_of) -> None:
-    text = text_of(sections.felt(result_of("nothing_done")))
+    text = text_of(sections.secondary_outcomes(result_of("nothing_done")))
     assert "Read the times as measured" in text
     assert "does not apply to a boosted engine whose control holds the boost" in text
     assert "UN R85 in its text of 2014" in text
@@ -41,14 +43,14 @@ def test_a_factor_that_does_not_apply_is_said_not_to(result_of) -> None:
 
 
 def test_power_is_a_comparison_and_no_rating(result_of) -> None:
-    text = text_of(sections.felt(result_of("fin_wash")))
+    text = text_of(sections.secondary_outcomes(result_of("fin_wash")))
     assert re.search(r"mean power at the wheels \(before = 100\), 50 to 100 km/h \[%\]", text)
     assert "kW" not in text
     assert "rates no engine" in text
 
 
 def test_what_was_not_measured_is_said(result_of) -> None:
-    text = text_of(sections.felt(result_of("fin_wash")))
+    text = text_of(sections.secondary_outcomes(result_of("fin_wash")))
     assert "Heat rejected: not known without air mass flow" in text
     assert "idle soak (no standstill of 30 s in both phases)" in text
     assert "cruise after the pulls" in text
@@ -122,16 +124,16 @@ def soaked(tmp_path_factory):
 
 
 def test_all_of_it_is_measured_where_the_logs_hold_it(soaked) -> None:
-    found = {figure.name: figure for figure in soaked.side_figures}
+    found = {figure.name: figure for figure in soaked.secondary_outcomes}
     assert {"soak_rise", "idle_climb", "heat_rejected", "flow_at_point"} <= set(found)
     assert found["effectiveness"].common_uncertainty == 0  # the outlet was measured
-    assert "The compressor outlet was measured." in text_of(sections.felt(soaked))
+    assert "The compressor outlet was measured." in text_of(sections.secondary_outcomes(soaked))
     assert found["heat_rejected"].before == pytest.approx(0.15 * 1.01 * 70, rel=0.4)  # about 150 g/s, cooled by 70 K
 
 
 def test_the_direction_is_told_and_no_position(soaked) -> None:
     shown = text_of(sections.like_for_like(soaked))
     assert "road direction" in shown
-    everything = soaked.to_json() + soaked.to_csv() + sections.felt(soaked).html + shown
+    everything = soaked.to_json() + soaked.to_csv() + sections.secondary_outcomes(soaked).html + shown
     assert "47.12" not in everything
     assert "8.654" not in everything

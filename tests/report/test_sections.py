@@ -117,7 +117,7 @@ def test_a_boost_warning_comes_before_the_verdict_and_no_worth_is_claimed(result
 def test_what_it_is_worth_is_the_density_of_an_ideal_gas(result_of):
     result = result_of("fin_wash")
     text = sections.worth(result)
-    rows = result.measures[result.measures["included"].astype(bool) & (result.measures["kind"] == "pull")]
+    rows = result.measures[result.measures["included"] & (result.measures["kind"] == "pull")]
     after_k = rows.loc[rows["phase"] == "after", "peak_charge"].mean() + 273.15
     change = result.comparison.change
     # Ideal gas at one pressure: density goes as 1/T, so after over before is (T - change) / T; to the printed digit.
@@ -140,7 +140,7 @@ def test_every_run_is_in_one_of_the_tables(result):
 def test_the_pulls_table_shows_the_measures(result):
     rows = rows_of(sections.pulls(result))
     k = rows[0].index("rise [K]")
-    frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"].astype(bool)]
+    frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"]]
     assert [float(row[k]) for row in rows[1:]] == pytest.approx(list(frame["peak_rise"]), abs=0.05)  # one decimal
 
 

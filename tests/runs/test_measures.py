@@ -253,7 +253,7 @@ def test_means_of_a_cruise() -> None:
 
 def test_marks_follow_the_protocol() -> None:
     frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0)), protocol=Protocol(marks_kmh=(60, 90, 110)))
-    names = [c for c in frame if c.startswith("elapsed_s") and not c.endswith(" u")]
+    names = [c for c in frame if c.startswith("elapsed_s") and not c.endswith("_u")]
     assert names == ["elapsed_s 60-90", "elapsed_s 60-110", "elapsed_s 90-110"]
     assert frame.loc[0, "elapsed_s 60-90"] == pytest.approx(7.5)
 
@@ -290,7 +290,7 @@ def test_the_rest_before_a_pull_is_told() -> None:
 def test_what_is_measured_has_a_column_and_what_is_missing_a_reason(name, result_of) -> None:
     """A measure that is computed but not named would be dropped silently; one without needs be told a wrong reason."""
     protocol = Protocol()
-    elapsed = {f"elapsed_s {a:g}-{b:g}{u}" for a, b in itertools.combinations(protocol.marks, 2) for u in ("", " u")}
+    elapsed = {f"elapsed_s {a:g}-{b:g}{u}" for a, b in itertools.combinations(protocol.marks, 2) for u in ("", "_u")}
     for drive in result_of(name).drives:
         outside = Surroundings()
         for run in drive.runs.pulls:

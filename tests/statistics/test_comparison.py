@@ -492,7 +492,7 @@ def test_higher_is_better_for_pressure() -> None:
 def test_times_can_be_the_outcome() -> None:
     table = runs_table(PLAIN)
     table["elapsed_s 60-90"] = np.where(table["phase"] == "after", 6.0, 8.0) + 0.01 * table["number"]
-    table["elapsed_s 60-90 u"] = 0.1
+    table["elapsed_s 60-90_u"] = 0.1
     c = compare(table, experiment_of(table, outcome="elapsed_s 60-90", worthwhile_change=0.5))
     assert c.change == pytest.approx(-2.0, abs=0.01)
     assert c.unit == "s"
@@ -504,7 +504,7 @@ def test_times_can_be_the_outcome() -> None:
 def test_an_outcome_that_was_not_measured_is_refused() -> None:
     table = runs_table(PLAIN)
     table["elapsed_s 60-90"] = 8.0
-    table["elapsed_s 60-90 u"] = 0.1
+    table["elapsed_s 60-90_u"] = 0.1
     with pytest.raises(ComparisonError, match="marks_kmh") as refused:
         compare(table, experiment_of(table, outcome="elapsed_s 61-92"))
     # What can be asked for instead: figures, neither their uncertainties nor the sensors' steps.

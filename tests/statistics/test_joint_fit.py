@@ -1,4 +1,4 @@
-"""Levels of several services in one fit: against the comparison, against exact sums, and the coverage of a drift."""
+"""States of several services in one fit: against the comparison, against exact sums, and the coverage of a drift."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import pytest
 
 from helpers.tables_of_runs import experiment_of, runs_table
 from pullbook.statistics.comparison import compare
-from pullbook.statistics.joint_fit import Levels, common_rate, joint_levels, line_through, share_of
+from pullbook.statistics.joint_fit import PhaseStates, common_rate, joint_levels, line_through, share_of
 from pullbook.statistics.uncertainty import coverage_factor
 
 GAIN_K, DRIFT_K, SEASON_SD_K, DAY_SD_K = 7.0, 5.0, 1.0, 1.0
@@ -36,12 +36,12 @@ def services(rng: np.random.Generator, *, count: int = 3, season_sd: float = SEA
     return tables
 
 
-def levels_of(tables, **settings) -> Levels:
+def levels_of(tables, **settings) -> PhaseStates:
     return joint_levels(tables, [experiment_of(table) for table in tables], **settings)
 
 
-def drift(levels: Levels, k: int) -> np.ndarray:
-    return levels.unit(k + 1, "before") - levels.unit(k, "after")
+def drift(levels: PhaseStates, k: int) -> np.ndarray:
+    return levels.contrast(k + 1, "before") - levels.contrast(k, "after")
 
 
 # --- against what is known ---------------------------------------------------------------------------------------
@@ -76,7 +76,7 @@ def exact() -> list:
 def test_the_season_cancels_within_a_service_and_not_between():
     levels = levels_of(exact(), season_sd=1.5)
     assert levels.states == pytest.approx([40, 33, 38, 31, 36, 29])
-    within = levels.estimate(levels.unit(1, "after") - levels.unit(1, "before"))
+    within = levels.estimate(levels.contrast(1, "after") - levels.contrast(1, "before"))
     between = levels.estimate(drift(levels, 0))
     assert within.value == pytest.approx(-7)
     assert between.value == pytest.approx(5)
@@ -100,7 +100,12 @@ def test_the_weights_of_days_come_from_the_allowance_alone_where_nothing_scatter
 
 def test_the_covariance_is_the_budget():
     levels = levels_of(services(np.random.default_rng(2)))
-    for contrast in (drift(levels, 0), drift(levels, 1), levels.unit(2, "after"), drift(levels, 0) + drift(levels, 1)):
+    for contrast in (
+        drift(levels, 0),
+        drift(levels, 1),
+        levels.contrast(2, "after"),
+        drift(levels, 0) + drift(levels, 1),
+    ):
         assert math.sqrt(contrast @ levels.covariance @ contrast) == pytest.approx(
             levels.estimate(contrast).u, rel=1e-9
         )
@@ -129,7 +134,7 @@ def test_a_line_through_the_states(phase):
 def test_the_share_lost_agrees_with_many_draws():
     """Fieller's interval against draws from the same normal distribution, whose ratio it is about."""
     levels = levels_of(exact(), season_sd=0.3)
-    gained, lost = levels.unit(0, "before") - levels.unit(0, "after"), drift(levels, 0)
+    gained, lost = levels.contrast(0, "before") - levels.contrast(0, "after"), drift(levels, 0)
     share = share_of(levels, lost, gained)
     assert share is not None
     assert share.value == pytest.approx(5 / 7)
@@ -143,7 +148,7 @@ def test_the_share_lost_agrees_with_many_draws():
 
 def test_no_share_is_told_of_a_gain_that_is_not_resolved():
     levels = levels_of([table.assign(peak_rise=40.0) for table in exact()])
-    assert share_of(levels, drift(levels, 0), levels.unit(0, "before") - levels.unit(0, "after")) is None
+    assert share_of(levels, drift(levels, 0), levels.contrast(0, "before") - levels.contrast(0, "after")) is None
 
 
 def test_boost_that_differs_widens_instead_of_being_corrected():
@@ -167,12 +172,12 @@ LEAST = 0.95 - 3 * math.sqrt(0.95 * 0.05 / DRAWS)
 
 
 @pytest.fixture(scope="module")
-def drawn() -> list[Levels]:
+def drawn() -> list[PhaseStates]:
     rng = np.random.default_rng(20260401)
     return [levels_of(services(rng)) for _ in range(DRAWS)]
 
 
-def covered(drawn: list[Levels], contrast_of, truth: float) -> float:
+def covered(drawn: list[PhaseStates], contrast_of, truth: float) -> float:
     found = [levels.estimate(contrast_of(levels)) for levels in drawn]
     return float(np.mean([e.low <= truth <= e.high for e in found]))
 
@@ -183,7 +188,7 @@ def test_the_interval_of_a_drift_holds_the_truth_as_often_as_it_says(drawn):
 
 
 def test_the_interval_of_a_common_rate_holds_the_truth_as_often_as_it_says(drawn):
-    def rate(levels: Levels) -> np.ndarray:
+    def rate(levels: PhaseStates) -> np.ndarray:
         return common_rate(levels, np.array([drift(levels, 0), drift(levels, 1)]), np.array([20.0, 20.0]))[0]
 
     assert covered(drawn, rate, DRIFT_K / 20) >= LEAST

@@ -9,7 +9,7 @@ import pytest
 from helpers.samples import SAMPLES
 from helpers.tables_of_runs import drawn_sessions, experiment_of, runs_table
 from pullbook.errors import PullbookError
-from pullbook.report.plan import plan_text, wish_for
+from pullbook.report.plan import plan_request, plan_text
 from pullbook.settings.experiment import Protocol
 from pullbook.statistics.comparison import compare
 from pullbook.statistics.power import Scatter, detectable_change, fewest_sessions, plan, plans, power_of, scatter_of
@@ -17,7 +17,7 @@ from pullbook.statistics.power import Scatter, detectable_change, fewest_session
 
 @pytest.mark.parametrize("sessions", [2, 4])
 def test_the_plan_foretells_the_interval(sessions) -> None:
-    scatter = Scatter(day_sd=1.0, pull_sd=0.6, step_u=0.0)
+    scatter = Scatter(day_sd=1.0, pull_sd=0.6, resolution_u=0.0)
     foretold = plan(sessions=sessions, pulls=5, scatter=scatter, protocol=Protocol()).half_width
     rng = np.random.default_rng(11)
     halves = []
@@ -30,7 +30,7 @@ def test_the_plan_foretells_the_interval(sessions) -> None:
 
 
 def test_the_safe_change_is_told_four_times_out_of_five() -> None:
-    scatter = Scatter(day_sd=1.0, pull_sd=0.6, step_u=0.0)
+    scatter = Scatter(day_sd=1.0, pull_sd=0.6, resolution_u=0.0)
     safe = plan(sessions=3, pulls=5, scatter=scatter, protocol=Protocol()).safe_change
     rng = np.random.default_rng(12)
     told = 0
@@ -66,7 +66,7 @@ def test_scatter_is_taken_from_an_experiment() -> None:
     c = compare(table, experiment_of(table))
     scatter = scatter_of(c)
     assert scatter.day_sd == c.day_sd < 1.0
-    assert scatter.step_u == pytest.approx(np.sqrt(2 / 12), rel=1e-2)
+    assert scatter.resolution_u == pytest.approx(np.sqrt(2 / 12), rel=1e-2)
 
 
 def test_the_sheet_begins_with_the_cautions() -> None:
@@ -74,7 +74,7 @@ def test_the_sheet_begins_with_the_cautions() -> None:
     assert lines[0].startswith("First, safety")
     assert any("closed road or a dynamometer" in line for line in lines[:8])
     assert any(line.lstrip().startswith("[ ] Pull 4 times") for line in lines)
-    assert wish_for(None, change=3.0, pulls=4).fewest is not None
+    assert plan_request(None, change=3.0, pulls=4).fewest is not None
 
 
 def test_before_the_service_a_plan_goes_by_usual_figures(tmp_path) -> None:
@@ -84,17 +84,17 @@ def test_before_the_service_a_plan_goes_by_usual_figures(tmp_path) -> None:
     text = settings.read_text(encoding="utf-8")
     head, first, *others = re.split(r"(?m)^(?=  - name: )", text)
     settings.write_text(head + first + "".join(o for o in others if "phase: before" in o), encoding="utf-8")
-    wish = wish_for(folder, pulls=3)
+    wish = plan_request(folder, pulls=3)
     assert wish.scatter == Scatter()
     assert (wish.change, wish.unit) == (2.0, "K")
     settings.write_text(settings.read_text(encoding="utf-8").replace("peak_rise", "time_to_boost"), encoding="utf-8")
     with pytest.raises(PullbookError, match="A plan in s needs"):
-        wish_for(folder)
+        plan_request(folder)
 
 
 def test_a_plan_tells_small_changes_apart_and_names_the_sessions_that_do() -> None:
     lines = plan_text(None, change=0.9, pulls=5)
-    fewest = wish_for(None, change=0.9).fewest
+    fewest = plan_request(None, change=0.9).fewest
     assert fewest is not None
     assert fewest.sessions > 8  # beyond the usual table
     assert any(line.split()[:1] == [str(fewest.sessions)] for line in lines)

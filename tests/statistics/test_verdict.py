@@ -154,7 +154,7 @@ def test_the_expected_interval_worked_by_hand() -> None:
     parts, dofs = (math.sqrt(2 / 3), 0.8 * math.sqrt(1 / 6), 0.3 * math.sqrt(2 / 3)), (8, 15, math.inf)
     u = math.sqrt(sum(part**2 for part in parts))
     dof = u**4 / sum(part**4 / nu for part, nu in zip(parts, dofs, strict=True))  # JCGM 100:2008, G.4.1
-    found = expected_interval(sessions=3, pulls=4, day_sd=1.0, repeatability_sd=0.8, step_u=0.3, level=0.9)
+    found = expected_interval(sessions=3, pulls=4, day_sd=1.0, repeatability_sd=0.8, resolution_u=0.3, level=0.9)
     assert found.standard_uncertainty == pytest.approx(u)
     assert found.dof == pytest.approx(dof)
     assert found.half_width == pytest.approx(coverage_factor(0.9, dof) * u)
@@ -168,14 +168,14 @@ def test_the_expected_interval_of_one_pull_a_session_still_has_a_degree_of_freed
 
 
 def test_more_sessions_help_more_than_more_pulls() -> None:
-    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "step_u": 0.4}
+    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "resolution_u": 0.4}
     base = expected_interval(sessions=2, pulls=5, **usual).half_width
     assert expected_interval(sessions=4, pulls=5, **usual).half_width < 0.75 * base
     assert expected_interval(sessions=2, pulls=10, **usual).half_width > 0.95 * base
 
 
 def test_sessions_needed_is_the_first_that_does_it() -> None:
-    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "step_u": 0.4}
+    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "resolution_u": 0.4}
     needed = sessions_needed(change=-1.0, worthwhile=2.0, pulls=5, **usual)
     assert needed is not None
     assert expected_interval(sessions=needed, pulls=5, **usual).half_width < 1.0
@@ -184,7 +184,7 @@ def test_sessions_needed_is_the_first_that_does_it() -> None:
 
 def test_one_session_a_side_may_be_enough_and_60_are_the_most() -> None:
     usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "pulls": 5}
-    one = expected_interval(sessions=1, **{**usual, "step_u": 0.0}).half_width
+    one = expected_interval(sessions=1, **{**usual, "resolution_u": 0.0}).half_width
     assert sessions_needed(change=-1.01 * one, worthwhile=0.1, **usual) == 1
     last, beyond = (expected_interval(sessions=n, **usual).half_width for n in (60, 61))
     assert sessions_needed(change=-1.001 * last, worthwhile=0.1, **usual) == 60

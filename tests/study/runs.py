@@ -1,6 +1,6 @@
 """How well are runs found? Simulated sessions with known truth, decoys included; not collected by pytest.
 
-Run ``PYTHONPATH=tests python -m study.runs [FIRST LAST] [-v]`` (seeds, default 5000 5199; -v explains each session that is not
+Run ``python -m study.runs [FIRST LAST] [-v]`` (seeds, default 5000 5199; -v explains each session that is not
 perfect). Every session is written as a log and read back, so reading it is part of what is tested.
 """
 

@@ -1,6 +1,6 @@
 """Do estimated effectiveness and fitted time constants lie within what they state? A small version is in the suite.
 
-``PYTHONPATH=tests python -m study.secondary`` prints how often the error is below twice the stated standard uncertainty.
+``python -m study.secondary`` prints how often the error is below twice the stated standard uncertainty.
 """
 
 from __future__ import annotations
@@ -96,7 +96,7 @@ def effectiveness_scores(count: int, *, seed: int = SEED) -> np.ndarray:
             log = read_log(path)
         outside = Surroundings(pressure_kpa=weather.pressure_kpa)
         frame = measure(log, find_runs(log, Protocol()), vehicle=Given(), surroundings=outside)
-        pull = frame[(frame["kind"] == "pull") & frame["included"].astype(bool)].iloc[0]
+        pull = frame[(frame["kind"] == "pull") & frame["included"]].iloc[0]
         scores.append((pull["effectiveness"] - true_effectiveness(trace)[0]) / pull["effectiveness_u"])
     return np.array(scores)
 

@@ -426,8 +426,8 @@ def test_if_changed_compares_the_parameters_too(fresh, use):
 HOLD = """
 import sys, time
 from pathlib import Path
-from pullbook.workbook.execute import alone, stage
-with alone(Path(sys.argv[1])), stage(Path(sys.argv[1])) as work:
+from pullbook.workbook.execute import exclusive, stage
+with exclusive(Path(sys.argv[1])), stage(Path(sys.argv[1])) as work:
     (work / "half").write_text("half done")
     print("held", flush=True)
     time.sleep(60)
@@ -450,11 +450,11 @@ def test_a_run_waits_for_another_and_says_so_when_it_takes_too_long(holder, tmp_
     caplog.set_level("WARNING", logger="pullbook")  # a quiet run in this process has silenced it
     with (
         pytest.raises(ExperimentError, match=r"out: another run has been writing there for 0 s; wait for it"),
-        execute.alone(tmp_path / "out", longest_wait_s=0.3),
+        execute.exclusive(tmp_path / "out", longest_wait_s=0.3),
     ):
         pass
     assert caplog.messages == [f"{tmp_path / 'out'}: another run is writing there; waiting for it"]
-    with execute.alone(tmp_path / "elsewhere", longest_wait_s=0):
+    with execute.exclusive(tmp_path / "elsewhere", longest_wait_s=0):
         pass  # another target is free
 
 
@@ -462,7 +462,7 @@ def test_a_killed_run_stops_nothing_and_its_half_done_work_goes(holder, tmp_path
     assert [p.name for p in tmp_path.glob(".pullbook-*/*")] == ["half"]
     holder.kill()  # no chance to tidy up
     holder.wait()
-    with execute.alone(tmp_path / "out", longest_wait_s=5), execute.stage(tmp_path / "out") as work:
+    with execute.exclusive(tmp_path / "out", longest_wait_s=5), execute.stage(tmp_path / "out") as work:
         assert [p for p in tmp_path.iterdir() if p.name.startswith(".pullbook-")] == [work]
     assert not list(tmp_path.iterdir())
 

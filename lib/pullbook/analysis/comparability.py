@@ -102,10 +102,10 @@ def like_for_like(
     -------
     tuple of Condition
     """
-    rows = measures[(measures["kind"] == "pull") & measures["included"].astype(bool)]
+    rows = measures[(measures["kind"] == "pull") & measures["included"]]
     means = rows.reindex(columns=["phase", "session", *_MEANS]).groupby(["phase", "session"], sort=False).mean()
     by_phase = means.groupby(level="phase").mean()
-    outcome = experiment.asked
+    outcome = experiment.outcome_spec
     effects = _Effects(by_phase, outcome, {slope.name: slope.value for slope in slopes})
     asked_about = "peak_coolant" if outcome.ambient == "coolant" else outcome.name
     found = [_judge(rule, effects) for rule in _RULES if rule.column != asked_about]

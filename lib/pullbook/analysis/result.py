@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pullbook import __version__
 from pullbook.analysis.comparability import Condition, like_for_like
-from pullbook.analysis.secondary import SideFigure, side_figures
+from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
 from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
 from pullbook.analysis.undated import undated
 from pullbook.errors import Finding, LogError
@@ -49,7 +49,7 @@ class Result:
     cross_checks : CrossChecks
         The same change by other routes.
     conditions : tuple of Condition
-    side_figures : tuple of SideFigure
+    secondary_outcomes : tuple of SecondaryOutcome
         What else the engine felt.
     point : OperatingPoint or None
         Where boost and air flow at one engine speed were taken.
@@ -68,7 +68,7 @@ class Result:
     with_left_out: Comparison | None
     cross_checks: CrossChecks
     conditions: tuple[Condition, ...]
-    side_figures: tuple[SideFigure, ...]
+    secondary_outcomes: tuple[SecondaryOutcome, ...]
     point: OperatingPoint | None
     findings: tuple[Finding, ...]
     inputs_sha256: str
@@ -94,7 +94,7 @@ class Result:
                 "other_routes": [vars(route) for route in self.cross_checks.routes],
                 "checks": [vars(check) for check in self.cross_checks.checks],
                 "like_for_like": [vars(condition) for condition in self.conditions],
-                "other_figures": [vars(figure) for figure in self.side_figures],
+                "other_figures": [vars(figure) for figure in self.secondary_outcomes],
                 "operating_point": vars(self.point) if self.point else None,
                 "findings": [finding.to_dict() for finding in self.findings],
             }
@@ -125,7 +125,7 @@ class Result:
             entry = {name: row[name] for name in (*facts, *names)}
             if kind == "pull":
                 entry["elapsed_s"] = {c.removeprefix("elapsed_s "): row[c] for c in elapsed}
-                entry["elapsed_s_uncertainty"] = {c.removeprefix("elapsed_s "): row[f"{c} u"] for c in elapsed}
+                entry["elapsed_s_uncertainty"] = {c.removeprefix("elapsed_s "): row[f"{c}_u"] for c in elapsed}
             out.append(entry)
         return out
 
@@ -188,7 +188,7 @@ def analyse_experiment(
     measures, drives = _measured(experiment, drives, point)
     comparison = compare(measures, experiment, level=level)
     checks = cross_check(comparison)
-    left_out = bool(measures["left_out"].astype(bool).any())
+    left_out = bool(measures["left_out"].any())
     return Result(
         experiment=experiment,
         drives=tuple(drives),
@@ -197,7 +197,7 @@ def analyse_experiment(
         with_left_out=compare(measures, experiment, level=level, with_left_out=True) if left_out else None,
         cross_checks=checks,
         conditions=like_for_like(measures, experiment, comparison.slopes),
-        side_figures=side_figures(
+        secondary_outcomes=secondary_outcomes(
             measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
         ),
         point=point,

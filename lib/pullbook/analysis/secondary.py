@@ -47,7 +47,7 @@ _POWER = Outcome(
 
 
 @dataclass(frozen=True, kw_only=True)
-class SideFigure:
+class SecondaryOutcome:
     """One further figure before and after, as measured, in ``unit``.
 
     Attributes
@@ -81,9 +81,9 @@ class SideFigure:
     applies: bool = True
 
 
-def side_figures(
+def secondary_outcomes(
     measures: pd.DataFrame, experiment: Experiment, *, idles: Sequence[tuple[str, Idle]] = (), level: float = 0.95
-) -> tuple[SideFigure, ...]:
+) -> tuple[SecondaryOutcome, ...]:
     """Compare every further figure that both phases have.
 
     Parameters
@@ -98,7 +98,7 @@ def side_figures(
 
     Returns
     -------
-    tuple of SideFigure
+    tuple of SecondaryOutcome
     """
     found = [
         _compared(measures, experiment, OUTCOMES[name], group, level)
@@ -121,7 +121,7 @@ def _compared(
     *,
     shared_u: float = 0.0,
     extra: float = 0.0,
-) -> SideFigure | None:
+) -> SecondaryOutcome | None:
     """Compare one figure.
 
     ``shared_u`` is a relative uncertainty that both levels share, and their difference with them; ``extra`` a further
@@ -138,7 +138,7 @@ def _compared(
     if not np.isfinite([found.low, found.high]).all():
         return None
     usual = float(data.means.mean())
-    return SideFigure(
+    return SecondaryOutcome(
         group=group,
         name=outcome.name,
         label=outcome.label,
@@ -180,7 +180,7 @@ def _idle_rows(idles: Sequence[tuple[str, Idle]]) -> pd.DataFrame:
 # --- time to speed -----------------------------------------------------------------------------------------------
 
 
-def _times(measures: pd.DataFrame, experiment: Experiment, level: float) -> Iterator[SideFigure | None]:
+def _times(measures: pd.DataFrame, experiment: Experiment, level: float) -> Iterator[SecondaryOutcome | None]:
     """Compare the times from mark to mark and over all as measured, and the latter in reference air."""
     marks = experiment.protocol.marks
     for low, high in dict.fromkeys([*pairwise(marks), (marks[0], marks[-1])]):
@@ -188,7 +188,7 @@ def _times(measures: pd.DataFrame, experiment: Experiment, level: float) -> Iter
     yield _in_reference_air(measures, experiment, level)
 
 
-def _in_reference_air(measures: pd.DataFrame, experiment: Experiment, level: float) -> SideFigure | None:
+def _in_reference_air(measures: pd.DataFrame, experiment: Experiment, level: float) -> SecondaryOutcome | None:
     """Compare the longest time as the reference air would have made it: time goes with one over power.
 
     A diesel engine's factor depends on its fuel rate, which is not known: anything its engine factor can be is taken as
@@ -198,7 +198,7 @@ def _in_reference_air(measures: pd.DataFrame, experiment: Experiment, level: flo
     middle = sum(ends) / 2
     valid = within_range(reference_factors(measures, experiment, engine=middle), fuel=experiment.vehicle.fuel)
 
-    def corrected(engine: float, *, extra: float = 0.0) -> SideFigure | None:
+    def corrected(engine: float, *, extra: float = 0.0) -> SecondaryOutcome | None:
         times = (measures[outcome.name] / reference_factors(measures, experiment, engine=engine)).where(valid)
         rows = measures.assign(**{outcome.name: times})
         return _compared(rows, experiment, outcome, "time to speed", level, extra=extra)
@@ -260,7 +260,7 @@ def is_boosted(measures: pd.DataFrame) -> bool:
     return not bool(measures["pressure_ratio"].mean() <= BOOSTED_RATIO)
 
 
-def _power(measures: pd.DataFrame, experiment: Experiment, level: float) -> SideFigure | None:
+def _power(measures: pd.DataFrame, experiment: Experiment, level: float) -> SecondaryOutcome | None:
     """Compare the power at the wheels, as a percentage of that before: the level would be a guess."""
     mass_kg = experiment.vehicle.mass_kg
     low, high = _widest(experiment)
@@ -278,7 +278,7 @@ def _power(measures: pd.DataFrame, experiment: Experiment, level: float) -> Side
         ),
     )
     kw = np.asarray(found.kw)
-    counted = measures["included"].astype(bool) & np.isfinite(kw)
+    counted = measures["included"] & np.isfinite(kw)
     before = counted & (measures["phase"] == "before")
     if not before.any():
         return None

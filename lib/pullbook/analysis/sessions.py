@@ -131,7 +131,7 @@ def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> 
     if altitude_m is None and altitude is not None:
         altitude_m = float(np.median(altitude.values))
     logged_kpa = None if barometer is None else log.outside_kpa
-    told, findings = told_of_air(session, altitude_m=altitude_m, logged_kpa=logged_kpa)
+    told, findings = fill_weather(session, altitude_m=altitude_m, logged_kpa=logged_kpa)
     if barometer is None and told.pressure_hpa is not None:
         log = with_outside_pressure(log, told.pressure_hpa / 10)
     return Reading(session=told, log=log, findings=findings)
@@ -142,12 +142,12 @@ def _read_log(experiment: Experiment, session: Session, settled: frozenset[str])
         experiment.log_path(session),
         channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
         barometric_kpa=surroundings_of(session).pressure_kpa,
-        settled_elsewhere=settled,
+        configured_elsewhere=settled,
     )
     return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
 
 
-def told_of_air(
+def fill_weather(
     session: Session, *, altitude_m: float | None, logged_kpa: float | None = None
 ) -> tuple[Session, tuple[Finding, ...]]:
     """Fill in what a session does not say of the air outside: by METAR, else the pressure as logged or by altitude.
@@ -212,7 +212,7 @@ def surroundings_of(session: Session, inlet: str | None = None) -> Surroundings:
 
 def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str]:
     """Say for each drive that lacks the outcome's own channel which column it could be."""
-    outcome = experiment.asked
+    outcome = experiment.outcome_spec
     needed = NEEDS[outcome.name][:1] if outcome.name in NEEDS and outcome.name != "mean_inlet" else ()
     texts = [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
     if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:

@@ -162,7 +162,7 @@ def read_log(
     *,
     channels: Mapping[str, Choice] | None = None,
     barometric_kpa: float | None = None,
-    settled_elsewhere: Collection[str] = (),
+    configured_elsewhere: Collection[str] = (),
 ) -> Log:
     """Read a text log of any layout.
 
@@ -174,7 +174,7 @@ def read_log(
         Columns that the person settled (``channels`` of ``experiment.yaml``).
     barometric_kpa : float, optional
         Outside pressure [kPa], to turn gauge into absolute pressure where the log has no barometric signal.
-    settled_elsewhere : collection of str
+    configured_elsewhere : collection of str
         Channels whose settled column another log of the experiment has; without it this log goes by its words.
 
     Returns
@@ -192,7 +192,7 @@ def read_log(
     table = read_table(path)
     axis, columns = _columns(table, path.name)
     headers = [column.header for column in columns]
-    assignment = assign(headers, _held(chosen, headers, path.name, settled_elsewhere))
+    assignment = assign(headers, _held(chosen, headers, path.name, configured_elsewhere))
     signals, findings = _signals(columns, assignment)
     gauge = False
     outside_kpa = _outside_kpa(signals, barometric_kpa)
@@ -267,7 +267,7 @@ def _held(
     chosen: Mapping[str, tuple[tuple[str, ...], str | None]],
     headers: Sequence[Header],
     name: str,
-    settled_elsewhere: Collection[str],
+    configured_elsewhere: Collection[str],
 ) -> dict[str, tuple[str, str | None]]:
     """Return the settled columns that a log has, and refuse one that no log has."""
     own = {header.text for header in headers}
@@ -276,7 +276,7 @@ def _held(
         here = next((column for column in columns if column in own), None)
         if here is not None:
             held[channel] = (here, unit)
-        elif channel not in settled_elsewhere:
+        elif channel not in configured_elsewhere:
             raise LogError(
                 f"{name}: experiment.yaml names the column {columns[0]!r}, which the log does not have. "
                 f"Its columns: {', '.join(repr(h.text) for h in headers[:40])}."

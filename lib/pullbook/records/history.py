@@ -24,7 +24,7 @@ from pullbook.statistics.boost import check_boost
 from pullbook.statistics.estimate import Slope
 from pullbook.statistics.joint_fit import (
     Estimated,
-    Levels,
+    PhaseStates,
     Share,
     common_rate,
     joined,
@@ -137,7 +137,7 @@ class History:
     services : tuple of Service
     spans : tuple of Span
     rates : tuple of Rate
-    levels : Levels
+    levels : PhaseStates
     slopes : tuple of Slope
         Of the conditions that all sessions were brought to.
     axis : {"date", "odometer", "order"}
@@ -154,7 +154,7 @@ class History:
     services: tuple[Service, ...]
     spans: tuple[Span, ...]
     rates: tuple[Rate, ...]
-    levels: Levels
+    levels: PhaseStates
     slopes: tuple[Slope, ...]
     axis: Axis
     findings: tuple[Finding, ...]
@@ -176,7 +176,7 @@ class History:
         ndarray, shape (levels,)
         """
         last = len(self.services) - 1
-        gain: np.ndarray = self.worse * (self.levels.unit(last, "before") - self.levels.unit(last, "after"))
+        gain: np.ndarray = self.worse * (self.levels.contrast(last, "before") - self.levels.contrast(last, "after"))
         return gain
 
 
@@ -200,7 +200,7 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
     level : float
         Coverage of the intervals.
     season_sd : float, optional
-        As in `Levels`, in the outcome's unit; by default the day-to-day allowance.
+        As in `PhaseStates`, in the outcome's unit; by default the day-to-day allowance.
 
     Returns
     -------
@@ -265,7 +265,7 @@ def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, seas
         vehicle=results[-1].experiment.vehicle.description,
         outcome=c.outcome,
         unit=c.unit,
-        level_unit=results[0].experiment.asked.unit,
+        level_unit=results[0].experiment.outcome_spec.unit,
         label=c.label,
         lower_is_better=c.lower_is_better,
         services=services,
@@ -278,7 +278,7 @@ def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, seas
     )
 
 
-def _service(k: int, name: str, result: Result, levels: Levels) -> Service:
+def _service(k: int, name: str, result: Result, levels: PhaseStates) -> Service:
     service, c = result.experiment.service, result.comparison
     return Service(
         number=k + 1,
@@ -291,21 +291,21 @@ def _service(k: int, name: str, result: Result, levels: Levels) -> Service:
         high=c.high,
         verdict=c.verdict,
         worthwhile=c.worthwhile,
-        before=levels.estimate(levels.unit(k, "before")),
-        after=levels.estimate(levels.unit(k, "after")),
+        before=levels.estimate(levels.contrast(k, "before")),
+        after=levels.estimate(levels.contrast(k, "after")),
     )
 
 
-def _drift(levels: Levels, k: int) -> np.ndarray:
+def _drift(levels: PhaseStates, k: int) -> np.ndarray:
     """Return the contrast from after service ``k`` to before the next."""
-    drift: np.ndarray = levels.unit(k + 1, "before") - levels.unit(k, "after")
+    drift: np.ndarray = levels.contrast(k + 1, "before") - levels.contrast(k, "after")
     return drift
 
 
-def _span(k: int, services: Sequence[Service], levels: Levels, worse: float) -> Span:
+def _span(k: int, services: Sequence[Service], levels: PhaseStates, worse: float) -> Span:
     first, second = services[k], services[k + 1]
     drift = _drift(levels, k)
-    gained = levels.unit(k, "before") - levels.unit(k, "after")
+    gained = levels.contrast(k, "before") - levels.contrast(k, "after")
     km = (
         second.odometer_km - first.odometer_km
         if first.odometer_km is not None and second.odometer_km is not None
@@ -323,7 +323,7 @@ def _span(k: int, services: Sequence[Service], levels: Levels, worse: float) -> 
     )
 
 
-def _rates(services: Sequence[Service], levels: Levels) -> tuple[Rate, ...]:
+def _rates(services: Sequence[Service], levels: PhaseStates) -> tuple[Rate, ...]:
     places: dict[Per, list[float | None]] = {
         "1000 km": [None if s.odometer_km is None else s.odometer_km / 1000 for s in services],
         "year": [None if s.date is None else s.date.toordinal() / DAYS_IN_YEAR for s in services],
@@ -345,7 +345,7 @@ def _rates(services: Sequence[Service], levels: Levels) -> tuple[Rate, ...]:
     return tuple(found)
 
 
-def _rate(what: str, per: Per, levels: Levels, fitted: tuple[np.ndarray, float]) -> Rate:
+def _rate(what: str, per: Per, levels: PhaseStates, fitted: tuple[np.ndarray, float]) -> Rate:
     contrast, p = fitted
     return Rate(what=what, per=per, contrast=contrast, estimated=levels.estimate(contrast), p=p)
 

@@ -23,7 +23,7 @@ from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import Slope, conditions_of
 from pullbook.statistics.power import Plan
-from pullbook.text import behind, counted, decimals, in_brackets, percent, sentence_case
+from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -79,9 +79,9 @@ def series(*names: str) -> dict[str, list[str]]:
 
 
 def _counted(result: Result) -> pd.DataFrame:
-    outcome = result.experiment.asked
+    outcome = result.experiment.outcome_spec
     frame = result.measures
-    return frame[frame["included"].astype(bool) & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
+    return frame[frame["included"] & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
 
 
 def brought_to(slopes: Sequence[Slope]) -> str:
@@ -92,9 +92,9 @@ def brought_to(slopes: Sequence[Slope]) -> str:
 
 def every_run(result: Result) -> Picture:
     """Show every run that counts, session by session, with the session means at common conditions."""
-    outcome, rows = result.experiment.asked, _counted(result)
+    outcome, rows = result.experiment.outcome_spec, _counted(result)
     digits = max(1, decimals(result.comparison.standard_uncertainty))
-    unit = behind(outcome.unit)
+    unit = unit_suffix(outcome.unit)
     figure = go.Figure()
     for phase in ("before", "after"):
         part = rows[rows["phase"] == phase]
@@ -188,7 +188,7 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture:
 def _forest(
     rows: Sequence[tuple[str, float, float, float, bool]], c: Comparison, *, height: int, legend: bool
 ) -> Picture:
-    digits, unit = decimals(c.standard_uncertainty), behind(c.unit)
+    digits, unit = decimals(c.standard_uncertainty), unit_suffix(c.unit)
     figure = go.Figure()
     figure.add_vrect(x0=-c.worthwhile, x1=c.worthwhile, fillcolor=HATCH, line_width=0, layer="below")
     figure.add_vline(x=0, line={"color": QUIET, "width": 1})
@@ -477,7 +477,7 @@ def _nulls(values: np.ndarray) -> list[float | None]:
 
 def against_inlet(result: Result) -> Picture:
     """Show session means against the inlet temperature, with the slope that was used and its uncertainty."""
-    outcome, c = result.experiment.asked, result.comparison
+    outcome, c = result.experiment.outcome_spec, result.comparison
     figure = go.Figure()
     inlets = np.array([s.inlet_c for s in c.sessions])
     slope = next((s for s in c.slopes if s.name == "inlet temperature"), None)
@@ -553,7 +553,7 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
     figure.update_yaxes(title=f"change told four times out of five{in_brackets(unit)}", rangemode="tozero")
     text = (
         "The change that a plan tells from none four times out of five. Dotted: the "
-        f"{worthwhile_change:g}{behind(unit)} asked for. Days count: the lines for more pulls a session lie close "
+        f"{worthwhile_change:g}{unit_suffix(unit)} asked for. Days count: the lines for more pulls a session lie close "
         "together."
     )
     return layout(figure, caption=text, description=text, height=380)
@@ -578,6 +578,6 @@ def budget(result: Result) -> Picture:
     largest = lines[-1]
     text = (
         f"What the uncertainty is made of: {largest.source} weighs most. Together (root of the sum of squares) "
-        f"{c.standard_uncertainty:.2g}{behind(c.unit)}."
+        f"{c.standard_uncertainty:.2g}{unit_suffix(c.unit)}."
     )
     return layout(figure, caption=text, description=text, height=110 + 42 * len(lines))

@@ -16,7 +16,7 @@ from pullbook.report.figures import COLOUR, HATCH, MARKER, QUIET, Picture, broug
 from pullbook.report.html import Fragment, escape, listed, table
 from pullbook.statistics.joint_fit import Estimated, share_of
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import behind, counted, decimals, in_brackets, percent, sentence_case
+from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
 
 ORDERED = {
     "date": "The services are in order of their dates.",
@@ -288,7 +288,7 @@ def limits() -> Fragment:
 
 
 def _unit(history: History) -> str:
-    return behind(history.unit)
+    return unit_suffix(history.unit)
 
 
 def _signed(value: float, of: Estimated) -> str:
@@ -324,7 +324,7 @@ def history_changes(history: History) -> Picture:
         marker={"color": "#222", "size": 11, "symbol": "square"},
         meta=series("change by the service"),
         customdata=[f"service {s.number}" for s in services],
-        hovertemplate=f"%{{customdata}}: %{{y:+.{digits}f}}{behind(history.unit)}<extra></extra>",
+        hovertemplate=f"%{{customdata}}: %{{y:+.{digits}f}}{unit_suffix(history.unit)}<extra></extra>",
         showlegend=False,
     )
     figure.update_xaxes(title=title, type=kind)
@@ -332,7 +332,7 @@ def history_changes(history: History) -> Picture:
     figure.update_yaxes(title=f"change after the service{in_brackets(history.unit)}<br>({better})")
     text = (
         f"What each service changed, with its {percent(history.levels.level)} interval. The grey band, "
-        f"±{worthwhile:g}{behind(history.unit)}, is too small to matter to you."
+        f"±{worthwhile:g}{unit_suffix(history.unit)}, is too small to matter to you."
     )
     return layout(figure, caption=text, description=text, height=320)
 
@@ -362,7 +362,7 @@ def history_levels(history: History) -> Picture:
             name=f"{phase} the service",
             marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
             customdata=[f"service {s.number}, {phase}" for s in services],
-            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{behind(history.level_unit)}<extra></extra>",
+            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{unit_suffix(history.level_unit)}<extra></extra>",
         )
     _, title, kind = at["before"]
     figure.update_xaxes(title=title, type=kind)

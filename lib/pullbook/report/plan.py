@@ -10,11 +10,11 @@ from pullbook.errors import ComparisonError
 from pullbook.report.html import CAUTIONS, Fragment, escape, listed, table
 from pullbook.settings.experiment import Experiment, Protocol
 from pullbook.statistics.power import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
-from pullbook.text import behind, decimals, in_brackets
+from pullbook.text import decimals, in_brackets, unit_suffix
 
 
 @dataclass(frozen=True, kw_only=True)
-class Wish:
+class PlanRequest:
     """What somebody wants to find out, and what a plan for it rests on.
 
     Attributes
@@ -56,8 +56,8 @@ class Wish:
         )
 
 
-def wish_for(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> Wish:
-    """Put a wish together: from an experiment's own scatter when it has both phases, else from usual figures.
+def plan_request(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> PlanRequest:
+    """Put a request together: from an experiment's own scatter when it has both phases, else from usual figures.
 
     Parameters
     ----------
@@ -70,7 +70,7 @@ def wish_for(folder: str | Path | None, *, change: float | None = None, pulls: i
 
     Returns
     -------
-    Wish
+    PlanRequest
 
     Raises
     ------
@@ -78,11 +78,11 @@ def wish_for(folder: str | Path | None, *, change: float | None = None, pulls: i
         When the experiment is refused; or has no drive in one phase yet, and another unit than K.
     """
     if not folder:
-        return Wish(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
+        return PlanRequest(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
     from pullbook.analysis.result import analyse_experiment
 
     experiment = Experiment.load(folder)
-    wanted, unit = change or experiment.worthwhile_change, experiment.asked.change_unit
+    wanted, unit = change or experiment.worthwhile_change, experiment.outcome_spec.change_unit
     try:
         scatter = scatter_of(analyse_experiment(experiment).comparison)
     except ComparisonError as refusal:  # one of the phases has no drive yet
@@ -91,20 +91,20 @@ def wish_for(folder: str | Path | None, *, change: float | None = None, pulls: i
                 f"{refusal}. A plan in {unit} needs an experiment's own scatter, and that a drive from each phase"
             ) from None
         scatter = Scatter()
-    return Wish(change=wanted, unit=unit, pulls=pulls, scatter=scatter, protocol=experiment.protocol)
+    return PlanRequest(change=wanted, unit=unit, pulls=pulls, scatter=scatter, protocol=experiment.protocol)
 
 
-def answer_text(wish: Wish) -> str:
+def answer_text(request: PlanRequest) -> str:
     """Say in one or two sentences what it takes."""
-    found, unit = wish.fewest, behind(wish.unit)
+    found, unit = request.fewest, unit_suffix(request.unit)
     rests_on = (
-        f"This rests on {wish.scatter.source}: {wish.scatter.day_sd:.2g}{unit} between days and "
-        f"{wish.scatter.pull_sd:.2g}{unit} between pulls."
+        f"This rests on {request.scatter.source}: {request.scatter.day_sd:.2g}{unit} between days and "
+        f"{request.scatter.pull_sd:.2g}{unit} between pulls."
     )
     if found is None:
-        return f"A change of {wish.change:g}{unit} is out of reach: 60 sessions a side would not do. {rests_on}"
+        return f"A change of {request.change:g}{unit} is out of reach: 60 sessions a side would not do. {rests_on}"
     return (
-        f"To tell a change of {wish.change:g}{unit} four times out of five takes {found.sessions} sessions "
+        f"To tell a change of {request.change:g}{unit} four times out of five takes {found.sessions} sessions "
         f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
         f"driving in all. {rests_on}"
     )
@@ -129,14 +129,14 @@ def sheet_lines(protocol: Protocol, *, sessions: int, pulls: int) -> tuple[str, 
     )
 
 
-def answer(wish: Wish) -> Fragment:
+def answer(request: PlanRequest) -> Fragment:
     """Return what it takes, first thing."""
-    return Fragment(f'<section class="pb-answer"><p class="pb-sentence">{escape(answer_text(wish))}</p></section>')
+    return Fragment(f'<section class="pb-answer"><p class="pb-sentence">{escape(answer_text(request))}</p></section>')
 
 
-def grid(wish: Wish) -> Fragment:
+def grid(request: PlanRequest) -> Fragment:
     """Return the plans as a table."""
-    digits = wish.digits
+    digits = request.digits
     rows = [
         (
             p.sessions,
@@ -146,9 +146,9 @@ def grid(wish: Wish) -> Fragment:
             p.pulls_in_all,
             f"{p.driving_min / 60:.1f}",
         )
-        for p in wish.grid
+        for p in request.grid
     ]
-    unit = in_brackets(wish.unit)
+    unit = in_brackets(request.unit)
     headings = (
         "sessions a side", "pulls a session", f"interval{unit}", f"told 4 times of 5{unit}",
         "pulls in all", "hours",
@@ -156,10 +156,10 @@ def grid(wish: Wish) -> Fragment:
     return table(headings, rows, numbers_from=0, caption="What a plan resolves and costs")
 
 
-def sheet(wish: Wish) -> Fragment:
+def sheet(request: PlanRequest) -> Fragment:
     """Return the sheet to take along: cautions first."""
-    sessions = wish.fewest.sessions if wish.fewest else 3
-    lines = sheet_lines(wish.protocol, sessions=sessions, pulls=wish.pulls)
+    sessions = request.fewest.sessions if request.fewest else 3
+    lines = sheet_lines(request.protocol, sessions=sessions, pulls=request.pulls)
     boxes = "".join(f"<li>☐ {escape(line)}</li>" for line in lines)
     return Fragment(
         f'<div class="pb-cautions"><h3>First, safety</h3>{listed(CAUTIONS).html}</div>'
@@ -168,10 +168,10 @@ def sheet(wish: Wish) -> Fragment:
 
 
 def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) -> list[str]:
-    """Return the plan as lines for a terminal, cautions first; the parameters are those of `wish_for`."""
-    wish = wish_for(folder, change=change, pulls=pulls)
-    lines = ["First, safety:", *(f"  - {line}" for line in CAUTIONS), "", answer_text(wish), ""]
-    unit = in_brackets(wish.unit)
+    """Return the plan as lines for a terminal, cautions first; the parameters are those of `plan_request`."""
+    request = plan_request(folder, change=change, pulls=pulls)
+    lines = ["First, safety:", *(f"  - {line}" for line in CAUTIONS), "", answer_text(request), ""]
+    unit = in_brackets(request.unit)
     headings = (
         "sessions a side",
         "pulls a session",
@@ -180,12 +180,12 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
         "hours",
     )
     lines.append("  " + "  ".join(f"{heading:>15}" for heading in headings))
-    digits = wish.digits
-    for p in wish.grid:
+    digits = request.digits
+    for p in request.grid:
         told = (f"±{p.half_width:.{digits}f}", f"{p.safe_change:.{digits}f}")
         cells = (p.sessions, p.pulls, *told, f"{p.driving_min / 60:.1f}")
         lines.append("  " + "  ".join(f"{cell:>15}" for cell in cells))
-    sessions = wish.fewest.sessions if wish.fewest else 3
+    sessions = request.fewest.sessions if request.fewest else 3
     lines += ["", "On the day:"]
-    lines += [f"  [ ] {line}" for line in sheet_lines(wish.protocol, sessions=sessions, pulls=pulls)]
+    lines += [f"  [ ] {line}" for line in sheet_lines(request.protocol, sessions=sessions, pulls=pulls)]
     return lines

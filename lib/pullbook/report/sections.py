@@ -9,7 +9,7 @@ import numpy as np
 
 from pullbook.analysis.comparability import Condition
 from pullbook.analysis.result import Result
-from pullbook.analysis.secondary import SideFigure
+from pullbook.analysis.secondary import SecondaryOutcome
 from pullbook.analysis.sessions import Drive
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
@@ -24,7 +24,7 @@ from pullbook.statistics.estimate import conditions_of
 from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import behind, counted, decimals, in_brackets, number, percent, sentence_case, signed
+from pullbook.text import counted, decimals, in_brackets, number, percent, sentence_case, signed, unit_suffix
 
 VERDICT_MEANS = {
     "improved": "The whole interval lies beyond the change that matters to you, on the better side.",
@@ -82,9 +82,9 @@ def answer(result: Result) -> Fragment:
 
 def _facts(result: Result) -> str:
     experiment, c = result.experiment, result.comparison
-    kind = experiment.asked.kind
+    kind = experiment.outcome_spec.kind
     when = f", {experiment.service.date.isoformat()}" if experiment.service.date else ""
-    out = int(result.measures["left_out"].astype(bool).sum())
+    out = int(result.measures["left_out"].sum())
     left = f" {out} left out by hand." if out else ""
     return (
         f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. {counted(c.before.pulls, kind)} "
@@ -95,12 +95,12 @@ def _facts(result: Result) -> str:
 def worth(result: Result) -> str:
     """Say what a change of charge temperature is worth in air, or nothing for other outcomes."""
     c = result.comparison
-    outcome = result.experiment.asked
+    outcome = result.experiment.outcome_spec
     if not outcome.of_charge or any(f.about_boost for f in result.findings):
         return ""
     rows = result.measures
     column = "peak_charge" if outcome.kind == "pull" else "mean_charge"
-    after_c = float(rows.loc[rows["included"].astype(bool) & (rows["phase"] == "after"), column].mean())
+    after_c = float(rows.loc[rows["included"] & (rows["phase"] == "after"), column].mean())
     if not math.isfinite(after_c):
         return ""
     gain, low, high = (
@@ -132,8 +132,9 @@ def weather_share(result: Result) -> str:
     least = 10.0**-digits
     size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
     return (
-        f"What was weather: as measured the change is {signed(plain.change, digits)}{behind(c.unit)}. Of this, "
-        f"{size}{behind(c.unit)} goes with {conditions}; taken out, {signed(c.change, digits)}{behind(c.unit)} is left."
+        f"What was weather: as measured the change is {signed(plain.change, digits)}{unit_suffix(c.unit)}. Of this, "
+        f"{size}{unit_suffix(c.unit)} goes with {conditions}; taken out, "
+        f"{signed(c.change, digits)}{unit_suffix(c.unit)} is left."
     )
 
 
@@ -141,7 +142,7 @@ def refit(result: Result) -> str:
     """Say whether the boost is as before, or nothing where a warning has said that it is not."""
     if any(f.about_boost for f in result.findings):
         return ""
-    figure = next((f for f in result.side_figures if f.name == "peak_manifold_pressure"), None)
+    figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
     if figure is None:
         return "The refit: no manifold pressure was logged, so whether it is tight is not known."
     return (
@@ -266,7 +267,7 @@ def pulls(result: Result) -> Fragment:
         ("time_to_boost", "to 90 % [s]", 1), ("effectiveness", "effectiveness", 2), ("heat_rejected", "heat [kW]", 1),
         ("recovery_time", "recovery [s]", 1), ("duration", "duration [s]", 1),
     ]  # fmt: skip
-    frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"].astype(bool)]
+    frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"]]
     columns = [c for c in columns if frame[c[0]].notna().any()]
     elapsed = elapsed_columns(frame)
     rows = [
@@ -274,7 +275,7 @@ def pulls(result: Result) -> Fragment:
             row["session"],
             row["number"],
             *(_with_u(row[name], row.get(f"{name}_u", math.nan), digits) for name, _, digits in columns),
-            *(_with_u(row[name], row[f"{name} u"], 1) for name in elapsed),
+            *(_with_u(row[name], row[f"{name}_u"], 1) for name in elapsed),
         )
         for row in frame.to_dict(orient="records")
     ]
@@ -297,7 +298,7 @@ def _with_u(value: float, u: float, digits: int) -> str:
 
 def cruises(result: Result) -> Fragment:
     """Return the cruises that count, a row a cruise."""
-    frame = result.measures[(result.measures["kind"] == "cruise") & result.measures["included"].astype(bool)]
+    frame = result.measures[(result.measures["kind"] == "cruise") & result.measures["included"]]
     if frame.empty:
         protocol = result.experiment.protocol
         wanted = f"a steady {protocol.cruise_kmh:g} km/h for at least {protocol.cruise_min_s:g} s"
@@ -333,7 +334,7 @@ def phases(result: Result) -> Fragment:
         ("cruise", "mean_rise", "cruise charge above inlet", "K"), ("cruise", "mean_coolant", "cruise coolant", "°C"),
     ]  # fmt: skip
     rows = []
-    frame = result.measures[result.measures["included"].astype(bool)]
+    frame = result.measures[result.measures["included"]]
     for kind, name, words, unit in names:
         part = frame[(frame["kind"] == kind) & frame[name].notna()]
         means = part.groupby(["phase", "session"])[name].mean().groupby(level="phase").mean()
@@ -346,7 +347,7 @@ def phases(result: Result) -> Fragment:
 # --- what else the engine felt -----------------------------------------------------------------------------------
 
 
-def felt(result: Result) -> Fragment:
+def secondary_outcomes(result: Result) -> Fragment:
     """Return the further figures before and after, group by group, with what has to be known to read them."""
     notes = {
         "air and cooler": _air_notes(result),
@@ -356,14 +357,14 @@ def felt(result: Result) -> Fragment:
     }
     parts = []
     for group, note in notes.items():
-        figures = [f for f in result.side_figures if f.group == group and f.applies]
+        figures = [f for f in result.secondary_outcomes if f.group == group and f.applies]
         listed = _side_table(figures, result.comparison.level).html if figures else "<p>Not in these logs.</p>"
         said = "".join(f"<p>{escape(text)}</p>" for text in note)
         parts.append(f"<h3>{sentence_case(group)}</h3>{listed}{said}")
     return Fragment("".join(parts))
 
 
-def _side_table(figures: Sequence[SideFigure], level: float) -> Fragment:
+def _side_table(figures: Sequence[SecondaryOutcome], level: float) -> Fragment:
     rows = []
     for figure in figures:
         digits = decimals(figure.standard_uncertainty)
@@ -377,7 +378,7 @@ def _side_table(figures: Sequence[SideFigure], level: float) -> Fragment:
 
 
 def _has(result: Result, name: str) -> bool:
-    return any(figure.name == name for figure in result.side_figures)
+    return any(figure.name == name for figure in result.secondary_outcomes)
 
 
 def _air_notes(result: Result) -> list[str]:
@@ -434,7 +435,9 @@ def _time_notes(result: Result) -> list[str]:
 
 def _reference_note(result: Result) -> str:
     version = "UN R85 in its text of 2014 (annex 5; ISO 1585 is alike)"
-    found = next((f for f in result.side_figures if f.name.startswith("elapsed_s") and "reference" in f.name), None)
+    found = next(
+        (f for f in result.secondary_outcomes if f.name.startswith("elapsed_s") and "reference" in f.name), None
+    )
     if found is None:
         return f"No time in reference air: by {version} the factor is not valid for this air, or a time is missing."
     figures = (
@@ -496,8 +499,8 @@ def budget(result: Result) -> Fragment:
     lines.append(("together", "", c.standard_uncertainty, c.dof))
     rows = [(source, kind, f"{u:.3g}", "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines]
     note = (
-        f"<p>Half-width of the interval: {(c.high - c.low) / 2:.3g}{behind(c.unit)}. Kind A comes from the data, kind "
-        f"B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
+        f"<p>Half-width of the interval: {(c.high - c.low) / 2:.3g}{unit_suffix(c.unit)}. Kind A comes from the data, "
+        f"kind B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
     )
     listed = table(
         ("source", "kind", f"standard uncertainty{in_brackets(c.unit)}", "degrees of freedom"), rows, numbers_from=2

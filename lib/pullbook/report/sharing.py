@@ -19,7 +19,7 @@ from pullbook.analysis.result import Result
 from pullbook.report.sections import LIMITS, worth
 from pullbook.settings.privacy import scrub
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import behind, decimals, percent, typeset
+from pullbook.text import decimals, percent, typeset, unit_suffix
 
 if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
@@ -75,7 +75,7 @@ def compose(result: Result) -> Post:
         return typeset(scrub(" ".join(text.split())))
 
     digits = decimals(c.standard_uncertainty)
-    unit = behind(result.experiment.asked.unit)
+    unit = unit_suffix(result.experiment.outcome_spec.unit)
     inlet = next((x for x in result.conditions if x.name.startswith("inlet")), None)
     rows = [
         ("sessions", str(c.before.sessions), str(c.after.sessions)),
@@ -253,7 +253,7 @@ def _interval_bar(draw: ImageDraw, result: Result, *, top: int) -> None:
     for end in (c.low, c.high):
         draw.line((at(end), middle - 16, at(end), middle + 16), fill=_INK, width=5)
     draw.rectangle((at(c.change) - 11, middle - 11, at(c.change) + 11, middle + 11), fill=_INK)
-    unit = behind(c.unit)
+    unit = unit_suffix(c.unit)
     digits = decimals(c.standard_uncertainty)
     for value in {c.low, c.high}:
         draw.text((at(value), top + 96), f"{value:+.{digits}f}", font=_font(22), fill=_INK, anchor="ma")

@@ -269,7 +269,7 @@ def _full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float
     first, after = np.sort(np.concatenate([first, inside])), np.sort(np.concatenate([after, inside]))
     lift_s = t[first[1:] - 1] - t[after[:-1]]
     gapless = np.searchsorted(gaps, after[:-1], side="left") == np.searchsorted(gaps, first[1:], side="right")
-    apart = np.flatnonzero(~((lift_s <= shift_lift_s + load.smear_s) & gapless & (shift_lift_s > 0)))
+    apart = np.flatnonzero(~((lift_s <= shift_lift_s + load.smoothing_s) & gapless & (shift_lift_s > 0)))
     first, last = first[np.concatenate([[0], apart + 1])], after[np.concatenate([apart, [-1]])] - 1
     sure = np.concatenate([[0], np.cumsum(load.is_sure)])
     counts = sure[last + 1] > sure[first]
@@ -409,7 +409,7 @@ def _overruns(pulls: tuple[Run, ...], protocol: Protocol) -> Iterator[Finding]:
 
 def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> Iterator[Finding]:
     """Say which pulls hold a lift that was taken for a gear change where most others hold none."""
-    if load.smear_s or load.source == "intake_manifold_pressure":
+    if load.smoothing_s or load.source == "intake_manifold_pressure":
         return  # told from the speed or the boost, lifts have no length of their own
     included = [run for run in pulls if run.included]
     lifts: dict[str, float] = {}

@@ -36,7 +36,7 @@ class FullLoad:
         The channel that tells, or ``acceleration``.
     max_gap_s : float
         Longest time between refreshes that may be bridged [s].
-    smear_s : float
+    smoothing_s : float
         A lift looks longer by up to this than it was [s].
     findings : tuple of Finding
     """
@@ -46,7 +46,7 @@ class FullLoad:
     is_sure: np.ndarray
     source: str
     max_gap_s: float
-    smear_s: float = 0.0
+    smoothing_s: float = 0.0
     findings: tuple[Finding, ...] = ()
 
 
@@ -237,7 +237,7 @@ def _full_by_acceleration(speed: Signal, engine: Signal | None) -> FullLoad:
         gaining & hard & (share >= sure),
         "acceleration",
         speed.max_gap_s,
-        smear_s=slope_width_s(speed),
+        smoothing_s=slope_width_s(speed),
         findings=(_judged_by("acceleration"),),
     )
 

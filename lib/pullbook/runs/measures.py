@@ -133,9 +133,9 @@ def measure(
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
     columns = [
         "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "start_speed", "end_speed",
-        *STEPS, *PULL_FACTS, *PULL_MEASURES, *CRUISE_MEASURES, *elapsed, *(f"{name} u" for name in elapsed),
+        *STEPS, *PULL_FACTS, *PULL_MEASURES, *CRUISE_MEASURES, *elapsed, *(f"{name}_u" for name in elapsed),
     ]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns)
+    return pd.DataFrame(rows, columns=columns).astype({"included": bool, "left_out": bool})
 
 
 def inlet_signal(log: Log, source: str | None = None) -> Signal | None:
@@ -190,7 +190,7 @@ def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
     """
     lacking: dict[tuple[str, str], list[str]] = {}
     for kind, names in (("pull", PULL_MEASURES), ("cruise", CRUISE_MEASURES)):
-        part = frame.loc[(frame["kind"] == kind) & frame["included"].astype(bool), ["number", *names]]
+        part = frame.loc[(frame["kind"] == kind) & frame["included"], ["number", *names]]
         number, absent = part["number"].to_numpy(), part.isna().to_numpy()  # all at once: taking columns out is slow
         for name, where in zip(part.columns, absent.T, strict=True):
             if where.any() and not name.endswith("_u"):
@@ -311,7 +311,7 @@ def _pull(
     for low, high in combinations(marks, 2):
         time, uncertainty = elapsed(speed, run, low, high)
         figures[f"elapsed_s {low:g}-{high:g}"] = time
-        figures[f"elapsed_s {low:g}-{high:g} u"] = uncertainty
+        figures[f"elapsed_s {low:g}-{high:g}_u"] = uncertainty
     return figures
 
 

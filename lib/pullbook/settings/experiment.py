@@ -183,7 +183,7 @@ class Experiment(_Settings):
         return outcome
 
     @property
-    def asked(self) -> Outcome:
+    def outcome_spec(self) -> Outcome:
         """The figure that the question is about."""
         outcome = outcome_named(self.outcome)
         assert outcome is not None  # the name was checked
@@ -192,7 +192,7 @@ class Experiment(_Settings):
     @model_validator(mode="after")
     def _consistent(self) -> Self:
         faults = _inconsistent([vars(s) for s in self.sessions], self.service.date)
-        unit = self.asked.change_unit
+        unit = self.outcome_spec.change_unit
         if "worthwhile_change" not in self.model_fields_set and unit != "K":
             faults.append(
                 f"worthwhile_change is missing, and its default of 2 is meant in K, where {self.outcome} is in "

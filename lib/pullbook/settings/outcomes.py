@@ -141,7 +141,7 @@ def elapsed_columns(names: Iterable[object]) -> list[str]:
     return [name for name in map(str, names) if _ELAPSED_COLUMN.fullmatch(name)]
 
 
-_ELAPSED_COLUMN = re.compile(r"elapsed_s \S+")
+_ELAPSED_COLUMN = re.compile(r"elapsed_s [^\s_]+")
 _ELAPSED = re.compile(r"elapsed_s (\d{1,3})-(\d{1,3})")
 
 

@@ -65,7 +65,7 @@ def check_boost(measures: pd.DataFrame, experiment: Experiment, *, level: float,
     -------
     BoostCheck
     """
-    outcome = experiment.asked
+    outcome = experiment.outcome_spec
     pressure = _quick(measures, experiment, "peak_manifold_pressure", level, with_left_out)
     timing = _quick(measures, experiment, "time_to_boost", level, with_left_out)
     findings: list[Finding] = []

@@ -30,7 +30,7 @@ from pullbook.statistics.power import sessions_needed
 from pullbook.statistics.session_means import SessionMeans, session_means
 from pullbook.statistics.uncertainty import BudgetLine, check_level
 from pullbook.statistics.verdict import VERDICTS, Verdict, sentence_of, verdict_of, what_would_tell
-from pullbook.text import behind
+from pullbook.text import unit_suffix
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -174,7 +174,7 @@ def compare(
         When a phase has no usable run, the outcome cannot be had, or the level is not allowed.
     """
     check_level(level)
-    outcome = experiment.asked
+    outcome = experiment.outcome_spec
     boost = check_boost(measures, experiment, level=level, with_left_out=with_left_out)
     data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
     covariates = covariates_of(data, boost_changed=boost.changed)
@@ -195,7 +195,7 @@ def compare(
             day_sd=estimate.day_sd,
             repeatability_sd=float(np.nan_to_num(data.repeatability_sd)),
             pulls=round(float(np.mean(data.runs))),
-            step_u=float(np.mean(data.step_u)),
+            resolution_u=float(np.mean(data.resolution_u)),
             level=level,
         )
     now = min(data.count("before"), data.count("after"))
@@ -245,7 +245,7 @@ def compare(
 def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, *, assumed: bool) -> list[Finding]:
     """Say what these sessions can and cannot tell, whatever the figures are."""
     outcome = data.outcome
-    unit = behind(outcome.change_unit)
+    unit = unit_suffix(outcome.change_unit)
     found = []
     sides: dict[str, int] = {phase: data.count(phase) for phase in get_args(Phase)}
     if min(sides.values()) == 1:

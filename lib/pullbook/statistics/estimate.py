@@ -229,7 +229,7 @@ def estimate_change(
     allowance = allowance or allowance_of(data.outcome, float(np.mean(data.means)))
     design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])
     priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
-    known = data.covariance + np.diag(data.step_u**2)
+    known = data.covariance + np.diag(data.resolution_u**2)
     fit, day_variance, day_dof = fit_sessions(design, data.means, known, priors, allowance)
     change = float(fit.coefficients[1])
     lines = contrast_budget(fit, np.array([0.0, 1.0]), data, covariates, day_variance=day_variance, day_dof=day_dof)
@@ -316,7 +316,7 @@ def contrast_budget(
             "day to day", "A" if day_dof > ALLOWANCE_DOF + 0.5 else "B",
             math.sqrt(day_variance * weights @ weights), day_dof,
         ),
-        BudgetLine("sensor step", "B", math.sqrt(weights**2 @ data.step_u**2), INFINITE),
+        BudgetLine("sensor step", "B", math.sqrt(weights**2 @ data.resolution_u**2), INFINITE),
     ]  # fmt: skip
     for k, covariate in enumerate(covariates):
         share = abs(float(contrast @ fit.prior_weights[:first, k])) * covariate.prior.standard_uncertainty
@@ -344,7 +344,7 @@ def fit_sessions(
     Parameters
     ----------
     design : ndarray, shape (sessions, coefficients)
-        Levels, then covariates.
+        PhaseStates, then covariates.
     means : ndarray, shape (sessions,)
         In the outcome's unit.
     known : ndarray, shape (sessions, sessions)
@@ -358,16 +358,16 @@ def fit_sessions(
     -------
     fit : MixedFit
     day_variance, day_dof : float
-        Of the scatter between days [outcome's unit squared], as `join_scatter` gives them.
+        Of the scatter between days [outcome's unit squared], as `pooled_day_variance` gives them.
     """
     day_variance, day_dof = allowance**2, ALLOWANCE_DOF
     for _ in range(3):
         fit = mixed_fit(design, means, day_variance * np.eye(len(means)) + known, priors)
-        day_variance, day_dof = join_scatter(fit.residuals, fit.residual_maker, known, allowance=allowance)
+        day_variance, day_dof = pooled_day_variance(fit.residuals, fit.residual_maker, known, allowance=allowance)
     return fit, day_variance, day_dof
 
 
-def join_scatter(
+def pooled_day_variance(
     residuals: np.ndarray,
     residual_maker: np.ndarray,
     known: np.ndarray,
@@ -400,11 +400,11 @@ def join_scatter(
     between days 43 µV.
 
     >>> import numpy as np
-    >>> from pullbook.statistics.estimate import join_scatter
+    >>> from pullbook.statistics.estimate import pooled_day_variance
     >>> means = np.array([172.0, 116.0, 13.0, 144.0, 106.0, 31.0, 60.0, 125.0, 163.0, 41.0])
     >>> known = 85**2 / 5 * np.eye(10)
     >>> less_mean = np.eye(10) - 0.1
-    >>> variance, dof = join_scatter(less_mean @ means, less_mean, known, allowance=0.0, allowance_dof=0.0)
+    >>> variance, dof = pooled_day_variance(less_mean @ means, less_mean, known, allowance=0.0, allowance_dof=0.0)
     >>> round(variance**0.5), round(dof)
     (43, 9)
     """

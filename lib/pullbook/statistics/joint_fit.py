@@ -57,7 +57,7 @@ class Estimated:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Levels:
+class PhaseStates:
     """The state in each phase of each service, at the same conditions: before 1, after 1, before 2, after 2 and so on.
 
     Attributes
@@ -113,7 +113,7 @@ class Levels:
         """The levels, in the outcome's unit: ndarray, shape (levels,)."""
         return np.asarray(self.fit.coefficients[: 2 * self.count])
 
-    def unit(self, service: int, phase: Phase) -> np.ndarray:
+    def contrast(self, service: int, phase: Phase) -> np.ndarray:
         """Return the contrast that is one level itself.
 
         Parameters
@@ -168,7 +168,7 @@ class Levels:
         """
         size = 2 * self.count
         weights, priors = self.fit.data_weights[:size], self.fit.prior_weights[:size]
-        within = self.data.covariance + np.diag(self.day_variance + self.data.step_u**2)
+        within = self.data.covariance + np.diag(self.day_variance + self.data.resolution_u**2)
         total = weights @ within @ weights.T + np.outer(self.boost_effect, self.boost_effect)
         total += self.season_sd**2 * np.kron(np.eye(self.count), np.ones((2, 2)))
         for k, covariate in enumerate(self.covariates):
@@ -184,7 +184,7 @@ def joint_levels(
     level: float = 0.95,
     season_sd: float | None = None,
     boost_differs: bool = False,
-) -> Levels:
+) -> PhaseStates:
     """Bring all sessions of all services to the same conditions, in one fit.
 
     Parameters
@@ -196,13 +196,13 @@ def joint_levels(
     level : float
         Coverage of the intervals.
     season_sd : float, optional
-        As in `Levels`, in the outcome's unit; by default the day-to-day allowance.
+        As in `PhaseStates`, in the outcome's unit; by default the day-to-day allowance.
     boost_differs : bool
         Then the levels are not brought to a common boost, and what it does to them is a source of uncertainty.
 
     Returns
     -------
-    Levels
+    PhaseStates
 
     Raises
     ------
@@ -219,11 +219,11 @@ def joint_levels(
     fit, day_variance, day_dof = fit_sessions(
         np.column_stack([np.eye(size)[group], *(c.centred for c in covariates)]),
         data.means,
-        data.covariance + np.diag(data.step_u**2),
+        data.covariance + np.diag(data.resolution_u**2),
         [(size + k, c.prior) for k, c in enumerate(covariates)],
         allowance,
     )
-    return Levels(
+    return PhaseStates(
         fit=fit,
         data=data,
         covariates=tuple(covariates),
@@ -241,7 +241,7 @@ def _pooled(tables: Sequence[pd.DataFrame], experiments: Sequence[Experiment]) -
         for k, (table, experiment) in enumerate(zip(tables, experiments, strict=True))
     )
     pooled = experiments[0].model_copy(update={"sessions": sessions})
-    return session_means(table, pooled, pooled.asked, with_left_out=False)
+    return session_means(table, pooled, pooled.outcome_spec, with_left_out=False)
 
 
 def joined(parts: Iterable[tuple[str, pd.DataFrame, Sequence[Session]]]) -> tuple[pd.DataFrame, tuple[Session, ...]]:
@@ -276,12 +276,12 @@ def _boost_effect(data: SessionMeans, group: np.ndarray, size: int) -> np.ndarra
     return float(np.nanmean(data.rise_k)) * effect
 
 
-def common_rate(levels: Levels, contrasts: np.ndarray, lengths: np.ndarray) -> tuple[np.ndarray, float]:
+def common_rate(levels: PhaseStates, contrasts: np.ndarray, lengths: np.ndarray) -> tuple[np.ndarray, float]:
     """Return the contrast that is one rate for several spans, and how likely spans that differ so much are.
 
     Parameters
     ----------
-    levels : Levels
+    levels : PhaseStates
     contrasts : ndarray, shape (spans, levels)
         What changed over each span.
     lengths : ndarray, shape (spans,)
@@ -307,12 +307,12 @@ def common_rate(levels: Levels, contrasts: np.ndarray, lengths: np.ndarray) -> t
     return contrast, _tail(float(left @ inverse @ left), len(lengths) - 1)
 
 
-def line_through(levels: Levels, phase: Phase, places: np.ndarray) -> tuple[np.ndarray, float]:
+def line_through(levels: PhaseStates, phase: Phase, places: np.ndarray) -> tuple[np.ndarray, float]:
     """Return the contrast that is the slope of a line through one phase's levels, and the p of its residuals.
 
     Parameters
     ----------
-    levels : Levels
+    levels : PhaseStates
     phase : {"before", "after"}
     places : ndarray, shape (services,)
         Where each service stands: thousand km, or years.
@@ -327,7 +327,7 @@ def line_through(levels: Levels, phase: Phase, places: np.ndarray) -> tuple[np.n
     ----------
     Generalised least squares: Aitken (1936), and Birge (1932), as for `common_rate`.
     """
-    rows = np.array([levels.unit(k, phase) for k in range(levels.count)])
+    rows = np.array([levels.contrast(k, phase) for k in range(levels.count)])
     inverse = np.linalg.inv(rows @ levels.covariance @ rows.T)
     design = np.column_stack([np.ones(levels.count), places - places.mean()])
     solve = np.linalg.inv(design.T @ inverse @ design) @ design.T @ inverse
@@ -357,12 +357,12 @@ class Share:
     high: float
 
 
-def share_of(levels: Levels, lost: np.ndarray, gained: np.ndarray) -> Share | None:
+def share_of(levels: PhaseStates, lost: np.ndarray, gained: np.ndarray) -> Share | None:
     """Return which share of a gain was lost; None where the gain itself is not resolved.
 
     Parameters
     ----------
-    levels : Levels
+    levels : PhaseStates
     lost, gained : ndarray, shape (levels,)
         Contrasts, each positive where something was lost, or gained.
 

@@ -35,7 +35,7 @@ class Scatter:
         Standard deviation between days with nothing changed, in the outcome's unit.
     pull_sd : float
         Standard deviation between pulls of a session, in the outcome's unit.
-    step_u : float
+    resolution_u : float
         Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
     source : str
         Where the figures come from.
@@ -43,7 +43,7 @@ class Scatter:
 
     day_sd: float = USUAL_DAY_SD_K
     pull_sd: float = USUAL_PULL_SD_K
-    step_u: float = USUAL_STEP_U_K
+    resolution_u: float = USUAL_STEP_U_K
     source: str = "usual figures (common practice, no source)"
 
 
@@ -81,7 +81,7 @@ def scatter_of(comparison: Comparison) -> Scatter:
     sides = 1 / c.before.sessions + 1 / c.after.sessions
     pull_sd = c.repeatability_sd if math.isfinite(c.repeatability_sd) else 0.0
     return Scatter(
-        day_sd=c.day_sd, pull_sd=pull_sd, step_u=step / math.sqrt(sides), source="this experiment's own scatter"
+        day_sd=c.day_sd, pull_sd=pull_sd, resolution_u=step / math.sqrt(sides), source="this experiment's own scatter"
     )
 
 
@@ -109,7 +109,7 @@ def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, lev
         pulls=pulls,
         day_sd=scatter.day_sd,
         repeatability_sd=scatter.pull_sd,
-        step_u=scatter.step_u,
+        resolution_u=scatter.resolution_u,
         level=level,
     )
     each_min = WARM_UP_MIN + CRUISE_MIN + pulls * (protocol.usual_pull_s / 60 + REST_MIN)
@@ -268,7 +268,7 @@ def sessions_needed(
     day_sd: float,
     repeatability_sd: float,
     pulls: int,
-    step_u: float = 0.0,
+    resolution_u: float = 0.0,
     level: float = 0.95,
 ) -> int | None:
     """Return how many sessions a side would resolve a change if it stays as it is.
@@ -280,7 +280,7 @@ def sessions_needed(
     ----------
     change, worthwhile : float
         The change as it is, and the one that matters, in the outcome's unit.
-    day_sd, repeatability_sd, pulls, step_u, level
+    day_sd, repeatability_sd, pulls, resolution_u, level
         As for `expected_interval`.
 
     Returns
@@ -291,7 +291,12 @@ def sessions_needed(
     distance = max(abs(change), worthwhile - abs(change))
     for sessions in range(1, MOST_SESSIONS + 1):
         expected = expected_interval(
-            sessions=sessions, pulls=pulls, day_sd=day_sd, repeatability_sd=repeatability_sd, step_u=step_u, level=level
+            sessions=sessions,
+            pulls=pulls,
+            day_sd=day_sd,
+            repeatability_sd=repeatability_sd,
+            resolution_u=resolution_u,
+            level=level,
         )
         if expected.half_width < distance:
             return sessions
@@ -304,7 +309,7 @@ def expected_interval(
     pulls: int,
     day_sd: float,
     repeatability_sd: float,
-    step_u: float = 0.0,
+    resolution_u: float = 0.0,
     level: float = 0.95,
 ) -> Expected:
     """Return the interval to expect from so many sessions a side and pulls a session.
@@ -315,7 +320,7 @@ def expected_interval(
         Sessions a side and pulls a session.
     day_sd, repeatability_sd : float
         Standard deviations between days and between pulls of a session, in the outcome's unit.
-    step_u : float
+    resolution_u : float
         Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
     level : float
         Coverage.
@@ -345,7 +350,7 @@ def expected_interval(
             "repeatability", "A", repeatability_sd * math.sqrt(2 / (sessions * pulls)),
             max(1.0, (2 * sessions - 1) * (pulls - 1)),
         ),
-        BudgetLine("sensor step", "B", step_u * math.sqrt(2 / sessions), INFINITE),
+        BudgetLine("sensor step", "B", resolution_u * math.sqrt(2 / sessions), INFINITE),
     ]  # fmt: skip
     u, dof = combined(lines), effective_dof(lines)
     return Expected(half_width=coverage_factor(level, dof) * u, standard_uncertainty=u, dof=dof)

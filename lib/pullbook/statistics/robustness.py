@@ -15,7 +15,7 @@ from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import Covariate, Estimate, estimate_change
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
-from pullbook.text import behind
+from pullbook.text import unit_suffix
 
 LEAST_SPREAD = 0.25  # of the weather within a phase, as a share of the difference between phases
 MOST_SPLITS = 20_000
@@ -395,7 +395,7 @@ def _equivalence(comparison: Comparison) -> Check:
     return Check(
         name="equivalence (two one-sided tests)",
         sentence=(
-            f"That the change lies within ±{c.worthwhile:g}{behind(c.unit)} is {'' if shown else 'not '}shown "
+            f"That the change lies within ±{c.worthwhile:g}{unit_suffix(c.unit)} is {'' if shown else 'not '}shown "
             f"(p = {p:.3f}, {alpha:.1%} needed)."
         ),
         agrees=shown == (c.verdict == "no-worthwhile-change"),
@@ -458,7 +458,7 @@ def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: flo
     taken = f"{claims} would be taken for a change" if claims else "none would be taken for a change"
     sentence = (
         f"Each of the {len(before)} sessions before, held against the others before: the largest difference is "
-        f"{largest:+.1f}{behind(data.outcome.change_unit)}; {taken}."
+        f"{largest:+.1f}{unit_suffix(data.outcome.change_unit)}; {taken}."
     )
     return [Check(name="placebo: before against before", sentence=sentence, agrees=claims == 0)]
 
@@ -471,7 +471,7 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
         means=data.means[which],
         covariance=data.covariance[np.ix_(which, which)],
         runs=data.runs[which],
-        step_u=data.step_u[which],
+        resolution_u=data.resolution_u[which],
         inlet_c=data.inlet_c[which],
         rise_k=data.rise_k[which],
         pressure_ratio=data.pressure_ratio[which],
@@ -495,7 +495,7 @@ def _disagreements(routes: Sequence[Route], checks: Sequence[Check], c: Comparis
 
 
 def _apart(route: Route, c: Comparison) -> Finding:
-    unit = behind(c.unit)
+    unit = unit_suffix(c.unit)
     evidence = {"route": route.name, "change": route.change, "low": route.low, "high": route.high}
     if route.name == AS_MEASURED:
         message = (

@@ -13,7 +13,7 @@ import numpy as np
 
 from pullbook.errors import ComparisonError
 from pullbook.settings.experiment import PHASES, Experiment, Phase
-from pullbook.settings.outcomes import OUTCOMES, Outcome, elapsed_columns
+from pullbook.settings.outcomes import OUTCOMES, Outcome, elapsed_columns, speeds_of
 from pullbook.statistics.uncertainty import step_uncertainty
 
 if TYPE_CHECKING:
@@ -41,7 +41,7 @@ class SessionMeans:
         Whether the place in the sequence was allowed for.
     runs : ndarray of int, shape (sessions,)
         How many runs.
-    step_u : ndarray, shape (sessions,)
+    resolution_u : ndarray, shape (sessions,)
         Standard uncertainty from the steps of the sensors, in the outcome's unit.
     inlet_c, rise_k : ndarray, shape (sessions,)
         Mean inlet temperature [°C] and rise of the charge over it [K]; NaN where not logged.
@@ -64,7 +64,7 @@ class SessionMeans:
     repeatability_dof: float
     by_place: bool
     runs: np.ndarray
-    step_u: np.ndarray
+    resolution_u: np.ndarray
     inlet_c: np.ndarray
     rise_k: np.ndarray
     inlet_u: float
@@ -117,9 +117,9 @@ def session_means(
             f"outcome {outcome.name!r}: not among the figures of these runs. For a time, name its two speeds under "
             f"protocol: marks_kmh. Figures: {', '.join(had)}."
         )
-    counted = measures["included"].to_numpy(dtype=bool)
+    counted = measures["included"].to_numpy()
     if with_left_out:
-        counted = counted | measures["left_out"].to_numpy(dtype=bool)
+        counted = counted | measures["left_out"].to_numpy()
     values = measures[outcome.name].to_numpy(dtype=float)
     usable = np.flatnonzero(counted & (measures["kind"] == outcome.kind).to_numpy() & ~np.isnan(values))
     driven_in = measures["session"].to_numpy()[usable]
@@ -139,8 +139,8 @@ def session_means(
 
     inlet, rise = ("inlet_at_peak", "peak_rise") if outcome.kind == "pull" else ("mean_inlet", "mean_rise")
     steps = [step_uncertainty(1.0) * np.nan_to_num(mean_of(name)) for name in outcome.steps]
-    if f"{outcome.name} u" in measures:
-        steps.append(np.nan_to_num(mean_of(f"{outcome.name} u")))
+    if speeds_of(outcome.name) and f"{outcome.name}_u" in measures:
+        steps.append(np.nan_to_num(mean_of(f"{outcome.name}_u")))
     return SessionMeans(
         outcome=outcome,
         names=tuple(s.name for s in sessions),
@@ -151,7 +151,7 @@ def session_means(
         repeatability_dof=dof,
         by_place=by_place,
         runs=np.bincount(codes, minlength=len(sessions)),
-        step_u=np.sqrt(np.sum(np.square(steps), axis=0)) if steps else np.zeros(len(sessions)),
+        resolution_u=np.sqrt(np.sum(np.square(steps), axis=0)) if steps else np.zeros(len(sessions)),
         inlet_c=mean_of(inlet),
         inlet_u=_inlet_u(mean_of("inlet_step")),
         rise_k=mean_of(rise),

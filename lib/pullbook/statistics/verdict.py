@@ -7,7 +7,7 @@ from typing import Literal, get_args
 from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.estimate import Estimate
 from pullbook.statistics.power import MOST_SESSIONS
-from pullbook.text import behind, decimals, percent
+from pullbook.text import decimals, percent, unit_suffix
 
 Verdict = Literal[
     "improved", "improved-size-unclear", "no-worthwhile-change", "not-resolved", "worse-size-unclear", "worse"
@@ -85,7 +85,7 @@ def sentence_of(
     what_would_tell : str
         From `what_would_tell`.
     """
-    unit = behind(outcome.change_unit)
+    unit = unit_suffix(outcome.change_unit)
     digits = decimals(estimate.u)
     pairs = [(end, bound) for end in (estimate.low, estimate.high) for bound in (0.0, worthwhile)]
     while digits < 4 and any(_looks_equal(end, bound, digits) for end, bound in pairs):

@@ -109,7 +109,7 @@ def read_parameters(
 
 def stored_parameters(template: Path) -> dict[str, Scalar]:
     """Return the parameters that a notebook names, with the values it holds."""
-    with _absent("rfc3987_syntax"):
+    with block_import("rfc3987_syntax"):
         from papermill import inspect_notebook
 
     found = inspect_notebook(_literal(template))
@@ -183,7 +183,7 @@ def execute(
     RuntimeError
         When a cell fails otherwise; names ``failed``.
     """
-    with _absent("rfc3987_syntax"):
+    with block_import("rfc3987_syntax"):
         from papermill import execute_notebook
         from papermill.exceptions import PapermillExecutionError
 
@@ -222,7 +222,7 @@ def _literal(path: Path) -> str:
 
 
 @contextlib.contextmanager
-def _absent(module: str) -> Iterator[None]:
+def block_import(module: str) -> Iterator[None]:
     """Let an optional import fail: this one builds a URI grammar for most of a second, which no notebook needs."""
     hidden = module not in sys.modules
     if hidden:
@@ -274,7 +274,7 @@ def render_notebook(
     from pullbook.workbook.page import render_page
 
     check_page_path(out)
-    with alone(out), stage(out) as work:
+    with exclusive(out), stage(out) as work:
         failed = out.with_name(f"{out.stem}-failed.ipynb")
         notebook = execute(notebook_path(name), parameters, produced=work / name, failed=failed, progress=progress)
         page = work / "page.html"
@@ -299,7 +299,7 @@ def check_page_path(out: Path) -> None:
 def stage(target: Path) -> Iterator[Path]:
     """Give a folder on the target's disk to write in; it is gone afterwards, unless the process is killed.
 
-    To be used inside `alone`: what a killed run left for the same target is taken away first.
+    To be used inside `exclusive`: what a killed run left for the same target is taken away first.
     """
     near = next(path for path in (target, *target.parents) if path.is_dir())
     for left in near.glob(f".pullbook-{_key(target)}-*"):
@@ -320,7 +320,7 @@ def _make(work: Path) -> None:
 
 
 @contextlib.contextmanager
-def alone(target: Path, *, longest_wait_s: float = LONGEST_WAIT_S) -> Iterator[None]:
+def exclusive(target: Path, *, longest_wait_s: float = LONGEST_WAIT_S) -> Iterator[None]:
     """Wait until no other run of this user writes to a target, then keep others waiting.
 
     The second run waits instead of refusing: a scheduled one then finds what the first has made, and with

@@ -13,7 +13,7 @@ from pullbook.errors import ExperimentError
 from pullbook.settings.files import LIBRARY, RENDERED, RESULTS
 from pullbook.settings.privacy import scrub
 from pullbook.statistics.uncertainty import check_level
-from pullbook.workbook.execute import Scalar, alone, execute, notebook_path, read_parameters, stage
+from pullbook.workbook.execute import Scalar, exclusive, execute, notebook_path, read_parameters, stage
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -99,7 +99,7 @@ def run_workbook(
     _check_target(experiment, target)
     parameters = _parameters(settings, relative_dates=relative_dates)
     program = program_sha256(LIBRARY, workbook_path())
-    with alone(target):
+    with exclusive(target):
         if if_changed and (earlier := _unchanged(experiment, program, parameters, target)) is not None:
             return earlier
         with stage(target) as work:

@@ -19,7 +19,7 @@ from pullbook.report import figures, sections
 from pullbook.report.html import Fragment, escape
 from pullbook.settings.experiment import FILE_NAME
 from pullbook.settings.outcomes import OUTCOMES
-from pullbook.text import behind, counted, in_brackets
+from pullbook.text import counted, in_brackets, unit_suffix
 from pullbook.workbook.choices import NO_REASON, QUESTION, Choices, value_at
 
 if TYPE_CHECKING:
@@ -362,7 +362,7 @@ class Controls:
             asked = choices.experiment.outcome
             self.outcome.options = tuple(dict.fromkeys([*OUTCOMES, asked]))  # a time between two speeds is not listed
             self.outcome.value = asked
-            unit = choices.experiment.asked.change_unit
+            unit = choices.experiment.outcome_spec.change_unit
             for place, label in SETTINGS:
                 if place[0] in QUESTION:
                     self.settings[place].description = f"{label}{in_brackets(unit)}"
@@ -393,13 +393,13 @@ class Controls:
         result = self._workbook.choices.result if self._workbook.choices else None
         if result is None:
             return ""
-        outcome = result.experiment.asked
+        outcome = result.experiment.outcome_spec
         if outcome.name not in result.measures or outcome.kind != run.kind:
             return ""
         frame = result.measures
         mine = (frame["session"] == self.session.value) & (frame["kind"] == run.kind) & (frame["number"] == run.number)
         values = frame.loc[mine, outcome.name].dropna()
-        return f"{values.iloc[0]:.1f}{behind(outcome.unit)}" if len(values) else ""
+        return f"{values.iloc[0]:.1f}{unit_suffix(outcome.unit)}" if len(values) else ""
 
 
 class _Row:
