@@ -258,7 +258,7 @@ def started(fleet: Path, out: Path, *more: str) -> subprocess.Popen[str]:
     # SIGINT is set back to what a terminal gives: a runner may start the tests with it ignored.
     code = (
         "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
-        "from pullbook.cli import main\n"
+        "from pullbook.commands.cli import main\n"
         "if __name__ == '__main__': sys.exit(main(['batch', *sys.argv[1:]]))"
     )
     command = [sys.executable, "-c", code, str(fleet), "--out", str(out), *more]

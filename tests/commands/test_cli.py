@@ -370,6 +370,9 @@ def test_a_refusal_on_a_terminal_without_umlauts(tmp_path):
 
 
 def test_the_command_answers_without_loading_the_statistics():
-    loaded = "import sys, pullbook.cli; print(sorted({'pandas', 'scipy', 'papermill', 'plotly'} & set(sys.modules)))"
+    loaded = (
+        "import sys, pullbook.commands.cli; "
+        "print(sorted({'pandas', 'scipy', 'papermill', 'plotly'} & set(sys.modules)))"
+    )
     process = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, timeout=60, check=True)
     assert process.stdout == "[]\n"

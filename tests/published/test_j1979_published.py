@@ -51,7 +51,7 @@ def test_one_degree_and_0_392_percent_steps() -> None:
 
 def test_charge_air_cooler_temperature_leaves_absent_sensors_out() -> None:
     # Name and length of five bytes: J1979-DA in public tables. The order of bytes and bits is FROM MEMORY and not
-    # verified; see the comment in pullbook.j1979.
+    # verified; see the comment in pullbook.reading.j1979.
     answers = decode(["1.0 41 77 01 5A 00 00 00"])
     assert answers.signals == ["Charge air cooler temperature"]
     assert answers.numbers == [50]

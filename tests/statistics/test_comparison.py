@@ -375,7 +375,7 @@ def test_a_cruise_is_brought_to_its_own_weather_and_to_no_boost() -> None:
     table["mean_rise"], table["mean_inlet"] = table["peak_rise"] / 4, table["inlet_at_peak"] + 5
     table["mean_rise"] = table["mean_rise"].mean()
     c = compare(table, experiment_of(table, outcome="mean_rise"))
-    # 0.6 of rise over absolute inlet temperature (pullbook.ambient), of the cruise: 16 + 5 °C on average.
+    # 0.6 of rise over absolute inlet temperature (pullbook.statistics.priors), of the cruise: 16 + 5 °C on average.
     assert [(s.name, s.prior) for s in c.slopes] == [
         ("inlet temperature", pytest.approx(0.6 * table["mean_rise"][0] / (21.0 + 273.15)))
     ]
@@ -448,7 +448,7 @@ def test_sessions_are_shown_as_they_were_and_at_common_conditions() -> None:
     inlet, compression = c.slopes
     assert (inlet.name, inlet.unit) == ("inlet temperature", "K/K")
     assert (compression.name, compression.unit) == ("compression", "K per ln")
-    # PLAIN's rises have a mean of 41.1 K at 16 °C; the shares are those of pullbook.ambient.
+    # PLAIN's rises have a mean of 41.1 K at 16 °C; the shares are those of pullbook.statistics.priors.
     rise = np.mean([np.mean(rises) for _, _, rises, _ in PLAIN])
     assert (inlet.prior, inlet.prior_u) == pytest.approx((0.6 * rise / 289.15, 0.35 * rise / 289.15))
     # One pressure ratio throughout tells nothing of its slope: what was known stays.

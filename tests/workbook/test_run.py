@@ -240,7 +240,7 @@ def started(folder: Path, *options: str) -> subprocess.Popen[str]:
     # SIGINT is set back to what a terminal gives: a runner may start the tests with it ignored.
     code = (
         "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
-        "from pullbook.cli import main; sys.exit(main(['run', *sys.argv[1:], '--quiet']))"
+        "from pullbook.commands.cli import main; sys.exit(main(['run', *sys.argv[1:], '--quiet']))"
     )
     command = [sys.executable, "-c", code, str(folder), *options]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)

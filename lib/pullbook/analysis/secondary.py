@@ -157,7 +157,8 @@ def _compared(
 def _density_with_inlet(data: SessionMeans) -> Sequence[Covariate]:
     """Bring charge densities to one inlet temperature: they go with one over the charge temperature, and that with it.
 
-    The same physical knowledge as for a charge temperature (`pullbook.ambient.ambient_slope`), times ``-density / T``.
+    The same physical knowledge as for a charge temperature (`pullbook.statistics.priors.ambient_slope`), times
+    ``-density / T``.
     """
     charge = ambient_slope(
         OUTCOMES["peak_charge"], rise_k=float(data.rise_k.mean()), inlet_c=float(data.inlet_c.mean())
@@ -228,7 +229,7 @@ def _widest(experiment: Experiment) -> tuple[float, float]:
 
 
 def reference_factors(measures: pd.DataFrame, experiment: Experiment, *, engine: float) -> np.ndarray:
-    """Return for each row the power factor to reference air (`pullbook.reference_air`).
+    """Return for each row the power factor to reference air (`pullbook.physics.reference_air`).
 
     Parameters
     ----------

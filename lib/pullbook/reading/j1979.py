@@ -25,7 +25,7 @@ class Scaling:
     length : int
         Data bytes.
     signal, unit : str
-        What it is, and in which unit, in words that `pullbook.channels` knows.
+        What it is, and in which unit, in words that `pullbook.reading.channels` knows.
     value : callable
         Turns the data bytes into a value in that unit.
     """

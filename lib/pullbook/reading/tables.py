@@ -1,7 +1,7 @@
 """From the lines of a log to a table of numbers.
 
-Only the head of the file is looked at to decide the layout (`pullbook.layout`); the rest is read by pandas' C parser,
-block by block, so that one damaged stretch does not turn a million numbers into text.
+Only the head of the file is looked at to decide the layout (`pullbook.reading.layout`); the rest is read by pandas' C
+parser, block by block, so that one damaged stretch does not turn a million numbers into text.
 """
 
 from __future__ import annotations

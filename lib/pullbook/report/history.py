@@ -34,7 +34,7 @@ LIMITS = (
 
 
 def open_history(folders: str, *, level: float, season_sd: float) -> History:
-    """Read the experiments that a text names, one a line (`pullbook.history.experiment_folders`).
+    """Read the experiments that a text names, one a line (`pullbook.records.history.experiment_folders`).
 
     Parameters
     ----------

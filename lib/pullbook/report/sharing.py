@@ -1,7 +1,7 @@
 """What is posted: a short text for forums, as Markdown and as BBCode, and one picture that stands alone.
 
-Text of the person or of a log is scrubbed (`pullbook.privacy`) and escaped for each form here. The picture is drawn
-with Pillow, which needs no browser and no fonts of the system.
+Text of the person or of a log is scrubbed (`pullbook.settings.privacy`) and escaped for each form here. The picture
+is drawn with Pillow, which needs no browser and no fonts of the system.
 """
 
 from __future__ import annotations

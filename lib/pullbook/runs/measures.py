@@ -1,4 +1,4 @@
-"""Measure each run: a row a run, a column a measure, units as in `pullbook.outcomes`.
+"""Measure each run: a row a run, a column a measure, units as in `pullbook.settings.outcomes`.
 
 A figure that cannot be had is NaN in the frame, and a finding says why.
 """
@@ -108,7 +108,8 @@ def measure(
     -------
     pandas.DataFrame
         A row a run: kind, number, start_s, end_s, included, reason, left_out, start_speed, end_speed [km/h], the steps
-        of the sensors and the measures, in the units of `pullbook.outcomes`; those of the other kind of run are NaN.
+        of the sensors and the measures, in the units of `pullbook.settings.outcomes`; those of the other kind of
+        run are NaN.
 
     Raises
     ------

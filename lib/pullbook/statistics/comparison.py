@@ -156,7 +156,7 @@ def compare(
     Parameters
     ----------
     measures : pandas.DataFrame
-        A row a run, as `pullbook.measures.measure` gives, with a column ``session`` beside.
+        A row a run, as `pullbook.runs.measures.measure` gives, with a column ``session`` beside.
     experiment : Experiment
         Names the outcome, the worthwhile change, the allowance and the sessions' phases.
     level : float

@@ -224,7 +224,8 @@ def estimate_change(
 
     References
     ----------
-    Mixed estimation: Theil and Goldberger (1961), see `pullbook.ambient.mixed_fit`. Interval: JCGM 100:2008, G.4.
+    Mixed estimation: Theil and Goldberger (1961), see `pullbook.statistics.mixed_fit.mixed_fit`.
+    Interval: JCGM 100:2008, G.4.
     """
     allowance = allowance or allowance_of(data.outcome, float(np.mean(data.means)))
     design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])

@@ -207,7 +207,7 @@ def joint_levels(
     Raises
     ------
     ComparisonError
-        As `pullbook.session_means.session_means`.
+        As `pullbook.statistics.session_means.session_means`.
     """
     data = _pooled(tables, experiments)
     of_service = np.array([int(name.split(" ", 1)[0]) for name in data.names])

@@ -97,7 +97,7 @@ def pressure_slope(outcome: Outcome, *, rise_k: float) -> Prior | None:
 
     Notes
     -----
-    The rise is proportional to ``pr**((g-1)/g) - 1`` (`pullbook.air.compression_heating_factor`) at constant
+    The rise is proportional to ``pr**((g-1)/g) - 1`` (`pullbook.physics.air.compression_heating_factor`) at constant
     effectiveness; a higher air flow lowers the effectiveness and works with it, heat stored in the cooler against it.
     """
     if not outcome.of_charge or not np.isfinite(rise_k) or rise_k <= 0:

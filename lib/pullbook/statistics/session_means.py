@@ -94,7 +94,7 @@ def session_means(
     Parameters
     ----------
     measures : pandas.DataFrame
-        A row a run, as `pullbook.measures.measure` makes it, with a column ``session``.
+        A row a run, as `pullbook.runs.measures.measure` makes it, with a column ``session``.
     experiment : Experiment
         For the sessions and their phases.
     outcome : Outcome
