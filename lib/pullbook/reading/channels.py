@@ -1,9 +1,9 @@
 """Channels: what a column of a log means, told from its words and its unit.
 
 A header is split into words; trade abbreviations (SAE J1930: IAT, MAP, ECT, ...) and the words of other languages are
-spelt out in English (`pullbook.reading.vocabulary`); each channel then asks for some words and refuses others. The unit must
-fit the channel's dimension. Nothing is matched by an exact header, and a header that fits two channels equally fits none: a
-wrong column is worse than a missing one.
+spelt out in English (`pullbook.reading.vocabulary`); each channel then asks for some words and refuses others. The
+unit must fit the channel's dimension. Nothing is matched by an exact header, and a header that fits two channels
+equally fits none: a wrong column is worse than a missing one.
 """
 
 from __future__ import annotations

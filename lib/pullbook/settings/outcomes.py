@@ -31,8 +31,9 @@ class Outcome:
     steps : tuple of str
         Columns of the measures table that hold the steps of the sensors behind it.
     ambient : {"rise", "charge", "coolant", "none"}
-        What physics says of its response to the inlet temperature (see `pullbook.statistics.priors`): a rise grows a little
-        with it, a charge temperature moves with it, a coolant's may or may not; for the others nothing is assumed.
+        What physics says of its response to the inlet temperature (see `pullbook.statistics.priors`): a rise grows a
+        little with it, a charge temperature moves with it, a coolant's may or may not; for the others nothing is
+        assumed.
     from_outlet : bool
         It rests on the compressor outlet temperature, which few cars measure.
     is_boost : bool
