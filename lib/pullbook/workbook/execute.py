@@ -12,7 +12,6 @@ import os
 import shutil
 import sys
 import threading
-import time
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from importlib import import_module
 from pathlib import Path
@@ -340,54 +339,33 @@ def exclusive(target: Path, *, longest_wait_s: float = LONGEST_WAIT_S) -> Iterat
     ExperimentError
         When the other run takes longer than ``longest_wait_s``.
     """
+    from filelock import FileLock, Timeout
     from jupyter_core.paths import jupyter_runtime_dir
 
     lock = Path(jupyter_runtime_dir(), f"pullbook-{_key(target)}.lock")
+    held = FileLock(lock)
     try:
         lock.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        held = lock.open("ab")
+        try:
+            held.acquire(timeout=0)
+        except Timeout:
+            LOGGER.warning("%s: another run is writing there; waiting for it", target)
+            held.acquire(timeout=longest_wait_s)
+    except Timeout:
+        raise ExperimentError(
+            f"{target}: another run has been writing there for {longest_wait_s:.0f} s; wait for it, end it, or "
+            "give another --out"
+        ) from None
     except OSError as error:
         raise ExperimentError(
             f"{lock.parent}: cannot be written to ({error.strerror}); Jupyter needs it too, so set JUPYTER_RUNTIME_DIR "
             "to a folder of yours"
         ) from None
-    with held:
-        end = time.monotonic() + longest_wait_s
-        told = False
-        while not _locked(held.fileno()):
-            if not told:
-                LOGGER.warning("%s: another run is writing there; waiting for it", target)
-                told = True
-            if time.monotonic() > end:
-                raise ExperimentError(
-                    f"{target}: another run has been writing there for {longest_wait_s:.0f} s; wait for it, end it, or "
-                    "give another --out"
-                )
-            time.sleep(0.1)
-        yield  # closing the file gives the lock back
+    try:
+        yield
+    finally:
+        held.release()
 
 
 def _key(target: Path) -> str:
     return hashlib.sha256(os.path.normcase(target).encode("utf-8", "surrogateescape")).hexdigest()[:16]
-
-
-if sys.platform == "win32":
-    import msvcrt
-
-    def _locked(descriptor: int) -> bool:
-        os.lseek(descriptor, 0, os.SEEK_SET)
-        try:
-            msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
-        except OSError:
-            return False
-        return True
-
-else:
-    import fcntl
-
-    def _locked(descriptor: int) -> bool:
-        try:
-            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            return False
-        return True
