@@ -60,6 +60,7 @@ lint: $(VENV)/.installed-test
 	@$(BIN)/lint-imports --no-logo
 
 bench: $(VENV)/.installed-test
+	@$(STUDY) -m bench.start
 	@$(STUDY) -m bench.analyse
 	@$(STUDY) -m bench.reader
 	@$(STUDY) -m bench.batch

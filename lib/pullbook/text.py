@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import math
 import re
+import shutil
+import textwrap
+
+WIDEST_TEXT = 100  # columns; longer lines are hard to read
 
 
 def counted(count: int, noun: str) -> str:
@@ -76,3 +80,24 @@ def signed(value: float, digits: int) -> str:
 def sentence_case(text: str) -> str:
     """Return text with a capital first letter."""
     return text[:1].upper() + text[1:]
+
+
+def fold(text: str, *, indent: str = "  ") -> str:
+    """Return a sentence in lines that fit the terminal, 80 columns where there is none; words and paths stay whole.
+
+    Parameters
+    ----------
+    text : str
+        One line; its own indent stays.
+    indent : str
+        Of the second line and those after it, beyond the first's.
+    """
+    own = text[: len(text) - len(text.lstrip())]
+    return textwrap.fill(
+        text.lstrip(),
+        width=min(shutil.get_terminal_size((80, 24)).columns, WIDEST_TEXT),
+        initial_indent=own,
+        subsequent_indent=own + indent,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -118,21 +120,151 @@ def test_a_folder_without_an_experiment_is_refused(tmp_path, capsys, command, fo
     assert sorted(p.name for p in tmp_path.rglob("*")) == ["empty"]
 
 
-@pytest.mark.parametrize("arguments", [[], ["fly", "."], ["check"], ["run", ".", "--level", "2"]])
-def test_arguments_that_are_not_known_are_refused_with_the_usage(capsys, arguments):
-    with pytest.raises(SystemExit) as ended:
-        main(arguments)
-    assert ended.value.code == 2
-    assert "usage: pullbook" in capsys.readouterr().err
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["chekc", "."], "Did you mean 'check'?"),
+        (["fly", "."], "there is no command 'fly'"),
+        (["--verison"], "Did you mean '--version'?"),
+        (["check"], "DIR"),
+        (["check", ".", "more"], "'more'"),
+        (["run", ".", "--quite"], "Did you mean '--quiet'?"),
+        (["run", ".", "--out=x", "--if-chnaged"], "Did you mean '--if-changed'?"),
+        (["new", "van", "--beffore", "a.csv"], "Did you mean '--before'?"),
+        (["plan", "--pulls", "many"], "'many'"),
+        (["completion", "none"], "'bash'"),
+    ],
+)
+def test_a_slip_of_the_keyboard_is_one_message_with_what_was_meant(capsys, tmp_path, monkeypatch, arguments, said):
+    monkeypatch.chdir(tmp_path)
+    status, text, error = run(capsys, *arguments)
+    assert (status, text) == (2, "")
+    assert error.startswith("pullbook: ")
+    assert said in error
+    help_on = f"pullbook {arguments[0]} --help" if arguments[0] in cli.COMMANDS else "pullbook --help"
+    assert help_on in error
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_is_like_nothing_known_gets_no_suggestion(capsys):
+    _, _, error = run(capsys, "run", ".", "--level", "2")
+    assert "'--level'" in error
+    assert "Did you mean" not in error
 
 
 def test_a_fault_of_the_program_is_status_1_and_no_traceback(capsys, monkeypatch):
     def broken(_: object) -> None:
         raise ZeroDivisionError("by zero")
 
-    monkeypatch.setattr(cli, "_check", broken)
+    monkeypatch.setattr("pullbook.commands.check.check_text", broken)
     status, _, error = run(capsys, "check", ".")
     assert (status, error) == (1, "pullbook: a fault of the program: ZeroDivisionError: by zero\n")
+
+
+# --- help --------------------------------------------------------------------------------------------------------
+
+
+def helped(capsys: pytest.CaptureFixture[str], *arguments: str) -> str:
+    with pytest.raises(SystemExit) as ended:
+        main([*arguments, "--help"])
+    assert ended.value.code == 0
+    return capsys.readouterr().out
+
+
+def test_help_is_what_a_bare_command_gives_with_every_command_in_one_group_and_an_example(capsys):
+    text = helped(capsys)
+    assert run(capsys) == (0, text, "")
+    groups = dict(part.split(":\n", 1) for part in text.split("\n\n") if ":\n" in part)
+    assert [*groups][-len(cli.GROUPS) :] == [*cli.GROUPS]
+    found = [line.split()[0] for group in cli.GROUPS for line in groups[group].splitlines() if line[2] != " "]
+    assert sorted(found) == sorted(cli.COMMANDS)
+    for name, command in cli.COMMANDS.items():
+        assert f"              $ {command.example}" in groups[command.group].splitlines()
+        assert command.example in helped(capsys, name)
+
+
+@pytest.mark.parametrize("name", sorted(cli.COMMANDS))
+def test_an_example_is_a_line_that_the_command_takes(name):
+    words = shlex.split(cli.COMMANDS[name].example.removeprefix("eval ").strip('"$()'))
+    assert words[:2] == ["pullbook", name]
+    given = cli._parsed(words[1:])
+    assert given.act is cli.COMMANDS[name].act
+
+
+@pytest.mark.parametrize("name", ["", *sorted(cli.COMMANDS)])
+def test_help_fits_80_columns(capsys, monkeypatch, name):
+    monkeypatch.setenv("COLUMNS", "80")
+    assert max(map(len, helped(capsys, *filter(None, [name])).splitlines())) <= 80
+
+
+@pytest.mark.parametrize("command", [["check", SAMPLES / "loose_clamp"], ["plan"]])
+def test_tables_and_sentences_fit_80_columns_and_words_stay_whole(capsys, monkeypatch, command):
+    monkeypatch.setenv("COLUMNS", "80")
+    _, narrow, _ = run(capsys, *command)
+    assert max(map(len, narrow.splitlines())) <= 80
+    monkeypatch.setenv("COLUMNS", "100")
+    _, wide, _ = run(capsys, *command)
+    assert narrow != wide
+    assert narrow.split() == wide.split()
+
+
+def test_logs_of_both_phases_are_taken_after_their_options():
+    given = cli._parsed(["new", "van", "--before", "a", "b", "--after", "c", "d"])
+    assert (given.folder, given.before, given.after) == ("van", ["a", "b"], ["c", "d"])
+
+
+def on_a_terminal(*arguments: object, **environment: str) -> str:
+    """Run the command line on a terminal of its own, output and complaints, and return what it shows."""
+    pty = pytest.importorskip("pty")
+    ours, theirs = pty.openpty()
+    command = [sys.executable, "-m", "pullbook.commands.cli", *map(str, arguments)]
+    kept = {k: v for k, v in os.environ.items() if k not in ("NO_COLOR", "COLUMNS")}
+    process = subprocess.Popen(command, stdout=theirs, stderr=theirs, env={**kept, "TERM": "xterm", **environment})
+    os.close(theirs)
+    shown = b""
+    with contextlib.suppress(OSError):  # Linux says so that the other end is closed
+        while part := os.read(ours, 65536):
+            shown += part
+    os.close(ours)
+    process.wait(timeout=60)
+    return shown.decode("utf-8")
+
+
+@pytest.mark.parametrize("arguments", [[], ["run", "--help"], ["nothing"]])
+def test_colour_is_for_a_terminal_that_has_it(arguments):
+    assert "\x1b[" in on_a_terminal(*arguments)
+    assert "\x1b" not in on_a_terminal(*arguments, NO_COLOR="1")
+    assert "\x1b" not in on_a_terminal(*arguments, TERM="dumb")
+    process = started(*arguments)
+    assert b"\x1b" not in process.stdout + process.stderr
+
+
+def test_a_complaint_fits_a_terminal():
+    shown = on_a_terminal("run", ".", "--quite" + "-and-more" * 4, COLUMNS="60", NO_COLOR="1")
+    lines = shown.splitlines()
+    assert len(lines) > 1
+    assert max(map(len, lines)) <= 60
+
+
+@pytest.mark.parametrize("shell", cli.SHELLS)
+def test_completion_knows_every_command(capsys, shell):
+    status, script, _ = run(capsys, "completion", shell)
+    assert status == 0
+    assert all(name in script for name in cli.COMMANDS)
+    assert "if-changed" in script
+
+
+def test_completion_works_in_bash(capsys, tmp_path):
+    bash = shutil.which("bash") or pytest.skip("no bash")
+    (tmp_path / "my-van").mkdir()
+    _, script, _ = run(capsys, "completion", "bash")
+    asked = {"pullbook ch": "check", "pullbook run --if": "--if-changed", "pullbook check my": "my-van"}
+    for line, expected in asked.items():
+        words = line.split()
+        ask = f"{script}\nCOMP_WORDS=({line}); COMP_CWORD={len(words) - 1}\n_shtab_pullbook\necho ${{COMPREPLY[@]}}"
+        command = [bash, "--norc", "-c", ask, "pullbook"]
+        answer = subprocess.run(command, capture_output=True, text=True, cwd=tmp_path, timeout=60, check=True)
+        assert expected in answer.stdout.split(), line
 
 
 def test_the_version_is_printed(capsys):
@@ -170,7 +302,7 @@ def test_check_says_what_stands_for_a_missing_inlet_and_how_to_settle_a_column(f
     log.write_text("\n".join([";".join(cells), rest]), encoding="utf-8")
     status, text, _ = run(capsys, "check", folder)
     assert status == 0
-    assert "warning: The inlet temperature was recognised in after-1 only; " in text
+    assert "warning: The inlet temperature was recognised in after-1 only; " in " ".join(text.split())
     lines = text.splitlines()
     start = lines.index("channels:")
     assert lines[start - 1] == "Columns not recognised. What is right of these, put into experiment.yaml once:"
@@ -324,7 +456,7 @@ def test_new_then_check_then_run(tmp_path, capsys):
     assert status == 0
     assert text.splitlines()[-1] == f"Wrote {folder / 'rendered' / 'workbook.html'}"
     found = json.loads((folder / "rendered" / "results.json").read_text(encoding="utf-8"))
-    assert found["comparison"]["sentence"] in text
+    assert found["comparison"]["sentence"] in " ".join(text.split())
 
 
 # --- readers that stop, terminals that cannot ---------------------------------------------------------------------
@@ -352,7 +484,7 @@ def test_a_reader_that_has_had_enough_is_no_fault(command, sample):
 def test_a_terminal_without_the_degree_sign_gets_the_rest():
     process = started("check", SAMPLES / "two_evenings", environment={"PYTHONIOENCODING": "ascii"})
     assert process.returncode == 0
-    assert b"'Charge air temperature [?C]'" in process.stdout
+    assert b"  Charge air temperature [?C]" in process.stdout
     assert process.stderr == b""
 
 
@@ -372,7 +504,7 @@ def test_a_refusal_on_a_terminal_without_umlauts(tmp_path):
 def test_the_command_answers_without_loading_the_statistics():
     loaded = (
         "import sys, pullbook.commands.cli; "
-        "print(sorted({'pandas', 'scipy', 'papermill', 'plotly'} & set(sys.modules)))"
+        "print(sorted({'numpy', 'pandas', 'scipy', 'papermill', 'plotly', 'rich', 'shtab'} & set(sys.modules)))"
     )
     process = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, timeout=60, check=True)
     assert process.stdout == "[]\n"

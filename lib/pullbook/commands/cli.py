@@ -1,140 +1,235 @@
-"""The command line. Exit status: 0 done, 2 refused with one clear message, 1 a fault of the program."""
+"""The command line. Exit status: 0 done, 2 refused with one clear message, 1 a fault of the program.
+
+A command is one function below, under its `_command`: group, what it does, an example, and its arguments. Help,
+suggestions and shell completion follow from that. What a command needs is imported inside its function, so that
+help comes at once.
+"""
 
 from __future__ import annotations
 
 import argparse
 import io
-import logging
 import os
 import signal
 import sys
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple, NoReturn
 
 from pullbook import __version__
 from pullbook.errors import ExperimentError, PullbookError
+from pullbook.text import fold
+
+GROUPS = ("Plan and collect", "Get the answer", "Keep a record", "Set up")  # as help shows them
+SHELLS = ("bash", "zsh", "tcsh")
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit status."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal without the degree sign is no reason to stop
-    given = _parser().parse_args(arguments)
     try:
-        given.command(given)
+        given = _parsed(sys.argv[1:] if arguments is None else arguments)
+        given.act(given)
         sys.stdout.flush()
     except PullbookError as refusal:
-        print(f"pullbook: {refusal}", file=sys.stderr)
+        _complain(str(refusal))
         return 2
     except KeyboardInterrupt as stop:
-        print(f"pullbook: interrupted; {str(stop) or 'what was written earlier is as it was'}", file=sys.stderr)
+        _complain(f"interrupted; {str(stop) or 'what was written earlier is as it was'}")
         return 1
     except BrokenPipeError:
         # The reader, such as `head`, has had enough. What is still unwritten goes nowhere, or the exit would complain.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
     except Exception as fault:
-        print(f"pullbook: a fault of the program: {type(fault).__name__}: {fault}", file=sys.stderr)
+        _complain(f"a fault of the program: {type(fault).__name__}: {fault}")
         return 1
     return 0
 
 
-def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
-        prog="pullbook", description="Did the service help? Compare engine logs from before and after it."
+def _complain(message: str) -> None:
+    """Say on stderr what went wrong: folded on a terminal, else as it is, for a log or a mail."""
+    text = f"pullbook: {message}"
+    if sys.stderr.isatty():
+        text = "\n".join(fold(line) for line in text.split("\n"))
+    print(_bold("pullbook:", sys.stderr) + text.removeprefix("pullbook:"), file=sys.stderr)
+
+
+def _bold(text: str, stream: Any) -> str:
+    """Return text in bold where a person sees it in colour; see https://no-color.org."""
+    plain = not stream.isatty() or os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb"
+    return text if plain else f"\033[1m{text}\033[0m"
+
+
+# --- how commands are declared and read --------------------------------------------------------------------------
+
+
+class _Command(NamedTuple):
+    group: str
+    what: str
+    example: str
+    arguments: tuple[tuple[tuple[str, ...], dict[str, Any]], ...]
+    act: Callable[[argparse.Namespace], None]
+
+
+COMMANDS: dict[str, _Command] = {}
+
+
+def _argument(*names: str, **options: Any) -> tuple[tuple[str, ...], dict[str, Any]]:
+    """Declare an argument, as `argparse.ArgumentParser.add_argument` takes it."""
+    return names, options
+
+
+def _command(
+    group: str, what: str, example: str, *arguments: tuple[tuple[str, ...], dict[str, Any]]
+) -> Callable[[Callable[[argparse.Namespace], None]], Callable[[argparse.Namespace], None]]:
+    """Make a function a command, under its own name without the underline."""
+
+    def add(act: Callable[[argparse.Namespace], None]) -> Callable[[argparse.Namespace], None]:
+        COMMANDS[act.__name__.removeprefix("_")] = _Command(group, what, example, arguments, act)
+        return act
+
+    return add
+
+
+class _Help(argparse.RawDescriptionHelpFormatter):
+    def start_section(self, heading: str | None) -> None:
+        super().start_section(heading and _bold(heading[:1].upper() + heading[1:], sys.stdout))
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose complaints are refusals like any other, with an example of the command."""
+
+    color = False  # from Python 3.14 on argparse has its own; the same everywhere is better
+
+    def error(self, message: str) -> NoReturn:
+        name = self.prog.removeprefix("pullbook").strip()
+        hint = f"For example: {COMMANDS[name].example}\n" if name in COMMANDS else ""
+        raise PullbookError(f"{name + ': ' if name else ''}{message}\n{hint}All options: {self.prog} --help")
+
+
+def _parser() -> tuple[_Parser, dict[str, _Parser]]:
+    """Return the parser of the whole line, and those of the single commands."""
+    whole = _Parser(
+        prog="pullbook",
+        usage="pullbook COMMAND ...",
+        description="Did the service help? Compare engine logs from before and after it.",
+        epilog=_overview(),
+        formatter_class=_Help,
     )
-    parser.add_argument("--version", action="version", version=f"pullbook {__version__}")
-    commands = parser.add_subparsers(required=True, metavar="COMMAND")
-
-    new = _command(commands, "new", "write a draft experiment from logs")
-    new.add_argument("folder", metavar="DIR", help="the experiment's folder")
-    new.add_argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service")
-    new.add_argument("--after", nargs="+", default=[], metavar="LOG", help="logs from after it")
-    new.set_defaults(command=_new)
-
-    check = _command(commands, "check", "read the logs and say what was found; writes nothing")
-    check.add_argument("folder", metavar="DIR", help="the experiment's folder")
-    check.set_defaults(command=_check)
-
-    run = _command(commands, "run", "execute the workbook and write the page")
-    run.add_argument("folder", metavar="DIR", help="the experiment's folder")
-    run.add_argument("--out", metavar="OUT", help="where to write (default: DIR/rendered)")
-    _add_parameters(run, "level=0.9")
-    run.add_argument("--relative-dates", action="store_true", help="write no date: days from the service instead")
-    run.add_argument("--if-changed", action="store_true", help="do nothing if the inputs are the same as last time")
-    run.add_argument("--quiet", action="store_true", help="no progress bar")
-    run.set_defaults(command=_run)
-
-    analyse = _command(commands, "analyse", "the numbers alone, as results.json")
-    analyse.add_argument("folder", metavar="DIR", help="the experiment's folder")
-    analyse.add_argument("--out", metavar="FILE", help="where to write (default: standard output)")
-    analyse.set_defaults(command=_analyse)
-    plan = _command(commands, "plan", "how many sessions and pulls would resolve a given change")
-    plan.add_argument("folder", metavar="DIR", nargs="?", help="an experiment whose own scatter is used")
-    plan.add_argument(
-        "--change", type=float, metavar="SIZE",
-        help="change to resolve, in the outcome's unit (default: 2 K, or the experiment's)",
-    )  # fmt: skip
-    plan.add_argument("--pulls", type=int, default=5, metavar="N", help="pulls a session (default: 5)")
-    plan.add_argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text here")
-    plan.set_defaults(command=_plan)
-
-    lab = _command(commands, "lab", "open JupyterLab on the workbook for an experiment")
-    lab.add_argument("folder", metavar="DIR", help="the experiment's folder")
-    lab.add_argument("option", nargs="*", help="options for JupyterLab, after --, such as -- --no-browser")
-    lab.set_defaults(command=_lab)
-
-    history = _command(commands, "history", "one vehicle over the years: several experiments on one page")
-    history.add_argument("folders", metavar="DIR", nargs="+", help="experiments, or a folder that holds them")
-    history.add_argument("--out", metavar="FILE.html", default="history.html", help="default: history.html")
-    _add_parameters(history, "ledger=FILE.csv")
-    history.add_argument("--quiet", action="store_true", help="no progress bar")
-    history.set_defaults(command=_history)
-
-    ledger = _command(commands, "ledger", "services and the catch can, from a CSV kept by hand")
-    ledger.add_argument("file", metavar="FILE.csv")
-    ledger.add_argument("--out", metavar="FILE.html", help="default: beside the CSV, with its name")
-    _add_parameters(ledger, "capacity_ml=250")
-    ledger.add_argument("--quiet", action="store_true", help="no progress bar")
-    ledger.set_defaults(command=_ledger)
-
-    batch = _command(commands, "batch", "many experiments, in parallel")
-    batch.add_argument("folders", metavar="DIR", nargs="+", help="experiments, or folders that hold some")
-    batch.add_argument("--out", metavar="OUT", default="batch", help="where to write (default: batch)")
-    batch.add_argument("--workers", type=int, metavar="N", help="processes at once (default: one a processor)")
-    batch.add_argument("--scheduler", metavar="ADDRESS", help="hand the work to a Dask scheduler instead")
-    batch.add_argument("--pages", action="store_true", help="execute the workbook of each too")
-    batch.add_argument("--quiet", action="store_true", help="no progress bar")
-    batch.set_defaults(command=_batch)
-    return parser
+    whole.add_argument("--version", action="version", version=f"pullbook {__version__}")
+    commands = whole.add_subparsers(metavar="COMMAND", prog="pullbook", dest="command", help=argparse.SUPPRESS)
+    single = {}
+    for name, command in COMMANDS.items():
+        parser = commands.add_parser(
+            name,
+            help=command.what,
+            description=f"{command.what[0].upper()}{command.what[1:]}.",
+            epilog=f"{_bold('Example:', sys.stdout)}\n  {command.example}",
+            formatter_class=_Help,
+        )
+        for names, options in command.arguments:
+            parser.add_argument(*names, **options)
+        parser.set_defaults(act=command.act)
+        single[name] = parser
+    return whole, single
 
 
-def _command(commands: Any, name: str, what: str) -> argparse.ArgumentParser:
-    """Add a command; its own help says what it does, too."""
-    parser: argparse.ArgumentParser = commands.add_parser(name, help=what, description=f"{what[0].upper()}{what[1:]}.")
-    return parser
+def _overview() -> str:
+    """List the commands by groups, each with its example."""
+    lines = []
+    for group in GROUPS:
+        lines.append(_bold(f"{group}:", sys.stdout))
+        for name, command in COMMANDS.items():
+            if command.group == group:
+                lines += [f"  {name:<12}{command.what}", f"              $ {command.example}"]
+        lines.append("")
+    return "\n".join([*lines, "More on a command: pullbook COMMAND --help"])
 
 
-def _add_parameters(command: argparse.ArgumentParser, example: str) -> None:
-    command.add_argument(
+def _parsed(arguments: Sequence[str]) -> argparse.Namespace:
+    """Read the command line; without a command, help is what is wanted.
+
+    Raises
+    ------
+    PullbookError
+        When something is not known or missing; names what is near to it.
+    """
+    whole, single = _parser()
+    if arguments and not arguments[0].startswith("-") and arguments[0] not in single:
+        whole.error(f"there is no command '{arguments[0]}'.{_near(arguments[0], single)}")
+    given, unknown = whole.parse_known_args(arguments)
+    if unknown:
+        parser = single.get(given.command, whole)
+        known = [name for action in parser._actions for name in action.option_strings]
+        option = unknown[0].partition("=")[0]
+        kind = "option" if option.startswith("-") else "argument"
+        parser.error(f"unknown {kind} '{option}'.{_near(option, known)}")
+    if given.command is None:
+        given.act = lambda _: whole.print_help()
+    return given
+
+
+def _near(word: str, known: Iterable[str]) -> str:
+    from difflib import get_close_matches
+
+    bare = {name.lstrip("-"): name for name in known}  # dashes alone make no two options alike
+    near = get_close_matches(word.lstrip("-"), bare, n=1)
+    return f" Did you mean '{bare[near[0]]}'?" if near else ""
+
+
+def _parameters(example: str) -> tuple[tuple[str, ...], dict[str, Any]]:
+    return _argument(
         "-p", dest="parameters", action="append", default=[], metavar="NAME=VALUE",
         help=f"set a parameter of the notebook, such as {example}; may be repeated",
     )  # fmt: skip
 
 
+FOLDER = _argument("folder", metavar="DIR", help="the experiment's folder")
+QUIET = _argument("--quiet", action="store_true", help="no progress bar")
+
+
+# --- the commands, in the order in which help shows them ---------------------------------------------------------
+
+
+@_command(
+    "Plan and collect",
+    "write a draft experiment from logs",
+    "pullbook new my-van --before a.csv b.csv --after c.csv d.csv",
+    FOLDER,
+    _argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service"),
+    _argument("--after", nargs="+", default=[], metavar="LOG", help="logs from after it"),
+)
 def _new(given: argparse.Namespace) -> None:
     from pullbook.commands.new import draft_experiment
 
     print("\n".join(draft_experiment(given.folder, before=given.before, after=given.after)))
 
 
+@_command(
+    "Plan and collect",
+    "read the logs and say what was found; writes nothing",
+    "pullbook check my-van",
+    FOLDER,
+)
 def _check(given: argparse.Namespace) -> None:
     from pullbook.commands.check import check_text
 
     print("\n".join(check_text(given.folder)))
 
 
+@_command(
+    "Get the answer",
+    "execute the workbook and write the page",
+    "pullbook run my-van",
+    FOLDER,
+    _argument("--out", metavar="OUT", help="where to write (default: DIR/rendered)"),
+    _parameters("level=0.9"),
+    _argument("--relative-dates", action="store_true", help="write no date: days from the service instead"),
+    _argument("--if-changed", action="store_true", help="do nothing if the inputs are the same as last time"),
+    QUIET,
+)
 def _run(given: argparse.Namespace) -> None:
     from pullbook.workbook.run import run_workbook
 
@@ -148,19 +243,28 @@ def _run(given: argparse.Namespace) -> None:
         progress=not given.quiet,
     )
     for warning in rendered.warnings:
-        print(f"warning: {warning}")
-    print(rendered.sentence)
+        print(fold(f"warning: {warning}"))
+    print(fold(rendered.sentence))
     print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
 
 
 def _prepare_to_execute(*, quiet: bool) -> None:
     """Make a notebook's run end tidily and quietly when it is ended."""
+    import logging
+
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
     for machinery in ("papermill", "asyncio"):  # what failed is told by the exception; the rest is noise on Ctrl-C
         logging.getLogger(machinery).setLevel(logging.CRITICAL)
     logging.getLogger("pullbook").setLevel(logging.ERROR if quiet else logging.WARNING)
 
 
+@_command(
+    "Get the answer",
+    "the numbers alone, as results.json",
+    "pullbook analyse my-van --out results.json",
+    FOLDER,
+    _argument("--out", metavar="FILE", help="where to write (default: standard output)"),
+)
 def _analyse(given: argparse.Namespace) -> None:
     from pullbook.analysis.result import analyse_experiment
     from pullbook.settings.experiment import Experiment
@@ -176,6 +280,18 @@ def _analyse(given: argparse.Namespace) -> None:
     write_whole(path, analyse_experiment(experiment).to_json())
 
 
+@_command(
+    "Plan and collect",
+    "how many sessions and pulls would resolve a given change",
+    "pullbook plan --change 2 --out plan.html",
+    _argument("folder", metavar="DIR", nargs="?", help="an experiment whose own scatter is used"),
+    _argument(
+        "--change", type=float, metavar="SIZE",
+        help="change to resolve, in the outcome's unit (default: 2 K, or the experiment's)",
+    ),
+    _argument("--pulls", type=int, default=5, metavar="N", help="pulls a session (default: 5)"),
+    _argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text here"),
+)  # fmt: skip
 def _plan(given: argparse.Namespace) -> None:
     from pullbook.report.plan import plan_text
 
@@ -196,6 +312,15 @@ def _plan(given: argparse.Namespace) -> None:
     print(f"Wrote {out}")
 
 
+@_command(
+    "Keep a record",
+    "one vehicle over the years: several experiments on one page",
+    "pullbook history 2024 2025 2026 --out van.html",
+    _argument("folders", metavar="DIR", nargs="+", help="experiments, or a folder that holds them"),
+    _argument("--out", metavar="FILE.html", default="history.html", help="default: history.html"),
+    _parameters("ledger=FILE.csv"),
+    QUIET,
+)
 def _history(given: argparse.Namespace) -> None:
     from pullbook.statistics.uncertainty import check_level
     from pullbook.workbook.execute import notebook_path, read_parameters, render_notebook
@@ -215,6 +340,15 @@ def _history(given: argparse.Namespace) -> None:
     print(f"Wrote {out}")
 
 
+@_command(
+    "Keep a record",
+    "services and the catch can, from a CSV kept by hand",
+    "pullbook ledger my.csv -p capacity_ml=250",
+    _argument("file", metavar="FILE.csv", help="the ledger"),
+    _argument("--out", metavar="FILE.html", help="default: beside the CSV, with its name"),
+    _parameters("capacity_ml=250"),
+    QUIET,
+)
 def _ledger(given: argparse.Namespace) -> None:
     from pullbook.workbook.execute import not_negative, notebook_path, read_parameters, render_notebook
 
@@ -233,6 +367,13 @@ def _ledger(given: argparse.Namespace) -> None:
     print(f"Wrote {out}")
 
 
+@_command(
+    "Get the answer",
+    "open JupyterLab on the workbook for an experiment",
+    "pullbook lab my-van",
+    FOLDER,
+    _argument("option", nargs="*", help="options for JupyterLab, after --, such as -- --no-browser"),
+)
 def _lab(given: argparse.Namespace) -> None:
     from pullbook.workbook.lab import lab_home, open_lab, own_copy
 
@@ -243,6 +384,17 @@ def _lab(given: argparse.Namespace) -> None:
     open_lab(copy, given.option)
 
 
+@_command(
+    "Keep a record",
+    "many experiments, in parallel",
+    "pullbook batch my-van my-car",
+    _argument("folders", metavar="DIR", nargs="+", help="experiments, or folders that hold some"),
+    _argument("--out", metavar="OUT", default="batch", help="where to write (default: batch)"),
+    _argument("--workers", type=int, metavar="N", help="processes at once (default: one a processor)"),
+    _argument("--scheduler", metavar="ADDRESS", help="hand the work to a Dask scheduler instead"),
+    _argument("--pages", action="store_true", help="execute the workbook of each too"),
+    QUIET,
+)
 def _batch(given: argparse.Namespace) -> None:
     from pullbook.batch.experiments import find_experiments, run_batch
     from pullbook.batch.pool import usable_cpus
@@ -265,6 +417,28 @@ def _batch(given: argparse.Namespace) -> None:
         raise RuntimeError(not_done_text(rows))
     if any(row.status == "refused" for row in rows):
         raise PullbookError(not_done_text(rows))
+
+
+@_command(
+    "Set up",
+    "print what your shell needs to complete commands and options",
+    'eval "$(pullbook completion bash)"',
+    _argument("shell", choices=SHELLS, help="%(choices)s"),
+)
+def _completion(given: argparse.Namespace) -> None:
+    import shtab
+
+    whole, single = _parser()
+    for action in whole._actions:
+        if action.dest == "command":
+            action.help = "COMMAND"  # help lists the commands itself; what is left out of it is not completed
+    for action in (action for parser in single.values() for action in parser._actions):
+        metavar = str(action.metavar)
+        if metavar in ("DIR", "OUT"):
+            action.complete = shtab.DIRECTORY  # type: ignore[attr-defined]
+        elif metavar == "LOG" or metavar.startswith("FILE"):
+            action.complete = shtab.FILE  # type: ignore[attr-defined]
+    print(shtab.complete(whole, shell=given.shell))
 
 
 if __name__ == "__main__":

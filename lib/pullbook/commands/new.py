@@ -16,7 +16,7 @@ from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.settings.experiment import FILE_NAME, LOG_SUFFIXES, Protocol
 from pullbook.settings.fingerprint import log_digests
-from pullbook.text import counted
+from pullbook.text import counted, fold
 
 
 def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after: Sequence[str | Path]) -> list[str]:
@@ -164,8 +164,8 @@ def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence
     lines = [f"Wrote {folder / FILE_NAME}; {counted(len(logs), 'log')} in it."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
-        lines += [f"  {channel}: {signal.column!r} [{signal.unit}]" for channel, signal in log.signals.items()]
-        lines += [f"  not recognised: {column!r}" for column in log.unknown_columns]
+        lines += [fold(f"  {channel}: {signal.column!r} [{signal.unit}]") for channel, signal in log.signals.items()]
+        lines += [fold(f"  not recognised: {column!r}") for column in log.unknown_columns]
     found = "Speeds found" if protocol != Protocol() else "The usual speeds"
     lines.append(
         f"{found}: cruise {protocol.cruise_kmh:g} km/h, pulls {protocol.pull_from_kmh:g} to "
@@ -178,8 +178,10 @@ def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
     if needs:
         lines.append(
-            f"For the usual question, peak_rise, still needed: {'; '.join(needs)}. Name the column under 'channels:' "
-            f"in {FILE_NAME}, or ask another question there (outcome:)."
+            fold(
+                f"For the usual question, peak_rise, still needed: {'; '.join(needs)}. Name the column under "
+                f"'channels:' in {FILE_NAME}, or ask another question there (outcome:)."
+            )
         )
-    lines.append(f"Next: describe the vehicle and the service in {FILE_NAME}, then: pullbook check {folder}")
+    lines += [f"Next: describe the vehicle and the service in {FILE_NAME}, then:", f"  pullbook check {folder}"]
     return lines

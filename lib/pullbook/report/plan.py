@@ -10,7 +10,7 @@ from pullbook.errors import ComparisonError
 from pullbook.report.html import CAUTIONS, Fragment, escape, listed, table
 from pullbook.settings.experiment import Experiment, Protocol
 from pullbook.statistics.power import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
-from pullbook.text import decimals, in_brackets, unit_suffix
+from pullbook.text import decimals, fold, in_brackets, unit_suffix
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -170,22 +170,20 @@ def sheet(request: PlanRequest) -> Fragment:
 def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) -> list[str]:
     """Return the plan as lines for a terminal, cautions first; the parameters are those of `plan_request`."""
     request = plan_request(folder, change=change, pulls=pulls)
-    lines = ["First, safety:", *(f"  - {line}" for line in CAUTIONS), "", answer_text(request), ""]
+    cautions = (fold(f"  - {line}") for line in CAUTIONS)
+    lines = ["First, safety:", *cautions, "", fold(answer_text(request), indent=""), ""]
     unit = in_brackets(request.unit)
-    headings = (
-        "sessions a side",
-        "pulls a session",
-        f"interval{unit}",
-        f"told 4 of 5{unit}",
-        "hours",
-    )
-    lines.append("  " + "  ".join(f"{heading:>15}" for heading in headings))
+    headings = ("sessions a side", "pulls a session", f"interval{unit}", f"told 4 of 5{unit}", "hours")
+    widths = [max(6, len(heading)) for heading in headings]
     digits = request.digits
-    for p in request.grid:
-        told = (f"±{p.half_width:.{digits}f}", f"{p.safe_change:.{digits}f}")
-        cells = (p.sessions, p.pulls, *told, f"{p.driving_min / 60:.1f}")
-        lines.append("  " + "  ".join(f"{cell:>15}" for cell in cells))
+    rows = [
+        (p.sessions, p.pulls, f"±{p.half_width:.{digits}f}", f"{p.safe_change:.{digits}f}", f"{p.driving_min / 60:.1f}")
+        for p in request.grid
+    ]
+    for cells in (headings, *rows):
+        lines.append("  " + "  ".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True)))
     sessions = request.fewest.sessions if request.fewest else 3
     lines += ["", "On the day:"]
-    lines += [f"  [ ] {line}" for line in sheet_lines(request.protocol, sessions=sessions, pulls=pulls)]
+    todo = sheet_lines(request.protocol, sessions=sessions, pulls=pulls)
+    lines += [fold(f"  [ ] {line}", indent="    ") for line in todo]
     return lines
