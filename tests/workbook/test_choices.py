@@ -98,7 +98,8 @@ def undecided(fresh):
     """Return the choices of an experiment whose file gives no worthwhile change."""
     folder = fresh("two_evenings")
     path = folder / "experiment.yaml"
-    path.write_text(re.sub(r"^worthwhile_change.*\n", "", path.read_text(encoding="utf-8"), flags=re.M), encoding="utf-8")
+    text = path.read_text(encoding="utf-8")
+    path.write_text(re.sub(r"^worthwhile_change.*\n", "", text, flags=re.M), encoding="utf-8")
     return Choices(folder)
 
 

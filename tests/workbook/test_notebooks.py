@@ -55,7 +55,8 @@ def test_its_parameters_are_one_tagged_cell_of_commented_scalars(notebook):
 
 
 def test_the_workbook_names_its_parameters():
-    assert list(inspect_notebook(str(workbook_path()))) == ["experiment", "out", "interactive", "level", "relative_dates"]
+    named = ["experiment", "out", "interactive", "level", "relative_dates"]
+    assert list(inspect_notebook(str(workbook_path()))) == named
 
 
 def test_the_workbook_answers_before_anything_else():

@@ -39,7 +39,10 @@ for name in ("post.md", "post.bbcode.txt", "card.png"):
 """
 
 
-def small_workbook(folder: Path, *cells: str, parameters: str = 'experiment = ""\nout = ""\ninteractive = False') -> Path:
+NEEDED = 'experiment = ""\nout = ""\ninteractive = False'
+
+
+def small_workbook(folder: Path, *cells: str, parameters: str = NEEDED) -> Path:
     """Write a workbook of few cells, for what does not need the whole one."""
     first = nbformat.v4.new_code_cell(parameters, metadata={"tags": ["parameters"]})
     rest = [nbformat.v4.new_code_cell(source) for source in cells]
@@ -347,7 +350,7 @@ def test_the_template_is_found():
 
 # --- parameters --------------------------------------------------------------------------------------------------
 
-LEVELLED = 'experiment = ""\nout = ""\ninteractive = False\nlevel = 0.95\nrelative_dates = False'
+LEVELLED = NEEDED + "\nlevel = 0.95\nrelative_dates = False"
 
 
 def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):

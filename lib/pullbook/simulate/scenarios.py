@@ -353,24 +353,27 @@ _ESTATE = Vehicle(
 _LEDGER = """\
 ## The ledger
 
-`ledger.csv` is kept by hand: `date, odometer, item, amount, unit, note`. It says what was done to the van and how much its catch can held.
+`ledger.csv` is kept by hand: `date, odometer, item, amount, unit, note`. It says what was done to the van and how much
+its catch can held.
 
     pullbook ledger sample_runs/fin_wash/ledger.csv --out ledger.html -p capacity_ml=250 -p "service=cooler fins washed"
 
-The page has the rate at which the can fills, with its interval, when it is full, and what is known for doing a service again. A wrong name
-after `-p` lists the right ones.
+The page has the rate at which the can fills, with its interval, when it is full, and what is known for doing a service
+again. A wrong name after `-p` lists the right ones.
 """
 
 _PLANNING = """\
 ## How many drives it takes
 
-Before you drive, ask how many days and pulls would show the change you care about. After the first evenings, ask again with your own scatter:
+Before you drive, ask how many days and pulls would show the change you care about. After the first evenings, ask again
+with your own scatter:
 
     pullbook plan
     pullbook plan --out plan.html
     pullbook plan sample_runs/two_evenings --change 1.5
 
-The first counts on usual scatter. The second writes a page with a sheet to take along. The third uses the scatter of this experiment.
+The first counts on usual scatter. The second writes a page with a sheet to take along. The third uses the scatter of
+this experiment.
 """
 
 _FIN_WASH = Scenario(

@@ -271,7 +271,7 @@ def _is_same(a: Run, b: Run) -> bool:
 
 
 def _asked(experiment: Experiment, place: Place) -> Value:
-    """Return a setting; None for a worthwhile change nobody gave, since its default, meant in K, serves no other unit."""
+    """Return a setting; None for a worthwhile change nobody gave: its default is meant in K and fits no other unit."""
     if place == ("worthwhile_change",) and "worthwhile_change" not in experiment.model_fields_set:
         return None
     return value_at(experiment, place)
