@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
-.PHONY: report test coverage oldest newest mutants bench study study-runs study-felt lint samples clean
+.PHONY: report test coverage oldest newest mutants bench study study-runs study-secondary lint samples clean
 .DEFAULT_GOAL := report
 
 $(VENV)/.created:
@@ -72,7 +72,7 @@ study: $(VENV)/.installed-test
 study-runs: $(VENV)/.installed-test
 	@$(STUDY) -W ignore -m study.runs
 
-study-felt: $(VENV)/.installed-test
+study-secondary: $(VENV)/.installed-test
 	@$(STUDY) -W ignore -m study.secondary
 
 samples: $(VENV)/.installed

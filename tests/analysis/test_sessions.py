@@ -130,6 +130,22 @@ def test_two_references_for_the_inlet_are_never_mixed(folder) -> None:
         assert row["inlet_at_peak"] == noted[row["session"]]
 
 
+def test_a_shared_outside_sensor_counts_with_its_own_step(folder) -> None:
+    """One log lacks the inlet sensor and both have the outside one, in steps of 0.5 K: 0.5 / sqrt(12) = 0.144 K."""
+    for name, celsius in (("before-1.csv", 14.0), ("after-1.csv", 12.5)):
+        path = folder / "logs" / name
+        header, *rows = path.read_text(encoding="utf-8").splitlines()
+        outside = [celsius + 0.5 * (k * 3 // len(rows)) for k in range(len(rows))]
+        lines = [f"{header};Ambient air temperature [°C]"]
+        lines += [f"{row};{warm:.1f}".replace(".", ",") for row, warm in zip(rows, outside, strict=True)]
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    relabelled(folder, "after-1.csv", INLET, ODD)
+    result = analyse(folder)
+    assert {drive.inlet for drive in result.drives} == {"ambient_air_temperature"}
+    assert result.measures["inlet_step"].to_numpy() == pytest.approx(0.5)
+    assert result.comparison.data.inlet_u == pytest.approx(0.5 / 12**0.5)
+
+
 def test_without_any_common_reference_the_rise_is_refused(folder) -> None:
     relabelled(folder, "after-1.csv", INLET, ODD)
     text = (folder / "experiment.yaml").read_text().splitlines()

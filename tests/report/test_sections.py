@@ -195,3 +195,10 @@ def test_a_pure_number_is_shown_without_a_unit(result_of) -> None:
     for text in (*shown, *pictures, figures.every_run(result).figure.layout.meta["caption"]):
         assert not re.search(r"\d 1\b|\[1\]", text.replace("of 1", "")), text
     assert figures.every_run(result).figure.layout.meta["caption"].endswith("session means, as measured.")
+
+
+def test_the_colophon_promises_no_file_that_may_be_missing(result):
+    """In JupyterLab, and under papermill without `out`, nothing is written beside the page."""
+    text = sections.colophon(result).html
+    assert "beside" not in text
+    assert "pullbook run" in text

@@ -93,6 +93,50 @@ def test_settings_reach_the_file_and_a_rerun_gives_the_same_numbers(choices):
     assert "day_to_day_sd" not in yaml_of(choices)
 
 
+@pytest.fixture
+def undecided(fresh):
+    """Return the choices of an experiment whose file gives no worthwhile change."""
+    folder = fresh("two_evenings")
+    path = folder / "experiment.yaml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(re.sub(r"^worthwhile_change.*\n", "", text, flags=re.M), encoding="utf-8")
+    return Choices(folder)
+
+
+def test_a_worthwhile_change_that_nobody_gave_is_never_saved(undecided):
+    undecided.set(("day_to_day_sd",), 1.5)
+    assert [edit.place for edit in undecided.edits()] == [("day_to_day_sd",)]
+    undecided.save()
+    assert "worthwhile_change" not in yaml_of(undecided)
+    # The default of 2 is meant in K. In seconds it would be a guess, and the file would be refused.
+    with pytest.raises(ExperimentError, match="worthwhile_change is missing"):
+        undecided.set(("outcome",), "time_to_boost")
+    assert undecided.edits() == []
+
+
+@pytest.mark.parametrize("change", [0.3, 2.0])  # 2.0 is what the default would be in K
+def test_a_worthwhile_change_that_was_given_makes_a_file_that_loads(undecided, change):
+    undecided.set(("worthwhile_change",), change)
+    undecided.set(("outcome",), "time_to_boost")
+    undecided.save()
+    loaded = Choices(undecided.experiment.folder)
+    assert (loaded.saved.outcome, loaded.saved.worthwhile_change) == ("time_to_boost", change)
+    assert undecided.edits() == loaded.edits() == []
+    loaded.set(("outcome",), "peak_rise")
+    loaded.set(("worthwhile_change",), None)
+    loaded.save()
+    assert "worthwhile_change" not in yaml_of(loaded)
+
+
+def test_what_load_would_refuse_is_not_written(choices, monkeypatch):
+    choices.set(("day_to_day_sd",), 1.5)
+    text = yaml_of(choices)
+    monkeypatch.setattr("pullbook.workbook.choices.with_edits", lambda text, edits: text + "typo: 1\n")
+    with pytest.raises(ExperimentError, match=r"Not saved: .*unknown key"):
+        choices.save()
+    assert yaml_of(choices) == text
+
+
 def test_going_back_restores_what_the_file_says(choices):
     choices.leave_out("after-1", "pull 1", "x")
     choices.set(("worthwhile_change",), 5.0)

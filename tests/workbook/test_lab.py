@@ -20,6 +20,7 @@ def test_the_copy_opens_with_the_experiment_and_lies_outside_it(fresh, tmp_path)
     notebook = nbformat.read(copy, as_version=4)
     parameters = next(c for c in notebook.cells if "parameters" in c.metadata.get("tags", []))
     assert f"experiment = {str(folder.resolve())!r}  # the experiment folder" in parameters.source.splitlines()
+    assert any(line.startswith("interactive = True") for line in parameters.source.splitlines())
     template = nbformat.read(workbook_path(), as_version=4)
     assert [c.cell_type for c in notebook.cells] == [c.cell_type for c in template.cells]
     assert "rendered" not in {path.name for path in folder.iterdir()}

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import nbformat
 import pytest
-from papermill import execute_notebook, inspect_notebook
+from papermill import PapermillExecutionError, execute_notebook, inspect_notebook
 
 from helpers.samples import SAMPLES
 from pullbook.workbook.run import workbook_path
@@ -55,7 +55,8 @@ def test_its_parameters_are_one_tagged_cell_of_commented_scalars(notebook):
 
 
 def test_the_workbook_names_its_parameters():
-    assert list(inspect_notebook(str(workbook_path()))) == ["experiment", "out", "level", "relative_dates"]
+    named = ["experiment", "out", "interactive", "level", "relative_dates"]
+    assert list(inspect_notebook(str(workbook_path()))) == named
 
 
 def test_the_workbook_answers_before_anything_else():
@@ -70,6 +71,14 @@ def test_another_notebook_executes_as_it_stands(path, tmp_path):
     # The workbook itself is executed in test_workbook.py. Papermill formats its paths: none of these has braces.
     produced = execute_notebook(str(path), str(tmp_path / path.name), cwd=str(path.parent), progress_bar=False)
     assert not any(o.output_type == "error" for c in produced.cells for o in c.get("outputs", []))
+
+
+def test_a_missing_experiment_stops_papermill_and_leaves_no_controls(tmp_path: Path):
+    with pytest.raises(PapermillExecutionError, match="no such folder"):
+        execute_notebook(
+            str(workbook_path()), str(tmp_path / "w.ipynb"), {"experiment": "nowhere"}, cwd=str(tmp_path),
+            progress_bar=False,
+        )  # fmt: skip
 
 
 def test_the_workbook_takes_another_level(tmp_path: Path):

@@ -39,7 +39,10 @@ for name in ("post.md", "post.bbcode.txt", "card.png"):
 """
 
 
-def small_workbook(folder: Path, *cells: str, parameters: str = 'experiment = ""\nout = ""') -> Path:
+NEEDED = 'experiment = ""\nout = ""\ninteractive = False'
+
+
+def small_workbook(folder: Path, *cells: str, parameters: str = NEEDED) -> Path:
     """Write a workbook of few cells, for what does not need the whole one."""
     first = nbformat.v4.new_code_cell(parameters, metadata={"tags": ["parameters"]})
     rest = [nbformat.v4.new_code_cell(source) for source in cells]
@@ -180,7 +183,7 @@ def test_a_page_that_cannot_be_made_leaves_the_earlier_output(fresh, use, monkey
 
 
 def test_a_workbook_that_does_not_take_the_parameters_is_refused(fresh, use):
-    path = use("pass", parameters='experiment = ""')
+    path = use("pass", parameters='experiment = ""\ninteractive = False')
     with pytest.raises(ExperimentError, match="its parameters cell does not name out; put the line back") as caught:
         run_workbook(fresh("two_evenings"), progress=False)
     assert str(path) in str(caught.value)
@@ -347,7 +350,7 @@ def test_the_template_is_found():
 
 # --- parameters --------------------------------------------------------------------------------------------------
 
-LEVELLED = 'experiment = ""\nout = ""\nlevel = 0.95\nrelative_dates = False'
+LEVELLED = NEEDED + "\nlevel = 0.95\nrelative_dates = False"
 
 
 def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
@@ -370,6 +373,7 @@ def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
         (["colour=red"], "-p colour: no such parameter; allowed: level, relative_dates."),
         (["experiment=elsewhere"], "-p experiment: it is the folder: pullbook run DIR"),
         (["out=elsewhere"], "-p out: give the folder to write to with --out"),
+        (["interactive=true"], "-p interactive: the controls need JupyterLab: pullbook lab DIR"),
         (["level=high"], "-p level: given 'high'; allowed: a number, such as 0.95"),
         (["level=nan"], "-p level: given 'nan'; allowed: a number, such as 0.95"),
         (["level=0.5"], "level: given 0.5; allowed: above 0.5 and below 1, such as 0.95"),

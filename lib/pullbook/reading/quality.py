@@ -236,9 +236,9 @@ def _soon_after_stop(time_s: np.ndarray, log: Log) -> np.ndarray:
     soon = np.zeros(len(time_s), dtype=bool)
     if engine is not None:
         stops = engine.time_s[engine.values < STOPPED_RPM]
-        for stop in range(len(time_s)):
-            since = time_s[stop] - stops
-            soon[stop] = bool(((since >= -engine.max_gap_s) & (since <= COOLING_AFTER_STOP_S)).any())
+        for k in range(len(time_s)):
+            since = time_s[k] - stops
+            soon[k] = bool(((since >= -engine.max_gap_s) & (since <= COOLING_AFTER_STOP_S)).any())
     return soon
 
 

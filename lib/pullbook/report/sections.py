@@ -483,13 +483,13 @@ def routes(result: Result) -> Fragment:
     )
 
 
-def checks(result: Result) -> Fragment:
-    """Return the checks that the result was put to."""
+def checks(result: Result) -> Fragment | None:
+    """Return the checks that the result was put to; None where there are too few sessions for any."""
     rows = [
         (check.name, check.sentence, {True: "agrees", False: "does not agree", None: ""}[check.agrees])
         for check in result.cross_checks.checks
     ]
-    return table(("check", "what it says", ""), rows, numbers_from=9, caption="Checks")
+    return table(("check", "what it says", ""), rows, numbers_from=9, caption="Checks") if rows else None
 
 
 def budget(result: Result) -> Fragment:
@@ -554,5 +554,6 @@ def colophon(result: Result) -> Fragment:
     """Return what made the page, so that it can be made again."""
     return Fragment(
         f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
-        f"{escape(result.inputs_sha256[:16])}. The figures are in results.json and runs.csv beside this page.</p>"
+        f"{escape(result.inputs_sha256[:16])}. The command pullbook run also writes "
+        "the figures, as results.json and runs.csv.</p>"
     )

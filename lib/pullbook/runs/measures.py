@@ -46,7 +46,7 @@ PULL_MEASURES = (
 PULL_FACTS = ("outlet_estimated", "effectiveness_step", "density_step", "barometric", "dry_pressure", "heading")
 STEPS = {
     "charge_step": "charge_air_temperature",
-    "inlet_step": "intake_air_temperature",
+    "inlet_step": "",  # of whichever sensor gives the inlet temperature: `inlet_signal`
     "coolant_step": "engine_coolant_temperature",
     "pressure_step": "intake_manifold_pressure",
     "flow_step": "air_mass_flow",
@@ -124,6 +124,8 @@ def measure(
     rows: list[dict[str, object]] = []
     following = _next_starts(runs)
     steps = {name: signal.resolution for name, channel in STEPS.items() if (signal := log.get(channel))}
+    if inlet := inlet_signal(log, outside.inlet):
+        steps["inlet_step"] = inlet.resolution
     for run in runs.pulls:
         figures = _pull(log, run, following[run.name], marks, efficiency, outside)
         rows.append(_facts(run) | steps | figures | (at_point(log, run, point) if point else {}))
@@ -388,8 +390,12 @@ def _cooler(
     peak = figures.get("peak_charge", np.nan)
     barometric = barometric_kpa(log, outside)
     charge_step, inlet_step, pressure_step = (
-        signal.resolution if (signal := log.get(channel)) else 0.0
-        for channel in ("charge_air_temperature", "intake_air_temperature", "intake_manifold_pressure")
+        signal.resolution if signal else 0.0
+        for signal in (
+            log.get("charge_air_temperature"),
+            inlet_signal(log, outside.inlet),
+            log.get("intake_manifold_pressure"),
+        )
     )
     measured = log.get("compressor_outlet_temperature")
     if measured is not None:

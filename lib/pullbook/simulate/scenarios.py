@@ -66,6 +66,8 @@ class Scenario:
         The protocol [km/h].
     odometer_km : float or None
         At the service.
+    also : str
+        What else the read-me explains on this sample, in Markdown.
     """
 
     name: str
@@ -91,6 +93,7 @@ class Scenario:
     pull_from_kmh: float = 40.0
     pull_to_kmh: float = 110.0
     odometer_km: float | None = None
+    also: str = ""
 
     def script(self, rng: np.random.Generator | None) -> tuple[Manoeuvre, ...]:
         """Return the manoeuvres of one session; ``rng`` as for `standard_script`."""
@@ -301,6 +304,7 @@ def _read_me(scenario: Scenario, seed: int) -> str:
             "",
             f"Written by `python -m pullbook.simulate` with seed {seed}.",
             "",
+            *([scenario.also] if scenario.also else []),
         ]
     )
 
@@ -346,6 +350,32 @@ _ESTATE = Vehicle(
     spool_rpm=1850.0,
 )
 
+_LEDGER = """\
+## The ledger
+
+`ledger.csv` is kept by hand: `date, odometer, item, amount, unit, note`. It says what was done to the van and how much
+its catch can held.
+
+    pullbook ledger sample_runs/fin_wash/ledger.csv --out ledger.html -p capacity_ml=250 -p "service=cooler fins washed"
+
+The page has the rate at which the can fills, with its interval, when it is full, and what is known for doing a service
+again. A wrong name after `-p` lists the right ones.
+"""
+
+_PLANNING = """\
+## How many drives it takes
+
+Before you drive, ask how many days and pulls would show the change you care about. After the first evenings, ask again
+with your own scatter:
+
+    pullbook plan
+    pullbook plan --out plan.html
+    pullbook plan sample_runs/two_evenings --change 1.5
+
+The first counts on usual scatter. The second writes a page with a sheet to take along. The third uses the scatter of
+this experiment.
+"""
+
 _FIN_WASH = Scenario(
     name="fin_wash",
     title="Fin wash on a farm van",
@@ -371,6 +401,7 @@ _FIN_WASH = Scenario(
     worthwhile_change=2.0,
     style=LogStyle(layout="held", time_format="clock"),
     compressed=True,
+    also=_LEDGER,
 )
 
 _TWO_EVENINGS = Scenario(
@@ -390,6 +421,7 @@ _TWO_EVENINGS = Scenario(
     reference=Weather(ambient_c=14.5),
     worthwhile_change=2.0,
     style=LogStyle(layout="sparse", delimiter=";", decimal=",", time_format="clock"),
+    also=_PLANNING,
 )
 
 _NOTHING_DONE = Scenario(
@@ -474,6 +506,7 @@ def _spring(year: int, odometer_km: float, before: Cooler, *, month: int, warmer
         before=(outing(-5, 11.0, 100.9), outing(-2, 14.0, 101.3)),
         after=(outing(2, 12.5, 100.5), outing(6, 15.0, 100.8)),
         odometer_km=odometer_km,
+        also="",
     )
 
 

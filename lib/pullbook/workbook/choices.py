@@ -116,7 +116,7 @@ class Choices:
         ExperimentError
             When the value is not allowed; the choices stay as they were.
         """
-        settings = self.experiment.model_dump(exclude_none=True)
+        settings = self.experiment.model_dump(exclude_none=True, exclude_unset=True)  # a default is nobody's choice
         put(settings, Edit(place, value))
         changed = Experiment.from_settings(settings, self.experiment.folder)
         if changed.protocol == self.experiment.protocol:
@@ -133,7 +133,7 @@ class Choices:
         old, new = self.saved, self.experiment
         names: list[Place] = [(name,) for name in QUESTION]
         names += [("protocol", name) for name in Protocol.model_fields]
-        found = [Edit(place, after) for place in names if value_at(old, place) != (after := value_at(new, place))]
+        found = [Edit(place, after) for place in names if _asked(old, place) != (after := _asked(new, place))]
         for k, (before, now) in enumerate(zip(old.sessions, new.sessions, strict=True)):
             place = ("sessions", k, "leave_out")
             if before.leave_out and not now.leave_out:
@@ -159,8 +159,8 @@ class Choices:
         Raises
         ------
         ExperimentError
-            When a reason is missing, when the file was changed meanwhile, or when it cannot be
-            written. The file is then as it was.
+            When a reason is missing, when the file was changed meanwhile, when it would be refused as it
+            would then stand, or when it cannot be written. The file is then as it was.
         """
         if missing := self.without_reason():
             raise ExperimentError(f"Not saved: give a reason for leaving out {', '.join(missing)}.")
@@ -171,6 +171,10 @@ class Choices:
                 "your choices stay."
             )
         text = with_edits(self._text, self.edits())
+        try:
+            Experiment.from_settings(parse_settings(text), folder)
+        except ExperimentError as refusal:
+            raise ExperimentError(f"Not saved: {refusal}") from None
         write_whole(folder / FILE_NAME, text)
         self._text, self.saved, self.saved_result = text, self.experiment, self.result
 
@@ -264,6 +268,13 @@ def carried_over(reasons: Mapping[str, str], old: Runs, new: Runs) -> tuple[dict
 def _is_same(a: Run, b: Run) -> bool:
     shared_s = min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
     return a.kind == b.kind and shared_s > 0.5 * min(a.end_s - a.start_s, b.end_s - b.start_s)
+
+
+def _asked(experiment: Experiment, place: Place) -> Value:
+    """Return a setting; None for a worthwhile change nobody gave: its default is meant in K and fits no other unit."""
+    if place == ("worthwhile_change",) and "worthwhile_change" not in experiment.model_fields_set:
+        return None
+    return value_at(experiment, place)
 
 
 def value_at(experiment: Experiment, place: Place) -> Value:

@@ -105,11 +105,13 @@ def open_lab(copy: Path, options: Sequence[str] = ()) -> None:
 
 
 def _opened_with(source: str, place: Path) -> str:
+    """Set in the parameters cell which experiment it is, and that its controls are shown."""
+    own = {
+        "experiment =": f"experiment = {str(place)!r}  # the experiment folder\n",
+        "interactive =": "interactive = True  # controls to choose experiment, runs and settings\n",
+    }
     lines = source.splitlines(keepends=True)
-    return "".join(
-        f"experiment = {str(place)!r}  # the experiment folder\n" if line.startswith("experiment =") else line
-        for line in lines
-    )
+    return "".join(next((new for old, new in own.items() if line.startswith(old)), line) for line in lines)
 
 
 def _edited(copy: Path) -> bool:

@@ -22,7 +22,11 @@ if TYPE_CHECKING:
 
 NAME = "workbook.ipynb"
 POSTS = ("post.md", "post.bbcode.txt", "card.png")
-ELSEWHERE = {"experiment": "it is the folder: pullbook run DIR", "out": "give the folder to write to with --out"}
+ELSEWHERE = {
+    "experiment": "it is the folder: pullbook run DIR",
+    "out": "give the folder to write to with --out",
+    "interactive": "the controls need JupyterLab: pullbook lab DIR",
+}
 OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # the results last: they say that the rest is there
 
 
@@ -105,7 +109,7 @@ def run_workbook(
         with stage(target) as work:
             notebook = execute(
                 workbook_path(),
-                {"experiment": str(folder), "out": str(work), **parameters},
+                {"experiment": str(folder), "out": str(work), "interactive": False, **parameters},
                 produced=work / NAME,
                 failed=target.with_name(f"{target.name}-failed.ipynb"),
                 progress=progress,
