@@ -212,7 +212,8 @@ def _measured(
     """Return a row a run of all drives, and the drives with a finding for each figure that their logs do not give."""
     import pandas as pd
 
-    marks = sorted({*experiment.protocol.marks, *speeds_of(experiment.outcome)})
+    speeds = speeds_of(experiment.outcome)
+    marks = sorted({*experiment.protocol.marks, *(speeds if len(speeds) == 2 else ())})
     protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
     frames, told = [], []
     for drive in drives:
@@ -223,6 +224,7 @@ def _measured(
             vehicle=experiment.vehicle,
             surroundings=surroundings_of(drive.session, drive.inlet),
             point=point,
+            outcome=experiment.outcome,
         )
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)

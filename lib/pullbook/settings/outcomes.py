@@ -144,16 +144,26 @@ def elapsed_columns(names: Iterable[object]) -> list[str]:
 
 _ELAPSED_COLUMN = re.compile(r"elapsed_s [^\s_]+")
 _ELAPSED = re.compile(r"elapsed_s (\d{1,3})-(\d{1,3})")
+_RISE_AT = re.compile(r"rise_at (\d{2,3})")
 
 
 def speeds_of(name: str) -> tuple[float, ...]:
-    """Return the two speeds [km/h] that a time's name holds, none for other outcomes."""
+    """Return the speeds [km/h] that a name holds: two of a time, one of `rise_at`, none for other outcomes."""
     match = _ELAPSED.fullmatch(name)
-    return (float(match[1]), float(match[2])) if match else ()
+    if match:
+        return (float(match[1]), float(match[2]))
+    match = _RISE_AT.fullmatch(name)
+    return (float(match[1]),) if match else ()
+
+
+def speed_of(name: str) -> float | None:
+    """Return the speed [km/h] that a `rise_at` names; None for other outcomes."""
+    speeds = speeds_of(name)
+    return speeds[0] if len(speeds) == 1 else None
 
 
 def outcome_named(name: str) -> Outcome | None:
-    """Return the outcome of a name, or None; ``elapsed_s 60-90`` names the time between two speeds in km/h.
+    """Return the outcome of a name, or None; ``elapsed_s 60-90`` and ``rise_at 100`` name their speeds in km/h.
 
     Examples
     --------
@@ -165,6 +175,12 @@ def outcome_named(name: str) -> Outcome | None:
     """
     if name in OUTCOMES:
         return OUTCOMES[name]
+    match = _RISE_AT.fullmatch(name)
+    if match:
+        return Outcome(
+            name=name, kind="pull", unit="K", label=f"charge temperature above inlet at {match[1]} km/h",
+            ambient="rise", steps=("charge_step", "inlet_step"),
+        )  # fmt: skip
     match = _ELAPSED.fullmatch(name)
     if match and int(match[1]) < int(match[2]):
         return Outcome(
