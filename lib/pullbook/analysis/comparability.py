@@ -12,7 +12,8 @@ from pullbook.physics import air
 from pullbook.reading.units import STANDARD_PRESSURE_KPA
 from pullbook.settings.experiment import PHASES, Experiment, Phase
 from pullbook.settings.outcomes import Outcome
-from pullbook.statistics.estimate import Slope, log_heating
+from pullbook.statistics.covariates import log_heating
+from pullbook.statistics.estimate import Slope
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -17,7 +17,9 @@ WINDOW = 0.8  # the gear is read from this share of the moment's speed up to it
 LEAST_SAMPLES = 3
 SHIFT_LN = 0.10  # the ratio jumps by more at a change of gear; common practice, no source
 STEADY_LN = 0.04  # standard deviation of the ratio's logarithm about its middle: 1 km/h steps and polling leave 0.02
-IN_PROPORTION = 0.35  # how far from 1 the exponent of engine speed over road speed may lie; a slipping drive's is near 0
+IN_PROPORTION = (
+    0.35  # how far from 1 the exponent of engine speed over road speed may lie; a slipping drive's is near 0
+)
 TELLING_LN = 0.08  # with less change of speed the exponent says nothing
 GRID_KMH = 5.0
 

@@ -1,8 +1,8 @@
 """Were the runs driven in the same gear? Pulls of different gears are never compared.
 
-A gear is a cluster of ratios (`pullbook.runs.gears`): those of one gear agree within half a per cent, tyres wear by two,
-and neighbouring gears lie ten or more apart. The ratio averaged over the pull tells patterns of gears apart in the same
-way.
+A gear is a cluster of ratios (`pullbook.runs.gears`): those of one gear agree within half a per cent, tyres wear by
+two, and neighbouring gears lie ten or more apart. The ratio averaged over the pull tells patterns of gears apart in the
+same way.
 """
 
 from __future__ import annotations
@@ -84,11 +84,10 @@ def check_gears(measures: pd.DataFrame, experiment: Experiment, outcome: Outcome
     label = np.full(len(rows), -1)
     label[known] = _clusters(ratio[known], pattern[known])
     sides = {p: {int(k): int(np.sum((label == k) & (phase == p))) for k in np.unique(label[known])} for p in PHASES}
-    shared = [k for k in sides["before"] if sides["before"][k] and sides["after"][k]]
+    both_read = all(known[phase == p].any() for p in PHASES)
+    shared = [k for k in sides["before"] if (sides["before"][k] and sides["after"][k]) or not both_read]
     if not shared:
-        if all(known[phase == p].any() for p in PHASES):
-            return GearCheck(differs=True, findings=(_differs(ratio, pattern, phase, known),))
-        return GearCheck(findings=(_not_checked(measures, rows[~known]),))
+        return GearCheck(differs=True, findings=(_differs(ratio, pattern, phase, known),))
     best = max(shared, key=lambda k: (min(sides[p][k] for p in PHASES), sum(sides[p][k] for p in PHASES)))
     odd = np.flatnonzero(known & (label != best))
     usual = float(np.median(ratio[label == best]))
@@ -161,7 +160,11 @@ def _kept_out(measures: pd.DataFrame, rows: np.ndarray, usual: float, odd: np.nd
             f"{counted(len(rows), 'run')} not compared, because the gear differs from the others' "
             f"({usual:.0f} rpm per km/h): {named}."
         ),
-        evidence={"runs": named, "usual_rpm_per_kmh": round(usual, 2), "rpm_per_kmh": [round(float(o), 2) for o in odd]},
+        evidence={
+            "runs": named,
+            "usual_rpm_per_kmh": round(usual, 2),
+            "rpm_per_kmh": [round(float(o), 2) for o in odd],
+        },
     )
 
 
@@ -172,8 +175,8 @@ def _not_checked(measures: pd.DataFrame, rows: np.ndarray) -> Finding:
         code="gear-not-read",
         severity="note",
         message=(
-            f"{what}: it takes an engine speed that turns in step with the wheels. If you drove in different gears, the "
-            "result is not a fair comparison."
+            f"{what}: it takes an engine speed that turns in step with the wheels. If you drove in different gears, "
+            "the result is not a fair comparison."
         ),
         evidence={"runs": _named(measures, rows)},
     )
