@@ -257,7 +257,9 @@ def compare(
     outcome = experiment.outcome_spec
     gears = check_gears(measures, experiment, outcome)
     measures = gears.keep(measures)
-    boost = boost_findings(measures, experiment, level=level, with_left_out=with_left_out)
+    boost: tuple[Finding, ...] = ()  # in another gear, another boost would be no leak
+    if not gears.differs:
+        boost = boost_findings(measures, experiment, level=level, with_left_out=with_left_out)
     data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
     sensors = sensor_findings(experiment, outcome)
     worthwhile = experiment.worthwhile_change

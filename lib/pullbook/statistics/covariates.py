@@ -95,7 +95,7 @@ def covariates_of(data: SessionMeans, *, equal_boost: bool = True) -> list[Covar
     if outcome.kind == "pull" and outcome.of_charge:
         add(START, "K/K", data.heat_left_k, start_slope())
         if outcome.at_the_end:
-            add(LENGTH, "K/s", data.duration_s, length_slope(data.climb_k, data.duration_s))
+            add(LENGTH, "K/s", data.duration_s, length_slope(data.end_climb))
     return found
 
 

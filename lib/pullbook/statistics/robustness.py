@@ -479,7 +479,7 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
         resolution_u=data.resolution_u[which],
         heat_left_k=data.heat_left_k[which],
         duration_s=data.duration_s[which],
-        climb_k=data.climb_k[which],
+        end_climb=data.end_climb[which],
         wind_ms=data.wind_ms[which],
         inlet_c=data.inlet_c[which],
         rise_k=data.rise_k[which],

@@ -59,9 +59,9 @@ class SessionMeans:
         The single runs of each session, in the outcome's unit.
     shared_u : float
         Relative standard uncertainty that all sessions share, and their differences with them: of what was estimated.
-    heat_left_k, duration_s, climb_k : ndarray, shape (sessions,)
+    heat_left_k, duration_s, end_climb : ndarray, shape (sessions,)
         Of the pulls, at the average place: what the rests left of the heat of the pull before (`_heat_left`) [K],
-        length [s] and how far the charge climbs from start to peak [K]; NaN where not known.
+        length [s] and how fast the charge still climbs at the end [K/s]; NaN where not known.
     wind_ms : ndarray, shape (sessions,)
         As noted [m/s]; NaN where it was not.
     inlet_share : float
@@ -85,7 +85,7 @@ class SessionMeans:
     single_runs: tuple[np.ndarray, ...]
     heat_left_k: np.ndarray
     duration_s: np.ndarray
-    climb_k: np.ndarray
+    end_climb: np.ndarray
     wind_ms: np.ndarray
     inlet_share: float = 0.0
     shared_u: float = 0.0
@@ -219,7 +219,7 @@ def session_means(
         single_runs=tuple(y[codes == k] for k in range(len(sessions))),
         heat_left_k=at_average_place(_heat_left(of_runs("rest_before"), climb, of_runs("recovery_time"))),
         duration_s=at_average_place(of_runs("duration")),
-        climb_k=at_average_place(climb),
+        end_climb=at_average_place(of_runs("end_climb")),
         wind_ms=np.array([math.nan if s.wind_ms is None else s.wind_ms for s in sessions]),
         inlet_share=1.0 if own_inlet else 0.0,
         shared_u=_shared_u(measures.iloc[usable]) if outcome.from_outlet else 0.0,
