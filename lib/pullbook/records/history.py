@@ -246,6 +246,7 @@ def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, seas
     _refuse_single(named)
     _refuse_repeated(named)
     _refuse_unlike(named)
+    _refuse_not_comparable(named)
     axis, named = _in_order(named)
     results = [result for _, result in named]
     boost = _boost_findings(results, level)
@@ -424,6 +425,12 @@ def _in_order(named: Sequence[tuple[str, Result]]) -> tuple[Axis, list[tuple[str
 
 
 CHANGED = ("boost-lower", "boost-higher")
+
+
+def _refuse_not_comparable(named: Sequence[tuple[str, Result]]) -> None:
+    for name, result in named:
+        if not result.comparison.comparable:
+            raise ExperimentError(f"{name}: has no states to go on from. {result.comparison.sentence}")
 
 
 def _boost_findings(results: Sequence[Result], level: float) -> list[Finding]:

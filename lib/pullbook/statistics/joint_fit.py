@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pullbook.errors import ComparisonError
 from pullbook.settings.experiment import PHASES, Experiment, Phase, Session
 from pullbook.statistics.covariates import INLET, Covariate, covariates_of
 from pullbook.statistics.estimate import ALLOWANCE_DOF, Slope, allowance_of, contrast_budget, fit_sessions, slopes_of
+from pullbook.statistics.gears import check_gears
 from pullbook.statistics.mixed_fit import MixedFit
 from pullbook.statistics.session_means import SessionMeans, session_means
 from pullbook.statistics.uncertainty import BudgetLine, combined, coverage_factor, effective_dof
@@ -226,7 +228,15 @@ def _pooled(tables: Sequence[pd.DataFrame], experiments: Sequence[Experiment]) -
         for k, (table, experiment) in enumerate(zip(tables, experiments, strict=True))
     )
     pooled = experiments[0].model_copy(update={"sessions": sessions})
-    return session_means(table, pooled, pooled.outcome_spec, with_left_out=False)
+    check = check_gears(table, pooled, pooled.outcome_spec)
+    data = session_means(check.keep(table), pooled, pooled.outcome_spec, with_left_out=False)
+    states = {(name.split(" ", 1)[0], phase) for name, phase in zip(data.names, data.phases, strict=True)}
+    if check.differs or len(states) < 2 * len(tables):
+        raise ComparisonError(
+            "the services were driven in different gears, so their states cannot be compared; drive all of them in the "
+            "same gear, or leave out the ones that were not"
+        )
+    return data
 
 
 def joined(parts: Iterable[tuple[str, pd.DataFrame, Sequence[Session]]]) -> tuple[pd.DataFrame, tuple[Session, ...]]:
