@@ -26,6 +26,7 @@ from pullbook.settings.privacy import defused, fit_to_share, scrub
 from pullbook.statistics.comparison import Comparison, compare
 from pullbook.statistics.gears import GearCheck, check_gears
 from pullbook.statistics.robustness import CrossChecks, cross_check
+from pullbook.statistics.unlike import OBSTACLES
 from pullbook.text import percent
 
 if TYPE_CHECKING:
@@ -78,8 +79,8 @@ class Result:
 
     @property
     def warnings(self) -> tuple[Finding, ...]:
-        """Findings on the comparison that change how it should be read."""
-        return tuple(f for f in self.findings if f.severity == "warning")
+        """Findings on the comparison that change how it should be read; what the sentence says already left out."""
+        return tuple(f for f in self.findings if f.severity == "warning" and f.code not in OBSTACLES)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the results as plain JSON types."""
