@@ -7,7 +7,7 @@ import pytest
 from helpers.tables_of_runs import drawn_sessions, experiment_of, runs_table
 from pullbook.settings.outcomes import OUTCOMES
 from pullbook.statistics.comparison import compare
-from pullbook.statistics.estimate import covariates_of
+from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.session_means import session_means
 
 EXPERIMENTS = 300

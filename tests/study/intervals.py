@@ -19,7 +19,7 @@ import pandas as pd
 
 from pullbook.settings.experiment import Experiment, Service, Session
 from pullbook.statistics.comparison import compare
-from pullbook.statistics.estimate import log_heating
+from pullbook.statistics.covariates import log_heating
 from pullbook.statistics.robustness import welch
 
 SEED = 20260401

@@ -12,7 +12,9 @@ from pullbook.physics import air
 from pullbook.reading.units import STANDARD_PRESSURE_KPA
 from pullbook.settings.experiment import PHASES, Experiment, Phase
 from pullbook.settings.outcomes import Outcome
-from pullbook.statistics.estimate import Slope, log_heating
+from pullbook.statistics.covariates import COMPRESSION, INLET, LENGTH, START, log_heating
+from pullbook.statistics.estimate import Slope
+from pullbook.statistics.session_means import WIND_SHARE, SessionMeans
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -24,6 +26,8 @@ WIND_LIMIT_MS = 3.0  # mean wind of the same procedure
 HEADING_LIMIT_DEG = 30.0  # the cosine, with which wind and grade work, is within 15 %; common practice, no source
 ONE_WAY = 0.9  # mean resultant length from which pulls count as driven one way
 NOT_KNOWN = "not known"
+Effect = tuple[float, str, bool]  # what it could have done, by which rule, and whether the result carries it
+UNKNOWN: Effect = (float("nan"), NOT_KNOWN, False)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -41,7 +45,9 @@ class Condition:
     could_move : float
         What the difference could have done to the change as measured, in the outcome's unit; NaN where not known.
     basis : str
-        By which rule, and whether the result allows for it; or why there is no figure.
+        By which rule; or why there is no figure.
+    carried : bool
+        Whether the result allows for it, and the uncertainty budget has a line for the doubt that is left.
     """
 
     name: str
@@ -52,6 +58,7 @@ class Condition:
     note: str
     could_move: float = float("nan")
     basis: str = NOT_KNOWN
+    carried: bool = False
 
 
 @dataclass(frozen=True)
@@ -68,6 +75,7 @@ class _Rule:
 _RULES = (
     _Rule("inlet temperature at the peak", "°C", "inlet_at_peak", 5.0, False, "any correction carries the result"),
     _Rule("charge temperature at the start", "°C", "start_charge", 3.0, False, "heat left over, or warmer air"),
+    _Rule("rest before a pull", "s", "rest_before", 0.30, True, "heat left over from the pull before"),
     _Rule("peak coolant temperature", "°C", "peak_coolant", 5.0, False, "the engine was not equally warm"),
     _Rule("entry speed", "km/h", "start_speed", 3.0, False, "the pulls were not of equal length"),
     _Rule("exit speed", "km/h", "end_speed", 3.0, False, "the pulls were not of equal length"),
@@ -85,7 +93,7 @@ _MEANS = (
 
 
 def like_for_like(
-    measures: pd.DataFrame, experiment: Experiment, slopes: Sequence[Slope] = ()
+    measures: pd.DataFrame, experiment: Experiment, slopes: Sequence[Slope] = (), data: SessionMeans | None = None
 ) -> tuple[Condition, ...]:
     """Set the conditions of before and after side by side.
 
@@ -97,6 +105,8 @@ def like_for_like(
         For what each session says of the weather.
     slopes : sequence of Slope
         Of the comparison: how the outcome goes with the conditions that it allows for.
+    data : SessionMeans, optional
+        Of the comparison: the heat that the rests left over.
 
     Returns
     -------
@@ -106,18 +116,27 @@ def like_for_like(
     means = rows.reindex(columns=["phase", "session", *_MEANS]).groupby(["phase", "session"], sort=False).mean()
     by_phase = means.groupby(level="phase").mean()
     outcome = experiment.outcome_spec
-    effects = _Effects(by_phase, outcome, {slope.name: slope.value for slope in slopes})
+    left = _difference(data.heat_left_k, data) if data is not None else float("nan")
+    effects = _Effects(by_phase, outcome, {slope.name: slope.value for slope in slopes}, left)
     asked_about = "peak_coolant" if outcome.ambient == "coolant" else outcome.name
     found = [_judge(rule, effects) for rule in _RULES if rule.column != asked_about]
     return (*found, *_weather(experiment, effects), *_direction(rows))
 
 
+def _difference(values: np.ndarray, data: SessionMeans) -> float:
+    after = data.after == 1
+    return float(values[after].mean() - values[~after].mean())
+
+
 class _Effects:
     """What a difference of a condition could have done to the outcome, by physics or a stated rule."""
 
-    def __init__(self, by_phase: pd.DataFrame, outcome: Outcome, slopes: dict[str, float]) -> None:
-        self.by_phase, self.slopes = by_phase, slopes
+    def __init__(
+        self, by_phase: pd.DataFrame, outcome: Outcome, slopes: dict[str, float], heat_left_k: float = float("nan")
+    ) -> None:
+        self.by_phase, self.slopes, self.heat_left_k = by_phase, slopes, heat_left_k
         self.applies = outcome.of_charge and outcome.kind == "pull"
+        self.at_the_end = outcome.at_the_end
 
     def mean(self, phase: Phase, column: str) -> float:
         return float(self.by_phase[column].get(phase, np.nan))
@@ -128,29 +147,39 @@ class _Effects:
     def difference(self, column: str) -> float:
         return self.mean("after", column) - self.mean("before", column)
 
-    def of(self, column: str) -> tuple[float, str]:
-        """Return the effect and by which rule."""
+    def of(self, column: str) -> Effect:
+        """Return the effect, by which rule, and whether the result carries it."""
+        if column == "inlet_at_peak" and INLET in self.slopes:
+            return self.slopes[INLET] * self.difference(column), "its slope", True
         if not self.applies:
-            return float("nan"), NOT_KNOWN
+            return UNKNOWN
         match column:
-            case "inlet_at_peak" if "inlet temperature" in self.slopes:
-                return self.slopes["inlet temperature"] * self.difference(column), "allowed for"
             case "start_charge":
-                return self._heat_left()
-            case "start_speed" | "end_speed" | "duration":
+                return self._heat_at_start()
+            case "rest_before" if START in self.slopes:
+                return self.slopes[START] * self.heat_left_k, "what fades of the pull before", True
+            case "duration" if LENGTH in self.slopes:
+                return self.slopes[LENGTH] * self.difference(column), "its slope", True
+            case "start_speed" | "end_speed" | "duration" if self.at_the_end:
                 return self._length(column)
+            case "start_speed" | "end_speed" | "duration":
+                return 0.0, "the figure is taken at one speed", True
             case "peak_manifold_pressure":
                 return self._compression(self.mean("before", "barometric"), self.mean("after", "barometric"), column)
             case _:
-                return float("nan"), NOT_KNOWN
+                return UNKNOWN
 
-    def of_air_pressure(self, before_kpa: float, after_kpa: float) -> tuple[float, str]:
+    def of_air_pressure(self, before_kpa: float, after_kpa: float) -> Effect:
         """Return what the outside pressure does by itself: at one manifold pressure, thin air is compressed further."""
-        if not self.applies:
-            return float("nan"), NOT_KNOWN
-        return self._compression(before_kpa, after_kpa, "")
+        return self._compression(before_kpa, after_kpa, "") if self.applies else UNKNOWN
 
-    def _compression(self, before_kpa: float, after_kpa: float, column: str) -> tuple[float, str]:
+    def of_wind(self, before_ms: float, after_ms: float) -> Effect:
+        """Return the most that the wind could have done, with the road or against it."""
+        if not self.applies:
+            return UNKNOWN
+        return self.usual("peak_rise") * WIND_SHARE * abs(after_ms - before_ms), "at most, in either direction", True
+
+    def _compression(self, before_kpa: float, after_kpa: float, column: str) -> Effect:
         held = [self.usual("pressure_ratio") * self.usual("barometric")] * 2
         outside = [before_kpa, after_kpa]
         if column:
@@ -158,28 +187,33 @@ class _Effects:
             outside = [float(np.mean(outside))] * 2
         ratios = np.array(held) / np.array(outside)
         if not np.isfinite(ratios).all() or (ratios <= 1.0).any():
-            return float("nan"), NOT_KNOWN
+            return UNKNOWN
         before, after = log_heating(ratios)
-        if "compression" in self.slopes:
-            return self.slopes["compression"] * float(after - before), "allowed for"
-        return self.usual("peak_rise") * float(after - before), "not allowed for"
+        if COMPRESSION in self.slopes:
+            return self.slopes[COMPRESSION] * float(after - before), "its slope", True
+        return self.usual("peak_rise") * float(after - before), "in proportion to the heating", False
 
-    def _heat_left(self) -> tuple[float, str]:
-        """Heat left over fades with the recovery time constant while the pull lasts; under load rather sooner."""
+    def _heat_at_start(self) -> Effect:
+        """Heat left over fades with the recovery time constant while the pull lasts; under load rather sooner.
+
+        Not carried: a cleaner cooler starts cooler by itself. What the rests explain of it is, in their own row.
+        """
         hotter = self.difference("start_charge") - self.difference("inlet_at_peak")
         share = np.exp(-self.usual("duration") / self.usual("recovery_time"))
         if not np.isfinite(share):
-            return hotter, "at most: none of it faded"
-        return hotter * float(share), "what recovery leaves of it"
+            return hotter, "at most: none of it faded", False
+        return hotter * float(share), "what recovery leaves of it; a cleaner cooler starts cooler, too", False
 
-    def _length(self, column: str) -> tuple[float, str]:
+    def _length(self, column: str) -> Effect:
         """A charge temperature climbs ever more slowly, so a longer pull adds at most the mean climb."""
         gained = self.usual("peak_charge") - self.usual("start_charge")
+        carried = LENGTH in self.slopes
         if column == "duration":
-            return gained * self.difference(column) / self.usual(column), "at most: mean climb"
+            return gained * self.difference(column) / self.usual(column), "at most: mean climb", carried
         sign = -1.0 if column == "start_speed" else 1.0
         span = self.usual("end_speed") - self.usual("start_speed")
-        return sign * gained * self.difference(column) / span, "at most: mean climb"
+        basis = "at most: mean climb; within the duration" if carried else "at most: mean climb"
+        return sign * gained * self.difference(column) / span, basis, carried
 
 
 def _judge(rule: _Rule, effects: _Effects) -> Condition:
@@ -193,7 +227,7 @@ def _judge(rule: _Rule, effects: _Effects) -> Condition:
         if rule.relative
         else f"differs by more than {rule.limit:g} {rule.unit}"
     )
-    could_move, basis = effects.of(rule.column)
+    could_move, basis, carried = effects.of(rule.column)
     return Condition(
         name=rule.name,
         unit=rule.unit,
@@ -203,6 +237,7 @@ def _judge(rule: _Rule, effects: _Effects) -> Condition:
         note=f"{said}: {rule.effect}" if flagged else "",
         could_move=could_move,
         basis=basis,
+        carried=carried,
     )
 
 
@@ -232,9 +267,8 @@ def _weather(experiment: Experiment, effects: _Effects) -> list[Condition]:
     (ta, pa, da, wa), (tb, pb, db, wb) = sides["before"], sides["after"]
     off = [phase for phase, d in (("before", da), ("after", db)) if abs(d / REFERENCE_DENSITY - 1) > DENSITY_SLACK]
     windy = [phase for phase, w in (("before", wa), ("after", wb)) if w > WIND_LIMIT_MS]
-    counted = float("nan"), "within the inlet temperature" if effects.applies else NOT_KNOWN
-    both = float("nan"), "within temperature and pressure" if effects.applies else NOT_KNOWN
-    unknown = float("nan"), NOT_KNOWN
+    counted = (float("nan"), "within the inlet temperature", True) if effects.applies else UNKNOWN
+    both = (float("nan"), "within temperature and pressure", True) if effects.applies else UNKNOWN
     return [
         _plain("air temperature in the shade", "°C", ta, tb, abs(tb - ta) > 5, "differs by more than 5 °C", counted),
         _plain(
@@ -247,14 +281,12 @@ def _weather(experiment: Experiment, effects: _Effects) -> list[Condition]:
         ),
         _plain(
             "wind", "m/s", wa, wb, bool(windy), f"{' and '.join(windy)} over 3 m/s: the road's direction matters",
-            unknown,
+            effects.of_wind(wa, wb),
         ),
     ]  # fmt: skip
 
 
-def _plain(
-    name: str, unit: str, before: float, after: float, flagged: bool, note: str, effect: tuple[float, str]
-) -> Condition:
+def _plain(name: str, unit: str, before: float, after: float, flagged: bool, note: str, effect: Effect) -> Condition:
     known = bool(np.isfinite([before, after]).all())
     return Condition(
         name=name,
@@ -265,6 +297,7 @@ def _plain(
         note=note if flagged else "" if known else "not given",
         could_move=effect[0] if known else float("nan"),
         basis=effect[1] if known else NOT_KNOWN,
+        carried=effect[2] and known,
     )
 
 

@@ -15,6 +15,7 @@ from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
 from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
 from pullbook.analysis.undated import undated
 from pullbook.errors import Finding, LogError
+from pullbook.runs.find import Run
 from pullbook.runs.measures import CRUISE_MEASURES, PULL_MEASURES, measure, missing_measures
 from pullbook.runs.operating_point import OperatingPoint, operating_point
 from pullbook.settings.experiment import Experiment
@@ -23,7 +24,9 @@ from pullbook.settings.fingerprint import inputs_sha256
 from pullbook.settings.outcomes import elapsed_columns, speeds_of
 from pullbook.settings.privacy import defused, fit_to_share, scrub
 from pullbook.statistics.comparison import Comparison, compare
+from pullbook.statistics.gears import GearCheck, check_gears
 from pullbook.statistics.robustness import CrossChecks, cross_check
+from pullbook.statistics.unlike import OBSTACLES
 from pullbook.text import percent
 
 if TYPE_CHECKING:
@@ -76,8 +79,8 @@ class Result:
 
     @property
     def warnings(self) -> tuple[Finding, ...]:
-        """Findings on the comparison that change how it should be read."""
-        return tuple(f for f in self.findings if f.severity == "warning")
+        """Findings on the comparison that change how it should be read; what the sentence says already left out."""
+        return tuple(f for f in self.findings if f.severity == "warning" and f.code not in OBSTACLES)
 
     def to_dict(self) -> dict[str, Any]:
         """Return the results as plain JSON types."""
@@ -189,14 +192,18 @@ def analyse_experiment(
     comparison = compare(measures, experiment, level=level)
     checks = cross_check(comparison)
     left_out = bool(measures["left_out"].any())
+    with_left_out = compare(measures, experiment, level=level, with_left_out=True) if left_out else None
+    gears = check_gears(measures, experiment, experiment.outcome_spec)
+    drives = _without(drives, measures, gears)
+    measures = gears.keep(measures)
     return Result(
         experiment=experiment,
         drives=tuple(drives),
         measures=measures,
         comparison=comparison,
-        with_left_out=compare(measures, experiment, level=level, with_left_out=True) if left_out else None,
+        with_left_out=with_left_out,
         cross_checks=checks,
-        conditions=like_for_like(measures, experiment, comparison.slopes),
+        conditions=like_for_like(measures, experiment, comparison.slopes, comparison.data),
         secondary_outcomes=secondary_outcomes(
             measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
         ),
@@ -206,13 +213,37 @@ def analyse_experiment(
     )
 
 
+def _without(drives: Sequence[Drive], measures: pd.DataFrame, gears: GearCheck) -> list[Drive]:
+    """Return the drives with the runs of other gears kept out, each with its reason."""
+    reasons: dict[str, dict[str, str]] = {}
+    for place, reason in (gears.reasons or {}).items():
+        row = measures.iloc[place]
+        reasons.setdefault(str(row["session"]), {})[f"{row['kind']} {row['number']}"] = reason
+
+    def judged(run: Run, of_session: dict[str, str]) -> Run:
+        reason = of_session.get(run.name)
+        return replace(run, included=False, left_out=False, reason=reason) if reason else run
+
+    found = []
+    for drive in drives:
+        of_session = reasons.get(drive.session.name, {})
+        runs = replace(
+            drive.runs,
+            pulls=tuple(judged(run, of_session) for run in drive.runs.pulls),
+            cruises=tuple(judged(run, of_session) for run in drive.runs.cruises),
+        )
+        found.append(replace(drive, runs=runs) if of_session else drive)
+    return found
+
+
 def _measured(
     experiment: Experiment, drives: Sequence[Drive], point: OperatingPoint | None
 ) -> tuple[pd.DataFrame, list[Drive]]:
     """Return a row a run of all drives, and the drives with a finding for each figure that their logs do not give."""
     import pandas as pd
 
-    marks = sorted({*experiment.protocol.marks, *speeds_of(experiment.outcome)})
+    speeds = speeds_of(experiment.outcome)
+    marks = sorted({*experiment.protocol.marks, *(speeds if len(speeds) == 2 else ())})
     protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
     frames, told = [], []
     for drive in drives:
@@ -223,6 +254,7 @@ def _measured(
             vehicle=experiment.vehicle,
             surroundings=surroundings_of(drive.session, drive.inlet),
             point=point,
+            outcome=experiment.outcome,
         )
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)

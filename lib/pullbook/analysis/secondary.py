@@ -1,6 +1,6 @@
 """What else the engine felt: further figures of the runs, before against after, by the same method as the outcome.
 
-As measured, but for the charge density, which is brought to one inlet temperature.
+As measured, but for charge density and air flow, which are brought to common air.
 
 None of them is the verdict. Each has its own interval, so of twenty about one misses its truth by chance.
 """
@@ -21,9 +21,9 @@ from pullbook.physics.wheel_power import wheel_power
 from pullbook.runs.heat_soak import Idle
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.outcomes import OUTCOMES, Outcome, outcome_named
-from pullbook.statistics.estimate import Covariate, estimate_change
-from pullbook.statistics.priors import Prior, ambient_slope
-from pullbook.statistics.session_means import SessionMeans, session_means
+from pullbook.statistics.covariates import covariates_of
+from pullbook.statistics.estimate import estimate_change
+from pullbook.statistics.session_means import session_means
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ Group = Literal["air and cooler", "heat left over", "boost", "time to speed"]
 
 BOOSTED_RATIO = 1.1  # from here on an engine counts as turbocharged
 IN_REFERENCE_AIR = "in reference air"
+IN_COMMON_AIR = ("charge_density", "flow_at_point")
 
 _GROUPS: dict[Group, tuple[str, ...]] = {
     "air and cooler": ("effectiveness", "charge_density", "heat_rejected"),
@@ -133,7 +134,7 @@ def _compared(
         return None  # not had in one of the phases; the findings say why
     data = replace(data, shared_u=shared_u or data.shared_u)
     lines = [BudgetLine("the factor's range", "B", extra, INFINITE)]
-    covariates = _density_with_inlet(data) if outcome.name == "charge_density" else ()
+    covariates = covariates_of(data) if outcome.name in IN_COMMON_AIR else ()
     found = estimate_change(data, covariates=covariates, allowance=None, level=level, extra=lines)
     if not np.isfinite([found.low, found.high]).all():
         return None
@@ -152,22 +153,6 @@ def _compared(
         # An error of the estimated heating goes with what the cooler leaves of it: 1 - effectiveness.
         common_uncertainty=data.shared_u * abs(1 - usual if outcome.name == "effectiveness" else usual),
     )
-
-
-def _density_with_inlet(data: SessionMeans) -> Sequence[Covariate]:
-    """Bring charge densities to one inlet temperature: they go with one over the charge temperature, and that with it.
-
-    The same physical knowledge as for a charge temperature (`pullbook.statistics.priors.ambient_slope`), times
-    ``-density / T``.
-    """
-    charge = ambient_slope(
-        OUTCOMES["peak_charge"], rise_k=float(data.rise_k.mean()), inlet_c=float(data.inlet_c.mean())
-    )
-    if charge is None:
-        return ()
-    per_k = -float(data.means.mean() / (data.inlet_c + data.rise_k + air.KELVIN).mean())
-    prior = Prior(per_k * charge.mean, abs(per_k) * charge.standard_uncertainty, charge.source)
-    return (Covariate("inlet temperature", "kg/m³ per K", data.inlet_c - data.inlet_c.mean(), prior, data.inlet_u),)
 
 
 def _idle_rows(idles: Sequence[tuple[str, Idle]]) -> pd.DataFrame:

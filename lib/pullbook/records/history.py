@@ -20,7 +20,7 @@ from pullbook.analysis.result import Result, analyse
 from pullbook.errors import ExperimentError, Finding
 from pullbook.settings.experiment import FILE_NAME, PHASES
 from pullbook.settings.fingerprint import log_digests
-from pullbook.statistics.boost import check_boost
+from pullbook.statistics.boost import boost_findings
 from pullbook.statistics.estimate import Slope
 from pullbook.statistics.joint_fit import (
     Estimated,
@@ -246,6 +246,7 @@ def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, seas
     _refuse_single(named)
     _refuse_repeated(named)
     _refuse_unlike(named)
+    _refuse_not_comparable(named)
     axis, named = _in_order(named)
     results = [result for _, result in named]
     boost = _boost_findings(results, level)
@@ -254,7 +255,6 @@ def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, seas
         [result.experiment for result in results],
         level=level,
         season_sd=season_sd,
-        boost_differs=bool(boost),
     )
     c = results[0].comparison
     worse = 1.0 if c.lower_is_better else -1.0
@@ -424,14 +424,21 @@ def _in_order(named: Sequence[tuple[str, Result]]) -> tuple[Axis, list[tuple[str
     return "order", list(named)
 
 
+CHANGED = ("boost-lower", "boost-higher")
+
+
+def _refuse_not_comparable(named: Sequence[tuple[str, Result]]) -> None:
+    for name, result in named:
+        if not result.comparison.comparable:
+            raise ExperimentError(f"{name}: has no states to go on from. {result.comparison.sentence}")
+
+
 def _boost_findings(results: Sequence[Result], level: float) -> list[Finding]:
-    """Say where the boost differs, in a service or between two; then the levels cannot be brought to a common one."""
+    """Say where the boost differs, in a service or between two."""
     found = []
     for k, result in enumerate(results, start=1):
-        if any(f.code in ("boost-lower", "boost-higher") for f in result.findings):
-            found.append(
-                _boost_finding(f"Service {k} changed the boost, so the states before and after it are not alike.", k)
-            )
+        if any(f.code in CHANGED for f in result.findings):
+            found.append(_boost_finding(f"Service {k} changed the boost.", k))
     for k, (first, second) in enumerate(pairwise(results), start=1):
         table, sessions = joined(
             (f"{phase} ", r.measures.assign(phase=other)[r.measures["phase"] == phase], [
@@ -440,7 +447,7 @@ def _boost_findings(results: Sequence[Result], level: float) -> list[Finding]:
             for r, phase, other in ((first, "after", "before"), (second, "before", "after"))
         )  # fmt: skip
         between = first.experiment.model_copy(update={"sessions": sessions})
-        if check_boost(table, between, level=level, with_left_out=False).changed:
+        if any(f.code in CHANGED for f in boost_findings(table, between, level=level)):
             found.append(_boost_finding(f"The boost changed between service {k} and service {k + 1}.", k))
     return found
 
@@ -450,8 +457,8 @@ def _boost_finding(what: str, number: int) -> Finding:
         code="history-boost",
         severity="warning",
         message=(
-            f"{what} Less boost is less heat and no benefit: the states are not brought to a common boost, and what it "
-            "could have done is part of the uncertainty. Check hoses and clamps before driving hard again."
+            f"{what} Less boost is less heat and no benefit. All states are given at equal boost, as far as physics "
+            "can do that. Check hoses and clamps before driving hard again."
         ),
         evidence={"service": number},
     )

@@ -23,6 +23,7 @@ from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import Slope, conditions_of
 from pullbook.statistics.power import Plan
+from pullbook.statistics.uncertainty import BudgetLine
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
 
 if TYPE_CHECKING:
@@ -146,16 +147,22 @@ def every_run(result: Result) -> Picture:
     )
 
 
-def change(result: Result) -> Picture:
-    """Show the change with its interval against the change that matters."""
+def change(result: Result) -> Picture | None:
+    """Show the change with its interval against the change that matters; nothing where there is none."""
     c = result.comparison
+    if not c.comparable:
+        return None
     return _forest([("this result", c.change, c.low, c.high, True)], c, height=190, legend=True)
 
 
-def other_routes(result: Result) -> Picture:
-    """Show the change by every route, the main one first."""
+def other_routes(result: Result) -> Picture | None:
+    """Show the change by every route, the main one first; nothing where there is none."""
     c = result.comparison
+    if not c.comparable:
+        return None
     rows = [("this result", c.change, c.low, c.high, True)]
+    if c.as_driven is not None:
+        rows.append(("as driven", c.as_driven.change, c.as_driven.low, c.as_driven.high, True))
     rows += [(r.name, r.change, r.low, r.high, r.valid) for r in result.cross_checks.routes]
     if result.with_left_out is not None:
         w = result.with_left_out
@@ -163,8 +170,8 @@ def other_routes(result: Result) -> Picture:
     return _forest(rows, c, height=90 + 52 * len(rows), legend=False)
 
 
-def with_and_without(result: Result, saved: Comparison | None) -> Picture:
-    """Show the change as chosen by hand, with what was left out, and as saved where that differs.
+def with_and_without(result: Result, saved: Comparison | None) -> Picture | None:
+    """Show the change as chosen by hand, with what was left out, and as saved where that differs; None without one.
 
     Parameters
     ----------
@@ -174,11 +181,13 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture:
         As the file gives it.
     """
     c = result.comparison
+    if not c.comparable:
+        return None
     rows = [("as chosen now", c.change, c.low, c.high, True)]
-    if result.with_left_out is not None:
+    if result.with_left_out is not None and result.with_left_out.comparable:
         w = result.with_left_out
         rows.append(("with nothing left out", w.change, w.low, w.high, True))
-    if saved is not None and saved.outcome == c.outcome and saved != c:
+    if saved is not None and saved.comparable and saved.outcome == c.outcome and saved != c:
         rows.append(("as saved in the file", saved.change, saved.low, saved.high, True))
     picture = _forest(rows, c, height=120 + 40 * len(rows), legend=True)
     picture.figure.update_xaxes(title=f"change{in_brackets(c.unit)}")  # it stands in half a page's width
@@ -559,10 +568,20 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
     return layout(figure, caption=text, description=text, height=380)
 
 
-def budget(result: Result) -> Picture:
-    """Show what the uncertainty is made of."""
+BUDGET_SHARE = 0.03
+
+
+def _size(line: BudgetLine) -> float:
+    return line.standard_uncertainty
+
+
+def budget(result: Result) -> Picture | None:
+    """Show what the uncertainty is made of; nothing where there is none."""
     c = result.comparison
-    lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
+    if not c.comparable:
+        return None
+    least = BUDGET_SHARE * c.standard_uncertainty  # the table has them all
+    lines = sorted((line for line in c.budget if line.standard_uncertainty > least), key=_size)
     figure = go.Figure()
     figure.add_bar(
         x=[line.standard_uncertainty for line in lines],

@@ -45,7 +45,7 @@ VERDICT_MEANS = {
 LIMITS = (
     "One vehicle and one service: the result says nothing of other vehicles, nor how long the effect lasts.",
     "Nobody was blinded: the driver knew which drives came after the service.",
-    "A sensor that was cleaned, moved or replaced during the service breaks the comparison, and nothing here shows it.",
+    "A sensor that was cleaned, moved or replaced during the service breaks the comparison, and no log shows it.",
     "A different road, load, tyre or fuel between the phases counts as part of the change.",
 )
 
@@ -96,7 +96,7 @@ def worth(result: Result) -> str:
     """Say what a change of charge temperature is worth in air, or nothing for other outcomes."""
     c = result.comparison
     outcome = result.experiment.outcome_spec
-    if not outcome.of_charge or any(f.about_boost for f in result.findings):
+    if not c.comparable or not outcome.of_charge or any(f.about_boost for f in result.findings):
         return ""
     rows = result.measures
     column = "peak_charge" if outcome.kind == "pull" else "mean_charge"
@@ -462,15 +462,23 @@ def _engine_factor_words(experiment: Experiment) -> str:
 # --- the comparison ----------------------------------------------------------------------------------------------
 
 
+NOT_COMPARED = Fragment("<p>Nothing was compared: the first warning on this page says why.</p>")
+
+
 def routes(result: Result) -> Fragment:
     """Return the change by every route."""
     c = result.comparison
+    if not c.comparable:
+        return NOT_COMPARED
     digits = decimals(c.standard_uncertainty)
 
     def row(name: str, change: float, low: float, high: float, remark: str) -> tuple[str, ...]:
         return (name, f"{change:+.{digits}f}", f"{low:+.{digits}f} to {high:+.{digits}f}", remark)
 
     rows = [row("this result", c.change, c.low, c.high, "")]
+    if c.as_driven is not None:
+        d = c.as_driven
+        rows.append(row("as driven", d.change, d.low, d.high, "boost not brought to equal"))
     rows += [row(r.name, r.change, r.low, r.high, r.remark) for r in result.cross_checks.routes]
     if result.with_left_out is not None:
         w = result.with_left_out
@@ -495,6 +503,8 @@ def checks(result: Result) -> Fragment | None:
 def budget(result: Result) -> Fragment:
     """Return the uncertainty budget."""
     c = result.comparison
+    if not c.comparable:
+        return NOT_COMPARED
     lines = [(line.source, str(line.kind), line.standard_uncertainty, line.dof) for line in c.budget]
     lines.append(("together", "", c.standard_uncertainty, c.dof))
     rows = [(source, kind, f"{u:.3g}", "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines]
@@ -532,7 +542,8 @@ def like_for_like(result: Result) -> Fragment:
 def _moved(condition: Condition, unit: str) -> str:
     if not math.isfinite(condition.could_move):
         return condition.basis
-    return f"{signed(condition.could_move, 1)} {unit}, {condition.basis}"
+    carried = "allowed for" if condition.carried else "not allowed for"
+    return f"{signed(condition.could_move, 1)}{unit_suffix(unit)}, {carried} ({condition.basis})"
 
 
 # --- the end -----------------------------------------------------------------------------------------------------

@@ -19,7 +19,7 @@ from pullbook.analysis.result import Result
 from pullbook.report.sections import LIMITS, worth
 from pullbook.settings.privacy import scrub
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import decimals, percent, typeset, unit_suffix
+from pullbook.text import decimals, percent, sentence_case, typeset, unit_suffix
 
 if TYPE_CHECKING:
     from PIL.ImageDraw import ImageDraw
@@ -198,11 +198,12 @@ def card(result: Result, post: Post) -> bytes:
     draw.rectangle((0, 0, 14, CARD_SIZE[1]), fill=ink)
     y = _paragraph(draw, post.title, y=34, size=28, ink=_SOFT, width=72, most=2)
     y = _paragraph(draw, post.verdict, y=y + 8, size=64, ink=ink, width=34, most=1)
-    said = post.alerts[0] if post.alerts else post.sentence[:1].upper() + post.sentence[1:]
-    y = _paragraph(draw, said, y=y + 10, size=31, ink=_INK, width=68, most=5)
-    if post.worth and y < 360:
-        _paragraph(draw, post.worth, y=y + 14, size=24, ink=_SOFT, width=88, most=2)
-    _interval_bar(draw, result, top=470)
+    y = _paragraph(draw, sentence_case(post.sentence), y=y + 10, size=31, ink=_INK, width=68, most=5)
+    below = post.alerts[0] if post.alerts else post.worth  # an alarm stands beside the answer, never in its place
+    if below and y < 400:
+        _paragraph(draw, below, y=y + 14, size=24, ink=_SOFT, width=88, most=3)
+    if c.comparable:
+        _interval_bar(draw, result, top=470)
     _paragraph(draw, post.made_by, y=634, size=19, ink=_SOFT, width=110, most=1)
     stream = io.BytesIO()
     image.save(stream, format="PNG")

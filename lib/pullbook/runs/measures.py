@@ -17,10 +17,11 @@ from pullbook.physics import air
 from pullbook.physics.reference_air import dry_pressure_kpa
 from pullbook.reading.logs import Log, Signal
 from pullbook.runs.find import Run, Runs
+from pullbook.runs.gears import gear_at, gear_of_cruise, mean_ratio
 from pullbook.runs.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
 from pullbook.runs.operating_point import OperatingPoint, at_point
 from pullbook.settings.experiment import Protocol, Vehicle
-from pullbook.settings.outcomes import OUTCOMES
+from pullbook.settings.outcomes import OUTCOMES, speed_of, speeds_of
 from pullbook.statistics.uncertainty import step_uncertainty
 
 if TYPE_CHECKING:
@@ -31,6 +32,7 @@ NO_REFERENCE = "none"  # the sessions have no inlet temperature in common
 NOTED = "noted"  # the temperature that somebody wrote down stands for the inlet
 SENSOR_LAG_S = 5.0  # a charge sensor shows its peak up to this long after the lift
 MAX_RECOVERY_S = 90.0
+END_SHARE = 0.25  # of a pull, from which its last climb is read
 MIDDLE_HUMIDITY = 0.5  # where nobody noted it: from 0 to 1 the vapour is 2 kPa at 20 °C
 # Pressure lost at full load before the compressor and in the cooler, which no sensor of a car shows: usual figures with
 # their standard uncertainty, from memory.
@@ -38,10 +40,11 @@ INLET_LOSS_KPA, INLET_LOSS_U_KPA = 4.0, 2.0
 COOLER_LOSS_KPA, COOLER_LOSS_U_KPA = 8.0, 4.0
 
 PULL_MEASURES = (
-    "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "peak_manifold_pressure",
+    "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "end_climb", "peak_manifold_pressure",
     "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant", "peak_air_mass_flow",
     "flow_at_point", "recovery_time", "recovery_time_u", "compressor_outlet", "compressor_outlet_u", "effectiveness",
     "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio", "duration", "rest_before",
+    "gear_rpm_per_kmh", "gear_mean_rpm_per_kmh",
 )  # fmt: skip
 PULL_FACTS = ("outlet_estimated", "effectiveness_step", "density_step", "barometric", "dry_pressure", "heading")
 STEPS = {
@@ -53,7 +56,7 @@ STEPS = {
 }
 CRUISE_MEASURES = (
     "mean_speed", "mean_rise", "mean_charge", "mean_inlet", "mean_coolant", "mean_manifold_pressure",
-    "mean_air_mass_flow", "soak_rise",
+    "mean_air_mass_flow", "soak_rise", "gear_rpm_per_kmh",
 )  # fmt: skip
 
 
@@ -87,6 +90,7 @@ def measure(
     vehicle: Vehicle | None = None,
     surroundings: Surroundings | None = None,
     point: OperatingPoint | None = None,
+    outcome: str = "peak_rise",
 ) -> pd.DataFrame:
     """Measure every run of a log, refused candidates too.
 
@@ -103,6 +107,8 @@ def measure(
         Outside temperature and pressure where the log has none.
     point : OperatingPoint, optional
         The engine speed at which boost and air flow are taken, the same for all sessions.
+    outcome : str
+        What is asked about: the gear is read at its moment, and `rise_at` taken where it names a speed.
 
     Returns
     -------
@@ -121,13 +127,17 @@ def measure(
     outside = surroundings or Surroundings()
     marks = (protocol or Protocol()).marks
     efficiency = (vehicle or Vehicle()).compressor_efficiency
+    at_kmh = speed_of(outcome)
+    span_kmh = _span(outcome, protocol or Protocol())
     rows: list[dict[str, object]] = []
     following = _next_starts(runs)
     steps = {name: signal.resolution for name, channel in STEPS.items() if (signal := log.get(channel))}
     if inlet := inlet_signal(log, outside.inlet):
         steps["inlet_step"] = inlet.resolution
     for run in runs.pulls:
-        figures = _pull(log, run, following[run.name], marks, efficiency, outside)
+        figures = _pull(log, run, following[run.name], marks, efficiency, outside) | _gear(log, run, span_kmh)
+        if at_kmh is not None:
+            figures[outcome], figures[f"{outcome}_u"] = rise_at(log, run, at_kmh, outside)
         rows.append(_facts(run) | steps | figures | (at_point(log, run, point) if point else {}))
     for row, rest in zip(rows, _rests(runs), strict=True):
         row["rest_before"] = rest
@@ -136,7 +146,8 @@ def measure(
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
     columns = [
         "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "start_speed", "end_speed",
-        *STEPS, *PULL_FACTS, *PULL_MEASURES, *CRUISE_MEASURES, *elapsed, *(f"{name}_u" for name in elapsed),
+        *STEPS, *PULL_FACTS, *dict.fromkeys((*PULL_MEASURES, *CRUISE_MEASURES)), *elapsed,
+        *(f"{name}_u" for name in elapsed), *((outcome, f"{outcome}_u") if at_kmh is not None else ()),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns).astype({"included": bool, "left_out": bool})
 
@@ -222,6 +233,7 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "peak_charge": ("charge_air_temperature",),
     "start_charge": ("charge_air_temperature",),
     "start_rise": ("charge_air_temperature", "intake_air_temperature"),
+    "end_climb": ("charge_air_temperature",),
     "recovery_time": ("charge_air_temperature",),
     "peak_manifold_pressure": ("intake_manifold_pressure",),
     "hold_manifold_pressure": ("intake_manifold_pressure",),
@@ -242,6 +254,8 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "mean_charge": ("charge_air_temperature",),
     "mean_inlet": ("intake_air_temperature",),
     "mean_manifold_pressure": ("intake_manifold_pressure",),
+    "gear_rpm_per_kmh": ("engine_speed",),
+    "gear_mean_rpm_per_kmh": ("engine_speed",),
 }
 
 
@@ -257,6 +271,8 @@ def _why(name: str, log: Log) -> str:
         return "the pressure did not rise from a lower level"
     if name in ("pressure_at_speed", "flow_at_point"):
         return "the engine did not pass the speed that the pulls have in common, or a signal has a gap there"
+    if name.startswith("gear_"):
+        return "the engine did not turn in step with the wheels, as where a converter slips"
     if name == "soak_rise":
         return "it needs a cruise before the first pull and one after the last"
     return "its signal has a gap there or was not refreshed"
@@ -357,9 +373,16 @@ def _charge(log: Log, charge: Signal, run: Run, next_start_s: float, outside: Su
         "peak_rise": peak - inlet_c,
         "start_charge": start,
         "start_rise": start - inlet_at_start,
+        "end_climb": _end_climb(charge, run),
         "recovery_time": tau,
         "recovery_time_u": tau_u,
     }
+
+
+def _end_climb(charge: Signal, run: Run) -> float:
+    """Return how fast the charge temperature still climbs when a pull ends, over its last quarter [K/s]."""
+    times, values = charge.within(run.end_s - END_SHARE * (run.end_s - run.start_s), run.end_s)
+    return float(np.polyfit(times - run.end_s, values, 1)[0]) if times.size >= 3 else float("nan")
 
 
 def _boost(pressure: Signal, run: Run) -> dict[str, float]:
@@ -467,6 +490,67 @@ def barometric_kpa(log: Log, outside: Surroundings) -> float:
     return log.outside_kpa if given is None else given
 
 
+def _span(outcome: str, protocol: Protocol) -> tuple[float, float]:
+    """Return the road speeds over which the gears of pulls have to be alike [km/h]; the last is the moment asked of."""
+    match speeds_of(outcome):
+        case (low, high):
+            return low, high
+        case (moment,):
+            return protocol.pull_from_kmh, moment
+        case _:
+            return protocol.pull_from_kmh, protocol.pull_to_kmh
+
+
+def _gear(log: Log, run: Run, span_kmh: tuple[float, float]) -> dict[str, float]:
+    """Read the gear at the outcome's moment, and the mean ratio over the speeds that lead to it."""
+    low, high = span_kmh
+    passed, _ = _crossing(log.need("vehicle_speed"), run, high)
+    end_s = run.end_s if np.isnan(passed) else min(run.end_s, passed)
+    gear = gear_at(log, start_s=run.start_s, end_s=end_s)
+    mean = mean_ratio(log, start_s=run.start_s, end_s=run.end_s, from_kmh=low, to_kmh=high)
+    return {"gear_rpm_per_kmh": gear, "gear_mean_rpm_per_kmh": mean if np.isfinite(gear) else float("nan")}
+
+
+def rise_at(log: Log, run: Run, kmh: float, outside: Surroundings | None = None) -> tuple[float, float]:
+    """Return the charge temperature above the inlet at the moment a pull passes a speed.
+
+    Parameters
+    ----------
+    log : Log
+    run : Run
+        A pull.
+    kmh : float
+        Road speed [km/h].
+    outside : Surroundings, optional
+        For where the inlet temperature comes from.
+
+    Returns
+    -------
+    rise, standard_uncertainty : float
+        [K]; NaN where the pull does not pass the speed or a signal has a gap there. The uncertainty is that of the
+        moment (speed step and refresh, as in `elapsed`) and of the straight line between two refreshes of the charge;
+        the sensors' own steps are not in it.
+
+    Notes
+    -----
+    Where a pull ends has no part in it, unlike in the peak.
+    """
+    outside = outside or Surroundings()
+    charge = log.get("charge_air_temperature")
+    moment, moment_u = _crossing(log.need("vehicle_speed"), run, kmh)
+    if charge is None or np.isnan(moment):
+        return float("nan"), float("nan")
+    inlet = inlet_signal(log, outside.inlet)
+    inlet_c = float(inlet.at(moment)[0]) if inlet is not None else _noted(outside)
+    rise = float(charge.at(moment)[0]) - inlet_c
+    times, values = charge.within(moment - 1.5 * charge.period_s - 1.0, moment + 1.5 * charge.period_s + 1.0)
+    if times.size < 3:
+        return rise, float("nan")
+    climb, *_ = np.polyfit(times - moment, values, 1)
+    bend = float(np.abs(np.diff(np.diff(values) / np.diff(times))).max())
+    return rise, float(np.hypot(climb * moment_u, bend * charge.period_s / 8 / np.sqrt(3)))
+
+
 def elapsed(speed: Signal, run: Run, low_kmh: float, high_kmh: float) -> tuple[float, float]:
     """Return the time between two speeds inside a pull.
 
@@ -552,6 +636,7 @@ def _cruise(log: Log, run: Run, outside: Surroundings) -> dict[str, float]:
             figures[name] = float(values.mean())
     figures.setdefault("mean_inlet", _noted(outside))
     figures["mean_rise"] = figures.get("mean_charge", np.nan) - figures.get("mean_inlet", np.nan)
+    figures["gear_rpm_per_kmh"] = gear_of_cruise(log, start_s=run.start_s, end_s=run.end_s)
     return figures
 
 

@@ -60,12 +60,27 @@ class Vehicle(_Settings):
     compressor_efficiency: float = Field(default=0.70, ge=0.4, le=0.9, description="isentropic efficiency, 0.4 to 0.9")
 
 
+Sensor = Literal[
+    "vehicle_speed", "engine_speed", "intake_air_temperature", "charge_air_temperature",
+    "compressor_outlet_temperature", "engine_coolant_temperature", "ambient_air_temperature", "engine_oil_temperature",
+    "exhaust_gas_temperature", "intake_manifold_pressure", "barometric_pressure", "air_mass_flow",
+]  # fmt: skip
+
+
 class Service(_Settings):
     """What was done between the two phases."""
 
     what: Text = Field(description="a line of text")
     date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
     odometer_km: float | None = Field(default=None, ge=0, le=5e6, description="km, not negative")
+    sensors: dict[Sensor, Literal["refitted", "cleaned", "replaced"]] = Field(
+        default_factory=dict, description="channel: refitted, cleaned or replaced"
+    )
+
+    def disturbed(self, channel: str) -> str | None:
+        """Return what was done to a sensor that may have changed its reading: cleaned, replaced; None for neither."""
+        done = {str(name): what for name, what in self.sensors.items()}.get(channel)
+        return done if done != "refitted" else None
 
 
 class Protocol(_Settings):

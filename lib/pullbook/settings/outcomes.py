@@ -30,10 +30,15 @@ class Outcome:
         The allowance is a fraction of the mean rather than in the outcome's unit.
     steps : tuple of str
         Columns of the measures table that hold the steps of the sensors behind it.
-    ambient : {"rise", "charge", "coolant", "none"}
+    ambient : {"rise", "charge", "coolant", "density", "power", "none"}
         What physics says of its response to the inlet temperature (see `pullbook.statistics.priors`): a rise grows a
         little with it, a charge temperature moves with it, a coolant's may or may not; for the others nothing is
         assumed.
+    inlet_power : tuple of float, optional
+        With ``ambient="power"``: the power of the absolute inlet temperature it goes with, and its standard
+        uncertainty (`pullbook.statistics.priors.relative_slope`).
+    at_the_end : bool
+        A pull's figure that is reached at its end, so that a longer pull has more of it.
     from_outlet : bool
         It rests on the compressor outlet temperature, which few cars measure.
     is_boost : bool
@@ -48,9 +53,32 @@ class Outcome:
     day_to_day_sd: float = 1.0
     relative: bool = False
     steps: tuple[str, ...] = ()
-    ambient: Literal["rise", "charge", "coolant", "none"] = "none"
+    ambient: Literal["rise", "charge", "coolant", "density", "power", "none"] = "none"
+    inlet_power: tuple[float, float] | None = None
+    at_the_end: bool = True
     from_outlet: bool = False
     is_boost: bool = False
+
+    @property
+    def sensors(self) -> tuple[str, ...]:
+        """The channels it rests on, by the steps of their sensors."""
+        by_step = {
+            "charge_step": ("charge_air_temperature",),
+            "inlet_step": ("intake_air_temperature", "ambient_air_temperature"),
+            "coolant_step": ("engine_coolant_temperature",),
+            "pressure_step": ("intake_manifold_pressure",),
+            "effectiveness_step": (
+                "charge_air_temperature", "intake_air_temperature", "compressor_outlet_temperature",
+                "intake_manifold_pressure",
+            ),
+            "density_step": ("charge_air_temperature", "intake_manifold_pressure"),
+        }  # fmt: skip
+        own = {"peak_air_mass_flow": ("air_mass_flow",), "flow_at_point": ("air_mass_flow",),
+               "heat_rejected": ("air_mass_flow", "charge_air_temperature", "intake_manifold_pressure"),
+               "recovery_time": ("charge_air_temperature",)}.get(self.name, ())  # fmt: skip
+        timed = ("vehicle_speed",) if speeds_of(self.name) else ()
+        boost = ("intake_manifold_pressure",) if self.is_boost else ()
+        return tuple(dict.fromkeys((*(c for step in self.steps for c in by_step[step]), *own, *timed, *boost)))
 
     @property
     def of_charge(self) -> bool:
@@ -84,7 +112,7 @@ _ALL = (
     ),
     Outcome(
         name="peak_air_mass_flow", kind="pull", unit="g/s", label="peak air mass flow",
-        lower_is_better=False, day_to_day_sd=0.02, relative=True,
+        lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(-0.8, 0.4),
     ),
     Outcome(
         name="recovery_time", kind="pull", unit="s", label="recovery time constant after a pull",
@@ -96,11 +124,12 @@ _ALL = (
     ),
     Outcome(
         name="charge_density", kind="pull", unit="kg/m³", label="charge density",
-        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("density_step",),
+        lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("density_step",), ambient="density",
     ),
     Outcome(
         name="heat_rejected", kind="pull", unit="kW", label="heat rejected at peak air flow",
-        lower_is_better=False, day_to_day_sd=0.03, relative=True, from_outlet=True,
+        lower_is_better=False, day_to_day_sd=0.03, relative=True, from_outlet=True, ambient="power",
+        inlet_power=(0.2, 0.6),
     ),
     Outcome(
         name="start_rise", kind="pull", unit="K", label="charge temperature above inlet at the start",
@@ -112,7 +141,7 @@ _ALL = (
     ),
     Outcome(
         name="flow_at_point", kind="pull", unit="g/s", label="air mass flow at the same engine speed and density",
-        lower_is_better=False, day_to_day_sd=0.02, relative=True,
+        lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(0.0, 0.5),
     ),
     Outcome(
         name="soak_rise", kind="cruise", unit="K", label="cruise charge temperature after the pulls above that before",
@@ -144,16 +173,26 @@ def elapsed_columns(names: Iterable[object]) -> list[str]:
 
 _ELAPSED_COLUMN = re.compile(r"elapsed_s [^\s_]+")
 _ELAPSED = re.compile(r"elapsed_s (\d{1,3})-(\d{1,3})")
+_RISE_AT = re.compile(r"rise_at (\d{2,3})")
 
 
 def speeds_of(name: str) -> tuple[float, ...]:
-    """Return the two speeds [km/h] that a time's name holds, none for other outcomes."""
+    """Return the speeds [km/h] that a name holds: two of a time, one of `rise_at`, none for other outcomes."""
     match = _ELAPSED.fullmatch(name)
-    return (float(match[1]), float(match[2])) if match else ()
+    if match:
+        return (float(match[1]), float(match[2]))
+    match = _RISE_AT.fullmatch(name)
+    return (float(match[1]),) if match else ()
+
+
+def speed_of(name: str) -> float | None:
+    """Return the speed [km/h] that a `rise_at` names; None for other outcomes."""
+    speeds = speeds_of(name)
+    return speeds[0] if len(speeds) == 1 else None
 
 
 def outcome_named(name: str) -> Outcome | None:
-    """Return the outcome of a name, or None; ``elapsed_s 60-90`` names the time between two speeds in km/h.
+    """Return the outcome of a name, or None; ``elapsed_s 60-90`` and ``rise_at 100`` name their speeds in km/h.
 
     Examples
     --------
@@ -165,10 +204,16 @@ def outcome_named(name: str) -> Outcome | None:
     """
     if name in OUTCOMES:
         return OUTCOMES[name]
+    match = _RISE_AT.fullmatch(name)
+    if match:
+        return Outcome(
+            name=name, kind="pull", unit="K", label=f"charge temperature above inlet at {match[1]} km/h",
+            ambient="rise", steps=("charge_step", "inlet_step"), at_the_end=False,
+        )  # fmt: skip
     match = _ELAPSED.fullmatch(name)
     if match and int(match[1]) < int(match[2]):
         return Outcome(
             name=name, kind="pull", unit="s", label=f"time from {match[1]} to {match[2]} km/h",
-            day_to_day_sd=0.02, relative=True,
+            day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(0.6, 0.4),
         )  # fmt: skip
     return None

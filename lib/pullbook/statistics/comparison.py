@@ -16,19 +16,15 @@ import numpy as np
 
 from pullbook.errors import Finding
 from pullbook.settings.experiment import Experiment, Phase
-from pullbook.statistics.boost import check_boost
-from pullbook.statistics.estimate import (
-    Covariate,
-    Estimate,
-    SessionFigure,
-    Slope,
-    allowance_of,
-    covariates_of,
-    estimate_change,
-)
+from pullbook.settings.outcomes import Outcome
+from pullbook.statistics.boost import boost_findings
+from pullbook.statistics.covariates import COMPRESSION, Covariate, covariates_of
+from pullbook.statistics.estimate import Estimate, SessionFigure, Slope, allowance_of, as_measured, estimate_change
+from pullbook.statistics.gears import check_gears
 from pullbook.statistics.power import sessions_needed
 from pullbook.statistics.session_means import SessionMeans, session_means
-from pullbook.statistics.uncertainty import BudgetLine, check_level
+from pullbook.statistics.uncertainty import BudgetLine, beyond, check_level
+from pullbook.statistics.unlike import OBSTACLES, sensor_findings, widening
 from pullbook.statistics.verdict import VERDICTS, Verdict, sentence_of, verdict_of, what_would_tell
 from pullbook.text import unit_suffix
 
@@ -64,28 +60,23 @@ class Comparison:
 
     Attributes
     ----------
-    outcome, unit, label : str
-    lower_is_better : bool
+    spec : Outcome
+        The figure that the question is about.
     worthwhile : float
         The change that matters to the person, in ``unit``.
     before, after : PhaseSummary
-    change, low, high : float
-        After minus before at common conditions, and its interval.
+        At common conditions; as measured where the phases cannot be compared.
+    estimate : Estimate or None
+        The change with all that stands behind it; None where the phases cannot be compared, and then the figures of
+        the change are NaN.
+    as_driven : Estimate or None
+        The same without bringing the sessions to equal boost, where that was done.
     level : float
         Coverage of the interval, such as 0.95.
-    dof, standard_uncertainty : float
-        Of the change.
-    budget : tuple of BudgetLine
-    method : str
     verdict : str
         One of `VERDICTS`.
     sentence : str
     sessions : tuple of SessionFigure
-    slopes : tuple of Slope
-    repeatability_sd, day_sd : float
-        Standard deviation between pulls of a session (NaN if there is one pull each) and between days.
-    day_dof : float
-        Of ``day_sd``.
     sessions_needed : int or None
         Sessions a side that would resolve it if the difference stays; None if it is resolved or out of reach.
     findings : tuple of Finding
@@ -97,36 +88,120 @@ class Comparison:
         Day-to-day standard deviation as the person gave it; None for the outcome's own.
     """
 
-    outcome: str
-    unit: str
-    label: str
-    lower_is_better: bool
+    spec: Outcome
     worthwhile: float
     before: PhaseSummary
     after: PhaseSummary
-    change: float
-    low: float
-    high: float
+    estimate: Estimate | None
+    as_driven: Estimate | None
     level: float
-    dof: float
-    standard_uncertainty: float
-    budget: tuple[BudgetLine, ...]
-    method: str
     verdict: Verdict
     sentence: str
     sessions: tuple[SessionFigure, ...]
-    slopes: tuple[Slope, ...]
-    repeatability_sd: float
-    day_sd: float
-    day_dof: float
     sessions_needed: int | None
     findings: tuple[Finding, ...]
     data: SessionMeans = field(repr=False, compare=False)
     covariates: tuple[Covariate, ...] = field(repr=False, compare=False)
     allowance: float | None
 
+    @property
+    def comparable(self) -> bool:
+        """Whether there is a change to speak of."""
+        return self.estimate is not None
+
+    @property
+    def outcome(self) -> str:
+        """Name of the outcome."""
+        return self.spec.name
+
+    @property
+    def unit(self) -> str:
+        """Unit of the change."""
+        return self.spec.change_unit
+
+    @property
+    def label(self) -> str:
+        """The outcome in words."""
+        return self.spec.label
+
+    @property
+    def lower_is_better(self) -> bool:
+        """Which direction is an improvement."""
+        return self.spec.lower_is_better
+
+    @property
+    def change(self) -> float:
+        """After minus before at common conditions."""
+        return self.estimate.change if self.estimate else math.nan
+
+    @property
+    def low(self) -> float:
+        """Lower end of the interval of the change."""
+        return self.estimate.low if self.estimate else math.nan
+
+    @property
+    def high(self) -> float:
+        """Upper end of the interval of the change."""
+        return self.estimate.high if self.estimate else math.nan
+
+    @property
+    def standard_uncertainty(self) -> float:
+        """Combined standard uncertainty of the change."""
+        return self.estimate.u if self.estimate else math.nan
+
+    @property
+    def dof(self) -> float:
+        """Effective degrees of freedom of the change."""
+        return self.estimate.dof if self.estimate else math.nan
+
+    @property
+    def budget(self) -> tuple[BudgetLine, ...]:
+        """What the uncertainty is made of."""
+        return self.estimate.budget if self.estimate else ()
+
+    @property
+    def method(self) -> str:
+        """How it was worked out, in words."""
+        return self.estimate.method if self.estimate else "not compared"
+
+    @property
+    def slopes(self) -> tuple[Slope, ...]:
+        """How much of the outcome goes with each condition."""
+        return self.estimate.slopes if self.estimate else ()
+
+    @property
+    def repeatability_sd(self) -> float:
+        """Standard deviation between runs of a session."""
+        return self.data.repeatability_sd
+
+    @property
+    def day_sd(self) -> float:
+        """Standard deviation between days, allowance and data joined."""
+        return self.estimate.day_sd if self.estimate else math.nan
+
+    @property
+    def day_dof(self) -> float:
+        """Degrees of freedom of ``day_sd``."""
+        return self.estimate.day_dof if self.estimate else math.nan
+
+    @property
+    def probability_better(self) -> float:
+        """Probability that the change is better than nothing, from the t distribution of the interval."""
+        return self._probability(0.0)
+
+    @property
+    def probability_worthwhile(self) -> float:
+        """Probability that the change is better than the worthwhile one, from the same distribution."""
+        return self._probability(self.worthwhile)
+
+    def _probability(self, gain: float) -> float:
+        if self.estimate is None:
+            return math.nan
+        return beyond(self.change, self.standard_uncertainty, self.dof, gain, lower_is_better=self.lower_is_better)
+
     def to_dict(self) -> dict[str, Any]:
         """Return its part of ``results.json`` as plain JSON types."""
+        driven = self.as_driven
         return {
             "outcome": self.outcome,
             "unit": self.unit,
@@ -138,12 +213,15 @@ class Comparison:
             "level": self.level,
             "dof": None if math.isinf(self.dof) else self.dof,
             "standard_uncertainty": self.standard_uncertainty,
+            "probability_better": self.probability_better,
+            "probability_worthwhile": self.probability_worthwhile,
             "budget": [line.to_dict() for line in self.budget],
             "method": self.method,
             "verdict": self.verdict,
             "sentence": self.sentence,
             "slopes": [vars(s) for s in self.slopes],
             "session_means": [vars(s) for s in self.sessions],
+            "as_driven": {"change": driven.change, "low": driven.low, "high": driven.high} if driven else None,
             "sessions_needed": self.sessions_needed,
         }
 
@@ -167,6 +245,8 @@ def compare(
     Returns
     -------
     Comparison
+        Without an estimate where the phases were driven in different gears, or a sensor that the outcome rests on was
+        cleaned or replaced in between.
 
     Raises
     ------
@@ -175,71 +255,93 @@ def compare(
     """
     check_level(level)
     outcome = experiment.outcome_spec
-    boost = check_boost(measures, experiment, level=level, with_left_out=with_left_out)
+    gears = check_gears(measures, experiment, outcome)
+    measures = gears.keep(measures)
+    boost: tuple[Finding, ...] = ()  # in another gear, another boost would be no leak
+    if not gears.differs:
+        boost = boost_findings(measures, experiment, level=level, with_left_out=with_left_out)
     data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
-    covariates = covariates_of(data, boost_changed=boost.changed)
-    estimate = estimate_change(
-        data,
-        covariates=covariates,
-        allowance=experiment.day_to_day_sd,
-        level=level,
-        extra=boost.budget,
-    )
+    sensors = sensor_findings(experiment, outcome)
     worthwhile = experiment.worthwhile_change
+    obstacles = [f for f in (*gears.findings, *sensors) if f.code in OBSTACLES]
+    if obstacles:
+        return Comparison(
+            spec=outcome,
+            worthwhile=worthwhile,
+            before=_summary(data, "before", _phase_mean(data, "before")),
+            after=_summary(data, "after", _phase_mean(data, "after")),
+            estimate=None,
+            as_driven=None,
+            level=level,
+            verdict="not-resolved",
+            sentence=f"Not resolved: {obstacles[0].message[:1].lower()}{obstacles[0].message[1:]}",
+            sessions=as_measured(data),
+            sessions_needed=None,
+            findings=(*obstacles, *boost, *(f for f in (*gears.findings, *sensors) if f not in obstacles)),
+            data=data,
+            covariates=(),
+            allowance=experiment.day_to_day_sd,
+        )
+    options: dict[str, Any] = {"allowance": experiment.day_to_day_sd, "level": level}
+    equal_boost = not experiment.service.disturbed("intake_manifold_pressure")
+    covariates = covariates_of(data, equal_boost=equal_boost)
+    estimate = estimate_change(data, covariates=covariates, **options)
+    others = [c for c in covariates if c.name != COMPRESSION]
+    as_driven = estimate_change(data, covariates=others, **options) if len(others) < len(covariates) else None
     verdict = verdict_of(estimate.low, estimate.high, worthwhile, outcome.lower_is_better)
     needed = None
-    if verdict == "not-resolved" and not boost.changed:
+    if verdict == "not-resolved":
         needed = sessions_needed(
             change=estimate.change,
             worthwhile=worthwhile,
             day_sd=estimate.day_sd,
-            repeatability_sd=float(np.nan_to_num(data.repeatability_sd)),
+            repeatability_sd=data.repeatability_sd,
             pulls=round(float(np.mean(data.runs))),
-            resolution_u=float(np.mean(data.resolution_u)),
+            resolution_u=float(np.mean(data.reading_u)),
             level=level,
         )
     now = min(data.count("before"), data.count("after"))
+    unlike = widening(estimate, data, level=level)
     sentence = sentence_of(
         verdict,
         outcome,
         estimate,
         worthwhile=worthwhile,
         level=level,
-        what_would_tell=what_would_tell(needed, now, boost_changed=boost.changed),
+        what_would_tell=what_would_tell(needed, now, unlike=unlike.evidence["condition"] if unlike else ""),
     )
     findings = [
-        *boost.findings,
+        *boost,
+        *([unlike] if unlike else []),
+        *gears.findings,
+        *sensors,
         *_design_findings(data, estimate, worthwhile, assumed=experiment.day_to_day_sd is None),
     ]
     return Comparison(
-        outcome=outcome.name,
-        unit=outcome.change_unit,
-        label=outcome.label,
-        lower_is_better=outcome.lower_is_better,
+        spec=outcome,
         worthwhile=worthwhile,
-        before=PhaseSummary(mean=estimate.before, sessions=data.count("before"), pulls=data.pulls("before")),
-        after=PhaseSummary(mean=estimate.after, sessions=data.count("after"), pulls=data.pulls("after")),
-        change=estimate.change,
-        low=estimate.low,
-        high=estimate.high,
+        before=_summary(data, "before", estimate.before),
+        after=_summary(data, "after", estimate.after),
+        estimate=estimate,
+        as_driven=as_driven,
         level=level,
-        dof=estimate.dof,
-        standard_uncertainty=estimate.u,
-        budget=estimate.budget,
-        method=estimate.method,
         verdict=verdict,
         sentence=sentence,
         sessions=estimate.sessions(data),
-        slopes=estimate.slopes,
-        repeatability_sd=data.repeatability_sd,
-        day_sd=estimate.day_sd,
-        day_dof=estimate.day_dof,
         sessions_needed=needed,
         findings=tuple(findings),
         data=data,
         covariates=tuple(covariates),
         allowance=experiment.day_to_day_sd,
     )
+
+
+def _summary(data: SessionMeans, phase: Phase, mean: float) -> PhaseSummary:
+    return PhaseSummary(mean=mean, sessions=data.count(phase), pulls=data.pulls(phase))
+
+
+def _phase_mean(data: SessionMeans, phase: Phase) -> float:
+    return float(np.mean([mean for mean, p in zip(data.means, data.phases, strict=True) if p == phase]))
 
 
 def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, *, assumed: bool) -> list[Finding]:

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pullbook.physics.air import compression_heating_factor
 from pullbook.settings.experiment import Phase
 from pullbook.settings.outcomes import Outcome
+from pullbook.statistics.covariates import INLET, Covariate
 from pullbook.statistics.mixed_fit import MixedFit, mixed_fit
-from pullbook.statistics.priors import Prior, ambient_slope, pressure_slope
+from pullbook.statistics.priors import Prior
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
@@ -73,6 +73,26 @@ class Slope:
     u: float
 
 
+def as_measured(data: SessionMeans) -> tuple[SessionFigure, ...]:
+    """Return each session's figure as it was, brought to no common conditions."""
+    return _figures(data, np.zeros(len(data.means)))
+
+
+def _figures(data: SessionMeans, shift: np.ndarray) -> tuple[SessionFigure, ...]:
+    return tuple(
+        SessionFigure(
+            session=data.names[k],
+            phase=data.phases[k],
+            runs=int(data.runs[k]),
+            mean=float(data.means[k]),
+            normalised=float(data.means[k] - shift[k]),
+            inlet_c=float(data.inlet_c[k]),
+            pressure_ratio=float(data.pressure_ratio[k]),
+        )
+        for k in range(len(data.names))
+    )
+
+
 @dataclass(frozen=True, eq=False)
 class Estimate:
     """The change and all that stands behind it; in the outcome's unit, but for the degrees of freedom.
@@ -114,86 +134,7 @@ class Estimate:
 
     def sessions(self, data: SessionMeans) -> tuple[SessionFigure, ...]:
         """Return each session's figure, as it was and at common conditions, from the data that were fitted."""
-        return tuple(
-            SessionFigure(
-                session=data.names[k],
-                phase=data.phases[k],
-                runs=int(data.runs[k]),
-                mean=float(data.means[k]),
-                normalised=float(data.means[k] - self.shift[k]),
-                inlet_c=float(data.inlet_c[k]),
-                pressure_ratio=float(data.pressure_ratio[k]),
-            )
-            for k in range(len(data.names))
-        )
-
-
-@dataclass(frozen=True)
-class Covariate:
-    """A condition that the outcome goes with.
-
-    Attributes
-    ----------
-    name : str
-    unit : str
-        Of the slope.
-    centred : ndarray, shape (sessions,)
-        The condition less its mean over the sessions, in its own unit.
-    prior : Prior
-        What physics says of the slope.
-    reading_u : float
-        Standard uncertainty of a session's reading, in the condition's unit.
-    """
-
-    name: str
-    unit: str
-    centred: np.ndarray
-    prior: Prior
-    reading_u: float
-
-
-def covariates_of(data: SessionMeans, *, boost_changed: bool) -> list[Covariate]:
-    """Return the conditions to bring the sessions to.
-
-    Parameters
-    ----------
-    data : SessionMeans
-    boost_changed : bool
-        The service changed the boost; then the compression is not one of them.
-
-    Returns
-    -------
-    list of Covariate
-        Of inlet temperature and compression, those that all sessions logged and physics says something of.
-    """
-    rise, inlet = float(np.nanmean(data.rise_k)) if np.isfinite(data.rise_k).any() else math.nan, data.inlet_c
-    found = []
-    if np.isfinite(inlet).all():
-        prior = ambient_slope(data.outcome, rise_k=rise, inlet_c=float(inlet.mean()))
-        if prior:
-            found.append(Covariate("inlet temperature", "K/K", inlet - inlet.mean(), prior, data.inlet_u))
-    if np.isfinite(data.pressure_ratio).all() and (data.pressure_ratio > 1.05).all() and not boost_changed:
-        slope = pressure_slope(data.outcome, rise_k=rise)
-        if slope:
-            heating = log_heating(data.pressure_ratio)
-            found.append(Covariate("compression", "K per ln", heating - heating.mean(), slope, 0.0))
-    return found
-
-
-def log_heating(pressure_ratio: np.ndarray) -> np.ndarray:
-    """Return the logarithm of the compression heating, to which a rise is proportional.
-
-    Parameters
-    ----------
-    pressure_ratio : ndarray, shape (n,)
-        Above 1.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-    """
-    heating: np.ndarray = np.log(np.asarray(compression_heating_factor(pressure_ratio)))
-    return heating
+        return _figures(data, self.shift)
 
 
 def estimate_change(
@@ -230,8 +171,7 @@ def estimate_change(
     allowance = allowance or allowance_of(data.outcome, float(np.mean(data.means)))
     design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])
     priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
-    known = data.covariance + np.diag(data.resolution_u**2)
-    fit, day_variance, day_dof = fit_sessions(design, data.means, known, priors, allowance)
+    fit, day_variance, day_dof = fit_sessions(design, data.means, data.known, priors, allowance)
     change = float(fit.coefficients[1])
     lines = contrast_budget(fit, np.array([0.0, 1.0]), data, covariates, day_variance=day_variance, day_dof=day_dof)
     lines += extra
@@ -322,11 +262,13 @@ def contrast_budget(
     for k, covariate in enumerate(covariates):
         share = abs(float(contrast @ fit.prior_weights[:first, k])) * covariate.prior.standard_uncertainty
         lines.append(BudgetLine(f"{covariate.name}: its slope", "B", share, INFINITE))
-        if covariate.reading_u:
-            reading = abs(float(fit.coefficients[first + k])) * covariate.reading_u
-            lines.append(
-                BudgetLine(f"{covariate.name}: its reading", "B", reading * math.sqrt(weights @ weights), INFINITE)
-            )
+    slope = sum(float(fit.coefficients[first + k]) for k, c in enumerate(covariates) if c.name == INLET)
+    # A rise holds the inlet's reading already, and the correction for it takes the same error once more.
+    reading = abs(data.inlet_share + slope) * data.inlet_u
+    if reading:
+        lines.append(BudgetLine(f"{INLET}: its reading", "B", reading * math.sqrt(weights @ weights), INFINITE))
+    if wind := data.wind_u(weights):
+        lines.append(BudgetLine("wind", "B", wind, INFINITE))
     if data.shared_u:
         value = abs(float(contrast @ fit.coefficients[:first]))
         lines.append(BudgetLine("what was estimated", "B", data.shared_u * value, INFINITE))

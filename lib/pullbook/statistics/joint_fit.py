@@ -9,21 +9,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pullbook.errors import ComparisonError
 from pullbook.settings.experiment import PHASES, Experiment, Phase, Session
-from pullbook.statistics.estimate import (
-    ALLOWANCE_DOF,
-    Covariate,
-    Slope,
-    allowance_of,
-    contrast_budget,
-    covariates_of,
-    fit_sessions,
-    log_heating,
-    slopes_of,
-)
+from pullbook.statistics.covariates import INLET, Covariate, covariates_of
+from pullbook.statistics.estimate import ALLOWANCE_DOF, Slope, allowance_of, contrast_budget, fit_sessions, slopes_of
+from pullbook.statistics.gears import check_gears
 from pullbook.statistics.mixed_fit import MixedFit
 from pullbook.statistics.session_means import SessionMeans, session_means
-from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
+from pullbook.statistics.uncertainty import BudgetLine, combined, coverage_factor, effective_dof
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -71,8 +64,6 @@ class PhaseStates:
         Of the scatter between days, pooled over all services [outcome's unit squared].
     season_sd : float
         Allowance for what one service's drives share and another's do not, in the outcome's unit.
-    boost_effect : ndarray, shape (levels,)
-        What differences of boost do to the levels where they were not corrected for, in the outcome's unit; else zero.
     level : float
         Coverage of the intervals.
 
@@ -100,13 +91,12 @@ class PhaseStates:
     day_variance: float
     day_dof: float
     season_sd: float
-    boost_effect: np.ndarray
     level: float
 
     @property
     def count(self) -> int:
         """Number of services."""
-        return len(self.boost_effect) // 2
+        return (len(self.fit.coefficients) - len(self.covariates)) // 2
 
     @property
     def states(self) -> np.ndarray:
@@ -148,7 +138,6 @@ class PhaseStates:
                 self.fit, contrast, self.data, self.covariates, day_variance=self.day_variance, day_dof=self.day_dof
             ),
             BudgetLine("season to season", "B", self.season_sd * math.sqrt(shared @ shared), ALLOWANCE_DOF),
-            BudgetLine("boost that differs", "B", abs(float(contrast @ self.boost_effect)), INFINITE),
         )
         lines = tuple(line for line in lines if line.standard_uncertainty > 0)
         value, u, dof = float(contrast @ self.states), combined(lines), effective_dof(lines)
@@ -168,12 +157,14 @@ class PhaseStates:
         """
         size = 2 * self.count
         weights, priors = self.fit.data_weights[:size], self.fit.prior_weights[:size]
-        within = self.data.covariance + np.diag(self.day_variance + self.data.resolution_u**2)
-        total = weights @ within @ weights.T + np.outer(self.boost_effect, self.boost_effect)
+        data = self.data
+        slope = sum(s.value for s in self.slopes if s.name == INLET)
+        reading_u = abs(data.inlet_share + slope) * data.inlet_u
+        within = data.covariance + np.diag(self.day_variance + data.resolution_u**2 + reading_u**2)
+        total = weights @ within @ weights.T
         total += self.season_sd**2 * np.kron(np.eye(self.count), np.ones((2, 2)))
         for k, covariate in enumerate(self.covariates):
             total += covariate.prior.standard_uncertainty**2 * np.outer(priors[:, k], priors[:, k])
-            total += (self.fit.coefficients[size + k] * covariate.reading_u) ** 2 * weights @ weights.T
         return np.asarray(total)
 
 
@@ -183,7 +174,6 @@ def joint_levels(
     *,
     level: float = 0.95,
     season_sd: float | None = None,
-    boost_differs: bool = False,
 ) -> PhaseStates:
     """Bring all sessions of all services to the same conditions, in one fit.
 
@@ -197,8 +187,6 @@ def joint_levels(
         Coverage of the intervals.
     season_sd : float, optional
         As in `PhaseStates`, in the outcome's unit; by default the day-to-day allowance.
-    boost_differs : bool
-        Then the levels are not brought to a common boost, and what it does to them is a source of uncertainty.
 
     Returns
     -------
@@ -212,14 +200,14 @@ def joint_levels(
     data = _pooled(tables, experiments)
     of_service = np.array([int(name.split(" ", 1)[0]) for name in data.names])
     group = 2 * of_service + data.after.astype(int)
-    covariates = covariates_of(data, boost_changed=boost_differs)
+    covariates = covariates_of(data)
     size = 2 * len(tables)
     mean = float(np.mean(data.means))
     allowance = max(e.day_to_day_sd or allowance_of(data.outcome, mean) for e in experiments)
     fit, day_variance, day_dof = fit_sessions(
         np.column_stack([np.eye(size)[group], *(c.centred for c in covariates)]),
         data.means,
-        data.covariance + np.diag(data.resolution_u**2),
+        data.known,
         [(size + k, c.prior) for k, c in enumerate(covariates)],
         allowance,
     )
@@ -230,7 +218,6 @@ def joint_levels(
         day_variance=day_variance,
         day_dof=day_dof,
         season_sd=allowance if season_sd is None else season_sd,
-        boost_effect=_boost_effect(data, group, size) if boost_differs and data.outcome.of_charge else np.zeros(size),
         level=level,
     )
 
@@ -241,7 +228,15 @@ def _pooled(tables: Sequence[pd.DataFrame], experiments: Sequence[Experiment]) -
         for k, (table, experiment) in enumerate(zip(tables, experiments, strict=True))
     )
     pooled = experiments[0].model_copy(update={"sessions": sessions})
-    return session_means(table, pooled, pooled.outcome_spec, with_left_out=False)
+    check = check_gears(table, pooled, pooled.outcome_spec)
+    data = session_means(check.keep(table), pooled, pooled.outcome_spec, with_left_out=False)
+    states = {(name.split(" ", 1)[0], phase) for name, phase in zip(data.names, data.phases, strict=True)}
+    if check.differs or len(states) < 2 * len(tables):
+        raise ComparisonError(
+            "the services were driven in different gears, so their states cannot be compared; drive all of them in the "
+            "same gear, or leave out the ones that were not"
+        )
+    return data
 
 
 def joined(parts: Iterable[tuple[str, pd.DataFrame, Sequence[Session]]]) -> tuple[pd.DataFrame, tuple[Session, ...]]:
@@ -264,16 +259,6 @@ def joined(parts: Iterable[tuple[str, pd.DataFrame, Sequence[Session]]]) -> tupl
         tables.append(table.assign(session=prefix + table["session"]).dropna(axis="columns", how="all"))
         sessions += [s.model_copy(update={"name": prefix + s.name}) for s in ours]
     return pd.concat(tables, ignore_index=True), tuple(sessions)
-
-
-def _boost_effect(data: SessionMeans, group: np.ndarray, size: int) -> np.ndarray:
-    """Return what each level's own compression does to it, at constant effectiveness."""
-    ratio = data.pressure_ratio
-    if not (np.isfinite(ratio).all() and (ratio > 1.05).all() and np.isfinite(data.rise_k).any()):
-        return np.zeros(size)
-    heating = log_heating(ratio)
-    effect: np.ndarray = np.bincount(group, heating - heating.mean(), minlength=size) / np.bincount(group)
-    return float(np.nanmean(data.rise_k)) * effect
 
 
 def common_rate(levels: PhaseStates, contrasts: np.ndarray, lengths: np.ndarray) -> tuple[np.ndarray, float]:

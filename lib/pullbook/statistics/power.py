@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from pullbook.settings.experiment import Protocol
 from pullbook.statistics.estimate import ALLOWANCE_DOF
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
@@ -77,11 +79,11 @@ class Plan:
 def scatter_of(comparison: Comparison) -> Scatter:
     """Take the scatter of an experiment that was driven already."""
     c = comparison
-    step = next((line.standard_uncertainty for line in c.budget if line.source == "sensor step"), 0.0)
-    sides = 1 / c.before.sessions + 1 / c.after.sessions
-    pull_sd = c.repeatability_sd if math.isfinite(c.repeatability_sd) else 0.0
+    if not c.comparable:
+        return Scatter()
+    reading_u = float(np.sqrt(np.mean(c.data.reading_u**2)))
     return Scatter(
-        day_sd=c.day_sd, pull_sd=pull_sd, resolution_u=step / math.sqrt(sides), source="this experiment's own scatter"
+        day_sd=c.day_sd, pull_sd=c.repeatability_sd, resolution_u=reading_u, source="this experiment's own scatter"
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from pullbook.physics.air import KELVIN
 from pullbook.settings.outcomes import Outcome
 
+GAMMA_AIR = 1.4
 SHARE_OF_PROPORTIONAL = 0.6
 SHARE_UNCERTAINTY = 0.35
 COOLANT_SHARE, COOLANT_SHARE_U = 0.4, 0.4
@@ -103,3 +104,126 @@ def pressure_slope(outcome: Outcome, *, rise_k: float) -> Prior | None:
     if not outcome.of_charge or not np.isfinite(rise_k) or rise_k <= 0:
         return None
     return Prior(rise_k, SHARE_UNCERTAINTY * rise_k, "physics of the compressor")
+
+
+def start_slope() -> Prior:
+    """Return how much of a warmer start is left in a pull's charge temperature [K/K].
+
+    Notes
+    -----
+    The core cools towards what the pull makes of it, so a warm start fades while the pull lasts. Between all of it, as
+    in a short pull, and little: 0.5 +- 0.35 (a judgement; drives of two simulators with rests of 30 s and 200 s lie
+    within it).
+    """
+    return Prior(0.5, 0.35, "a core that cools down during the pull")
+
+
+def length_slope(end_climb: np.ndarray) -> Prior | None:
+    """Return how a pull's peak charge temperature grows with its length.
+
+    Parameters
+    ----------
+    end_climb : ndarray, shape (sessions,)
+        How fast the temperature still climbs when the pulls end [K/s].
+
+    Returns
+    -------
+    Prior or None
+        [K/s]; None where it is not known.
+
+    Notes
+    -----
+    A pull that lasts a little longer goes on climbing as it did, ever more slowly, and the core lags behind the air:
+    0.9 +- 0.35 of the climb at the end (a judgement; drives of a simulator that ended 15 km/h apart lie within it).
+    """
+    if not np.isfinite(end_climb).all():
+        return None
+    mean = max(float(np.mean(end_climb)), 0.0)
+    return Prior(0.9 * mean, max(0.35 * mean, 1e-6), "a charge that climbs ever more slowly")
+
+
+def relative_slope(outcome: Outcome, level: float, *, inlet_c: float) -> Prior | None:
+    """Return the slope on the inlet temperature of a figure that goes with a power of the absolute temperature.
+
+    Parameters
+    ----------
+    outcome : Outcome
+        With its `pullbook.settings.outcomes.Outcome.inlet_power`.
+    level : float
+        Usual figure, in the outcome's unit.
+    inlet_c : float
+        Usual inlet temperature [°C].
+
+    Returns
+    -------
+    Prior or None
+        In the outcome's unit per kelvin.
+
+    References
+    ----------
+    UN R85 corrects the power of engines to reference air with powers of the absolute temperature of 0.6 (petrol) and
+    0.3 to 1.8 (supercharged diesel, with its engine factor): a time goes with 0.6 +- 0.4, an air flow against it.
+    """
+    if outcome.inlet_power is None or not np.isfinite(inlet_c):
+        return None
+    power, power_u = outcome.inlet_power
+    relative = level / (inlet_c + KELVIN)
+    return Prior(power * relative, max(power_u * abs(relative), 1e-12), "powers of the absolute temperature, UN R85")
+
+
+def density_on_inlet(level: float, *, rise_k: float, inlet_c: float) -> Prior | None:
+    """Return the slope of a charge density on the inlet temperature, at one manifold pressure.
+
+    Parameters
+    ----------
+    level : float
+        Usual density [kg/m³].
+    rise_k, inlet_c : float
+        Usual rise of the charge over the inlet [K], and the inlet's temperature [°C].
+
+    Returns
+    -------
+    Prior or None
+        [kg/m³ per K]
+
+    Notes
+    -----
+    The density goes with 1 / T of the charge, and the charge follows the inlet as `ambient_slope` says.
+    """
+    if not np.isfinite([rise_k, inlet_c]).all():
+        return None
+    proportional = max(rise_k, 0.0) / (inlet_c + KELVIN)
+    per_kelvin = -level / (inlet_c + rise_k + KELVIN)
+    u = abs(per_kelvin) * SHARE_UNCERTAINTY * proportional
+    return Prior(per_kelvin * (1.0 + SHARE_OF_PROPORTIONAL * proportional), max(u, 1e-9), "the ideal gas law")
+
+
+def density_on_compression(level: float, *, rise_k: float, charge_k: float, pressure_ratio: float) -> Prior | None:
+    """Return the slope of a charge density on the logarithm of the compression heating.
+
+    Parameters
+    ----------
+    level : float
+        Usual density [kg/m³].
+    rise_k, charge_k : float
+        Usual rise of the charge over the inlet, and its absolute temperature [K].
+    pressure_ratio : float
+        Usual one, above 1.
+
+    Returns
+    -------
+    Prior or None
+        [kg/m³], a logarithm having no unit.
+
+    Notes
+    -----
+    The density goes with p / T of the charge. ``ln p`` moves with ``ln h`` of the heating ``h = pr**k - 1`` by
+    ``h / (k (h + 1))``, and T by the rise (`pressure_slope`).
+    """
+    if not np.isfinite([rise_k, charge_k]).all():
+        return None
+    exponent = (GAMMA_AIR - 1) / GAMMA_AIR
+    heating = pressure_ratio**exponent - 1
+    of_pressure = heating / (exponent * (heating + 1))
+    of_heat = max(rise_k, 0.0) / charge_k
+    return Prior(level * (of_pressure - of_heat), level * max(SHARE_UNCERTAINTY * of_heat, 1e-6), "the ideal gas law")

@@ -12,7 +12,8 @@ import numpy as np
 from pullbook.errors import Finding
 from pullbook.settings.experiment import Phase
 from pullbook.statistics.comparison import Comparison
-from pullbook.statistics.estimate import Covariate, Estimate, estimate_change
+from pullbook.statistics.covariates import Covariate
+from pullbook.statistics.estimate import Estimate, estimate_change
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 from pullbook.text import unit_suffix
@@ -79,7 +80,9 @@ class CrossChecks:
 
 
 def cross_check(comparison: Comparison) -> CrossChecks:
-    """Put a comparison to the test."""
+    """Put a comparison to the test; one that was not made has none."""
+    if comparison.estimate is None:
+        return CrossChecks(routes=(), checks=(), findings=())
     level, data = comparison.level, comparison.data
     covariates, allowance = comparison.covariates, comparison.allowance
     shift = _shift(comparison)
@@ -403,7 +406,9 @@ def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: flo
         phases: tuple[Phase, ...] = tuple("after" if k == one else "before" for k in before)
         part = _subset(data, before, phases)
         conditions = [replace(c, centred=c.centred[before] - c.centred[before].mean()) for c in covariates]
-        estimate = estimate_change(part, covariates=conditions, allowance=allowance, level=level)
+        # So many comparisons share the chance of one false alarm (Bonferroni).
+        each = 1 - (1 - level) / len(before)
+        estimate = estimate_change(part, covariates=conditions, allowance=allowance, level=each)
         changes.append(estimate.change)
         claims += int(estimate.low > 0 or estimate.high < 0)
     largest = max(changes, key=abs)
@@ -424,6 +429,10 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
         covariance=data.covariance[np.ix_(which, which)],
         runs=data.runs[which],
         resolution_u=data.resolution_u[which],
+        heat_left_k=data.heat_left_k[which],
+        duration_s=data.duration_s[which],
+        end_climb=data.end_climb[which],
+        wind_ms=data.wind_ms[which],
         inlet_c=data.inlet_c[which],
         rise_k=data.rise_k[which],
         pressure_ratio=data.pressure_ratio[which],

@@ -19,6 +19,12 @@ from pullbook.statistics.uncertainty import step_uncertainty
 if TYPE_CHECKING:
     import pandas as pd
 
+# Air through a cooler goes with the road speed, and a rise with about the -0.3th power of it: at 80 km/h a metre a
+# second of wind is 4.5 % of that speed. A judgement, no source.
+WIND_SHARE = 0.3 * 3.6 / 80.0
+# A single run's scatter where a drive has but one, and its weight in degrees of freedom: what a plan assumes too.
+USUAL_RUN_SD_K = 0.8
+USUAL_RUN_DOF = 4.0
 NOTED_TEMPERATURE_U_K = 0.58  # a thermometer good to ±1 °C (UN R51-type instruments), rectangular
 
 
@@ -53,6 +59,13 @@ class SessionMeans:
         The single runs of each session, in the outcome's unit.
     shared_u : float
         Relative standard uncertainty that all sessions share, and their differences with them: of what was estimated.
+    heat_left_k, duration_s, end_climb : ndarray, shape (sessions,)
+        Of the pulls, at the average place: what the rests left of the heat of the pull before (`_heat_left`) [K],
+        length [s] and how fast the charge still climbs at the end [K/s]; NaN where not known.
+    wind_ms : ndarray, shape (sessions,)
+        As noted [m/s]; NaN where it was not.
+    inlet_share : float
+        How much of an error of the inlet temperature stands in the outcome itself: 1 for a rise.
     """
 
     outcome: Outcome
@@ -70,7 +83,36 @@ class SessionMeans:
     inlet_u: float
     pressure_ratio: np.ndarray
     single_runs: tuple[np.ndarray, ...]
+    heat_left_k: np.ndarray
+    duration_s: np.ndarray
+    end_climb: np.ndarray
+    wind_ms: np.ndarray
+    inlet_share: float = 0.0
     shared_u: float = 0.0
+
+    @property
+    def reading_u(self) -> np.ndarray:
+        """Standard uncertainty of each session's figure from the sensors: ndarray, shape (sessions,)."""
+        both: np.ndarray = np.hypot(self.resolution_u, self.inlet_share * self.inlet_u)
+        return both
+
+    @property
+    def known(self) -> np.ndarray:
+        """Covariance that single runs and the sensors leave: ndarray, shape (sessions, sessions)."""
+        whole: np.ndarray = self.covariance + np.diag(self.reading_u**2)
+        return whole
+
+    def wind_u(self, weights: np.ndarray) -> float:
+        """Return what a difference of wind could have done to a charge's rise, as a standard uncertainty [K].
+
+        Nobody knows the wind's direction on the road, so it may have cooled or not: rectangular, with the bound that
+        `WIND_SHARE` gives. ``weights``, shape (sessions,), are those of the sessions in the change.
+        """
+        if not self.outcome.of_charge or not np.isfinite(self.wind_ms).all():
+            return 0.0
+        apart = abs(float(weights @ self.wind_ms))
+        rise = float(np.nanmean(self.rise_k)) if np.isfinite(self.rise_k).any() else 0.0
+        return rise * WIND_SHARE * apart / math.sqrt(3)
 
     @property
     def after(self) -> np.ndarray:
@@ -132,13 +174,31 @@ def session_means(
     code = {s.name: k for k, s in enumerate(sessions)}
     codes = np.array([code[name] for name in driven_in])
     y = values[usable]
-    means, covariance, sd, dof, by_place = two_way(y, codes, measures["number"].to_numpy(dtype=int)[usable])
+    places = measures["number"].to_numpy(dtype=int)[usable]
+    means, covariance, sd, dof, by_place = two_way(y, codes, places)
+    runs = np.bincount(codes, minlength=len(sessions))
+    if not dof:
+        sd, dof = _usual_run_sd(outcome, y), USUAL_RUN_DOF
+        covariance = np.diag(sd**2 / runs)
 
     def mean_of(column: str) -> np.ndarray:
         return _mean_of(measures[column].to_numpy(dtype=float)[usable] if column in measures else None, codes)
 
+    def of_runs(column: str) -> np.ndarray:
+        return measures[column].to_numpy(dtype=float)[usable] if column in measures else np.full(len(usable), np.nan)
+
+    def at_average_place(found: np.ndarray) -> np.ndarray:
+        return two_way(found, codes, places)[0] if np.isfinite(found).all() else _mean_of(found, codes)
+
+    climb = of_runs("peak_charge") - of_runs("start_charge")
+
     inlet, rise = ("inlet_at_peak", "peak_rise") if outcome.kind == "pull" else ("mean_inlet", "mean_rise")
-    steps = [step_uncertainty(1.0) * np.nan_to_num(mean_of(name)) for name in outcome.steps]
+    own_inlet = outcome.ambient == "rise"
+    steps = [
+        step_uncertainty(1.0) * np.nan_to_num(mean_of(name))
+        for name in outcome.steps
+        if not (own_inlet and name == "inlet_step")  # told with the inlet's reading
+    ]
     if speeds_of(outcome.name) and f"{outcome.name}_u" in measures:
         steps.append(np.nan_to_num(mean_of(f"{outcome.name}_u")))
     return SessionMeans(
@@ -150,13 +210,18 @@ def session_means(
         repeatability_sd=sd,
         repeatability_dof=dof,
         by_place=by_place,
-        runs=np.bincount(codes, minlength=len(sessions)),
+        runs=runs,
         resolution_u=np.sqrt(np.sum(np.square(steps), axis=0)) if steps else np.zeros(len(sessions)),
         inlet_c=mean_of(inlet),
         inlet_u=_inlet_u(mean_of("inlet_step")),
         rise_k=mean_of(rise),
         pressure_ratio=mean_of("pressure_ratio") if outcome.kind == "pull" else np.full(len(sessions), np.nan),
         single_runs=tuple(y[codes == k] for k in range(len(sessions))),
+        heat_left_k=at_average_place(_heat_left(of_runs("rest_before"), climb, of_runs("recovery_time"))),
+        duration_s=at_average_place(of_runs("duration")),
+        end_climb=at_average_place(of_runs("end_climb")),
+        wind_ms=np.array([math.nan if s.wind_ms is None else s.wind_ms for s in sessions]),
+        inlet_share=1.0 if own_inlet else 0.0,
         shared_u=_shared_u(measures.iloc[usable]) if outcome.from_outlet else 0.0,
     )
 
@@ -169,6 +234,24 @@ def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
         counts = np.bincount(codes[good], minlength=len(means))
         np.divide(np.bincount(codes[good], values[good], minlength=len(means)), counts, out=means, where=counts > 0)
     return means
+
+
+def _heat_left(rest_s: np.ndarray, climb_k: np.ndarray, recovery_s: np.ndarray) -> np.ndarray:
+    """Return what is left at the start of each pull of the heat of the one before [K]: ndarray, shape (runs,).
+
+    It fades with the recovery time constant. Climb and time constant are the means over all pulls, so that rests of
+    different lengths count and nothing that the service did: a cleaner cooler starts cooler, too.
+    """
+    if not (np.isfinite(climb_k).any() and np.isfinite(recovery_s).any()):
+        return np.full(len(rest_s), np.nan)
+    rest = np.where(np.isnan(rest_s), np.inf, rest_s)  # before the first pull there is nothing to be left
+    left: np.ndarray = np.nanmean(climb_k) * np.exp(-rest / np.nanmean(recovery_s))
+    return left
+
+
+def _usual_run_sd(outcome: Outcome, y: np.ndarray) -> float:
+    """Return the scatter of single runs to assume: a temperature's, or as large a share as days differ by."""
+    return outcome.day_to_day_sd * abs(float(y.mean())) if outcome.relative else USUAL_RUN_SD_K
 
 
 def _shared_u(rows: pd.DataFrame) -> float:

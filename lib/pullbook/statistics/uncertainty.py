@@ -145,6 +145,39 @@ def coverage_factor(level: float, dof: float) -> float:
     return float(ndtri(tail) if math.isinf(dof) else stdtrit(dof, tail))
 
 
+def beyond(change: float, u: float, dof: float, gain: float, *, lower_is_better: bool) -> float:
+    """Return the probability that a change is a gain of more than so much, by Student's t about the estimate.
+
+    Parameters
+    ----------
+    change, u, dof : float
+        The estimate, its standard uncertainty (above zero) and degrees of freedom, infinity allowed.
+    gain : float
+        Not negative; in the unit of the change.
+    lower_is_better : bool
+        Which direction is a gain.
+
+    Returns
+    -------
+    float
+        0 to 1.
+
+    Examples
+    --------
+    A change of -2.23 with a standard uncertainty of 1 and 10 degrees of freedom: JCGM 100:2008, table G.2, has 95 %
+    within 2.23, so 97.5 % lie below zero.
+
+    >>> from pullbook.statistics.uncertainty import beyond
+    >>> round(beyond(-2.228, 1.0, 10, 0.0, lower_is_better=True), 3)
+    0.975
+    """
+    from scipy.special import ndtr, stdtr
+
+    better = -change if lower_is_better else change
+    t = (better - gain) / u
+    return float(ndtr(t) if math.isinf(dof) else stdtr(dof, t))
+
+
 def step_uncertainty(step: float) -> float:
     """Return the standard uncertainty that a resolution step leaves: ``step / sqrt(12)`` (JCGM 100:2008, F.2.2.1).
 

@@ -120,7 +120,7 @@ def _looks_equal(end: float, bound: float, digits: int) -> bool:
     return f"{abs(end):.{digits}f}" == f"{bound:.{digits}f}" and abs(end) != bound
 
 
-def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str:
+def what_would_tell(needed: int | None, now: int, *, unlike: str = "") -> str:
     """Say what would resolve a verdict that is not resolved.
 
     Parameters
@@ -129,11 +129,11 @@ def what_would_tell(needed: int | None, now: int, *, boost_changed: bool) -> str
         Sessions a side (`sessions_needed`).
     now : int
         Sessions on the weaker side.
-    boost_changed : bool
-        The service changed the boost.
+    unlike : str
+        In what the phases differ so much that it widens the interval; empty if in nothing.
     """
-    if boost_changed:
-        return "the boost changed with the service, and until that is put right, or was meant, nothing tells them apart"
+    if unlike:
+        return f"much of that width is there because {unlike} differed between before and after"
     if needed is None:
         return f"even {MOST_SESSIONS} sessions a side would not tell a difference this small"
     if needed > now:

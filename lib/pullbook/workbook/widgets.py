@@ -377,9 +377,8 @@ class Controls:
         self.picture.outputs = (_output(figures.timeline(drive)),) if drive else ()
         self.answer.value = _answer(choices)
         result, saved = choices.result, choices.saved_result
-        self.forest.outputs = (
-            (_output(figures.with_and_without(result, saved.comparison if saved else None)),) if result else ()
-        )
+        forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
+        self.forest.outputs = (_output(forest),) if forest else ()
         edits = choices.edits()
         self.save.disabled = self.back.disabled = not edits
         self.unsaved.value = _unsaved(choices, edits) if edits or choices.lost else ""

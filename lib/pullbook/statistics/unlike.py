@@ -1,0 +1,118 @@
+"""What keeps the phases from being compared, and what makes the interval wider because they are not alike."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pullbook.errors import Finding
+from pullbook.settings.experiment import Experiment
+from pullbook.settings.outcomes import Outcome
+from pullbook.statistics.covariates import COMPRESSION, INLET, LENGTH, START
+from pullbook.statistics.estimate import Estimate
+from pullbook.statistics.session_means import SessionMeans
+from pullbook.statistics.uncertainty import combined, coverage_factor, effective_dof
+
+OBSTACLES = ("gear-differs", "sensor-changed")
+WIDENS = 0.10  # from this share of the width on it is worth a sentence; the interval itself knows no such step
+
+
+@dataclass(frozen=True)
+class _Kind:
+    """A condition in words: what differed, in which unit, and what to do about it."""
+
+    what: str
+    unit: str
+    digits: int
+    remedy: str
+
+
+_KINDS = {
+    INLET: _Kind("the inlet temperature", "°C", 0, "drive both phases in weather that is more alike"),
+    COMPRESSION: _Kind("the boost", "", 2, "find out why the boost differs, or drive again at equal boost"),
+    START: _Kind("the heat left over from the pull before", "K", 1, "rest equally long before every pull"),
+    LENGTH: _Kind("the length of the pulls", "s", 1, "drive all pulls between the same speeds"),
+    "wind": _Kind("the wind", "m/s", 1, "drive on calmer days"),
+}
+
+
+def sensor_findings(experiment: Experiment, outcome: Outcome) -> tuple[Finding, ...]:
+    """Say what was done to sensors during the service, and whether the outcome can still be compared.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    outcome : Outcome
+
+    Returns
+    -------
+    tuple of Finding
+        ``sensor-changed`` for one that was cleaned or replaced and that the outcome rests on: then nothing can be
+        compared. A note for the others; refitting alone leaves a sensor what it was.
+    """
+    found = []
+    for channel, done in experiment.service.sensors.items():
+        name = str(channel).replace("_", " ")
+        evidence = {"channel": str(channel), "done": done}
+        if done == "refitted":
+            text = f"The sensor of the {name} was taken out and refitted with the service. That is taken as harmless."
+            found.append(Finding(code="sensor-refitted", severity="note", message=text, evidence=evidence))
+        elif channel in outcome.sensors:
+            text = (
+                f"The sensor of the {name} was {done} with the service, so it may read differently by itself, and the "
+                f"{outcome.label} cannot be compared across it. Ask about a figure that does not rest on that sensor."
+            )
+            found.append(Finding(code="sensor-changed", severity="warning", message=text, evidence=evidence))
+        else:
+            text = f"The sensor of the {name} was {done} with the service. The {outcome.label} does not rest on it."
+            if channel == "intake_manifold_pressure":
+                text += " Nothing is brought to equal boost, and nothing is said of leaks."
+            found.append(Finding(code="sensor-other", severity="note", message=text, evidence=evidence))
+    return tuple(found)
+
+
+def widening(estimate: Estimate, data: SessionMeans, *, level: float) -> Finding | None:
+    """Name the condition that widens the interval most, because the phases differ in it.
+
+    Parameters
+    ----------
+    estimate : Estimate
+    data : SessionMeans
+    level : float
+        Coverage of the interval.
+
+    Returns
+    -------
+    Finding or None
+        ``unlike-drives`` with the condition, its means and the width without it; None where none adds a tenth.
+    """
+    whole = (estimate.high - estimate.low) / 2
+    worst, least = "", whole
+    for name in _KINDS:
+        rest = [line for line in estimate.budget if line.source not in (name, f"{name}: its slope")]
+        if len(rest) < len(estimate.budget):
+            half = coverage_factor(level, effective_dof(rest)) * combined(rest)
+            worst, least = (name, half) if half < least else (worst, least)
+    if not worst or least > (1 - WIDENS) * whole:
+        return None
+    kind = _KINDS[worst]
+    values = {
+        INLET: data.inlet_c, COMPRESSION: data.pressure_ratio, START: data.heat_left_k, LENGTH: data.duration_s,
+        "wind": data.wind_ms,
+    }[worst]  # fmt: skip
+    after = data.after == 1
+    before, later = float(np.mean(values[~after])), float(np.mean(values[after]))
+    unit = f" {kind.unit}" if kind.unit else " times the outside pressure"
+    return Finding(
+        code="unlike-drives",
+        severity="warning",
+        message=(
+            f"Before and after differ in {kind.what}: {before:.{kind.digits}f}{unit} before, "
+            f"{later:.{kind.digits}f}{unit} after. What that could have done widens the interval from ±{least:.2g} to "
+            f"±{whole:.2g}. To narrow it, {kind.remedy}."
+        ),
+        evidence={
+            "condition": kind.what, "before": before, "after": later, "half_width": whole, "without": least,
+        },
+    )  # fmt: skip
