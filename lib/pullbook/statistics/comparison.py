@@ -92,8 +92,8 @@ class Comparison:
     worthwhile: float
     before: PhaseSummary
     after: PhaseSummary
-    estimate: Estimate | None
-    as_driven: Estimate | None
+    estimate: Estimate | None = field(compare=False)
+    as_driven: Estimate | None = field(compare=False)
     level: float
     verdict: Verdict
     sentence: str

@@ -242,7 +242,8 @@ def _heat_left(rest_s: np.ndarray, climb_k: np.ndarray, recovery_s: np.ndarray) 
     It fades with the recovery time constant. Climb and time constant are the means over all pulls, so that rests of
     different lengths count and nothing that the service did: a cleaner cooler starts cooler, too.
     """
-    if not (np.isfinite(climb_k).any() and np.isfinite(recovery_s).any()):
+    known = [np.isfinite(values).any() for values in (rest_s, climb_k, recovery_s)]
+    if not all(known):
         return np.full(len(rest_s), np.nan)
     rest = np.where(np.isnan(rest_s), np.inf, rest_s)  # before the first pull there is nothing to be left
     left: np.ndarray = np.nanmean(climb_k) * np.exp(-rest / np.nanmean(recovery_s))
