@@ -67,6 +67,7 @@ bench: $(VENV)/.installed-test
 
 study: $(VENV)/.installed-test
 	@$(STUDY) -W ignore -m study.intervals
+	@$(STUDY) -W ignore -m study.unlike
 	@$(STUDY) -W ignore -m study.samples
 
 study-runs: $(VENV)/.installed-test

@@ -249,7 +249,7 @@ def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, seas
     _refuse_not_comparable(named)
     axis, named = _in_order(named)
     results = [result for _, result in named]
-    boost = _boost_findings(results, level)
+    boost = _boost_findings(results)
     levels = joint_levels(
         [result.measures for result in results],
         [result.experiment for result in results],
@@ -433,7 +433,7 @@ def _refuse_not_comparable(named: Sequence[tuple[str, Result]]) -> None:
             raise ExperimentError(f"{name}: has no states to go on from. {result.comparison.sentence}")
 
 
-def _boost_findings(results: Sequence[Result], level: float) -> list[Finding]:
+def _boost_findings(results: Sequence[Result]) -> list[Finding]:
     """Say where the boost differs, in a service or between two."""
     found = []
     for k, result in enumerate(results, start=1):
@@ -447,7 +447,7 @@ def _boost_findings(results: Sequence[Result], level: float) -> list[Finding]:
             for r, phase, other in ((first, "after", "before"), (second, "before", "after"))
         )  # fmt: skip
         between = first.experiment.model_copy(update={"sessions": sessions})
-        if any(f.code in CHANGED for f in boost_findings(table, between, level=level)):
+        if any(f.code in CHANGED for f in boost_findings(table, between)):
             found.append(_boost_finding(f"The boost changed between service {k} and service {k + 1}.", k))
     return found
 

@@ -259,7 +259,7 @@ def compare(
     measures = gears.keep(measures)
     boost: tuple[Finding, ...] = ()  # in another gear, another boost would be no leak
     if not gears.differs:
-        boost = boost_findings(measures, experiment, level=level, with_left_out=with_left_out)
+        boost = boost_findings(measures, experiment, with_left_out=with_left_out)
     data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
     sensors = sensor_findings(experiment, outcome)
     worthwhile = experiment.worthwhile_change
