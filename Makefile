@@ -4,6 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
+PARALLEL := -n auto --maxprocesses 8 --dist loadgroup
 
 .PHONY: report test coverage oldest newest mutants bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
@@ -26,8 +27,9 @@ $(VENV)/.installed-test: $(VENV)/.installed
 report: $(VENV)/.installed
 	@$(BIN)/pullbook run sample_runs/fin_wash
 
+# A process a core; tests that share a costly set-up stay together (tests/conftest.py).
 test: $(VENV)/.installed-test
-	@$(BIN)/python -m pytest
+	@$(BIN)/python -m pytest $(PARALLEL)
 
 # Left out: a batch that has to be silent, where a worker that is ended while it saves what it reached complains.
 coverage: $(VENV)/.installed-test
@@ -51,7 +53,7 @@ oldest newest:
 	  $(PYTHON) -m venv "$$env" && \
 	  "$$env/bin/python" -m pip install --quiet --disable-pip-version-check uv && \
 	  "$$env/bin/uv" pip install --quiet --python "$$env/bin/python" --resolution $(RESOLUTION) -e '.[test,parquet]' && \
-	  "$$env/bin/python" -m pytest
+	  "$$env/bin/python" -m pytest $(PARALLEL)
 
 lint: $(VENV)/.installed-test
 	@$(BIN)/ruff check .

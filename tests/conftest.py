@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,6 +14,9 @@ from hypothesis import settings
 
 from helpers.samples import HOSTILE, SAMPLES, copy_sample
 
+# One thread a process: the matrices are small, and threads that wait for each other take the other workers' time.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 CHROMIUM_ARGUMENTS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
@@ -21,6 +25,21 @@ CHROMIUM_ARGUMENTS = [
 if TYPE_CHECKING:
     from pullbook.analysis.result import Result
     from pullbook.workbook.run import Rendered
+
+
+# What takes seconds to set up. Tests that ask for the same one, or for the same variant of it, run in one process.
+COSTLY = ("lab", "rendered", "hostile", "other_page", "sample", "drawn")
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Keep the tests that share a costly set-up in one process of several."""
+    for item in items:
+        assert isinstance(item, pytest.Function)
+        shared = next((name for name in COSTLY if name in item.fixturenames), None)
+        if shared is not None:
+            variant = item.callspec.params.get(shared, "") if hasattr(item, "callspec") else ""
+            item.add_marker(pytest.mark.xdist_group(f"{shared} {variant}".strip()))
 
 
 @pytest.fixture
