@@ -9,6 +9,9 @@ PARALLEL := -n auto --maxprocesses 8 --dist loadgroup
 .PHONY: report test coverage oldest newest mutants bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
 
+# Python starts a hundred times here, in kernels and workers: packages are compiled once, not each time.
+unexport PYTHONDONTWRITEBYTECODE
+
 $(VENV)/.created:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
 	  { echo "pullbook needs Python 3.11 or later; name one with: make PYTHON=python3.12"; exit 1; }
@@ -63,7 +66,7 @@ lint: $(VENV)/.installed-test
 
 bench: $(VENV)/.installed-test
 	@$(STUDY) -m bench.analyse
-	@$(STUDY) -m bench.reader
+	@$(STUDY) -m bench.reader --fuzz 300
 	@$(STUDY) -m bench.batch
 
 study: $(VENV)/.installed-test

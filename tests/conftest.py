@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 
 # What takes seconds to set up. Tests that ask for the same one, or for the same variant of it, run in one process.
-COSTLY = ("lab", "rendered", "hostile", "other_page", "sample", "drawn")
+COSTLY = ("lab", "rendered", "hostile", "other_page", "sample", "drawn", "standing")
 
 
 @pytest.hookimpl(tryfirst=True)

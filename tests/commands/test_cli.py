@@ -30,7 +30,7 @@ def started(*arguments: object, **options: object) -> subprocess.CompletedProces
     """Run the command line as a process of its own, with its streams as bytes."""
     environment = {**os.environ, **options.pop("environment", {})}
     command = [sys.executable, "-m", "pullbook.commands.cli", *map(str, arguments)]
-    return subprocess.run(command, capture_output=True, env=environment, timeout=60, check=False, **options)
+    return subprocess.run(command, capture_output=True, env=environment, timeout=300, check=False, **options)
 
 
 # --- refusals ----------------------------------------------------------------------------------------------------
@@ -341,7 +341,7 @@ def test_a_reader_that_has_had_enough_is_no_fault(command, sample):
             stdout=writer,
             stderr=subprocess.PIPE,
             env={**os.environ, "PYTHONUNBUFFERED": ""},  # buffered, as for a person: the exit flushes what is left
-            timeout=60,
+            timeout=300,
             check=False,
         )
     finally:
@@ -374,5 +374,5 @@ def test_the_command_answers_without_loading_the_statistics():
         "import sys, pullbook.commands.cli; "
         "print(sorted({'pandas', 'scipy', 'papermill', 'plotly'} & set(sys.modules)))"
     )
-    process = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, timeout=60, check=True)
+    process = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, timeout=300, check=True)
     assert process.stdout == "[]\n"

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import io
-import time
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
 import pytest
 
 from pullbook.errors import LogError
@@ -307,7 +304,7 @@ def test_the_travel_is_that_of_the_experiment() -> None:
 
 def test_one_stray_reading_does_not_set_the_travel() -> None:
     log = make_log({"vehicle_speed": ramp(30, 50, 40, 112), "accelerator_position": pedal((30, 50))})
-    log.need("accelerator_position").values[5] = 100.0  # noqa: PD011 - no frame
+    log.need("accelerator_position").values[5] = 100.0
     assert pedal_travel([log]) == pytest.approx((REST, END), abs=0.4)
 
 
@@ -527,7 +524,7 @@ def test_a_cruise_in_which_the_pedal_was_not_logged_is_one() -> None:
     log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((5, 20))})
     pedal_signal = log.need("accelerator_position")
     early = pedal_signal.time_s < 35
-    lost = replace(pedal_signal, time_s=pedal_signal.time_s[early], values=pedal_signal.values[early])  # noqa: PD011 - no frame
+    lost = replace(pedal_signal, time_s=pedal_signal.time_s[early], values=pedal_signal.values[early])
     runs = find_runs(replace(log, signals={**log.signals, "accelerator_position": lost}), PROTOCOL)
     assert only(runs.pulls).included
     assert runs.full_load_from == "accelerator_position"
@@ -630,7 +627,7 @@ def cut(log: Log, from_s: float, to_s: float) -> Log:
 
     def part(signal: Signal) -> Signal:
         inside = (signal.time_s >= from_s) & (signal.time_s < to_s)
-        return replace(signal, time_s=signal.time_s[inside] - from_s, values=signal.values[inside])  # noqa: PD011 - no frame
+        return replace(signal, time_s=signal.time_s[inside] - from_s, values=signal.values[inside])
 
     signals = {name: part(signal) for name, signal in log.signals.items()}
     return replace(log, duration_s=to_s - from_s, signals=signals)
@@ -682,34 +679,6 @@ def test_local_slope_holds_after_days_of_driving() -> None:
     # A line through three points h apart misses the slope by h^2 / 6 times the third derivative: 0.9^2 / 6 / 40^3.
     assert np.abs(slope - np.cos(t / 40) / 40)[1:-1].max() < 1.1 * 0.81 / 6 / 40**3
     assert np.isnan(local_slope(signal, width_s=1.0)).all()
-
-
-def test_finding_runs_takes_less_time_than_reading() -> None:
-    rows = 200_000
-    rng = np.random.default_rng(5)
-    text = pd.DataFrame(rng.normal(50, 10, (rows, 12)).round(2)).to_csv(index=False)
-    source = simulated()
-    shown = {}
-    for channel in ("vehicle_speed", "accelerator_position"):
-        signal = source.need(channel)
-        times = -(-rows // 2 // len(signal.values))
-        values = np.tile(signal.values, times)[: rows // 2]
-        shown[channel] = replace(signal, time_s=0.7 * np.arange(len(values)), values=values)
-    log = replace(source, signals=shown)
-
-    def best_of_three(work: Callable[[], object]) -> float:
-        spent = []
-        for _ in range(3):
-            begun = time.perf_counter()
-            work()
-            spent.append(time.perf_counter() - begun)
-        return min(spent)
-
-    finding = best_of_three(lambda: find_runs(log, PROTOCOL))
-    reading = best_of_three(lambda: pd.read_csv(io.StringIO(text)))
-    # As many refreshes as the table has rows, 12 to a row: about a third was measured; the bar leaves room for a busy
-    # machine, and no loop over refreshes would pass it.
-    assert finding < reading
 
 
 # --- real logs ----------------------------------------------------------------------------------------------------

