@@ -28,7 +28,10 @@ if TYPE_CHECKING:
 
 
 # What takes seconds to set up. Tests that ask for the same one, or for the same variant of it, run in one process.
-COSTLY = ("lab", "rendered", "hostile", "other_page", "sample", "drawn", "standing")
+COSTLY = (
+    "lab", "rendered", "hostile", "other_page", "simulated_samples", "standing", "undated_run", "springs",
+    "hostile_page", "drawn", "sample",
+)  # fmt: skip
 
 
 @pytest.hookimpl(tryfirst=True)
@@ -54,6 +57,16 @@ def result_of() -> Callable[[str], Result]:
     from pullbook import analyse
 
     return functools.cache(lambda name: analyse(SAMPLES / name))
+
+
+@pytest.fixture(scope="session")
+def simulated_samples(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """All samples as the simulation writes them, once a session; to be read, not changed."""
+    from pullbook.simulate.__main__ import main
+
+    folder = tmp_path_factory.mktemp("samples")
+    assert main([str(folder)]) == 0
+    return folder
 
 
 @pytest.fixture(scope="session")

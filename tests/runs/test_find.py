@@ -660,10 +660,10 @@ def test_two_halves_hold_the_runs_of_the_whole_but_the_one_cut(share: float) -> 
 
 def test_simulated_sessions() -> None:
     """A smaller `tests/study/runs.py`, with bars a little lower for the smaller number of runs."""
-    scores = study_runs.study(range(4000, 4040))
+    scores = study_runs.study(range(4000, 4024))
     for kind in ("pull", "cruise"):
         score = scores[f"{kind}: all"]
-        assert score.true >= 35
+        assert score.true >= 20
         assert score.recall >= 0.97
         assert score.precision >= 0.97
         middle, high = np.quantile(score.edge_errors, [0.5, 0.95])

@@ -166,8 +166,8 @@ def test_boost_that_differs_widens_instead_of_being_corrected():
 
 # --- coverage ----------------------------------------------------------------------------------------------------
 
-DRAWS = 400
-# Binomial: 0.95 with a standard deviation of 0.0109 over 400 draws; three of them below.
+DRAWS = 200
+# Binomial: 0.95 with a standard deviation of 0.0154 over 200 draws; three of them below.
 LEAST = 0.95 - 3 * math.sqrt(0.95 * 0.05 / DRAWS)
 
 

@@ -68,6 +68,20 @@ def use(tmp_path, monkeypatch):
     return put
 
 
+@pytest.fixture
+def played(use, monkeypatch):
+    """As `use`, and the cells run in this process: for what is decided before and after the execution."""
+
+    def execute(path: Path, parameters: dict[str, object], **_: object) -> nbformat.NotebookNode:
+        notebook = nbformat.read(path, as_version=4)
+        for cell in notebook.cells[1:]:
+            exec(cell.source, dict(parameters))
+        return notebook
+
+    monkeypatch.setattr(run, "execute", execute)
+    return use
+
+
 def with_earlier(folder: Path) -> Path:
     out = folder / "rendered"
     out.mkdir()
@@ -289,8 +303,8 @@ def test_two_runs_at_once_both_finish_and_leave_one_whole_output(fresh, use):
 # --- only when something changed ---------------------------------------------------------------------------------
 
 
-def test_if_changed_does_nothing_for_the_same_inputs_and_the_same_program(fresh, use, monkeypatch):
-    use(TINY)
+def test_if_changed_does_nothing_for_the_same_inputs_and_the_same_program(fresh, played, monkeypatch):
+    played(TINY)
     folder = fresh("two_evenings")
     first = run_workbook(folder, progress=False)
     before = contents(folder)
@@ -320,8 +334,8 @@ def results_cut_short(folder: Path) -> None:
     path.write_bytes(path.read_bytes()[:100])
 
 
-def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(fresh, use):
-    use(TINY)
+def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(fresh, played):
+    played(TINY)
     folder = fresh("two_evenings")
     assert run_workbook(folder, if_changed=True, progress=False).fresh
     for change in (changed_log, changed_settings, page_gone, results_cut_short):
@@ -330,11 +344,11 @@ def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(
         assert run_workbook(folder, if_changed=True, progress=False).fresh
 
 
-def test_if_changed_runs_again_when_the_workbook_or_the_library_changed(fresh, use):
-    use(TINY)
+def test_if_changed_runs_again_when_the_workbook_or_the_library_changed(fresh, played):
+    played(TINY)
     folder = fresh("two_evenings")
     run_workbook(folder, progress=False)
-    use(TINY, "# another cell")
+    played(TINY, "# another cell")
     assert run_workbook(folder, if_changed=True, progress=False).fresh
     assert not run_workbook(folder, if_changed=True, progress=False).fresh
     for part in ("__init__.py", "page_template/page.css"):
@@ -409,8 +423,8 @@ def test_whole_numbers_and_text_are_read_as_what_the_notebook_holds(tmp_path):
             execute.read_parameters(template, [setting])
 
 
-def test_if_changed_compares_the_parameters_too(fresh, use):
-    use(TINY, parameters=LEVELLED)
+def test_if_changed_compares_the_parameters_too(fresh, played):
+    played(TINY, parameters=LEVELLED)
     folder = fresh("two_evenings")
     again = functools.partial(run_workbook, folder, if_changed=True, progress=False)
     assert again(settings=["level=0.9"]).fresh
