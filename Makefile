@@ -6,7 +6,7 @@ STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 PARALLEL := -n auto --maxprocesses 8 --dist loadgroup
 
-.PHONY: report test coverage oldest newest mutants bench study study-runs study-felt lint samples clean
+.PHONY: report test snapshots coverage oldest newest mutants bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
 
 # Python starts a hundred times here, in kernels and workers: packages are compiled once, not each time.
@@ -36,6 +36,11 @@ report: $(VENV)/.installed
 # A process a core; tests that share a costly set-up stay together (tests/conftest.py).
 test: $(VENV)/.installed-test
 	@$(BIN)/python -m pytest $(PARALLEL)
+
+# The wordings that tests/test_wording.py holds, written anew: read the difference.
+snapshots: $(VENV)/.installed-test
+	@PULLBOOK_WRITE_SNAPSHOTS=1 $(BIN)/python -m pytest tests/test_wording.py
+	@git diff --stat tests/snapshots
 
 # Left out: a batch that has to be silent, where a worker that is ended while it saves what it reached complains.
 coverage: $(VENV)/.installed-test
