@@ -170,10 +170,10 @@ def test_check_says_what_stands_for_a_missing_inlet_and_how_to_settle_a_column(f
     log.write_text("\n".join([";".join(cells), rest]), encoding="utf-8")
     status, text, _ = run(capsys, "check", folder)
     assert status == 0
-    assert "warning: The inlet temperature was recognised in after-1 only; " in text
+    assert any(line.strip().startswith("warning: ") and "after-1 only" in line for line in text.splitlines())
     lines = text.splitlines()
     start = lines.index("channels:")
-    assert lines[start - 1] == "Columns not recognised. What is right of these, put into experiment.yaml once:"
+    assert "experiment.yaml" in lines[start - 1]
     assert any("Intk tmp sensor B" in line for line in lines[start:])
 
 
@@ -184,8 +184,8 @@ def test_plan_prints_what_to_do_with_the_cautions_first(capsys):
     status, text, _ = run(capsys, "plan", "--change", 3, "--pulls", 4)
     assert status == 0
     lines = text.splitlines()
-    assert lines[0] == "First, safety:"
-    assert "a change of 3 K" in text
+    assert "safety" in lines[0]
+    assert "3 K" in text
     assert any(line.split()[:2] == ["3", "4"] for line in lines)  # three sessions of four pulls, a row of the table
     assert "On the day:" in lines
 
@@ -214,11 +214,11 @@ def test_lab_says_where_the_workbook_is_and_that_ones_own_changes_are_kept(fresh
     [(copy, options)] = opened
     assert copy.parent == tmp_path / "jupyter" / "pullbook"
     assert options[-1:] == ["--no-browser"]
-    assert f"is {copy}; in JupyterLab: Run, Run All Cells." in text
+    assert str(copy) in text
     assert "your own changes" not in text
     copy.write_text("mine", encoding="utf-8")
     _, text, _ = run(capsys, "lab", folder)
-    assert "It holds your own changes and is kept as it is; delete it for a fresh one." in text
+    assert "your own changes" in text
     assert copy.read_text(encoding="utf-8") == "mine"
 
 
@@ -281,7 +281,7 @@ def test_analyse_refuses_a_place_it_must_not_or_cannot_write(fresh, capsys, out)
 def test_analyse_refuses_a_device_rather_than_replacing_it(capsys):
     status, _, error = run(capsys, "analyse", SAMPLES / "two_evenings", "--out", os.devnull)
     assert status == 2
-    assert "not a file in a folder that exists" in error
+    assert os.devnull in error
     assert not Path(os.devnull).is_file()
 
 
@@ -295,7 +295,7 @@ def test_a_write_that_fails_leaves_the_earlier_file(tmp_path, capsys, monkeypatc
     monkeypatch.setattr(Path, "write_text", full)
     status, _, error = run(capsys, "analyse", SAMPLES / "two_evenings", "--out", out)
     assert status == 2
-    assert "cannot be written (No space left on device)" in error
+    assert "No space left on device" in error
     assert contents(tmp_path) == {"results.json": b"earlier"}
 
 

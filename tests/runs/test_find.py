@@ -161,22 +161,23 @@ def test_a_long_lift_ends_it(period_s: float) -> None:
     ("speed", "reason"),
     [
         (ramp(30, 40, 40, 55), "lifted at 55 km/h"),
-        (ramp(30, 40, 40, 106), "lifted at 106 km/h"),
+        (ramp(30, 40, 40, 106), "106 km/h"),
         (ramp(30, 40, 40, 108), ""),
         (ramp(30, 40, 20, 108), ""),
         (ramp(30, 40, 45, 112), ""),
-        (ramp(30, 40, 55, 112), "started at 55 km/h, above 45"),
-        (ramp(30, 40, 40, 42), "full load without gaining speed"),
+        (ramp(30, 40, 55, 112), "55 km/h"),
+        (ramp(30, 40, 40, 42), "gaining speed"),
         (
             [(0, 10), (30, 10), (31, 50), (32.5, 50), (34, 20), (40, 112), (120, 80)],
-            "the speed fell by 30 km/h at full load, as when spinning wheels grip",
+            "fell by 30 km/h",
         ),
     ],
 )
 def test_each_candidate_has_its_reason(speed: Corners, reason: str) -> None:
     log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 40))}, period_s=0.5)
     pull = only(find_runs(log, PROTOCOL).pulls)
-    assert pull.reason == reason
+    assert reason in pull.reason
+    assert bool(pull.reason) == bool(reason)
     assert pull.included == (not reason)
 
 
@@ -184,20 +185,21 @@ def test_each_candidate_has_its_reason(speed: Corners, reason: str) -> None:
     ("speed", "reason"),
     [
         # The limits, from either side by one step of the sensor, 1 km/h: 5 km/h gained,
-        (ramp(30, 50, 40, 44), "full load without gaining speed"),
-        (ramp(30, 50, 40, 46), "lifted at 46 km/h"),
+        (ramp(30, 50, 40, 44), "gaining speed"),
+        (ramp(30, 50, 40, 46), "46 km/h"),
         # 6 km/h lost on the way,
         ([(0, 30), (30, 30), (36, 60), (36.5, 55), (50, 112), (120, 80)], ""),
-        ([(0, 30), (30, 30), (36, 60), (36.5, 53), (50, 112), (120, 80)], "the speed fell by 7 km/h at full load"),
+        ([(0, 30), (30, 30), (36, 60), (36.5, 53), (50, 112), (120, 80)], "fell by 7 km/h"),
         # and 2 km/h gained in 10 s.
-        ([(0, 30), (30, 30), (33, 44), (45, 45), (50, 112), (120, 80)], "no speed gained for 10 s at full load"),
+        ([(0, 30), (30, 30), (33, 44), (45, 45), (50, 112), (120, 80)], "10 s"),
         ([(0, 30), (30, 30), (33, 44), (45, 48), (50, 112), (120, 80)], ""),
     ],
 )
 def test_the_limits_of_a_pull(speed: Corners, reason: str) -> None:
     log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 50))}, period_s=0.5)
     pull = only(find_runs(log, PROTOCOL).pulls)
-    assert pull.reason[: len(reason)] == reason
+    assert reason in pull.reason
+    assert bool(pull.reason) == bool(reason)
     assert pull.included == (not reason)
 
 
@@ -217,14 +219,14 @@ def test_full_load_for_three_seconds_is_a_candidate(seconds: float, count: int) 
 def test_full_load_held_at_one_speed_before_is_not_one_acceleration() -> None:
     speed = [(0, 30), (20, 30), (24, 44), (40, 44), (55, 112), (120, 80)]
     log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((20, 55))})
-    assert only(find_runs(log, PROTOCOL).pulls).reason == "no speed gained for 10 s at full load"
+    assert only(find_runs(log, PROTOCOL).pulls).reason.startswith("no speed gained for 10 s")
 
 
 def test_standing_still_on_the_way_is_seen_though_the_pull_only_just_reaches_its_goal() -> None:
     # 107 km/h are enough for 110 less 3.
     speed = [(0, 30), (20, 30), (24, 44), (40, 44), (55, 107), (120, 80)]
     log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((20, 55))})
-    assert only(find_runs(log, PROTOCOL).pulls).reason == "no speed gained for 10 s at full load"
+    assert only(find_runs(log, PROTOCOL).pulls).reason.startswith("no speed gained for 10 s")
 
 
 def test_full_load_held_beyond_the_goal_counts_and_is_said() -> None:
@@ -542,16 +544,16 @@ def test_a_cruise_lasts_to_its_last_settled_refresh() -> None:
         # The stated limits: pedal at 75 % and swinging by 30, pressure swinging by 45 kPa and above seven tenths of the
         # greatest boost. The tenth at either end does not count, so the two levels are held for half of the time each.
         ("accelerator_position", [(0, 20), (30, 20), (31, 49), (60, 49)], ""),
-        ("accelerator_position", [(0, 20), (30, 20), (31, 50.8), (60, 50.8)], "accelerator position swings by 31"),
+        ("accelerator_position", [(0, 20), (30, 20), (31, 50.8), (60, 50.8)], "position swings by 31"),
         ("intake_manifold_pressure", [(0, 110), (30, 110), (31, 154), (60, 154)], ""),
         (
             "intake_manifold_pressure",
             [(0, 110), (30, 110), (31, 156), (60, 156)],
-            "intake manifold pressure swings by 46",
+            "pressure swings by 46",
         ),
         # 101.325 kPa outside and 220 at most: light up to 101.3 + 0.7 * 118.7 = 184.4 kPa.
         ("intake_manifold_pressure", [(0, 182), (60, 182)], ""),
-        ("intake_manifold_pressure", [(0, 187), (60, 187)], "intake manifold pressure at 187: not a light load"),
+        ("intake_manifold_pressure", [(0, 187), (60, 187)], "pressure at 187"),
     ],
 )
 def test_a_light_load_by_pedal_or_pressure(channel: str, load: Corners, reason: str) -> None:
@@ -561,7 +563,8 @@ def test_a_light_load_by_pedal_or_pressure(channel: str, load: Corners, reason: 
     full = {"accelerator_position": 78.0, "intake_manifold_pressure": 220.0}[channel]
     corners[channel] = [*load, (61, 20), (69.9, 20), (70.1, full), (90, full), (90.2, 20), (120, 20)]
     cruise = only(find_runs(make_log(corners, period_s=0.5), PROTOCOL).cruises)
-    assert cruise.reason[: len(reason)] == reason
+    assert reason in cruise.reason
+    assert bool(cruise.reason) == bool(reason)
     assert cruise.included == (not reason)
 
 
@@ -569,17 +572,18 @@ def test_a_light_load_by_pedal_or_pressure(channel: str, load: Corners, reason: 
     ("load", "reason"),
     [
         ([(0, 20), (30, 20), (32, 40), (60, 40)], ""),
-        ([(0, 15), (30, 15), (32, 70), (60, 70)], "engine load swings by 55"),
+        ([(0, 15), (30, 15), (32, 70), (60, 70)], "load swings by 55"),
         ([(0, 25.2), (30, 25.2), (32, 70), (60, 70)], ""),  # by 44.8, where 45 are allowed
-        ([(0, 24.4), (30, 24.4), (32, 70), (60, 70)], "engine load swings by 46"),
-        ([(0, 100), (3, 100), (3.1, 75.6), (60, 75.6)], "engine load at 76: not a light load"),
-        ([(0, 100), (3, 100), (3.1, 82), (60, 82)], "engine load at 82: not a light load"),
-        ([(0, 100), (60, 100)], "full load while the speed stayed"),
+        ([(0, 24.4), (30, 24.4), (32, 70), (60, 70)], "load swings by 46"),
+        ([(0, 100), (3, 100), (3.1, 75.6), (60, 75.6)], "load at 76"),
+        ([(0, 100), (3, 100), (3.1, 82), (60, 82)], "load at 82"),
+        ([(0, 100), (60, 100)], "full load"),
     ],
 )
 def test_the_load_of_a_cruise_is_light_and_steady(load: Corners, reason: str) -> None:
     cruise = only(find_runs(cruise_log([(0, 90), (60, 90)], load), PROTOCOL).cruises)
-    assert cruise.reason[: len(reason)] == reason
+    assert reason in cruise.reason
+    assert bool(cruise.reason) == bool(reason)
     assert cruise.included == (not reason)
 
 
@@ -590,15 +594,17 @@ def test_leaving_out() -> None:
     log = make_log({"vehicle_speed": ramp(30, 45, 40, 111), "accelerator_position": pedal((30, 45))})
     runs = find_runs(log, PROTOCOL).leave_out({"pull 1": "braked for a tractor", "pull 7": "typing error"})
     pull = only(runs.pulls)
-    assert (pull.included, pull.left_out, pull.reason) == (False, True, "left out: braked for a tractor")
+    assert (pull.included, pull.left_out) == (False, True)
+    assert pull.reason.endswith("braked for a tractor")
     [finding] = runs.findings
     assert (finding.code, finding.severity, finding.evidence) == ("leave-out-unknown", "warning", {"named": "pull 7"})
-    assert finding.message.startswith("leave_out names 'pull 7', but this log has 1 ")
+    assert "'pull 7'" in finding.message
 
 
 def test_a_cruise_can_be_left_out_too() -> None:
     runs = find_runs(cruise_log(held(90, 40)), PROTOCOL).leave_out({"cruise 1": "behind a lorry"})
-    assert (only(runs.cruises).included, only(runs.cruises).reason) == (False, "left out: behind a lorry")
+    assert not only(runs.cruises).included
+    assert only(runs.cruises).reason.endswith("behind a lorry")
     assert "leave-out-unknown" not in [finding.code for finding in runs.findings]
 
 

@@ -195,7 +195,7 @@ def test_a_page_that_cannot_be_made_leaves_the_earlier_output(fresh, use, monkey
 
 def test_a_workbook_that_does_not_take_the_parameters_is_refused(fresh, use):
     path = use("pass", parameters='experiment = ""')
-    with pytest.raises(ExperimentError, match="its parameters cell does not name out; put the line back") as caught:
+    with pytest.raises(ExperimentError, match="parameters cell") as caught:
         run_workbook(fresh("two_evenings"), progress=False)
     assert str(path) in str(caught.value)
 
@@ -205,14 +205,14 @@ def test_a_file_is_no_place_to_write_to(fresh, capsys, out):
     folder = fresh("two_evenings")
     before = contents(folder)
     assert main(["run", str(folder), "--out", str(folder / out), "--quiet"]) == 2
-    assert "is a file; give a folder to write to with --out" in capsys.readouterr().err
+    assert "is a file" in capsys.readouterr().err
     assert contents(folder) == before
 
 
 def test_a_folder_in_the_place_of_an_output_is_refused_before_any_work(fresh):
     folder = fresh("two_evenings")
     (folder / "rendered" / "runs.csv").mkdir(parents=True)
-    with pytest.raises(ExperimentError, match=r"runs.csv: is a folder, where a file is to be written"):
+    with pytest.raises(ExperimentError, match=r"runs\.csv: is a folder"):
         run_workbook(folder, progress=False)
 
 
@@ -221,7 +221,7 @@ def test_a_log_is_never_written_over(fresh):
     (folder / "logs" / "before-1.csv").rename(folder / "logs" / "runs.csv")
     settings = folder / "experiment.yaml"
     settings.write_text(settings.read_text(encoding="utf-8").replace("before-1.csv", "runs.csv"), encoding="utf-8")
-    with pytest.raises(ExperimentError, match="belongs to the experiment and would be written over"):
+    with pytest.raises(ExperimentError, match="belongs to the experiment"):
         run_workbook(folder, folder / "logs", progress=False)
 
 
@@ -235,7 +235,7 @@ def test_a_place_without_permission_is_refused(fresh, monkeypatch):
 
     folder = fresh("two_evenings")
     monkeypatch.setattr(Path, "mkdir", denied)  # permissions do not bind the root user, so they are played
-    with pytest.raises(ExperimentError, match=r"cannot be written to \(Permission denied\); give another --out"):
+    with pytest.raises(ExperimentError, match="Permission denied"):
         run_workbook(folder, progress=False)
     assert not (folder / "rendered").exists()
 
@@ -382,17 +382,17 @@ def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
 @pytest.mark.parametrize(
     ("settings", "said"),
     [
-        (["levl=0.9"], "-p levl: no such parameter; allowed: level, relative_dates. Did you mean level?"),
-        (["colour=red"], "-p colour: no such parameter; allowed: level, relative_dates."),
-        (["experiment=elsewhere"], "-p experiment: it is the folder: pullbook run DIR"),
-        (["out=elsewhere"], "-p out: give the folder to write to with --out"),
-        (["level=high"], "-p level: given 'high'; allowed: a number, such as 0.95"),
-        (["level=nan"], "-p level: given 'nan'; allowed: a number, such as 0.95"),
-        (["level=0.5"], "level: given 0.5; allowed: above 0.5 and below 1, such as 0.95"),
-        (["level=1"], "level: given 1.0; allowed: above 0.5 and below 1, such as 0.95"),
-        (["relative_dates=1"], "-p relative_dates: given '1'; allowed: true or false"),
-        (["level"], "-p level: allowed: name=value, such as -p level=0.9"),
-        (["level=0.9", "level=0.8"], "-p level: given twice; give it once"),
+        (["levl=0.9"], ["-p levl", "allowed: level, relative_dates", "mean level"]),
+        (["colour=red"], ["-p colour", "allowed: level, relative_dates"]),
+        (["experiment=elsewhere"], ["-p experiment", "pullbook run DIR"]),
+        (["out=elsewhere"], ["-p out", "--out"]),
+        (["level=high"], ["-p level: given 'high'", "0.95"]),
+        (["level=nan"], ["-p level: given 'nan'", "0.95"]),
+        (["level=0.5"], ["level: given 0.5", "0.95"]),
+        (["level=1"], ["level: given 1.0", "0.95"]),
+        (["relative_dates=1"], ["-p relative_dates: given '1'", "true or false"]),
+        (["level"], ["-p level: ", "name=value"]),
+        (["level=0.9", "level=0.8"], ["-p level: ", "twice"]),
     ],
 )
 def test_a_wrong_parameter_is_refused_before_anything_is_executed(fresh, use, capsys, settings, said):
@@ -402,7 +402,10 @@ def test_a_wrong_parameter_is_refused_before_anything_is_executed(fresh, use, ca
     before = contents(folder)
     options = [part for setting in settings for part in ("-p", setting)]
     assert main(["run", str(folder), "--quiet", *options]) == 2
-    assert capsys.readouterr().err == f"pullbook: {said}\n"
+    error = capsys.readouterr().err
+    assert error.startswith("pullbook: ")
+    assert error.count("\n") == 1
+    assert [told for told in said if told not in error] == []
     assert contents(folder) == before
 
 
@@ -410,7 +413,7 @@ def test_relative_dates_are_set_in_one_way(fresh, use, capsys):
     use(TINY, parameters=LEVELLED)
     folder = fresh("two_evenings")
     assert main(["run", str(folder), "--quiet", "--relative-dates", "-p", "relative_dates=false"]) == 2
-    assert "--relative-dates has set it; give one of them" in capsys.readouterr().err
+    assert "--relative-dates" in capsys.readouterr().err
 
 
 def test_whole_numbers_and_text_are_read_as_what_the_notebook_holds(tmp_path):
@@ -465,11 +468,12 @@ def holder(tmp_path):
 def test_a_run_waits_for_another_and_says_so_when_it_takes_too_long(holder, tmp_path, caplog):
     caplog.set_level("WARNING", logger="pullbook")  # a quiet run in this process has silenced it
     with (
-        pytest.raises(ExperimentError, match=r"out: another run has been writing there for"),
+        pytest.raises(ExperimentError, match="out: another run"),
         execute.exclusive(tmp_path / "out", longest_wait_s=0.3),
     ):
         pass
-    assert caplog.messages == [f"{tmp_path / 'out'}: another run is writing there; waiting for it"]
+    (told,) = caplog.messages
+    assert told.startswith(f"{tmp_path / 'out'}: another run")
     with execute.exclusive(tmp_path / "elsewhere", longest_wait_s=0):
         pass  # another target is free
 
