@@ -9,7 +9,7 @@ PARALLEL := -n auto --maxprocesses 8 --dist loadgroup
 .PHONY: report test snapshots coverage oldest newest mutants bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
 
-# Python starts a hundred times here, in kernels and workers: packages are compiled once, not each time.
+# Python starts many times here, in kernels and workers: packages are compiled once, not each time.
 unexport PYTHONDONTWRITEBYTECODE
 
 $(VENV)/.created:

@@ -17,7 +17,7 @@ from pullbook.analysis.result import Result, analyse
 from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError, LedgerError, PullbookError
 from pullbook.records.history import History, experiment_folders, history_of, read_history
-from pullbook.report import figures, history
+from pullbook.report import history
 from pullbook.simulate import THREE_SPRINGS, true_change, true_peak_rise, write_experiment
 
 SPRINGS = SAMPLES / "three_springs"
@@ -106,7 +106,7 @@ def test_without_dates_the_order_is_by_odometer_and_else_as_given(named):
 @pytest.mark.parametrize("axis", ["date", "odometer", "order"])
 def test_the_pictures_stand_on_what_the_services_are_in_order_of(springs, axis):
     found = replace(springs, axis=axis)
-    (changes,) = [t for t in figures.history_changes(found).figure.data if t.mode == "markers+text"]
+    (changes,) = [t for t in history.history_changes(found).figure.data if t.mode == "markers+text"]
     places = {
         "date": ["2024-03-12", "2025-04-12", "2026-03-12"],
         "odometer": [112300, 129800, 151600],
@@ -116,7 +116,7 @@ def test_the_pictures_stand_on_what_the_services_are_in_order_of(springs, axis):
     assert list(changes.y) == [s.change for s in springs.services]
     ends = np.array(changes.y) + np.array(changes.error_y.array)
     assert ends == pytest.approx([s.high for s in springs.services])
-    drift, before, after = figures.history_levels(found).figure.data
+    drift, before, after = history.history_levels(found).figure.data
     assert list(before.y) == [s.before.value for s in springs.services]
     assert list(after.y) == [s.after.value for s in springs.services]
     assert [y for y in drift.y if y is not None] == [after.y[0], before.y[1], after.y[1], before.y[2]]
