@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
-PARALLEL := -n auto --maxprocesses 8 --dist loadgroup
+PARALLEL := -n auto --maxprocesses 8
 
 .PHONY: report test snapshots coverage oldest newest mutants bench study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
