@@ -4,9 +4,13 @@ VENV := .venv
 BIN := $(VENV)/bin
 STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
+PARALLEL := -n auto --maxprocesses 8
 
-.PHONY: report test coverage oldest newest mutants bench study study-runs study-secondary lint samples clean
+.PHONY: report test snapshots coverage oldest newest mutants bench study study-runs study-secondary lint samples clean
 .DEFAULT_GOAL := report
+
+# Python starts many times here, in kernels and workers: packages are compiled once, not each time.
+unexport PYTHONDONTWRITEBYTECODE
 
 $(VENV)/.created:
 	@$(PYTHON) -c 'import sys; sys.exit(sys.version_info < (3, 11))' || \
@@ -19,15 +23,24 @@ $(VENV)/.installed: $(VENV)/.created pyproject.toml constraints.txt
 	@$(INSTALL) -e .
 	@touch $@
 
+# wltp is wanted for its tables of driving cycles alone: apart, and without its requirements, which do not fit ours.
 $(VENV)/.installed-test: $(VENV)/.installed
 	@$(INSTALL) -e '.[test]'
+	@$(INSTALL) --no-deps --upgrade --target $(VENV)/cycles wltp || \
+	  echo "the regulations' driving cycles could not be installed; the checks that need them are skipped"
 	@touch $@
 
 report: $(VENV)/.installed
 	@$(BIN)/pullbook run sample_runs/fin_wash
 
+# A process a core; tests that share a costly set-up stay together (tests/conftest.py).
 test: $(VENV)/.installed-test
-	@$(BIN)/python -m pytest
+	@$(BIN)/python -m pytest $(PARALLEL)
+
+# The wordings that tests/test_wording.py holds, written anew: read the difference.
+snapshots: $(VENV)/.installed-test
+	@PULLBOOK_WRITE_SNAPSHOTS=1 $(BIN)/python -m pytest tests/test_wording.py
+	@git diff --stat tests/snapshots
 
 # Left out: a batch that has to be silent, where a worker that is ended while it saves what it reached complains.
 coverage: $(VENV)/.installed-test
@@ -51,7 +64,7 @@ oldest newest:
 	  $(PYTHON) -m venv "$$env" && \
 	  "$$env/bin/python" -m pip install --quiet --disable-pip-version-check uv && \
 	  "$$env/bin/uv" pip install --quiet --python "$$env/bin/python" --resolution $(RESOLUTION) -e '.[test,parquet]' && \
-	  "$$env/bin/python" -m pytest
+	  "$$env/bin/python" -m pytest $(PARALLEL)
 
 lint: $(VENV)/.installed-test
 	@$(BIN)/ruff check .
@@ -62,7 +75,7 @@ lint: $(VENV)/.installed-test
 bench: $(VENV)/.installed-test
 	@$(STUDY) -m bench.start
 	@$(STUDY) -m bench.analyse
-	@$(STUDY) -m bench.reader
+	@$(STUDY) -m bench.reader --fuzz 300
 	@$(STUDY) -m bench.batch
 
 study: $(VENV)/.installed-test

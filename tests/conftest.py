@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import os
 import shutil
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,6 +14,9 @@ from hypothesis import settings
 
 from helpers.samples import HOSTILE, SAMPLES, copy_sample
 
+# One thread a process: the matrices are small, and threads that wait for each other take the other workers' time.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 CHROMIUM_ARGUMENTS = [
     "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
@@ -21,6 +25,31 @@ CHROMIUM_ARGUMENTS = [
 if TYPE_CHECKING:
     from pullbook.analysis.result import Result
     from pullbook.workbook.run import Rendered
+
+
+# Modules whose tests share what takes seconds to set up: each group runs in one process, other tests wherever there is
+# room. (xdist's own groups do not hold with pytest 9.2.)
+TOGETHER = {
+    "tests/analysis/test_undated.py": "a workbook without dates",
+    "tests/browser/test_lab.py": "JupyterLab",
+    "tests/browser/test_page.py": "workbooks",
+    "tests/records/test_history.py": "three services",
+    "tests/statistics/test_joint_fit.py": "draws",
+    "tests/workbook/test_page.py": "workbooks",
+    "tests/workbook/test_run.py": "workbooks",
+}
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: object) -> object:
+    """Hand out tests one by one, and the modules of a group at once."""
+    from xdist.scheduler import LoadScopeScheduling
+
+    class Scheduling(LoadScopeScheduling):
+        def _split_scope(self, nodeid: str) -> str:
+            return TOGETHER.get(nodeid.partition("::")[0], nodeid)
+
+    return Scheduling(config, log)
 
 
 @pytest.fixture
@@ -35,6 +64,16 @@ def result_of() -> Callable[[str], Result]:
     from pullbook import analyse
 
     return functools.cache(lambda name: analyse(SAMPLES / name))
+
+
+@pytest.fixture(scope="session")
+def simulated_samples(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """All samples as the simulation writes them, once a session; to be read, not changed."""
+    from pullbook.simulate.__main__ import main
+
+    folder = tmp_path_factory.mktemp("samples")
+    assert main([str(folder)]) == 0
+    return folder
 
 
 @pytest.fixture(scope="session")

@@ -85,7 +85,7 @@ def dated_everywhere(folder: Path) -> Path:
 
 
 @pytest.fixture(scope="module")
-def written(tmp_path_factory) -> Path:
+def undated_run(tmp_path_factory) -> Path:
     """Everything that a run with relative dates writes, for an experiment with dates everywhere."""
     folder = dated_everywhere(copy_sample("two_evenings", tmp_path_factory.mktemp("dated") / "van 2026-04-11"))
     out = tmp_path_factory.mktemp("out")
@@ -94,8 +94,8 @@ def written(tmp_path_factory) -> Path:
 
 
 @pytest.mark.parametrize("name", OUTPUTS)
-def test_no_date_is_written_in_any_notation(written, name):
-    found = (written / name).read_bytes().decode("utf-8", "replace").replace(get_plotlyjs(), "")
+def test_no_date_is_written_in_any_notation(undated_run, name):
+    found = (undated_run / name).read_bytes().decode("utf-8", "replace").replace(get_plotlyjs(), "")
     days = [SERVICE, *DAYS.values()]
     # Six or eight digits in a row also stand in figures; a date among them would stand between other characters.
     risky = {n for day in days for n in notations(day) if n.isdigit() or len(n) < 8}
@@ -105,19 +105,19 @@ def test_no_date_is_written_in_any_notation(written, name):
     assert "101830Z" not in found  # nor the day of the weather report
 
 
-def test_the_run_itself_is_not_dated(written):
+def test_the_run_itself_is_not_dated(undated_run):
     today = dt.datetime.now(tz=dt.UTC).date()
     for name in OUTPUTS:
-        found = (written / name).read_bytes().decode("utf-8", "replace").replace(get_plotlyjs(), "")
+        found = (undated_run / name).read_bytes().decode("utf-8", "replace").replace(get_plotlyjs(), "")
         assert [day for k in (-1, 0, 1) if (day := str(today + dt.timedelta(days=k))) in found] == []
 
 
-def test_the_days_are_told_instead(written):
-    page = (written / "workbook.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+def test_the_days_are_told_instead(undated_run):
+    page = (undated_run / "workbook.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
     assert "1 day before the service" in page
     assert "1 day after the service" in page
     assert "drive day -1" in page
-    assert "drive day +1" in (written / "runs.csv").read_text(encoding="utf-8")
+    assert "drive day +1" in (undated_run / "runs.csv").read_text(encoding="utf-8")
 
 
 def test_the_figures_are_those_of_a_run_with_dates(tmp_path):

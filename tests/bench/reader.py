@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import gzip
+import io
 import os
 import resource
 import statistics
@@ -17,6 +18,7 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +27,7 @@ import pandas as pd
 from pullbook import read_log
 from pullbook.runs.find import find_runs
 from pullbook.settings.experiment import Protocol
+from pullbook.simulate import Cooler, Cruise, Pull, Vehicle, Weather, drive, record
 
 REPEATS = 5
 MOST_FRAMES = 3.0  # the peak of memory, in sizes of the table as floats
@@ -127,6 +130,25 @@ def measure(folder: Path, rows: int) -> None:
         path.unlink()
 
 
+def many_pulls(rows: int) -> None:
+    """Print how long the pulls of one drive, driven again and again, take to be found."""
+    text = pd.DataFrame(np.random.default_rng(5).normal(50, 10, (rows, 12)).round(2)).to_csv(index=False)
+    script = (Cruise(speed_kmh=90, duration_s=40), Pull(from_kmh=40, to_kmh=110), Cruise(speed_kmh=60, duration_s=20))
+    trace = drive(vehicle=Vehicle(), cooler=Cooler(), weather=Weather(ambient_c=12.0), script=script, rng=None)
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "log.csv")
+        path.write_text(record(trace, rng=np.random.default_rng(77), period_s=0.7, layout="long"), encoding="utf-8")
+        log = read_log(path)
+    shown = {}
+    for channel in ("vehicle_speed", "accelerator_position"):  # as many refreshes as the table has rows
+        signal = log.need(channel)
+        values = np.resize(signal.values, rows // 2)
+        shown[channel] = replace(signal, time_s=0.7 * np.arange(len(values)), values=values)
+    log = replace(log, signals=shown)
+    bare, runs = in_turn(lambda: pd.read_csv(io.StringIO(text)), lambda: find_runs(log, Protocol()))
+    print(f"{'find_runs, many pulls':36s} {bare:8.3f} {runs:8.3f} {runs / bare:6.2f} {judged(runs / bare, 1.0)}")
+
+
 def growth(folder: Path) -> None:
     """Print the time a row for logs of three sizes."""
     print(f"{'rows':>10s} {'read s':>8s} {'us/row':>8s}")
@@ -159,7 +181,10 @@ def fuzz(folder: Path, count: int) -> None:
             raise
         slowest = max(slowest, time.perf_counter() - start)
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-    print(f"{count} mutated files: {dict(results)}, slowest {slowest:.2f} s, peak of the process {peak} MB")
+    print(
+        f"{count} mutated files: {dict(results)}, slowest {slowest:.2f} s {judged(slowest, 5)}, "
+        f"peak of the process {peak} MB"
+    )
 
 
 def hostile(folder: Path) -> None:
@@ -196,6 +221,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         if asked.rows:
             measure(Path(folder), asked.rows)
+            many_pulls(200_000)
         if asked.growth:
             growth(Path(folder))
         if asked.fuzz:

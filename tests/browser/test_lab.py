@@ -8,7 +8,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,11 +15,12 @@ from pathlib import Path
 import pytest
 
 from helpers.samples import copy_sample
+from helpers.waiting import LONGEST_S, wait_until
 from pullbook.workbook.run import run_workbook
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
 
-STARTED_S = 60
+LONGEST_MS = 1000 * LONGEST_S
 FOCUSED = """() => (document.activeElement.closest('label, .widget-text, .widget-dropdown')
     || document.activeElement).innerText"""
 
@@ -62,15 +62,14 @@ def free_port() -> int:
 
 def address_of(runtime: Path, server: subprocess.Popen[bytes], log: Path) -> str:
     """Wait for the server to say where it listens."""
-    until = time.monotonic() + STARTED_S
-    while time.monotonic() < until:
-        for told in runtime.glob("jpserver-*.json"):
-            if text := told.read_text(encoding="utf-8"):
-                info = json.loads(text)
-                return f"{info['url']}lab/tree/{{}}?token={info['token']}"
+
+    def told() -> list[str]:
         assert server.poll() is None, log.read_text(encoding="utf-8")
-        time.sleep(0.1)
-    raise AssertionError(log.read_text(encoding="utf-8"))
+        return [text for path in runtime.glob("jpserver-*.json") if (text := path.read_text(encoding="utf-8"))]
+
+    wait_until(told, "the server")
+    info = json.loads(told()[0])
+    return f"{info['url']}lab/tree/{{}}?token={info['token']}"
 
 
 def run_all(page: sync_api.Page) -> None:
@@ -84,10 +83,10 @@ def run_all(page: sync_api.Page) -> None:
         page.get_by_text("Run", exact=True).first.click()
         page.locator("#jp-mainmenu-run").get_by_text("Run All Cells", exact=True).click()
         try:
-            controls.wait_for(state="attached", timeout=20_000)
+            controls.wait_for(state="attached", timeout=60_000)
         except sync_api.TimeoutError:
             continue
-        page.locator(".pb-cautions").first.wait_for(state="attached", timeout=60_000)
+        page.locator(".pb-cautions").first.wait_for(state="attached")
         controls.scroll_into_view_if_needed()
         return
     raise AssertionError("the controls did not come")
@@ -121,10 +120,11 @@ def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
         context.on("request", lambda request: None if "127.0.0.1" in request.url or "localhost" in request.url
                    or request.url.startswith(("data:", "blob:")) else asked_outside.append(request.url))  # fmt: skip
         page = context.new_page()
-        page.set_default_timeout(30_000)
-        sync_api.expect.set_options(timeout=20_000)  # a busy machine analyses slowly
+        page.set_default_timeout(LONGEST_MS)
+        sync_api.expect.set_options(timeout=LONGEST_MS)
         page.goto(address.format(notebook.name))
-        page.locator(".jp-Notebook .jp-CodeCell").first.wait_for(timeout=60_000)
+        page.locator(".jp-Notebook .jp-CodeCell").first.wait_for()
+        page.locator(".jp-Notebook-ExecutionIndicator[data-status=idle]").first.wait_for()  # the kernel has answered
         run_all(page)
         yield Lab(page, folder, asked_outside)
         context.close()

@@ -1,12 +1,11 @@
 """Runs and times found in the speed traces of the regulations, whose phases are printed.
 
 The extra-urban cycle (EUDC): UN Regulation No 83, Annex 4a, Table 2 (OJ L 42, 15.2.2012). The end points below were
-typed from two transcriptions that agree; the regulation's own text was not at hand.
+typed from two transcriptions that agree; the regulation's own text was not at hand. The urban cycle: the same annex,
+Table 1, from memory. The WLTC has 1801 speeds, which come with the package wltp (see the Makefile).
 """
 
 from __future__ import annotations
-
-from types import ModuleType
 
 import numpy as np
 import pytest
@@ -21,6 +20,15 @@ EUDC_S, EUDC_KMH = np.array(
         (0, 0), (20, 0), (25, 15), (27, 15), (36, 35), (38, 35), (46, 50), (48, 50), (61, 70), (111, 70), (119, 50),
         (188, 50), (201, 70), (251, 70), (286, 100), (316, 100), (336, 120), (346, 120), (362, 80), (370, 50), (380, 0),
         (400, 0),
+    ],
+    dtype=float,
+).T  # fmt: skip
+
+URBAN_S, URBAN_KMH = np.array(
+    [
+        (0, 0), (11, 0), (15, 15), (23, 15), (25, 10), (28, 0), (49, 0), (54, 15), (56, 15), (61, 32), (85, 32),
+        (93, 10), (96, 0), (117, 0), (122, 15), (124, 15), (133, 35), (135, 35), (143, 50), (155, 50), (163, 35),
+        (176, 35), (178, 32), (185, 10), (188, 0), (195, 0),
     ],
     dtype=float,
 ).T  # fmt: skip
@@ -45,6 +53,18 @@ def test_the_typed_end_points_give_the_printed_length() -> None:
     # R83 prints 6.955 km and 400 s; its table integrates to 6954.86 m.
     assert np.trapezoid(EUDC_KMH / 3.6, EUDC_S) == pytest.approx(6955, abs=0.5)
     assert EUDC_S[-1] == 400
+
+
+def test_the_typed_urban_cycle_has_the_printed_breakdown() -> None:
+    # R83, Annex 4a, breakdown by phases, from memory: idling 60 s, steady 57 s, accelerating 36 s, slowing down 25 s
+    # with the clutch engaged and 9 s without, changing gear 8 s; 195 s. Of four gear changes one goes from 35 to 32.
+    lasts, gains = np.diff(URBAN_S), np.diff(URBAN_KMH)
+    steady, stands = gains == 0, URBAN_KMH[:-1] == 0
+    assert lasts[steady & stands].sum() == 60
+    assert lasts[steady & ~stands].sum() == 57 + 3 * 2  # and three gear changes
+    assert lasts[gains > 0].sum() == 36
+    assert lasts[gains < 0].sum() == 25 + 9 + 2
+    assert URBAN_S[-1] == 195
 
 
 @pytest.mark.parametrize(("period_s", "step_kmh"), SAMPLINGS)
@@ -123,38 +143,47 @@ def test_the_extra_urban_cycle_holds_no_pull(
     assert not any(run.included for run in runs.pulls)
 
 
-@pytest.fixture(scope="module")
-def wltp_model() -> ModuleType:
-    return pytest.importorskip("wltp.model", reason="the package wltp, which carries the cycles, is not installed")
+def nedc() -> tuple[np.ndarray, np.ndarray]:
+    """Return the whole cycle: the urban one four times, then the extra-urban."""
+    times = [*(URBAN_S + k * URBAN_S[-1] for k in range(4)), EUDC_S + 4 * URBAN_S[-1]]
+    return np.concatenate(times), np.concatenate([np.tile(URBAN_KMH, 4), EUDC_KMH])
 
 
-@pytest.fixture(scope="module")
-def whole_cycles(wltp_model: ModuleType) -> dict[str, np.ndarray]:
-    nedc = pytest.importorskip("wltp.cycles.nedc").cycle_data()["cycle"]
-    wltc = wltp_model._get_wltc_data()["classes"]["class3b"]["cycle"]
-    # The NEDC's list begins at 1 s; the WLTC's at 0 s.
-    return {"NEDC": np.array([0.0, *nedc]), "WLTC class 3b": np.array(wltc, dtype=float)}
+def wltc() -> tuple[np.ndarray, np.ndarray]:
+    cycles = pytest.importorskip("wltp.cycles.class3", reason="wltp, which carries the WLTC, is not installed")
+    kmh = np.array(cycles.class_data_b()["cycle"], dtype=float)
+    return np.arange(len(kmh), dtype=float), kmh
 
 
-def test_the_cycles_are_those_of_the_regulations(whole_cycles: dict[str, np.ndarray]) -> None:
+CYCLES = {"NEDC": nedc, "WLTC class 3b": wltc}
+
+
+def test_the_whole_cycles_are_those_of_the_regulations() -> None:
+    times, kmh = nedc()
+    # 1180 s and 11.007 km are printed (4 x 1.013 + 6.955); the ramps add up to 4 x 1014.6 + 6954.9 m.
+    assert times[-1] == 1180
+    assert np.trapezoid(kmh / 3.6, times) == pytest.approx(11007, abs=7)
     # WLTC class 3b: the sum of the 1801 speeds is 83758.6 km/h, the checksum of UN GTR 15 / R154, Annex 1.
-    assert whole_cycles["WLTC class 3b"].sum() == pytest.approx(83758.6, abs=0.05)
-    # NEDC: 1180 s and four times the urban cycle plus 6.955 km; summed second by second 11013.2 m (package wltp).
-    assert whole_cycles["NEDC"].sum() / 3.6 == pytest.approx(11013.2, abs=0.1)
+    assert wltc()[1].sum() == pytest.approx(83758.6, abs=0.05)
+
+
+def test_the_typed_cycle_is_that_of_the_package() -> None:
+    tables = pytest.importorskip("wltp.cycles.nedc", reason="wltp is not installed")
+    listed = np.array(tables.cycle_data()["cycle"], dtype=float)  # from 1 s
+    times, kmh = nedc()
+    np.testing.assert_allclose(np.interp(1.0 + np.arange(len(listed)), times, kmh), listed, atol=0.06)  # one decimal
 
 
 @pytest.mark.parametrize(("period_s", "step_kmh"), SAMPLINGS)
 @pytest.mark.parametrize(("pull_from_kmh", "pull_to_kmh"), PROTOCOLS)
-@pytest.mark.parametrize("cycle", ["NEDC", "WLTC class 3b"])
+@pytest.mark.parametrize("cycle", CYCLES)
 def test_the_whole_cycles_hold_no_pull(
-    whole_cycles: dict[str, np.ndarray],
     cycle: str,
     pull_from_kmh: float,
     pull_to_kmh: float,
     period_s: float,
     step_kmh: float,
 ) -> None:
-    kmh = whole_cycles[cycle]
-    log = sampled(np.arange(len(kmh), dtype=float), kmh, period_s=period_s, step_kmh=step_kmh)
+    log = sampled(*CYCLES[cycle](), period_s=period_s, step_kmh=step_kmh)
     runs = find_runs(log, Protocol(pull_from_kmh=pull_from_kmh, pull_to_kmh=pull_to_kmh))
     assert not any(run.included for run in runs.pulls)

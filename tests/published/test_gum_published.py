@@ -67,8 +67,7 @@ def zener() -> tuple[np.ndarray, np.ndarray]:
 
 def test_h5_within_days(zener) -> None:
     y, days = zener
-    means, _, sd, dof, by_place = two_way(y, days, np.ones(50, dtype=int))
-    assert not by_place or dof == 40
+    means, _, sd, dof, _ = two_way(y, days, np.ones(50, dtype=int))
     np.testing.assert_allclose(means, DAILY_MEANS, atol=1e-9)
     assert sd == pytest.approx(85, abs=0.5)  # H.5.2.4: 85 uV
     assert dof == 40

@@ -198,7 +198,7 @@ def test_gzip_that_does_not_check_is_refused(tmp_path: Path) -> None:
     packed[-8] ^= 1
     with pytest.raises(PullbookError, match=r"damaged.*CRC"):
         read(tmp_path, bytes(packed), "log.csv.gz")
-    with pytest.raises(PullbookError, match="ends too early, and too little is left"):
+    with pytest.raises(PullbookError, match="too early"):
         read(tmp_path, bytes(packed[:200]), "log.csv.gz")
 
 
@@ -231,7 +231,7 @@ def test_points_between_thousands(tmp_path: Path) -> None:
 
 
 def test_a_recognised_column_without_numbers_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(PullbookError, match="'Speed' hold no number that can be read"):
+    with pytest.raises(PullbookError, match="'Speed'"):
         read(tmp_path, "Time,Speed\n" + "".join(f"{k},fast\n" for k in range(9)))
 
 
@@ -310,11 +310,11 @@ def test_chosen_column_wins(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("chosen", "told"),
     [
-        ({"charge_temperature": ("T2", None)}, "is no channel; allowed: vehicle_speed"),
-        ({"charge_air_temperature": ("T2", "kPa")}, "unit 'kPa' does not fit; allowed: degC, degF, K"),
+        ({"charge_temperature": ("T2", None)}, "charge_temperature.*allowed: vehicle_speed"),
+        ({"charge_air_temperature": ("T2", "kPa")}, "'kPa'.*degC, degF, K"),
         (
             {"charge_air_temperature": ("T3", None)},
-            "names the column 'T3', which the log does not have. Its columns: 'T2'",
+            "'T3'.*'T2'",
         ),
     ],
 )
@@ -341,15 +341,15 @@ UNORDERED = b"Time,Speed\n" + b"".join(b"%d,3\n" % (k * 500 % 997) for k in rang
         ("log.csv", b"<html><body>hello</body></html>", "no table of numbers"),
         ("log.csv", b"hello\nthis is\na letter\n", "no table of numbers.*Allowed.*Export"),
         ("log.csv", b"Time,Speed\n", "no table of numbers"),
-        ("log.csv", b"PK\x03\x04 and more", "a spreadsheet or ZIP archive.*Export it as CSV"),
+        ("log.csv", b"PK\x03\x04 and more", "ZIP.*CSV"),
         ("log.csv.gz", b"Time,Speed\n1,2\n", "is not gzip"),
         ("log.csv.gz", gzip.compress(b"Time,Speed [km/h]\n" * 99, mtime=0)[:-9], "damaged"),
-        ("log.csv", b"A,B\nx,9\ny,3\nz,4\n", "no time column found among 'A', 'B'. Allowed.*rename"),
-        ("log.csv", b"Time,B9\n1,2\n2,3\n3,4\n", "none of its columns was recognised"),
-        ("log.csv", UNORDERED, r"line \d+: the time falls there and at .* Sort"),
-        ("log.csv", b"Time,Speed\n1,2\n" + b"7" * 2_000_000, "the line about byte .* is longer than 1,000,000 bytes"),
+        ("log.csv", b"A,B\nx,9\ny,3\nz,4\n", "time column.*'A', 'B'.*rename"),
+        ("log.csv", b"Time,B9\n1,2\n2,3\n3,4\n", "recognised"),
+        ("log.csv", UNORDERED, r"line \d+: .*time.* Sort"),
+        ("log.csv", b"Time,Speed\n1,2\n" + b"7" * 2_000_000, "byte .* 1,000,000 bytes"),
         ("log.csv", b"t" + b",7" * 3000 + b"\n" + b"1" + b",7" * 3000, "columns; at most 2000"),
-        ("log.parquet", b"PAR1 and more", "needs the package pyarrow|is damaged"),
+        ("log.parquet", b"PAR1 and more", "pyarrow|damaged"),
     ],
 )  # fmt: skip
 def test_refusals_say_what_where_and_the_remedy(tmp_path: Path, name: str, content: bytes, told: str) -> None:

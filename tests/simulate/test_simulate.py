@@ -304,11 +304,11 @@ def test_sessions_scatter_around_the_truth():
 def test_pulls_of_a_session_repeat_within_a_kelvin():
     scenario = SCENARIOS["fin_wash"]
     rng = np.random.default_rng(12)
-    drives = [drive_session(scenario, phase="before", weather=scenario.reference, rng=rng) for _ in range(40)]
+    drives = [drive_session(scenario, phase="before", weather=scenario.reference, rng=rng) for _ in range(20)]
     # The first pull follows the cruise and not a rest, which is no scatter.
     variances = [np.var(true_peak_rises(trace)[1:], ddof=1) for trace in drives]
     # 0.5 K to 1.0 K is what the model was asked for, an assumption. It has about 0.85 K (160 sessions), and
-    # 40 sessions of 3 degrees of freedom know that within 6.5 %.
+    # 20 sessions of 3 degrees of freedom know that within 9 %.
     assert 0.5 < math.sqrt(np.mean(variances)) < 1.0
 
 
@@ -475,9 +475,8 @@ def test_same_seed_same_bytes(tmp_path):
     assert first["logs/before-1.csv"] != other["logs/before-1.csv"]
 
 
-def test_samples_are_small_complete_and_say_they_are_invented(tmp_path):
-    assert main([str(tmp_path)]) == 0
-    files = bytes_of(tmp_path)
+def test_samples_are_small_complete_and_say_they_are_invented(simulated_samples):
+    files = bytes_of(simulated_samples)
     assert sum(map(len, files.values())) < 2_500_000
     misread = 0
     for name, scenario in SCENARIOS.items():

@@ -160,14 +160,14 @@ def test_boost_that_differs_widens_instead_of_being_corrected():
     assert doubtful.estimate(drift(doubtful, 0)).value == pytest.approx(5)
     lines = {line.source: line.standard_uncertainty for line in doubtful.estimate(drift(doubtful, 0)).budget}
     assert lines["boost that differs"] > 1.0  # 5 % of boost is about 6 % of a rise of 35 K
-    within = doubtful.estimate(doubtful.unit(0, "after") - doubtful.unit(0, "before"))
+    within = doubtful.estimate(doubtful.contrast(0, "after") - doubtful.contrast(0, "before"))
     assert "boost that differs" not in {line.source for line in within.budget}
 
 
 # --- coverage ----------------------------------------------------------------------------------------------------
 
-DRAWS = 400
-# Binomial: 0.95 with a standard deviation of 0.0109 over 400 draws; three of them below.
+DRAWS = 200
+# Binomial: 0.95 with a standard deviation of 0.0154 over 200 draws; three of them below.
 LEAST = 0.95 - 3 * math.sqrt(0.95 * 0.05 / DRAWS)
 
 

