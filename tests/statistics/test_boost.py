@@ -1,6 +1,7 @@
 """The boost check after a refit."""
 
 import numpy as np
+import pytest
 
 from helpers.tables_of_runs import experiment_of, runs_table
 from pullbook.statistics.comparison import compare
@@ -13,18 +14,26 @@ def test_steady_boost_gives_no_finding() -> None:
     assert not [f for f in compare(table, experiment_of(table)).findings if f.code.startswith("boost")]
 
 
-def test_lower_boost_comes_first_and_widens_the_interval() -> None:
+def test_lower_boost_comes_first_and_the_answer_is_at_equal_boost() -> None:
+    """What physics says of the lost compression at 40.5 K, k = 1.4: 40.5 ln(f(1.925) / f(2.122)), f(r) = r**(2/7) - 1."""
     table = runs_table(THREE, pressure_kpa={"before": 215.0, "after": 195.0})
     c = compare(table, experiment_of(table))
     assert c.findings[0].code == "boost-lower"
     assert "check hoses and clamps before driving hard again" in c.findings[0].message
-    share = next(line for line in c.budget if line.source == "boost changed with the service")
-    # What physics says of the lost compression at 40 K, k = 1.4: 40 ln(f(1.925) / f(2.122)), f(r) = r**(0.4/1.4) - 1.
-    expected = 40.5 * np.log((1.9245 ** (2 / 7) - 1) / (2.1219 ** (2 / 7) - 1))
-    assert share.standard_uncertainty == abs(expected) or abs(share.standard_uncertainty - abs(expected)) < 0.05
-    assert c.verdict == "not-resolved"
-    assert "boost changed" in c.sentence
-    assert "compression" not in [s.name for s in c.slopes]  # no correction for what the service itself changed
+    assert (c.findings[0].evidence["pulls_before"], c.findings[0].evidence["pulls_after"]) == (12, 12)
+    lost = 40.5 * np.log((1.9245 ** (2 / 7) - 1) / (2.1219 ** (2 / 7) - 1))
+    assert c.as_driven is not None
+    assert c.as_driven.change == pytest.approx(0.0, abs=0.1)
+    assert c.change == pytest.approx(-lost, rel=0.02)
+    share = next(line for line in c.budget if line.source == "compression: its slope")
+    assert share.standard_uncertainty == pytest.approx(0.35 * abs(lost), rel=0.05)
+    assert (c.high - c.low) > (c.as_driven.high - c.as_driven.low)
+
+
+def test_one_pull_against_one_raises_no_alarm() -> None:
+    single = [(f"{p}-1", p, [40.0], 15.0) for p in ("before", "after")]
+    table = runs_table(single, pressure_kpa={"before": 215.0, "after": 180.0})
+    assert not [f for f in compare(table, experiment_of(table)).findings if f.about_boost]
 
 
 def test_higher_boost_is_told_but_no_leak_is_suspected() -> None:

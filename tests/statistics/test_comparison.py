@@ -304,8 +304,9 @@ def test_how_well_the_inlet_was_read_counts_by_its_slope(step: float, u: float) 
     table["inlet_step"] = step
     c = compare(table, experiment_of(table))
     line = next(line for line in c.budget if line.source == "inlet temperature: its reading")
-    # With the same weather on both sides each session has the weight 1/2, four times 1/4 under the root.
-    assert line.standard_uncertainty == pytest.approx(abs(c.slopes[0].value) * u)
+    # The same weather on both sides: each session has the weight 1/2, four times 1/4 under the root. The rise holds the
+    # reading once, and the correction for it once more.
+    assert line.standard_uncertainty == pytest.approx((1 + c.slopes[0].value) * u)
     assert (line.kind, line.dof) == ("B", math.inf)
 
 
@@ -317,8 +318,8 @@ def test_every_source_of_the_budget_has_its_name_and_kind() -> None:
         ("day to day", "A"),
         ("sensor step", "B"),
         ("inlet temperature: its slope", "B"),
-        ("inlet temperature: its reading", "B"),
         ("compression: its slope", "B"),
+        ("inlet temperature: its reading", "B"),
     ]
 
 
@@ -423,10 +424,12 @@ def test_what_the_day_to_day_figure_rests_on_is_said() -> None:
         assert f", day-to-day allowance {method}, " in c.method
 
 
-def test_one_run_a_session_has_no_repeatability_to_tell() -> None:
+def test_one_run_a_session_is_given_the_usual_scatter() -> None:
+    """A plan assumes 0.8 K for a single pull; a difference of two has the square root of two times that."""
     table = coolant_table([("b", "before", [80.0], 15), ("a", "after", [76.0], 15)])
     line = compare(table, experiment_of(table, outcome="peak_coolant")).budget[0]
-    assert (line.source, line.standard_uncertainty, line.dof) == ("repeatability of the runs", 0.0, math.inf)
+    assert (line.source, line.dof) == ("repeatability of the runs", 4.0)
+    assert line.standard_uncertainty == pytest.approx(0.8 * math.sqrt(2))
 
 
 def test_sessions_are_shown_as_they_were_and_at_common_conditions() -> None:
@@ -555,7 +558,8 @@ def test_the_result_is_frozen_plain_json_and_the_same_each_time() -> None:
         first.change = 0.0
     assert set(first.to_dict()) == {
         "outcome", "unit", "before", "after", "change", "low", "high", "level", "dof", "standard_uncertainty", "budget",
-        "method", "verdict", "sentence", "slopes", "session_means", "sessions_needed",
+        "method", "verdict", "sentence", "slopes", "session_means", "sessions_needed", "as_driven",
+        "probability_better", "probability_worthwhile",
     }  # fmt: skip
     assert first.to_dict()["dof"] == first.dof
     assert set(first.to_dict()["before"]) == {"mean", "sessions", "pulls"}
@@ -580,7 +584,8 @@ def test_scatter_between_sessions_widens_and_calm_narrows() -> None:
 def test_infinite_degrees_of_freedom_are_null_in_json() -> None:
     table = runs_table(PLAIN, step=1.0)
     c = compare(table, experiment_of(table))
-    assert dataclasses.replace(c, dof=math.inf).to_dict()["dof"] is None
+    sure = dataclasses.replace(c.estimate, dof=math.inf)
+    assert dataclasses.replace(c, estimate=sure).to_dict()["dof"] is None
     lines = c.to_dict()["budget"]
     step = next(line for line in lines if line["source"] == "sensor step")
     assert step["dof"] is None

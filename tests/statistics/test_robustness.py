@@ -52,7 +52,7 @@ def test_one_session_a_side_leaves_few_routes_and_does_not_fail() -> None:
 
 def test_a_single_pull_each_leaves_no_scatter_and_does_not_fail() -> None:
     c, found = checked([("b", "before", [40.0], 15), ("a", "after", [39.0], 16)])
-    assert np.isnan(c.repeatability_sd)
+    assert c.repeatability_sd == 0.8  # what a plan assumes too
     assert "every run as if independent" not in [route.name for route in found.routes]
 
 

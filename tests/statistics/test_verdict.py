@@ -196,17 +196,17 @@ def test_a_higher_level_needs_more_sessions() -> None:
 def test_a_hopeless_case_says_so() -> None:
     needed = sessions_needed(change=0.01, worthwhile=0.02, day_sd=1.0, repeatability_sd=0.8, pulls=5)
     assert needed is None
-    assert str(MOST_SESSIONS) in what_would_tell(None, 3, boost_changed=False)
-    told = what_would_tell(None, 3, boost_changed=True)
-    assert "boost" in told
+    assert str(MOST_SESSIONS) in what_would_tell(None, 3)
+    told = what_would_tell(None, 3, unlike="the length of the pulls")
+    assert "the length of the pulls" in told
     assert not numbers_in(told)  # no number of sessions mends that
 
 
 def test_what_would_tell_is_something_one_can_do() -> None:
-    assert numbers_in(what_would_tell(4, 3, boost_changed=False)) == ["4", "3"]  # so many are needed, and there are now
+    assert numbers_in(what_would_tell(4, 3)) == ["4", "3"]  # so many are needed, and there are now
     for needed in (3, 2):
         # As many as there are should do, and did not: they lie in different weather.
-        told = what_would_tell(needed, 3, boost_changed=False)
+        told = what_would_tell(needed, 3)
         assert "weather" in told
         assert not numbers_in(told)
 

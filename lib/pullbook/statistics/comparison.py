@@ -378,7 +378,7 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
                 evidence={"worthwhile": worthwhile, "mean": float(np.mean(data.means))},
             )
         )
-    if not data.by_place and data.repeatability_dof > 0:
+    if not data.by_place and data.runs.max() > 1:
         found.append(
             Finding(
                 code="place-not-fitted",
