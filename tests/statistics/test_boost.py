@@ -15,7 +15,7 @@ def test_steady_boost_gives_no_finding() -> None:
 
 
 def test_lower_boost_comes_first_and_the_answer_is_at_equal_boost() -> None:
-    """What physics says of the lost compression at 40.5 K, k = 1.4: 40.5 ln(f(1.925) / f(2.122)), f(r) = r**(2/7) - 1."""
+    """By physics the lost compression at 40.5 K is 40.5 ln(f(1.925) / f(2.122)), f(r) = r**(2/7) - 1, with k = 1.4."""
     table = runs_table(THREE, pressure_kpa={"before": 215.0, "after": 195.0})
     c = compare(table, experiment_of(table))
     assert c.findings[0].code == "boost-lower"

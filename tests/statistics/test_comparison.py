@@ -589,4 +589,4 @@ def test_infinite_degrees_of_freedom_are_null_in_json() -> None:
     lines = c.to_dict()["budget"]
     step = next(line for line in lines if line["source"] == "sensor step")
     assert step["dof"] is None
-    assert step["standard_uncertainty"] == pytest.approx(math.sqrt(2 / 12))  # two sensors, two sessions a side
+    assert step["standard_uncertainty"] == pytest.approx(math.sqrt(1 / 12))  # the charge's alone, two sessions a side

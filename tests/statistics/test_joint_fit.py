@@ -151,17 +151,16 @@ def test_no_share_is_told_of_a_gain_that_is_not_resolved():
     assert share_of(levels, drift(levels, 0), levels.contrast(0, "before") - levels.contrast(0, "after")) is None
 
 
-def test_boost_that_differs_widens_instead_of_being_corrected():
+def test_boost_that_differs_is_brought_to_equal_and_its_slope_is_a_doubt():
+    """5 % of boost is about 6 % of a rise of 35 K: what was taken for a drift of 5 K is partly that."""
     tables = exact()
     tables[1] = tables[1].assign(pressure_ratio=1.05 * tables[1]["pressure_ratio"])
-    plain, doubtful = levels_of(tables), levels_of(tables, boost_differs=True)
-    assert [s.name for s in plain.slopes] == ["inlet temperature", "compression"]
-    assert [s.name for s in doubtful.slopes] == ["inlet temperature"]
-    assert doubtful.estimate(drift(doubtful, 0)).value == pytest.approx(5)
-    lines = {line.source: line.standard_uncertainty for line in doubtful.estimate(drift(doubtful, 0)).budget}
-    assert lines["boost that differs"] > 1.0  # 5 % of boost is about 6 % of a rise of 35 K
-    within = doubtful.estimate(doubtful.contrast(0, "after") - doubtful.contrast(0, "before"))
-    assert "boost that differs" not in {line.source for line in within.budget}
+    levels = levels_of(tables)
+    assert [s.name for s in levels.slopes][:2] == ["inlet temperature", "compression"]
+    between = levels.estimate(drift(levels, 0))
+    assert 1.5 < 5 - between.value < 4.0
+    lines = {line.source: line.standard_uncertainty for line in between.budget}
+    assert lines["compression: its slope"] > 0.5
 
 
 # --- coverage ----------------------------------------------------------------------------------------------------

@@ -110,7 +110,9 @@ def draw(rng: np.random.Generator, case: Case, sessions: int) -> tuple[pd.DataFr
                         "pressure_ratio": ratio, "peak_manifold_pressure": np.round(kpa), "time_to_boost": np.nan,
                         "start_charge": start, "start_rise": start - seen, "start_speed": 40.0, "end_speed": end_kmh,
                         "duration": seconds + 0.2 * rng.standard_normal(),
-                        "end_climb": climb_all / theta * np.exp(-seconds / theta) + 0.15 * rng.standard_normal(),
+                        "end_climb": climb_all / theta * np.exp(-seconds / theta) * _pace(end_kmh)
+                        + 0.03 * rng.standard_normal(),
+                        "end_pace": _pace(end_kmh) * (1 + 0.05 * rng.standard_normal()),
                         "rest_before": rest if number > 1 else np.nan, "recovery_time": tau + rng.standard_normal(),
                         "gear_rpm_per_kmh": phase.gear * (1 + 0.004 * rng.standard_normal()),
                         "gear_mean_rpm_per_kmh": phase.gear * (1 + 0.004 * rng.standard_normal()),
@@ -129,6 +131,11 @@ def draw(rng: np.random.Generator, case: Case, sessions: int) -> tuple[pd.DataFr
 def _seconds(kmh: float | np.ndarray) -> float:
     """Return how long it takes from 40 km/h: the acceleration fades towards 220 km/h."""
     return float(180.0 / 7.5 * np.log(180.0 / (220.0 - kmh)))
+
+
+def _pace(kmh: float) -> float:
+    """Return the seconds that one more km/h takes at a speed."""
+    return 180.0 / 7.5 / (220.0 - kmh)
 
 
 def _heating(ratio: float) -> float:

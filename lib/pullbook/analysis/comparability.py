@@ -12,7 +12,7 @@ from pullbook.physics import air
 from pullbook.reading.units import STANDARD_PRESSURE_KPA
 from pullbook.settings.experiment import PHASES, Experiment, Phase
 from pullbook.settings.outcomes import Outcome
-from pullbook.statistics.covariates import COMPRESSION, INLET, LENGTH, START, log_heating
+from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START, log_heating
 from pullbook.statistics.estimate import Slope
 from pullbook.statistics.session_means import WIND_SHARE, SessionMeans
 
@@ -158,8 +158,9 @@ class _Effects:
                 return self._heat_at_start()
             case "rest_before" if START in self.slopes:
                 return self.slopes[START] * self.heat_left_k, "what fades of the pull before", True
-            case "duration" if LENGTH in self.slopes:
-                return self.slopes[LENGTH] * self.difference(column), "its slope", True
+            case "start_speed" | "end_speed" if ENTRY in self.slopes:
+                slope = self.slopes[ENTRY if column == "start_speed" else END]
+                return slope * self.difference(column), "its slope", True
             case "start_speed" | "end_speed" | "duration" if self.at_the_end:
                 return self._length(column)
             case "start_speed" | "end_speed" | "duration":
@@ -212,8 +213,7 @@ class _Effects:
             return gained * self.difference(column) / self.usual(column), "at most: mean climb", carried
         sign = -1.0 if column == "start_speed" else 1.0
         span = self.usual("end_speed") - self.usual("start_speed")
-        basis = "at most: mean climb; within the duration" if carried else "at most: mean climb"
-        return sign * gained * self.difference(column) / span, basis, carried
+        return sign * gained * self.difference(column) / span, "at most: mean climb", carried
 
 
 def _judge(rule: _Rule, effects: _Effects) -> Condition:

@@ -32,7 +32,8 @@ NO_REFERENCE = "none"  # the sessions have no inlet temperature in common
 NOTED = "noted"  # the temperature that somebody wrote down stands for the inlet
 SENSOR_LAG_S = 5.0  # a charge sensor shows its peak up to this long after the lift
 MAX_RECOVERY_S = 90.0
-END_SHARE = 0.25  # of a pull, from which its last climb is read
+LEAST_SPAN_KMH = 4.0  # less speed gained than that says nothing of the rest
+END_SHARE = 0.35  # of a pull, from which its last climb is read
 MIDDLE_HUMIDITY = 0.5  # where nobody noted it: from 0 to 1 the vapour is 2 kPa at 20 °C
 # Pressure lost at full load before the compressor and in the cooler, which no sensor of a car shows: usual figures with
 # their standard uncertainty, from memory.
@@ -40,8 +41,8 @@ INLET_LOSS_KPA, INLET_LOSS_U_KPA = 4.0, 2.0
 COOLER_LOSS_KPA, COOLER_LOSS_U_KPA = 8.0, 4.0
 
 PULL_MEASURES = (
-    "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "end_climb", "peak_manifold_pressure",
-    "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant", "peak_air_mass_flow",
+    "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "end_climb", "end_pace",
+    "peak_manifold_pressure", "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant", "peak_air_mass_flow",
     "flow_at_point", "recovery_time", "recovery_time_u", "compressor_outlet", "compressor_outlet_u", "effectiveness",
     "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio", "duration", "rest_before",
     "gear_rpm_per_kmh", "gear_mean_rpm_per_kmh",
@@ -234,6 +235,7 @@ NEEDS: dict[str, tuple[str, ...]] = {
     "start_charge": ("charge_air_temperature",),
     "start_rise": ("charge_air_temperature", "intake_air_temperature"),
     "end_climb": ("charge_air_temperature",),
+    "end_pace": ("charge_air_temperature",),
     "recovery_time": ("charge_air_temperature",),
     "peak_manifold_pressure": ("intake_manifold_pressure",),
     "hold_manifold_pressure": ("intake_manifold_pressure",),
@@ -366,6 +368,7 @@ def _charge(log: Log, charge: Signal, run: Run, next_start_s: float, outside: Su
         inlet_c = _noted(outside)
     start = float(charge.at(run.start_s)[0])
     inlet_at_start = float(inlet.at(run.start_s)[0]) if inlet is not None else inlet_c
+    climb, pace = _end(log, charge, run)
     tau, tau_u = recovery(charge, start_s=float(at_peak[-1]), end_s=min(next_start_s, at_peak[-1] + MAX_RECOVERY_S))
     return {
         "peak_charge": peak,
@@ -373,16 +376,22 @@ def _charge(log: Log, charge: Signal, run: Run, next_start_s: float, outside: Su
         "peak_rise": peak - inlet_c,
         "start_charge": start,
         "start_rise": start - inlet_at_start,
-        "end_climb": _end_climb(charge, run),
+        "end_climb": climb,
+        "end_pace": pace,
         "recovery_time": tau,
         "recovery_time_u": tau_u,
     }
 
 
-def _end_climb(charge: Signal, run: Run) -> float:
-    """Return how fast the charge temperature still climbs when a pull ends, over its last quarter [K/s]."""
+def _end(log: Log, charge: Signal, run: Run) -> tuple[float, float]:
+    """Return how a pull ends: the charge still climbs by so many K, and it takes so many seconds, per km/h more."""
     times, values = charge.within(run.end_s - END_SHARE * (run.end_s - run.start_s), run.end_s)
-    return float(np.polyfit(times - run.end_s, values, 1)[0]) if times.size >= 3 else float("nan")
+    kmh = log.need("vehicle_speed").at(times) if times.size else times
+    known = np.isfinite(kmh)
+    if known.sum() < 3 or float(np.ptp(kmh[known])) < LEAST_SPAN_KMH:
+        return float("nan"), float("nan")
+    x = kmh[known] - kmh[known].mean()
+    return float(np.polyfit(x, values[known], 1)[0]), float(np.polyfit(x, times[known], 1)[0])
 
 
 def _boost(pressure: Signal, run: Run) -> dict[str, float]:

@@ -18,6 +18,8 @@ from pullbook.statistics.priors import (
     ambient_slope,
     density_on_compression,
     density_on_inlet,
+    end_slope,
+    entry_slope,
     length_slope,
     pressure_slope,
     relative_slope,
@@ -25,7 +27,8 @@ from pullbook.statistics.priors import (
 )
 from pullbook.statistics.session_means import SessionMeans
 
-INLET, COMPRESSION, START, LENGTH = "inlet temperature", "compression", "heat left over", "length of the pull"
+INLET, COMPRESSION, START = "inlet temperature", "compression", "heat left over"
+ENTRY, END, LENGTH = "entry speed", "end speed", "length at equal speeds"
 BOOSTED = 1.05  # pressure ratio above which there is compression heating to speak of
 
 
@@ -66,7 +69,7 @@ def covariates_of(data: SessionMeans, *, equal_boost: bool = True) -> list[Covar
     -------
     list of Covariate
         Those that all sessions logged and physics says something of: inlet temperature, compression and, for what a
-        pull leaves behind it, the heat at its start and its length.
+        pull leaves behind it, the heat at its start, its speeds and its length.
     """
     outcome, inlet = data.outcome, data.inlet_c
     rise = float(np.nanmean(data.rise_k)) if np.isfinite(data.rise_k).any() else math.nan
@@ -95,7 +98,10 @@ def covariates_of(data: SessionMeans, *, equal_boost: bool = True) -> list[Covar
     if outcome.kind == "pull" and outcome.of_charge:
         add(START, "K/K", data.heat_left_k, start_slope())
         if outcome.at_the_end:
-            add(LENGTH, "K/s", data.duration_s, length_slope(data.end_climb))
+            add(ENTRY, "K per km/h", data.start_kmh, entry_slope(data.climb_per_kmh))
+            add(END, "K per km/h", data.end_kmh, end_slope(data.climb_per_kmh))
+            add(LENGTH, "K/s", data.duration_s - data.end_kmh * data.pace_at_end.mean(),
+                length_slope(data.climb_per_kmh, data.pace_at_end))  # fmt: skip
     return found
 
 

@@ -118,13 +118,48 @@ def start_slope() -> Prior:
     return Prior(0.5, 0.35, "a core that cools down during the pull")
 
 
-def length_slope(end_climb: np.ndarray) -> Prior | None:
-    """Return how a pull's peak charge temperature grows with its length.
+def end_slope(climb_per_kmh: np.ndarray) -> Prior | None:
+    """Return how a pull's peak charge temperature grows with the speed at which it ends.
 
     Parameters
     ----------
-    end_climb : ndarray, shape (sessions,)
-        How fast the temperature still climbs when the pulls end [K/s].
+    climb_per_kmh : ndarray, shape (sessions,)
+        How the temperature still climbs when the pulls end [K per km/h].
+
+    Returns
+    -------
+    Prior or None
+        [K per km/h]; None where it is not known.
+
+    Notes
+    -----
+    A pull that ends later goes on climbing as it did, ever more slowly: 0.9 +- 0.35 of the climb at the end (a
+    judgement; drives of a simulator that ended 15 km/h apart lie within it).
+    """
+    climb = _mean_climb(climb_per_kmh)
+    return (
+        None if climb is None else Prior(0.9 * climb, max(0.35 * climb, 1e-6), "a charge that climbs ever more slowly")
+    )
+
+
+def entry_slope(climb_per_kmh: np.ndarray) -> Prior | None:
+    """Return how a pull's peak goes with the speed at which it starts [K per km/h]; parameters as for `end_slope`.
+
+    Notes
+    -----
+    What a pull gains at its start has mostly faded at its end: -0.3 +- 0.3 of the climb there (a judgement).
+    """
+    climb = _mean_climb(climb_per_kmh)
+    return None if climb is None else Prior(-0.3 * climb, max(0.3 * climb, 1e-6), "heat that has faded by the end")
+
+
+def length_slope(climb_per_kmh: np.ndarray, pace_at_end: np.ndarray) -> Prior | None:
+    """Return what a pull that takes longer for the same speeds may have done to its peak.
+
+    Parameters
+    ----------
+    climb_per_kmh, pace_at_end : ndarray, shape (sessions,)
+        At the end of the pulls [K per km/h] and [s per km/h].
 
     Returns
     -------
@@ -133,13 +168,17 @@ def length_slope(end_climb: np.ndarray) -> Prior | None:
 
     Notes
     -----
-    A pull that lasts a little longer goes on climbing as it did, ever more slowly, and the core lags behind the air:
-    0.9 +- 0.35 of the climb at the end (a judgement; drives of a simulator that ended 15 km/h apart lie within it).
+    A grade, a load or a head wind makes a pull longer and hotter; less boost makes it longer, too, and its slope counts
+    that already (`pressure_slope`). Which it was is not known, so nothing is taken out: 0 +- 0.5 of the climb.
     """
-    if not np.isfinite(end_climb).all():
+    climb = _mean_climb(climb_per_kmh)
+    if climb is None or not np.isfinite(pace_at_end).all() or pace_at_end.mean() <= 0:
         return None
-    mean = max(float(np.mean(end_climb)), 0.0)
-    return Prior(0.9 * mean, max(0.35 * mean, 1e-6), "a charge that climbs ever more slowly")
+    return Prior(0.0, max(0.5 * climb / float(pace_at_end.mean()), 1e-6), "a grade, a load or a head wind")
+
+
+def _mean_climb(climb_per_kmh: np.ndarray) -> float | None:
+    return max(float(np.mean(climb_per_kmh)), 0.0) if np.isfinite(climb_per_kmh).all() else None
 
 
 def relative_slope(outcome: Outcome, level: float, *, inlet_c: float) -> Prior | None:

@@ -6,6 +6,7 @@ Pulls of one session share the day, so they are not independent evidence; from h
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -59,9 +60,11 @@ class SessionMeans:
         The single runs of each session, in the outcome's unit.
     shared_u : float
         Relative standard uncertainty that all sessions share, and their differences with them: of what was estimated.
-    heat_left_k, duration_s, end_climb : ndarray, shape (sessions,)
-        Of the pulls, at the average place: what the rests left of the heat of the pull before (`_heat_left`) [K],
-        length [s] and how fast the charge still climbs at the end [K/s]; NaN where not known.
+    heat_left_k, start_kmh, end_kmh, duration_s : ndarray, shape (sessions,)
+        Of the pulls, at the average place: what the rests left of the heat of the pull before (`_heat_left`) [K], entry
+        and end speed [km/h], length [s]; NaN where not known.
+    climb_per_kmh, pace_at_end : ndarray, shape (sessions,)
+        What a pull that ends 1 km/h later adds: to the charge's climb [K per km/h] and to its length [s per km/h].
     wind_ms : ndarray, shape (sessions,)
         As noted [m/s]; NaN where it was not.
     inlet_share : float
@@ -84,8 +87,11 @@ class SessionMeans:
     pressure_ratio: np.ndarray
     single_runs: tuple[np.ndarray, ...]
     heat_left_k: np.ndarray
+    start_kmh: np.ndarray
+    end_kmh: np.ndarray
     duration_s: np.ndarray
-    end_climb: np.ndarray
+    climb_per_kmh: np.ndarray
+    pace_at_end: np.ndarray
     wind_ms: np.ndarray
     inlet_share: float = 0.0
     shared_u: float = 0.0
@@ -218,8 +224,11 @@ def session_means(
         pressure_ratio=mean_of("pressure_ratio") if outcome.kind == "pull" else np.full(len(sessions), np.nan),
         single_runs=tuple(y[codes == k] for k in range(len(sessions))),
         heat_left_k=at_average_place(_heat_left(of_runs("rest_before"), climb, of_runs("recovery_time"))),
+        start_kmh=at_average_place(of_runs("start_speed")),
+        end_kmh=at_average_place(of_runs("end_speed")),
         duration_s=at_average_place(of_runs("duration")),
-        end_climb=at_average_place(of_runs("end_climb")),
+        climb_per_kmh=_or_mean(at_average_place(of_runs("end_climb")), climb, of_runs),
+        pace_at_end=_or_mean(at_average_place(of_runs("end_pace")), of_runs("duration"), of_runs),
         wind_ms=np.array([math.nan if s.wind_ms is None else s.wind_ms for s in sessions]),
         inlet_share=1.0 if own_inlet else 0.0,
         shared_u=_shared_u(measures.iloc[usable]) if outcome.from_outlet else 0.0,
@@ -234,6 +243,15 @@ def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
         counts = np.bincount(codes[good], minlength=len(means))
         np.divide(np.bincount(codes[good], values[good], minlength=len(means)), counts, out=means, where=counts > 0)
     return means
+
+
+def _or_mean(at_the_end: np.ndarray, gained: np.ndarray, of_runs: Callable[[str], np.ndarray]) -> np.ndarray:
+    """Fill in what was logged too coarsely to be read at the end: what the pulls gained per km/h, on average."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = gained / (of_runs("end_speed") - of_runs("start_speed"))
+    known = mean[np.isfinite(mean)]
+    filled: np.ndarray = np.where(np.isfinite(at_the_end), at_the_end, known.mean() if known.size else np.nan)
+    return filled
 
 
 def _heat_left(rest_s: np.ndarray, climb_k: np.ndarray, recovery_s: np.ndarray) -> np.ndarray:

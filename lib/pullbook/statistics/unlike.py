@@ -9,7 +9,7 @@ import numpy as np
 from pullbook.errors import Finding
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.outcomes import Outcome
-from pullbook.statistics.covariates import COMPRESSION, INLET, LENGTH, START
+from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START
 from pullbook.statistics.estimate import Estimate
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import combined, coverage_factor, effective_dof
@@ -32,7 +32,9 @@ _KINDS = {
     INLET: _Kind("the inlet temperature", "°C", 0, "drive both phases in weather that is more alike"),
     COMPRESSION: _Kind("the boost", "", 2, "find out why the boost differs, or drive again at equal boost"),
     START: _Kind("the heat left over from the pull before", "K", 1, "rest equally long before every pull"),
-    LENGTH: _Kind("the length of the pulls", "s", 1, "drive all pulls between the same speeds"),
+    END: _Kind("the speed at which the pulls end", "km/h", 0, "drive all pulls to the same speed, or ask for rise_at"),
+    ENTRY: _Kind("the speed at which the pulls start", "km/h", 0, "start all pulls at the same speed"),
+    LENGTH: _Kind("the time the pulls took", "s", 1, "drive on the same road, with the same load, on calm days"),
     "wind": _Kind("the wind", "m/s", 1, "drive on calmer days"),
 }
 
@@ -98,8 +100,8 @@ def widening(estimate: Estimate, data: SessionMeans, *, level: float) -> Finding
         return None
     kind = _KINDS[worst]
     values = {
-        INLET: data.inlet_c, COMPRESSION: data.pressure_ratio, START: data.heat_left_k, LENGTH: data.duration_s,
-        "wind": data.wind_ms,
+        INLET: data.inlet_c, COMPRESSION: data.pressure_ratio, START: data.heat_left_k, END: data.end_kmh,
+        ENTRY: data.start_kmh, LENGTH: data.duration_s, "wind": data.wind_ms,
     }[worst]  # fmt: skip
     after = data.after == 1
     before, later = float(np.mean(values[~after])), float(np.mean(values[after]))
