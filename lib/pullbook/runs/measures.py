@@ -42,10 +42,10 @@ COOLER_LOSS_KPA, COOLER_LOSS_U_KPA = 8.0, 4.0
 
 PULL_MEASURES = (
     "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "end_climb", "end_pace",
-    "peak_manifold_pressure", "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant", "peak_air_mass_flow",
-    "flow_at_point", "recovery_time", "recovery_time_u", "compressor_outlet", "compressor_outlet_u", "effectiveness",
-    "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio", "duration", "rest_before",
-    "gear_rpm_per_kmh", "gear_mean_rpm_per_kmh",
+    "peak_manifold_pressure", "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant",
+    "peak_air_mass_flow", "flow_at_point", "recovery_time", "recovery_time_u", "compressor_outlet",
+    "compressor_outlet_u", "effectiveness", "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio",
+    "duration", "rest_before", "gear_rpm_per_kmh", "gear_mean_rpm_per_kmh",
 )  # fmt: skip
 PULL_FACTS = ("outlet_estimated", "effectiveness_step", "density_step", "barometric", "dry_pressure", "heading")
 STEPS = {
