@@ -164,7 +164,12 @@ def test_a_long_lift_ends_it(period_s: float) -> None:
     ("speed", "reason"),
     [
         (ramp(30, 40, 40, 55), "lifted at 55 km/h"),
-        (ramp(30, 40, 40, 106), "lifted at 106 km/h"),
+        # A speedometer may show 107 km/h, which are enough, at (107 - 4) / 1.1 = 93.6, and a gain of 62 km/h, from 45 to
+        # 107, where it was 62 / 1.1 = 56.4.
+        (ramp(30, 40, 30, 92), "lifted at 92 km/h"),
+        (ramp(30, 40, 30, 95), ""),
+        (ramp(30, 40, 40, 95), "lifted at 95 km/h"),
+        (ramp(30, 40, 40, 98), ""),
         (ramp(30, 40, 40, 108), ""),
         (ramp(30, 40, 20, 108), ""),
         (ramp(30, 40, 45, 112), ""),
@@ -286,8 +291,51 @@ def test_a_pull_whose_beginning_or_end_the_speed_does_not_show_is_refused(gap: t
 def test_a_log_without_full_load_has_no_pull(share: float) -> None:
     log = make_log({"vehicle_speed": ramp(30, 50, 40, 112), "accelerator_position": pedal((30, 50), share=share)})
     runs = find_runs(log, PROTOCOL)
-    assert runs.pulls == ()
+    near = only(runs.pulls)
+    assert not near.included
+    assert near.reason == f"part throttle: pedal at {REST + share * (END - REST):.0f} %, full load begins at 70 %"
     assert [finding.code for finding in runs.findings] == ["no-full-load"]
+    assert runs.findings[0].message.startswith("Part throttle")  # in the words of the reason
+
+
+@pytest.mark.parametrize(
+    ("speed", "share", "count"),
+    [
+        # 123 to 153 km/h at 71 %, after a kick-down to 85 % elsewhere: full load begins at 14.1 + 0.85 * 71 = 74.5 %.
+        (ramp(30, 40, 123, 153), 0.89, 1),
+        # 15 km/h gained are asked for of one so near to full load,
+        (ramp(30, 35, 123, 136), 0.89, 0),
+        # and half of 40 to 110 km/h of one that is further from it; below half of it is ordinary driving.
+        (ramp(30, 40, 60, 100), 0.6, 1),
+        (ramp(30, 40, 60, 90), 0.6, 0),
+        (ramp(30, 40, 123, 153), 0.6, 0),
+        (ramp(30, 50, 40, 100), 0.4, 0),
+    ],
+)
+def test_a_near_miss_is_a_candidate(speed: Corners, share: float, count: int) -> None:
+    press = pedal((30, 40), share=share, until_s=200.0)[:-1]
+    kick_down = [(149.9, 20.0), (150.1, 85.1), (152.0, 85.1), (152.1, 20.0), (200.0, 20.0)]
+    boost: Corners = [(0, 101), (30, 101), (31, 225), (40, 225), (41, 101), (200, 101)]
+    corners = {
+        "vehicle_speed": [*speed[:-1], (150, 60), (152, 66), (200, 60)],
+        "accelerator_position": [*press, *kick_down],
+        "intake_manifold_pressure": boost,
+    }
+    runs = find_runs(make_log(corners, period_s=0.5), PROTOCOL)
+    assert len(runs.pulls) == count
+    for run in runs.pulls:
+        percent = REST + share * (END - REST)
+        assert run.reason == (
+            f"part throttle: pedal at {percent:.0f} %, full load begins at 75 % (boost as at full load: 225 kPa)"
+        )
+        assert (run.start_kmh, run.end_kmh) == pytest.approx((speed[1][1], speed[2][1]), abs=3.0)  # a refresh
+
+
+def test_pressing_on_to_full_load_is_one_acceleration() -> None:
+    speed = [(0, 40), (30, 40), (36, 60), (50, 112), (120, 80)]
+    pressed = [(0, 20), (29.9, 20), (30.1, 52), (35.9, 52), (36.1, END), (50, END), (50.1, REST), (120, 20)]
+    log = make_log({"vehicle_speed": speed, "accelerator_position": pressed}, period_s=0.5)
+    assert only(find_runs(log, PROTOCOL).pulls).reason == "started at 60 km/h, above 45"
 
 
 def test_a_pedal_that_ends_low_counts_if_the_load_agrees() -> None:
@@ -302,7 +350,7 @@ def test_the_travel_is_that_of_the_experiment() -> None:
     travel = pedal_travel([low, high])
     assert travel == pytest.approx((REST, REST + 1.12 * (END - REST)), abs=0.4)
     assert only(find_runs(low, PROTOCOL).pulls).included
-    assert find_runs(low, PROTOCOL, travel=travel).pulls == ()
+    assert only(find_runs(low, PROTOCOL, travel=travel).pulls).reason.startswith("part throttle")
 
 
 def test_one_stray_reading_does_not_set_the_travel() -> None:
@@ -325,7 +373,7 @@ def test_a_load_that_stays_low_is_no_full_load_whatever_the_pressure() -> None:
     boost = [(0, 100), (30, 100), (31, 170), (50, 170), (51, 100), (120, 100)]
     corners = {"vehicle_speed": ramp(30, 50, 40, 112), "engine_load": load, "intake_manifold_pressure": boost}
     runs = find_runs(make_log(corners), PROTOCOL)
-    assert runs.pulls == ()
+    assert only(runs.pulls).reason.startswith("part throttle: engine load at 66 %, full load begins at 80 %")
     assert [finding.code for finding in runs.findings] == ["no-full-load"]
 
 
@@ -736,11 +784,17 @@ SEEN = {
 }
 
 
+# Accelerations at half to nearly full pedal over half of 40 to 110 km/h, or by 15 km/h anywhere and nearly full.
+NEAR = {"road_1": 1, "road_2": 3, "road_3": 1, "road_4": 1, "road_5": 2, "road_6": 0}
+
+
 def test_full_load_on_the_road(real_logs: dict[str, Log]) -> None:
     travel = pedal_travel(real_logs.values())
     for name, log in real_logs.items():
-        pulls = find_runs(log, PROTOCOL, travel=travel).pulls
+        found = find_runs(log, PROTOCOL, travel=travel).pulls
+        pulls = [run for run in found if not run.reason.startswith("part throttle")]
         assert len(pulls) == len(SEEN[name]), name
+        assert len(found) - len(pulls) == NEAR[name], name
         for run, (start_s, end_s) in zip(pulls, SEEN[name], strict=True):
             assert abs(run.start_s - start_s) < 1.5  # a refresh takes 0.9 s
             assert abs(run.end_s - end_s) < 1.5
