@@ -164,8 +164,8 @@ def test_a_long_lift_ends_it(period_s: float) -> None:
     ("speed", "reason"),
     [
         (ramp(30, 40, 40, 55), "lifted at 55 km/h"),
-        # A speedometer may show 107 km/h, which are enough, at (107 - 4) / 1.1 = 93.6, and a gain of 62 km/h, from 45 to
-        # 107, where it was 62 / 1.1 = 56.4.
+        # A speedometer may show 107 km/h, which are enough, at (107 - 4) / 1.1 = 93.6, and a gain of 62 km/h, from 45
+        # to 107, where it was 62 / 1.1 = 56.4.
         (ramp(30, 40, 30, 92), "lifted at 92 km/h"),
         (ramp(30, 40, 30, 95), ""),
         (ramp(30, 40, 40, 95), "lifted at 95 km/h"),
@@ -305,11 +305,10 @@ def test_a_log_without_full_load_has_no_pull(share: float) -> None:
         (ramp(30, 40, 123, 153), 0.89, 1),
         # 15 km/h gained are asked for of one so near to full load,
         (ramp(30, 35, 123, 136), 0.89, 0),
-        # and half of 40 to 110 km/h of one that is further from it; below half of it is ordinary driving.
-        (ramp(30, 40, 60, 100), 0.6, 1),
-        (ramp(30, 40, 60, 90), 0.6, 0),
-        (ramp(30, 40, 123, 153), 0.6, 0),
-        (ramp(30, 50, 40, 100), 0.4, 0),
+        # and 0.85 of the way there: 14.1 + 0.85 * 60.4 = 65.4 %.
+        (ramp(30, 40, 123, 153), 0.82, 1),
+        (ramp(30, 40, 123, 153), 0.78, 0),
+        (ramp(30, 50, 40, 110), 0.6, 0),
     ],
 )
 def test_a_near_miss_is_a_candidate(speed: Corners, share: float, count: int) -> None:
@@ -329,6 +328,23 @@ def test_a_near_miss_is_a_candidate(speed: Corners, share: float, count: int) ->
             f"part throttle: pedal at {percent:.0f} %, full load begins at 75 % (boost as at full load: 225 kPa)"
         )
         assert (run.start_kmh, run.end_kmh) == pytest.approx((speed[1][1], speed[2][1]), abs=3.0)  # a refresh
+
+
+@pytest.mark.parametrize(
+    ("speed", "share", "count"),
+    [
+        # Half of 40 to 110 km/h, at half of the way to the 70 % that full load needs, 14.1 + 0.5 * 55.9 = 42 %.
+        (ramp(30, 50, 60, 100), 0.5, 1),
+        (ramp(30, 50, 60, 90), 0.5, 0),
+        (ramp(30, 50, 120, 160), 0.5, 0),
+        (ramp(30, 50, 60, 100), 0.4, 0),
+    ],
+)
+def test_in_a_drive_without_full_load_its_pulls_at_half_load_are_candidates(
+    speed: Corners, share: float, count: int
+) -> None:
+    log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 50), share=share)}, period_s=0.5)
+    assert len(find_runs(log, PROTOCOL).pulls) == count
 
 
 def test_pressing_on_to_full_load_is_one_acceleration() -> None:
@@ -709,6 +725,85 @@ def test_two_halves_hold_the_runs_of_the_whole_but_the_one_cut(share: float) -> 
         assert len(found) - len(matched) <= 2  # what is left of the one run that was cut
 
 
+@pytest.mark.parametrize(
+    ("marks", "to_kmh", "reason"),
+    [
+        ((60.0, 90.0), 92, ""),
+        ((60.0, 90.0), 86, "lifted at 86 km/h, before 90"),
+        ((100.0,), 103, ""),
+        ((100.0,), 97, "lifted at 97 km/h, before 100"),
+    ],
+)
+def test_what_the_outcome_needs_is_enough(marks: tuple[float, ...], to_kmh: float, reason: str) -> None:
+    log = make_log({"vehicle_speed": ramp(30, 40, 40, to_kmh), "accelerator_position": pedal((30, 40))}, period_s=0.5)
+    assert only(find_runs(log, PROTOCOL, needed_kmh=marks).pulls).reason == reason
+
+
+def test_a_mark_passed_between_two_refreshes_is_said_to_be_unseen() -> None:
+    # 6 km/h a second to 100.9 km/h at 40.5 s, refreshed at 39.3 s (94 km/h) and at 40.6 s, braking (99 km/h).
+    speed = [(0, 40), (30.5, 40), (40.5, 100.9), (42, 71), (120, 40)]
+    log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30.5, 40.5))}, period_s=1.3, offset_s=0.3)
+    [pull] = find_runs(log, PROTOCOL, needed_kmh=(100.0,)).pulls
+    assert pull.reason == "passed 100 km/h between two refreshes, unseen"
+
+
+def test_a_pull_lifted_earlier_than_the_others_is_refused() -> None:
+    """Three end at 106 km/h, as by a speedometer that shows 110; one at 98, which alone would have counted."""
+    points, presses = [(0.0, 40.0)], []
+    for start_s, to_kmh in ((30, 106), (100, 98), (170, 106), (240, 106)):
+        points += [(start_s, 40), (start_s + 15, to_kmh), (start_s + 40, 40)]
+        presses.append((start_s, start_s + 15))
+    log = make_log({"vehicle_speed": points, "accelerator_position": pedal(*presses, until_s=300.0)}, period_s=0.5)
+    assert reasons(find_runs(log, PROTOCOL).pulls) == ["", "lifted at 98 km/h, earlier than most of this drive", "", ""]
+
+
+@pytest.mark.parametrize("period_s", [0.3, 0.9, 1.3])
+def test_a_standing_start_by_the_boost_begins_when_the_car_leaves(period_s: float) -> None:
+    # The boost is there 2.5 s after the car left, at 25 km/h.
+    boost = [(0, 101), (32, 110), (32.5, 200), (45, 210), (45.3, 101), (120, 101)]
+    corners = {"vehicle_speed": ramp(30, 45, 0, 102, until_s=400), "intake_manifold_pressure": boost}
+    corners["vehicle_speed"] = [*corners["vehicle_speed"][:-1], (80, 0), (120, 0)]
+    pull = only(find_runs(make_log(corners, period_s=period_s), Protocol(pull_from_kmh=0, pull_to_kmh=100)).pulls)
+    assert pull.included
+    assert abs(pull.start_s - 30) <= period_s
+    assert pull.start_kmh <= 5
+
+
+def test_letting_the_clutch_in_belongs_to_a_standing_start_by_the_pedal() -> None:
+    # Floored 1.5 s after leaving, at 10 km/h; 0 to 100 km/h is what was asked for.
+    corners = {"vehicle_speed": [(0, 0), (30, 0), (45, 102), (80, 0)], "accelerator_position": pedal((31.5, 45))}
+    log = make_log(corners, period_s=0.4)
+    pull = only(find_runs(log, Protocol(pull_from_kmh=0, pull_to_kmh=100)).pulls)
+    assert pull.included
+    assert abs(pull.start_s - 30) <= 0.4
+    # Asked for from 40 km/h, the pedal itself is the start.
+    assert abs(only(find_runs(log, PROTOCOL).pulls).start_s - 31.5) <= 0.3
+
+
+def test_rolling_slowly_is_no_standing_start() -> None:
+    speed = [(0, 0), (20, 0), (22, 13), (30, 13), (43, 102), (80, 0)]
+    log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 43))}, period_s=0.4)
+    pull = only(find_runs(log, Protocol(pull_from_kmh=0, pull_to_kmh=100)).pulls)
+    assert pull.reason == "started at 13 km/h, above 5"
+
+
+@pytest.mark.parametrize(
+    ("case", "count"), [("standing-pressure", 16), ("speedometer-0.9s", 16), ("speedometer-1.3s", 16)]
+)
+def test_simulated_sessions_of_a_kind(case: str, count: int) -> None:
+    """A smaller `tests/study/runs.py`: of about 60 pulls one may be missed, and one found that is none.
+
+    Where 99 in 100 are right, two or more of 60 are wrong in 12 of 100 draws; the seeds are fixed, so that these either
+    always pass or never.
+    """
+    score = study_runs.study(range(4100, 4100 + count), study_runs.CASES[case])["pull: all"]
+    assert score.true >= 50
+    assert score.true - score.matched <= 1
+    assert score.found - score.matched <= 1
+    assert score.lifted >= 8
+    assert score.lifted_found <= 1
+
+
 def test_simulated_sessions() -> None:
     """A smaller `tests/study/runs.py`, with bars a little lower for the smaller number of runs."""
     scores = study_runs.study(range(4000, 4040))
@@ -784,8 +879,8 @@ SEEN = {
 }
 
 
-# Accelerations at half to nearly full pedal over half of 40 to 110 km/h, or by 15 km/h anywhere and nearly full.
-NEAR = {"road_1": 1, "road_2": 3, "road_3": 1, "road_4": 1, "road_5": 2, "road_6": 0}
+# Accelerations at part throttle: nearly full, by 15 km/h or more (road_2); over half of 40 to 110 km/h (road_3).
+NEAR = {"road_1": 0, "road_2": 3, "road_3": 1, "road_4": 1, "road_5": 0, "road_6": 0}
 
 
 def test_full_load_on_the_road(real_logs: dict[str, Log]) -> None:

@@ -64,6 +64,8 @@ class Run:
         Why it is not included; empty if it is.
     left_out : bool
         True if it would be included but for the person's wish.
+    part_throttle : bool
+        True if it is none for want of full load, but looks like one.
     """
 
     kind: Kind
@@ -75,6 +77,7 @@ class Run:
     included: bool
     reason: str = ""
     left_out: bool = False
+    part_throttle: bool = False
 
     @property
     def name(self) -> str:
@@ -273,6 +276,7 @@ def _pulls(log: Log, speed: Signal, load: FullLoad, protocol: Protocol, needed_k
             end_kmh=one.lift_kmh,
             included=not reasons[one.start_s],
             reason=reasons[one.start_s],
+            part_throttle=isinstance(one, PartThrottle),
         )
         for number, one in enumerate(sorted(found, key=lambda one: one.start_s), 1)
     )
@@ -346,7 +350,7 @@ def _from_rest(speed: Signal, edges: list[tuple[float, float]], above_kmh: float
         place = int(np.searchsorted(standing, k)) - 1
         if place >= 0 and np.interp(start_s, t, v) > above_kmh:
             left = int(standing[place])
-            left_s = _leaving_s(t[left : left + 4], v[left : left + 4])
+            left_s = leaving_s(t[left : left + 4], v[left : left + 4])
             rises = bool((np.diff(v[left : k + 1]) >= 0).all())
             if rises and start_s - left_s <= LAUNCH_S and t[left + 1] - t[left] <= speed.max_gap_s:
                 start_s = min(start_s, max(left_s, dated[-1][1] if dated else left_s))
@@ -354,8 +358,19 @@ def _from_rest(speed: Signal, edges: list[tuple[float, float]], above_kmh: float
     return dated
 
 
-def _leaving_s(t: np.ndarray, v: np.ndarray) -> float:
-    """Return when the car left, from its last refresh at rest and up to three that follow: their line, down to rest."""
+def leaving_s(t: np.ndarray, v: np.ndarray) -> float:
+    """Return when the car left, from its last refresh at rest and up to three that follow: their line, down to rest.
+
+    Parameters
+    ----------
+    t, v : ndarray of float, shape (n,)
+        Time [s] and speed [km/h].
+
+    Returns
+    -------
+    float
+        [s], between the first two.
+    """
     if len(t) < 3 or v[-1] <= v[1]:
         return float(t[0])
     slope = (v[-1] - v[1]) / (t[-1] - t[1])
@@ -381,7 +396,11 @@ def _why_short(spell: _Spell, needed: float, protocol: Protocol, needed_kmh: Seq
     """Say why a pull did not go far enough; empty if it did."""
     if needed_kmh:
         # The moment it passes a speed is interpolated, so a refresh has to show that speed.
-        return f"lifted at {spell.lift_kmh:.0f} km/h, before {needed:g}" if spell.seen_kmh < needed else ""
+        if spell.seen_kmh >= needed:
+            return ""
+        if spell.lift_kmh >= needed:
+            return f"passed {needed:g} km/h between two refreshes, unseen"
+        return f"lifted at {spell.lift_kmh:.0f} km/h, before {needed:g}"
     enough = protocol.pull_to_kmh - END_SLACK_KMH
     gained_to = min(enough, spell.least_kmh + least_gain_kmh(protocol))
     if spell.most_kmh >= max(needed, gained_to):

@@ -336,8 +336,8 @@ def _none_full(signal: Signal, words: str, top: float, needed: float, *, rest: f
         code="no-full-load",
         severity="warning",
         message=(
-            f"Part throttle all through: the {words} never passes {top:.0f} %, and full load begins at {needed:.0f} %. A "
-            "pull needs the pedal to the floor."
+            f"Part throttle all through: the {words} never passes {top:.0f} %, and full load begins at {needed:.0f} %. "
+            "A pull needs the pedal to the floor."
         ),
         evidence={"highest_pct": round(top, 1), "needed_pct": needed},
     )

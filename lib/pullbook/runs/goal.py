@@ -50,10 +50,9 @@ def needed_end_kmh(protocol: Protocol, reached_kmh: Sequence[float], needed_kmh:
     Notes
     -----
     An outcome between marks needs its marks and nothing else. Otherwise `END_SLACK_KMH` below the protocol's end is
-    always enough. A driver who lifts at an indicated ``V1`` may be as slow as ``(V1 - 4) / 1.1``, but then he is in every
-    pull, since it is one speedometer: the bar is `SPREAD_KMH` below the middle one (median) of all lifts of the
-    drive from that speed on. A pull that was lifted earlier than the others is refused; one alone has the benefit of
-    the doubt.
+    always enough. A driver who lifts at an indicated ``V1`` may be as slow as ``(V1 - 4) / 1.1``. The speedometer is
+    the same in every pull, so the bar is `SPREAD_KMH` below the median of all lifts of the drive from that speed on. A
+    pull that was lifted earlier than the others is refused; one alone has the benefit of the doubt.
 
     Examples
     --------

@@ -22,7 +22,7 @@ from pullbook.settings.experiment import Protocol
 LEAST_LEVEL = 0.5  # of where full load begins: less is ordinary driving
 NEARLY_FULL = 0.85
 LEAST_NEAR_GAIN_KMH = 15.0  # of one that was nearly full load, wherever it lies
-LEAST_COVERED = 0.5  # of the protocol's range, for one at half load
+LEAST_COVERED = 0.5  # of the protocol's range, where a drive has no full load and its hardest is what one asks about
 LEAST_NEAR_S = 3.0
 APART_S = 2.0  # nearer to a spell of full load it is how the pedal got there, or left
 
@@ -66,8 +66,8 @@ def part_throttle(
     Returns
     -------
     list of PartThrottle
-        Those nearly at full load that gain `LEAST_NEAR_GAIN_KMH`, and those from `LEAST_LEVEL` that cover
-        `LEAST_COVERED` of the protocol's range; rising in time.
+        Those nearly at full load that gain `LEAST_NEAR_GAIN_KMH`; in a drive without full load also those from
+        `LEAST_LEVEL` that cover `LEAST_COVERED` of the protocol's range. Rising in time.
     """
     gaining = np.interp(load.time_s, speed.time_s, acceleration_of(speed)) >= ACCELERATING_M_S2
     pressed = gaining & (load.level >= LEAST_LEVEL)
@@ -78,7 +78,7 @@ def part_throttle(
     ).reshape(-1, 2)
     start_kmh, end_kmh = np.interp(edges, speed.time_s, speed.values).T
     covered = np.minimum(end_kmh, protocol.pull_to_kmh) - np.maximum(start_kmh, protocol.pull_from_kmh)
-    wide = covered >= LEAST_COVERED * (protocol.pull_to_kmh - protocol.pull_from_kmh)
+    wide = ~load.is_full.any() & (covered >= LEAST_COVERED * (protocol.pull_to_kmh - protocol.pull_from_kmh))
     maybe = (edges[:, 1] - edges[:, 0] >= LEAST_NEAR_S) & (wide | (end_kmh - start_kmh >= LEAST_NEAR_GAIN_KMH))
     starts, ends = np.array(taken).reshape(-1, 2).T  # rising: so many begin before the end, of them so many have ended
     apart = np.searchsorted(starts, edges[:, 1] + APART_S) == np.searchsorted(ends, edges[:, 0] - APART_S)
@@ -106,7 +106,7 @@ def part_throttle(
 def _boost_as_at_full_load(log: Log, load: FullLoad, start_s: float, end_s: float) -> str:
     """Say so where the boost was that of full load: a turbo's may be there before the pedal is down."""
     pressure = log.get("intake_manifold_pressure")
-    if pressure is None or len(pressure.values) < 2 or load.source == pressure.channel:
+    if pressure is None or len(pressure.values) < 2 or load.source == pressure.channel or not load.is_full.any():
         return ""
     top_kpa = held_top(pressure.values)
     _, inside = pressure.within(start_s, end_s)
