@@ -442,7 +442,7 @@ def test_new_then_check_then_run(tmp_path, capsys):
     status, text, _ = run(capsys, "new", folder, "--before", logs[0], "--after", logs[1])
     assert status == 0
     assert "charge_air_temperature: 'Charge air temperature [°C]' [degC]" in text
-    assert "Speeds found: cruise 90 km/h" in text
+    assert "Cruise found at 90 km/h" in text
     assert f"pullbook check {folder}" in text
     assert "Still needed" not in text
 

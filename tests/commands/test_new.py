@@ -6,13 +6,17 @@ import gzip
 import shutil
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from helpers.samples import SAMPLES, contents
+from pullbook.analysis.result import analyse
+from pullbook.commands.check import check_text
 from pullbook.commands.new import draft_experiment, guess_protocol
 from pullbook.errors import ExperimentError, LogError, PullbookError
 from pullbook.reading.logs import read_log
 from pullbook.settings.experiment import Experiment
+from pullbook.simulate import Cooler, Cruise, Idle, PartThrottle, Vehicle, Weather, drive, record
 
 LOGS = SAMPLES / "two_evenings" / "logs"
 BEFORE, AFTER = LOGS / "before-1.csv", LOGS / "after-1.csv"
@@ -114,7 +118,10 @@ def test_what_is_lacking_is_said(tmp_path):
 @pytest.mark.parametrize("sample", ["fin_wash", "two_evenings", "nothing_done", "loose_clamp"])
 def test_the_protocol_of_a_sample_is_guessed_from_its_logs_alone(sample):
     experiment = Experiment.load(SAMPLES / sample)
-    guess = guess_protocol([read_log(experiment.log_path(s)) for s in experiment.sessions])
+    found = guess_protocol([read_log(experiment.log_path(s)) for s in experiment.sessions])
+    assert found.pulls >= 5
+    assert found.cruise
+    guess = found.protocol
     # Written by the simulation for 90 km/h and 40 to 110 km/h, with starts and lifts up to 3 km/h off: the guess is
     # rounded inwards to 5 km/h so that most pulls of the logs count.
     assert guess.cruise_kmh == 90
@@ -125,5 +132,41 @@ def test_the_protocol_of_a_sample_is_guessed_from_its_logs_alone(sample):
 def test_without_pulls_or_steady_stretches_the_usual_speeds_are_proposed(tmp_path):
     idle = tmp_path / "idle.csv"
     idle.write_text("Time [s],Vehicle speed [km/h]\n" + "".join(f"{k},0\n" for k in range(60)), "utf-8")
-    guess = guess_protocol([read_log(idle)])
+    found = guess_protocol([read_log(idle)])
+    assert (found.pulls, found.cruise, found.part_throttle) == (0, False, "")
+    guess = found.protocol
     assert (guess.cruise_kmh, guess.pull_from_kmh, guess.pull_to_kmh) == (90, 40, 110)
+
+
+@pytest.fixture(scope="module")
+def at_part_throttle(tmp_path_factory) -> Path:
+    """Write a drive of three accelerations at 60 % of the pedal's travel: 14.1 + 0.6 * 63.9 = 52 % on its channel."""
+    rng = np.random.default_rng(3)
+    script = [Idle(duration_s=10), Cruise(speed_kmh=90, duration_s=60)]
+    for _ in range(3):
+        script += [PartThrottle(from_kmh=40, to_kmh=112, pedal_percent=60), Cruise(speed_kmh=60, duration_s=30)]
+    trace = drive(vehicle=Vehicle(), cooler=Cooler(), weather=Weather(ambient_c=14), script=script, rng=rng)
+    path = tmp_path_factory.mktemp("logs") / "drive.csv"
+    path.write_text(record(trace, rng=rng, period_s=0.7, time_format="seconds"), "utf-8")
+    return path
+
+
+def test_speeds_that_were_not_found_are_called_a_start(tmp_path, at_part_throttle):
+    told = draft_experiment(tmp_path / "van", before=[at_part_throttle], after=[])
+    [said] = [line for line in told if "40 to 110 km/h" in line]
+    assert said.startswith("No pulls found; 40 to 110 km/h is only a start")
+    assert "part throttle: pedal at 52 %" in said
+    text = (tmp_path / "van" / "experiment.yaml").read_text("utf-8")
+    assert text.count("no pulls found, only a start") == 2  # at both speeds
+    assert "no steady stretch" not in text
+    assert Experiment.load(tmp_path / "van").protocol.pull_to_kmh == 110
+
+
+def test_part_throttle_is_called_so_by_check_and_by_run_alike(tmp_path, at_part_throttle):
+    other = tmp_path / "other.csv"
+    other.write_text("\n".join(at_part_throttle.read_text("utf-8").splitlines()[:-1]), "utf-8")
+    draft_experiment(tmp_path / "van", before=[at_part_throttle], after=[other])
+    said = "part throttle: pedal at 52 %, full load begins at 70 %"
+    assert said in "\n".join(check_text(tmp_path / "van"))
+    with pytest.raises(PullbookError, match=said):
+        analyse(tmp_path / "van")

@@ -161,7 +161,12 @@ def test_a_long_lift_ends_it(period_s: float) -> None:
     ("speed", "reason"),
     [
         (ramp(30, 40, 40, 55), "lifted at 55 km/h"),
-        (ramp(30, 40, 40, 106), "106 km/h"),
+        # A speedometer may show 107 km/h, which are enough, at (107 - 4) / 1.1 = 93.6, and a gain of 62 km/h, from 45
+        # to 107, where it was 62 / 1.1 = 56.4.
+        (ramp(30, 40, 30, 92), "lifted at 92 km/h"),
+        (ramp(30, 40, 30, 95), ""),
+        (ramp(30, 40, 40, 95), "lifted at 95 km/h"),
+        (ramp(30, 40, 40, 98), ""),
         (ramp(30, 40, 40, 108), ""),
         (ramp(30, 40, 20, 108), ""),
         (ramp(30, 40, 45, 112), ""),
@@ -285,8 +290,67 @@ def test_a_pull_whose_beginning_or_end_the_speed_does_not_show_is_refused(gap: t
 def test_a_log_without_full_load_has_no_pull(share: float) -> None:
     log = make_log({"vehicle_speed": ramp(30, 50, 40, 112), "accelerator_position": pedal((30, 50), share=share)})
     runs = find_runs(log, PROTOCOL)
-    assert runs.pulls == ()
+    near = only(runs.pulls)
+    assert not near.included
+    assert near.reason == f"part throttle: pedal at {REST + share * (END - REST):.0f} %, full load begins at 70 %"
     assert [finding.code for finding in runs.findings] == ["no-full-load"]
+    assert runs.findings[0].message.startswith("Part throttle")  # in the words of the reason
+
+
+@pytest.mark.parametrize(
+    ("speed", "share", "count"),
+    [
+        # 123 to 153 km/h at 71 %, after a kick-down to 85 % elsewhere: full load begins at 14.1 + 0.85 * 71 = 74.5 %.
+        (ramp(30, 40, 123, 153), 0.89, 1),
+        # 15 km/h gained are asked for of one so near to full load,
+        (ramp(30, 35, 123, 136), 0.89, 0),
+        # and 0.85 of the way there: 14.1 + 0.85 * 60.4 = 65.4 %.
+        (ramp(30, 40, 123, 153), 0.82, 1),
+        (ramp(30, 40, 123, 153), 0.78, 0),
+        (ramp(30, 50, 40, 110), 0.6, 0),
+    ],
+)
+def test_a_near_miss_is_a_candidate(speed: Corners, share: float, count: int) -> None:
+    press = pedal((30, 40), share=share, until_s=200.0)[:-1]
+    kick_down = [(149.9, 20.0), (150.1, 85.1), (152.0, 85.1), (152.1, 20.0), (200.0, 20.0)]
+    boost: Corners = [(0, 101), (30, 101), (31, 225), (40, 225), (41, 101), (200, 101)]
+    corners = {
+        "vehicle_speed": [*speed[:-1], (150, 60), (152, 66), (200, 60)],
+        "accelerator_position": [*press, *kick_down],
+        "intake_manifold_pressure": boost,
+    }
+    runs = find_runs(make_log(corners, period_s=0.5), PROTOCOL)
+    assert len(runs.pulls) == count
+    for run in runs.pulls:
+        percent = REST + share * (END - REST)
+        assert run.reason == (
+            f"part throttle: pedal at {percent:.0f} %, full load begins at 75 % (boost as at full load: 225 kPa)"
+        )
+        assert (run.start_kmh, run.end_kmh) == pytest.approx((speed[1][1], speed[2][1]), abs=3.0)  # a refresh
+
+
+@pytest.mark.parametrize(
+    ("speed", "share", "count"),
+    [
+        # Half of 40 to 110 km/h, at half of the way to the 70 % that full load needs, 14.1 + 0.5 * 55.9 = 42 %.
+        (ramp(30, 50, 60, 100), 0.5, 1),
+        (ramp(30, 50, 60, 90), 0.5, 0),
+        (ramp(30, 50, 120, 160), 0.5, 0),
+        (ramp(30, 50, 60, 100), 0.4, 0),
+    ],
+)
+def test_in_a_drive_without_full_load_its_pulls_at_half_load_are_candidates(
+    speed: Corners, share: float, count: int
+) -> None:
+    log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 50), share=share)}, period_s=0.5)
+    assert len(find_runs(log, PROTOCOL).pulls) == count
+
+
+def test_pressing_on_to_full_load_is_one_acceleration() -> None:
+    speed = [(0, 40), (30, 40), (36, 60), (50, 112), (120, 80)]
+    pressed = [(0, 20), (29.9, 20), (30.1, 52), (35.9, 52), (36.1, END), (50, END), (50.1, REST), (120, 20)]
+    log = make_log({"vehicle_speed": speed, "accelerator_position": pressed}, period_s=0.5)
+    assert only(find_runs(log, PROTOCOL).pulls).reason == "started at 60 km/h, above 45"
 
 
 def test_a_pedal_that_ends_low_counts_if_the_load_agrees() -> None:
@@ -301,7 +365,7 @@ def test_the_travel_is_that_of_the_experiment() -> None:
     travel = pedal_travel([low, high])
     assert travel == pytest.approx((REST, REST + 1.12 * (END - REST)), abs=0.4)
     assert only(find_runs(low, PROTOCOL).pulls).included
-    assert find_runs(low, PROTOCOL, travel=travel).pulls == ()
+    assert only(find_runs(low, PROTOCOL, travel=travel).pulls).reason.startswith("part throttle")
 
 
 def test_one_stray_reading_does_not_set_the_travel() -> None:
@@ -324,7 +388,7 @@ def test_a_load_that_stays_low_is_no_full_load_whatever_the_pressure() -> None:
     boost = [(0, 100), (30, 100), (31, 170), (50, 170), (51, 100), (120, 100)]
     corners = {"vehicle_speed": ramp(30, 50, 40, 112), "engine_load": load, "intake_manifold_pressure": boost}
     runs = find_runs(make_log(corners), PROTOCOL)
-    assert runs.pulls == ()
+    assert only(runs.pulls).reason.startswith("part throttle: engine load at 66 %, full load begins at 80 %")
     assert [finding.code for finding in runs.findings] == ["no-full-load"]
 
 
@@ -664,6 +728,77 @@ def test_two_halves_hold_the_runs_of_the_whole_but_the_one_cut(share: float) -> 
         assert len(found) - len(matched) <= 2  # what is left of the one run that was cut
 
 
+@pytest.mark.parametrize(
+    ("marks", "to_kmh", "reason"),
+    [
+        ((60.0, 90.0), 92, ""),
+        ((60.0, 90.0), 86, "lifted at 86 km/h, before 90"),
+        ((100.0,), 103, ""),
+        ((100.0,), 97, "lifted at 97 km/h, before 100"),
+    ],
+)
+def test_what_the_outcome_needs_is_enough(marks: tuple[float, ...], to_kmh: float, reason: str) -> None:
+    log = make_log({"vehicle_speed": ramp(30, 40, 40, to_kmh), "accelerator_position": pedal((30, 40))}, period_s=0.5)
+    assert only(find_runs(log, PROTOCOL, needed_kmh=marks).pulls).reason == reason
+
+
+def test_a_pull_lifted_earlier_than_the_others_is_refused() -> None:
+    """Three end at 106 km/h, as by a speedometer that shows 110; one at 98, which alone would have counted."""
+    points, presses = [(0.0, 40.0)], []
+    for start_s, to_kmh in ((30, 106), (100, 98), (170, 106), (240, 106)):
+        points += [(start_s, 40), (start_s + 15, to_kmh), (start_s + 40, 40)]
+        presses.append((start_s, start_s + 15))
+    log = make_log({"vehicle_speed": points, "accelerator_position": pedal(*presses, until_s=300.0)}, period_s=0.5)
+    assert reasons(find_runs(log, PROTOCOL).pulls) == ["", "lifted at 98 km/h, earlier than most of this drive", "", ""]
+
+
+@pytest.mark.parametrize("period_s", [0.3, 0.9, 1.3])
+def test_a_standing_start_by_the_boost_begins_when_the_car_leaves(period_s: float) -> None:
+    # The boost is there 2.5 s after the car left, at 25 km/h.
+    boost = [(0, 101), (32, 110), (32.5, 200), (45, 210), (45.3, 101), (120, 101)]
+    corners = {"vehicle_speed": ramp(30, 45, 0, 102, until_s=400), "intake_manifold_pressure": boost}
+    corners["vehicle_speed"] = [*corners["vehicle_speed"][:-1], (80, 0), (120, 0)]
+    pull = only(find_runs(make_log(corners, period_s=period_s), Protocol(pull_from_kmh=0, pull_to_kmh=100)).pulls)
+    assert pull.included
+    assert abs(pull.start_s - 30) <= period_s
+    assert pull.start_kmh <= 5
+
+
+def test_letting_the_clutch_in_belongs_to_a_standing_start_by_the_pedal() -> None:
+    # Floored 1.5 s after leaving, at 10 km/h; 0 to 100 km/h is what was asked for.
+    corners = {"vehicle_speed": [(0, 0), (30, 0), (45, 102), (80, 0)], "accelerator_position": pedal((31.5, 45))}
+    log = make_log(corners, period_s=0.4)
+    pull = only(find_runs(log, Protocol(pull_from_kmh=0, pull_to_kmh=100)).pulls)
+    assert pull.included
+    assert abs(pull.start_s - 30) <= 0.4
+    # Asked for from 40 km/h, the pedal itself is the start.
+    assert abs(only(find_runs(log, PROTOCOL).pulls).start_s - 31.5) <= 0.3
+
+
+def test_rolling_slowly_is_no_standing_start() -> None:
+    speed = [(0, 0), (20, 0), (22, 13), (30, 13), (43, 102), (80, 0)]
+    log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 43))}, period_s=0.4)
+    pull = only(find_runs(log, Protocol(pull_from_kmh=0, pull_to_kmh=100)).pulls)
+    assert pull.reason == "started at 13 km/h, above 5"
+
+
+@pytest.mark.parametrize(
+    ("case", "count"), [("standing-pressure", 16), ("speedometer-0.9s", 16), ("speedometer-1.3s", 16)]
+)
+def test_simulated_sessions_of_a_kind(case: str, count: int) -> None:
+    """A smaller `tests/study/runs.py`: of about 60 pulls one may be missed, and one found that is none.
+
+    Where 99 in 100 are right, two or more of 60 are wrong in 12 of 100 draws; the seeds are fixed, so that these either
+    always pass or never.
+    """
+    score = study_runs.study(range(4100, 4100 + count), study_runs.CASES[case])["pull: all"]
+    assert score.true >= 50
+    assert score.true - score.matched <= 1
+    assert score.found - score.matched <= 1
+    assert score.lifted >= 5
+    assert score.lifted_found <= 1
+
+
 def test_simulated_sessions() -> None:
     """A smaller `tests/study/runs.py`, with bars a little lower for the smaller number of runs."""
     scores = study_runs.study(range(4000, 4024))
@@ -711,11 +846,17 @@ SEEN = {
 }
 
 
+# Accelerations at part throttle: nearly full, by 15 km/h or more (road_2); over half of 40 to 110 km/h (road_3).
+NEAR = {"road_1": 0, "road_2": 3, "road_3": 1, "road_4": 1, "road_5": 0, "road_6": 0}
+
+
 def test_full_load_on_the_road(real_logs: dict[str, Log]) -> None:
     travel = pedal_travel(real_logs.values())
     for name, log in real_logs.items():
-        pulls = find_runs(log, PROTOCOL, travel=travel).pulls
+        found = find_runs(log, PROTOCOL, travel=travel).pulls
+        pulls = [run for run in found if not run.reason.startswith("part throttle")]
         assert len(pulls) == len(SEEN[name]), name
+        assert len(found) - len(pulls) == NEAR[name], name
         for run, (start_s, end_s) in zip(pulls, SEEN[name], strict=True):
             assert abs(run.start_s - start_s) < 1.5  # a refresh takes 0.9 s
             assert abs(run.end_s - end_s) < 1.5

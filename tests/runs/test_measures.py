@@ -301,3 +301,17 @@ def test_what_is_measured_has_a_column_and_what_is_missing_a_reason(name, result
     needing_speed_alone = {"duration", "rest_before", "mean_speed"}
     named = {m for m in (*measures.PULL_MEASURES, *measures.CRUISE_MEASURES) if not m.endswith("_u")}
     assert named - needing_speed_alone == measures.NEEDS.keys()
+
+
+@pytest.mark.parametrize("offset_s", [0.0, 0.25, 0.5, 0.75])
+def test_a_time_from_rest_begins_when_the_car_leaves(offset_s: float) -> None:
+    """Leaves at 10 s with 8 km/h a second, refreshed once a second: 100 km/h is 12.5 s later."""
+    t = offset_s + np.arange(0.0, 30.0)
+    values = np.round(np.clip(8.0 * (t - 10.0), 0.0, 112.0))
+    speed = Signal(
+        channel="vehicle_speed", column="v", unit="km/h", time_s=t, values=values, period_s=1.0, resolution=1.0
+    )
+    run = Run(kind="pull", number=1, start_s=10.0, end_s=24.0, start_kmh=0.0, end_kmh=112.0, included=True)
+    seconds, u = measures.elapsed(speed, run, 0.0, 100.0)
+    assert seconds == pytest.approx(12.5, abs=0.2)  # whole km/h at both ends, at 8 km/h a second
+    assert u == pytest.approx(np.hypot(1 / np.sqrt(12), 1 / np.sqrt(12) / 8), abs=0.01)

@@ -217,7 +217,7 @@ def test_marks_have_bounds(folder, marks):
 
 @pytest.mark.parametrize(
     ("start", "end", "marks"),
-    [(40, 110, (50, 80, 100)), (0, 100, (10, 50, 90)), (95, 120, (100, 110)), (100, 120, (110,))],
+    [(40, 110, (50, 80, 100)), (0, 100, (10, 50, 90)), (95, 120, (100, 110)), (100, 120, (105, 110, 115))],
 )
 def test_default_marks_are_round_and_inside_the_pull(start, end, marks):
     # Round tens from start + 5 to end - 3, the speeds between which every pull that counts has been (method: pulls).

@@ -19,6 +19,7 @@ from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.settings.experiment import Experiment, Session
+from pullbook.settings.outcomes import speeds_of
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -116,7 +117,9 @@ def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dri
     for chosen, reading in zip(experiment.sessions, readings, strict=True):
         session = reading.session.model_copy(update={"leave_out": chosen.leave_out})
         log = reading.log
-        runs = find_runs(log, experiment.protocol, travel=travel).leave_out(session.leave_out)
+        runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=speeds_of(experiment.outcome)).leave_out(
+            session.leave_out
+        )
         noticed = (*inspect(log, experiment.protocol), *doubtful_ambient(log, session.ambient_c))
         findings = (*reading.findings, *noticed, *runs.findings)
         drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)

@@ -6,6 +6,7 @@ import json
 import re
 import shutil
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -50,33 +51,60 @@ def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after:
     sessions = _session_names(phases)
     log_digests(dict(zip(sessions, sources, strict=True)))  # refuses a log given twice
     targets = _targets(folder, sources)
-    protocol = guess_protocol(logs)
+    guess = guess_protocol(logs)
     try:
         (folder / "logs").mkdir(parents=True, exist_ok=True)
         for source, target in zip(sources, targets, strict=True):
             if not (folder / target).exists():
                 shutil.copyfile(source, folder / target)
-        text = _yaml(folder.resolve().name, protocol, sessions, phases, targets)
+        text = _yaml(folder.resolve().name, guess, sessions, phases, targets)
         (folder / FILE_NAME).write_text(text, encoding="utf-8")
     except OSError as error:
         raise ExperimentError(f"{folder}: cannot be written to ({error.strerror}); give another folder") from None
-    return _told(folder, logs, protocol, sessions)
+    return _told(folder, logs, guess, sessions)
 
 
-def guess_protocol(logs: Sequence[Log]) -> Protocol:
+@dataclass(frozen=True, kw_only=True)
+class Guess:
+    """A protocol, and how much of it the logs show.
+
+    Attributes
+    ----------
+    protocol : Protocol
+    pulls : int
+        Accelerations at full load that gain 30 km/h or more; with none the protocol's pull is only a start.
+    part_throttle : str
+        What one of those at part throttle lacked; empty without any.
+    cruise : bool
+        Whether a steady stretch was found; else the protocol's cruise is only a start.
+    """
+
+    protocol: Protocol
+    pulls: int
+    part_throttle: str
+    cruise: bool
+
+
+def guess_protocol(logs: Sequence[Log]) -> Guess:
     """Guess the speeds of a protocol from the full-load spells and steady stretches that the logs hold."""
     travel = pedal_travel(logs)
-    pulls = [[p for p in runs.pulls if p.end_kmh - p.start_kmh >= 30] for runs in _wide_runs(logs, travel)]
+    drives = [[p for p in runs.pulls if p.end_kmh - p.start_kmh >= 30] for runs in _wide_runs(logs, travel)]
+    pulls = [[p for p in drive if not p.part_throttle] for drive in drives]
     gains = [pull for drive in pulls for pull in drive]
-    start, end = 40.0, 110.0
+    usual = Protocol()
+    start, end = usual.pull_from_kmh, usual.pull_to_kmh
     if gains:
         start = float(5 * np.ceil(np.median([pull.start_kmh for pull in gains]) / 5))
         end = float(5 * np.floor(np.median([pull.end_kmh for pull in gains]) / 5))
-    return Protocol(
-        cruise_kmh=_usual_cruise(logs, travel, [drive[0].start_s if drive else np.inf for drive in pulls]),
-        pull_from_kmh=min(start, 200.0),
+    cruise_kmh = _usual_cruise(logs, travel, [drive[0].start_s if drive else np.inf for drive in pulls])
+    start = min(start, 200.0)
+    protocol = Protocol(
+        cruise_kmh=usual.cruise_kmh if cruise_kmh is None else cruise_kmh,
+        pull_from_kmh=start,
         pull_to_kmh=min(max(end, start + 20), 300.0),
     )
+    near = [p.reason for drive in drives for p in drive if p.part_throttle]
+    return Guess(protocol=protocol, pulls=len(gains), part_throttle=(near or [""])[0], cruise=cruise_kmh is not None)
 
 
 def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_kmh: float = 90.0) -> list[Runs]:
@@ -85,8 +113,13 @@ def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_k
     return [find_runs(log, wide, travel=travel) for log in logs if log.get("vehicle_speed")]
 
 
-def _usual_cruise(logs: Sequence[Log], travel: tuple[float, float] | None, first_pulls_s: Sequence[float]) -> float:
-    """Return the steady speed driven longest before the first pull: what follows a pull still gives off its heat."""
+def _usual_cruise(
+    logs: Sequence[Log], travel: tuple[float, float] | None, first_pulls_s: Sequence[float]
+) -> float | None:
+    """Return the steady speed driven longest before the first pull: what follows a pull still gives off its heat.
+
+    None without any steady stretch.
+    """
 
     def steady_s(kmh: float) -> tuple[float, float]:
         cool = total = 0.0
@@ -98,7 +131,7 @@ def _usual_cruise(logs: Sequence[Log], travel: tuple[float, float] | None, first
 
     found = {float(kmh): steady_s(kmh) for kmh in range(50, 141, 10)}
     best = max(found, key=lambda kmh: found[kmh])
-    return best if found[best][1] else 90.0
+    return best if found[best][1] else None
 
 
 def _targets(folder: Path, sources: Sequence[Path]) -> list[str]:
@@ -129,7 +162,10 @@ def _session_names(phases: Sequence[str]) -> list[str]:
     return [f"{phase}-{phases[: k + 1].count(phase)}" for k, phase in enumerate(phases)]
 
 
-def _yaml(title: str, protocol: Protocol, names: Sequence[str], phases: Sequence[str], targets: Sequence[str]) -> str:
+def _yaml(title: str, guess: Guess, names: Sequence[str], phases: Sequence[str], targets: Sequence[str]) -> str:
+    protocol = guess.protocol
+    cruise = "" if guess.cruise else "      # no steady stretch found, only a start"
+    pulls = "" if guess.pulls else "     # no pulls found, only a start"
     lines = [
         f"title: {json.dumps(_plain(title), ensure_ascii=False)}",
         "question: Did the service help?",
@@ -138,10 +174,12 @@ def _yaml(title: str, protocol: Protocol, names: Sequence[str], phases: Sequence
         "  fuel: diesel                 # diesel | petrol",
         "service:",
         "  what: not described          # one line; add date: YYYY-MM-DD and odometer_km if you like",
-        "protocol:                      # speeds found in the logs; correct them if you meant others",
-        f"  cruise_kmh: {protocol.cruise_kmh:g}",
-        f"  pull_from_kmh: {protocol.pull_from_kmh:g}",
-        f"  pull_to_kmh: {protocol.pull_to_kmh:g}",
+        "protocol:                      # "
+        + ("speeds found in the logs; " if guess.pulls or guess.cruise else "")
+        + "correct them if you meant others",
+        f"  cruise_kmh: {protocol.cruise_kmh:g}{cruise}",
+        f"  pull_from_kmh: {protocol.pull_from_kmh:g}{pulls}",
+        f"  pull_to_kmh: {protocol.pull_to_kmh:g}{pulls}",
         "outcome: peak_rise             # peak charge temperature above the inlet, in K",
         "worthwhile_change: 2.0         # in the outcome's unit, here K; a smaller change makes no difference to you",
         "sessions:",
@@ -156,21 +194,32 @@ def _yaml(title: str, protocol: Protocol, names: Sequence[str], phases: Sequence
     return "\n".join(lines) + "\n"
 
 
+def _speeds(guess: Guess) -> list[str]:
+    """Say which speeds the logs show, and which are only a start."""
+    protocol = guess.protocol
+    cruise, start = f"{protocol.cruise_kmh:g}", f"{protocol.pull_from_kmh:g} to {protocol.pull_to_kmh:g} km/h"
+    near = f" The nearest is {guess.part_throttle}." if guess.part_throttle else ""
+    return [
+        f"Cruise found at {cruise} km/h."
+        if guess.cruise
+        else f"No steady stretch found; {cruise} km/h is only a start.",
+        f"{counted(guess.pulls, 'pull')} found, {start}."
+        if guess.pulls
+        else f"No pulls found; {start} is only a start.{near}",
+    ]
+
+
 def _plain(text: str) -> str:
     return re.sub(r"[^\w .,+-]", " ", text).strip() or "An experiment"
 
 
-def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence[str]) -> list[str]:
+def _told(folder: Path, logs: Sequence[Log], guess: Guess, names: Sequence[str]) -> list[str]:
     lines = [f"Wrote {folder / FILE_NAME}; {counted(len(logs), 'log')} in it."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
         lines += [fold(f"  {channel}: {signal.column!r} [{signal.unit}]") for channel, signal in log.signals.items()]
         lines += [fold(f"  not recognised: {column!r}") for column in log.unknown_columns]
-    found = "Speeds found" if protocol != Protocol() else "The usual speeds"
-    lines.append(
-        f"{found}: cruise {protocol.cruise_kmh:g} km/h, pulls {protocol.pull_from_kmh:g} to "
-        f"{protocol.pull_to_kmh:g} km/h."
-    )
+    lines += [fold(line) for line in _speeds(guess)]
     needs = []
     for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature"):
         lacking = [name for name, log in zip(names, logs, strict=True) if log.get(channel) is None]

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import heapq
 from bisect import bisect_left, insort
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -17,19 +18,22 @@ from pullbook.runs.full_load import (
     FullLoad,
     acceleration_of,
     full_load,
+    full_spells,
     held_top,
     pedal_travel,
     slope_width_s,
     stretches,
 )
+from pullbook.runs.goal import END_SLACK_KMH, latest_start_kmh, least_gain_kmh, needed_end_kmh, slowest_kmh
+from pullbook.runs.part_throttle import PartThrottle, part_throttle
 from pullbook.settings.experiment import Protocol
 from pullbook.text import counted
 
 Kind = Literal["pull", "cruise"]
 
 MIN_PULL_S = 3.0
-START_SLACK_KMH = 5.0
-END_SLACK_KMH = 3.0
+STANDING_KMH = 1.5  # a sensor in whole km/h, or in mph, shows up to this of a car that stands
+LAUNCH_S = 4.0  # from leaving to full load and boost in a standing start
 LEAST_GAIN_KMH = 5.0
 MOST_FALL_KMH = 6.0  # a gear change costs less, even uphill; wheels that grip again fall further
 PLATEAU_S, PLATEAU_KMH = 10.0, 2.0
@@ -60,6 +64,8 @@ class Run:
         Why it is not included; empty if it is.
     left_out : bool
         True if it would be included but for the person's wish.
+    part_throttle : bool
+        True if it is none for want of full load, but looks like one.
     """
 
     kind: Kind
@@ -71,6 +77,7 @@ class Run:
     included: bool
     reason: str = ""
     left_out: bool = False
+    part_throttle: bool = False
 
     @property
     def name(self) -> str:
@@ -140,7 +147,13 @@ class Runs:
         )
 
 
-def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | None = None) -> Runs:
+def find_runs(
+    log: Log,
+    protocol: Protocol,
+    *,
+    travel: tuple[float, float] | None = None,
+    needed_kmh: Sequence[float] = (),
+) -> Runs:
     """Find the pulls and cruises of a log.
 
     Parameters
@@ -151,6 +164,9 @@ def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | Non
         Speeds the drive was meant to keep.
     travel : (float, float), optional
         Rest and top of the pedal over all logs of the experiment [%] (`pedal_travel`); by default from this log.
+    needed_kmh : sequence of float, optional
+        Speeds that the outcome needs a pull to pass (`pullbook.settings.outcomes.speeds_of`); by default none, and a
+        pull has to go to the protocol's end (`pullbook.runs.goal.needed_end_kmh`).
 
     Returns
     -------
@@ -171,11 +187,12 @@ def find_runs(log: Log, protocol: Protocol, *, travel: tuple[float, float] | Non
     went.
 
     An edge lies halfway between the refreshes on its two sides, so it is off by half a period at most, and by the time
-    the pedal takes.
+    the pedal takes. The speed at the lift is that of the last refreshes carried on to the lift. A standing start begins
+    when the car leaves, where nothing tells of the pedal, and where the pull has to start from rest.
     """
     speed = log.need("vehicle_speed")
     load = full_load(log, speed, travel or pedal_travel([log]))
-    pulls = _pulls(speed, load, protocol)
+    pulls = _pulls(log, speed, load, protocol, needed_kmh)
     cruises = _cruises(log, speed, load, protocol)
     findings = (*load.findings, *_overruns(pulls, protocol), *_lifts(pulls, load))
     return Runs(pulls=pulls, cruises=cruises, full_load_from=load.source, findings=findings)
@@ -207,38 +224,62 @@ class _Spell:
         """
         return float(self.before_kmh.min(initial=self.start_kmh))
 
-    @property
+    @cached_property
+    def seen_kmh(self) -> float:
+        """Greatest speed that a refresh shows, up to a period after the lift."""
+        return float(max(self.kmh.max(initial=0.0), self.after_kmh.max(initial=0.0)))
+
+    @cached_property
+    def lift_kmh(self) -> float:
+        """Speed at the lift: between the refreshes on its two sides, or by the last ones' line if that is more."""
+        t, v = self.time_s, self.kmh
+        if len(t) < 3 or v[-1] <= v[-3]:
+            return self.end_kmh
+        return float(max(self.end_kmh, v[-1] + (v[-1] - v[-3]) / (t[-1] - t[-3]) * (self.end_s - t[-1])))
+
+    @cached_property
     def most_kmh(self) -> float:
         """Greatest speed it may have reached: as `least_kmh`, and by the last refreshes' line towards the lift."""
-        most = max(self.end_kmh, self.kmh.max(initial=0.0), self.after_kmh.max(initial=0.0))
-        t, v = self.time_s, self.kmh
-        if len(t) >= 3:
-            most = max(most, v[-1] + (v[-1] - v[-3]) / (t[-1] - t[-3]) * (self.end_s - t[-1]))
-        return float(most)
+        return max(self.seen_kmh, self.lift_kmh)
 
 
-def _pulls(speed: Signal, load: FullLoad, protocol: Protocol) -> tuple[Run, ...]:
-    edges = _full_spells(load, protocol.shift_lift_s)
+def _pulls(log: Log, speed: Signal, load: FullLoad, protocol: Protocol, needed_kmh: Sequence[float]) -> tuple[Run, ...]:
+    edges = full_spells(load, protocol.shift_lift_s)
+    latest_kmh = latest_start_kmh(protocol, needed_kmh)
     if load.source in ("intake_manifold_pressure", "acceleration"):
         edges = _redated(speed, edges, kinks=load.source == "acceleration")
-    runs: list[Run] = []
-    for spell in _spells(speed, edges):
-        reason = _why_not(spell, speed.max_gap_s, protocol)
-        if reason and spell.end_s - spell.start_s < MIN_PULL_S:
-            continue  # a kick-down in traffic, not a pull that went wrong
-        runs.append(
-            Run(
-                kind="pull",
-                number=len(runs) + 1,
-                start_s=spell.start_s,
-                end_s=spell.end_s,
-                start_kmh=spell.start_kmh,
-                end_kmh=spell.end_kmh,
-                included=not reason,
-                reason=reason,
-            )
+        latest_kmh_of_standing = 0.0
+    else:
+        latest_kmh_of_standing = latest_kmh  # the pedal dates the start, unless it is too late for one from rest
+    edges = _from_rest(speed, edges, latest_kmh_of_standing)
+    spells = list(_spells(speed, edges))
+    troubles = [_trouble(spell, speed.max_gap_s, latest_kmh) for spell in spells]
+    reached = [s.most_kmh for s, trouble in zip(spells, troubles, strict=True) if not trouble]
+    needed = needed_end_kmh(protocol, reached, needed_kmh)
+    found: list[_Spell | PartThrottle] = []
+    reasons: dict[float, str] = {}
+    for spell, trouble in zip(spells, troubles, strict=True):
+        reason = trouble or _why_short(spell, needed, protocol, needed_kmh) or _unsteady(spell, needed)
+        if not reason or spell.end_s - spell.start_s >= MIN_PULL_S:  # else a kick-down in traffic
+            found.append(spell)
+            reasons[spell.start_s] = reason
+    for near in part_throttle(log, speed, load, protocol, [(spell.start_s, spell.end_s) for spell in found]):
+        found.append(near)
+        reasons[near.start_s] = near.reason
+    return tuple(
+        Run(
+            kind="pull",
+            number=number,
+            start_s=one.start_s,
+            end_s=one.end_s,
+            start_kmh=one.start_kmh,
+            end_kmh=one.lift_kmh,
+            included=not reasons[one.start_s],
+            reason=reasons[one.start_s],
+            part_throttle=isinstance(one, PartThrottle),
         )
-    return tuple(runs)
+        for number, one in enumerate(sorted(found, key=lambda one: one.start_s), 1)
+    )
 
 
 def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]:
@@ -255,36 +296,6 @@ def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]
         edges, kmh, before.tolist(), first.tolist(), after.tolist(), beyond.tolist(), has_gap.tolist(), strict=True
     ):
         yield _Spell(start_s, end_s, start_kmh, end_kmh, t[a:b], v[a:b], v[k:a], v[b:c], gap)
-
-
-def _full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float]]:
-    """Join the full-load refreshes into spells, over a lift as short as a gear change but never over a gap."""
-    t = load.time_s
-    first, after = stretches(load.is_full)
-    if not first.size:
-        return []
-    # A stretch of refreshes is cut at its gaps; the lift before it lasted at least from its first to its last refresh.
-    gaps = np.flatnonzero(np.diff(t) > load.max_gap_s) + 1
-    inside = gaps[load.is_full[gaps] & load.is_full[gaps - 1]]
-    first, after = np.sort(np.concatenate([first, inside])), np.sort(np.concatenate([after, inside]))
-    lift_s = t[first[1:] - 1] - t[after[:-1]]
-    gapless = np.searchsorted(gaps, after[:-1], side="left") == np.searchsorted(gaps, first[1:], side="right")
-    apart = np.flatnonzero(~((lift_s <= shift_lift_s + load.smoothing_s) & gapless & (shift_lift_s > 0)))
-    first, last = first[np.concatenate([[0], apart + 1])], after[np.concatenate([apart, [-1]])] - 1
-    sure = np.concatenate([[0], np.cumsum(load.is_sure)])
-    counts = sure[last + 1] > sure[first]
-    return [
-        (_edge(load, a - 1, a, own=a), _edge(load, b, b + 1, own=b))
-        for a, b in zip(first[counts].tolist(), last[counts].tolist(), strict=True)
-    ]
-
-
-def _edge(load: FullLoad, before: int, after: int, *, own: int) -> float:
-    """Date a change between two refreshes: the middle is the best guess, unless the log or a gap ends there."""
-    t = load.time_s
-    if before < 0 or after >= len(t) or t[after] - t[before] > load.max_gap_s:
-        return float(t[own])
-    return float(t[before] + t[after]) / 2
 
 
 def _redated(speed: Signal, edges: list[tuple[float, float]], *, kinks: bool) -> list[tuple[float, float]]:
@@ -329,26 +340,82 @@ def _kink(speed: Signal, near_s: float) -> float:
 _KINK_PLACES = np.linspace(0.0, 1.0, 41)
 
 
-def _why_not(spell: _Spell, max_gap_s: float, protocol: Protocol) -> str:
-    """Say why a pull does not count; empty if it does."""
-    t, v = spell.time_s, spell.kmh
+def _from_rest(speed: Signal, edges: list[tuple[float, float]], above_kmh: float) -> list[tuple[float, float]]:
+    """Date those pulls that start above a speed back to when the car left, if it stood up to `LAUNCH_S` before."""
+    t, v = speed.time_s, speed.values
+    standing = np.flatnonzero(v <= STANDING_KMH)
+    dated: list[tuple[float, float]] = []
+    for start_s, end_s in edges:
+        k = int(np.searchsorted(t, start_s, side="right"))
+        place = int(np.searchsorted(standing, k)) - 1
+        if place >= 0 and np.interp(start_s, t, v) > above_kmh:
+            left = int(standing[place])
+            left_s = leaving_s(t[left : left + 4], v[left : left + 4])
+            rises = bool((np.diff(v[left : k + 1]) >= 0).all())
+            if rises and start_s - left_s <= LAUNCH_S and t[left + 1] - t[left] <= speed.max_gap_s:
+                start_s = min(start_s, max(left_s, dated[-1][1] if dated else left_s))
+        dated.append((start_s, end_s))
+    return dated
+
+
+def leaving_s(t: np.ndarray, v: np.ndarray) -> float:
+    """Return when the car left, from its last refresh at rest and up to three that follow: their line, down to rest.
+
+    Parameters
+    ----------
+    t, v : ndarray of float, shape (n,)
+        Time [s] and speed [km/h].
+
+    Returns
+    -------
+    float
+        [s], between the first two.
+    """
+    if len(t) < 3 or v[-1] <= v[1]:
+        return float(t[0])
+    slope = (v[-1] - v[1]) / (t[-1] - t[1])
+    return float(np.clip(t[1] - v[1] / slope, t[0], t[1]))
+
+
+def _trouble(spell: _Spell, max_gap_s: float, latest_kmh: float) -> str:
+    """Say why a pull does not count wherever it ends: a gap, no speed gained, or begun too late; empty if it may."""
+    t = spell.time_s
     inside_s = np.diff(t).max() if spell.has_gap else 0.0  # looked for only where there is one
     longest_s = max(inside_s, t[0] - spell.start_s, spell.end_s - t[-1]) if t.size else np.inf
     if longest_s > max_gap_s:
         return f"the speed has a gap of {min(longest_s, spell.end_s - spell.start_s):.1f} s inside"
-    most_kmh = spell.most_kmh
-    if most_kmh - spell.start_kmh < LEAST_GAIN_KMH:
+    if spell.most_kmh - spell.start_kmh < LEAST_GAIN_KMH:
         return "full load without gaining speed"
-    latest_kmh, needed_kmh = protocol.pull_from_kmh + START_SLACK_KMH, protocol.pull_to_kmh - END_SLACK_KMH
     if spell.least_kmh > latest_kmh:
         digits = int(f"{spell.start_kmh:.0f}" == f"{latest_kmh:.0f}")  # 50.3 is above 50, but not as "50"
         return f"started at {spell.start_kmh:.{digits}f} km/h, above {latest_kmh:.{digits}f}"
-    if most_kmh < needed_kmh:
-        return f"lifted at {spell.end_kmh:.0f} km/h"
+    return ""
+
+
+def _why_short(spell: _Spell, needed: float, protocol: Protocol, needed_kmh: Sequence[float]) -> str:
+    """Say why a pull did not go far enough; empty if it did."""
+    if needed_kmh:
+        # The moment it passes a speed is interpolated, so a refresh has to show that speed.
+        if spell.seen_kmh >= needed:
+            return ""
+        if spell.lift_kmh >= needed:
+            return f"passed {needed:g} km/h between two refreshes, unseen"
+        return f"lifted at {spell.lift_kmh:.0f} km/h, before {needed:g}"
+    enough = protocol.pull_to_kmh - END_SLACK_KMH
+    gained_to = min(enough, spell.least_kmh + least_gain_kmh(protocol))
+    if spell.most_kmh >= max(needed, gained_to):
+        return ""
+    others = spell.most_kmh >= max(slowest_kmh(enough), gained_to)
+    return f"lifted at {spell.lift_kmh:.0f} km/h" + (", earlier than most of this drive" if others else "")
+
+
+def _unsteady(spell: _Spell, needed: float) -> str:
+    """Say so where the speed did not rise all the way."""
+    t, v = spell.time_s, spell.kmh
     fall_kmh = (np.maximum.accumulate(v) - v).max()
     if fall_kmh > MOST_FALL_KMH:
         return f"the speed fell by {fall_kmh:.0f} km/h at full load, as when spinning wheels grip"
-    if _plateau(t, v, needed_kmh):
+    if _plateau(t, v, needed):
         return f"no speed gained for {PLATEAU_S:.0f} s at full load"
     return ""
 

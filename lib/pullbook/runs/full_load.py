@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +15,7 @@ LEAST_FULL_PEDAL_PCT = 70.0  # a pedal below this has not been to the floor, unl
 LEAST_TRAVEL_PCT = 10.0  # a pedal channel that moves less tells nothing
 LEAST_FULL_LOAD_PCT = 80.0
 LEAST_BOOST_KPA = 30.0
+SURE_BOOST = 0.85  # of the greatest boost in the log: surely full load
 LEAST_FULL_W_KG = 20.0  # at the wheels; 3.5 t with 90 kW give 24, ordinary driving up to 60 km/h stays below
 BEST_HELD_S = 4.0  # so that one bump, jump of a signal or spin of the wheels does not set the best acceleration
 ACCELERATING_M_S2 = 0.3  # a grade of 3 % gives as much
@@ -32,6 +33,10 @@ class FullLoad:
         A spell of full load lasts while it holds.
     is_sure : ndarray of bool, shape (n,)
         The spell counts only if this holds somewhere in it.
+    level : ndarray of float, shape (n,)
+        What was judged, as a share of where full load begins: 0 is no load, 1 is full.
+    said : callable of float to str
+        Such a share in words, with where full load begins.
     source : str
         The channel that tells, or ``acceleration``.
     max_gap_s : float
@@ -44,6 +49,8 @@ class FullLoad:
     time_s: np.ndarray
     is_full: np.ndarray
     is_sure: np.ndarray
+    level: np.ndarray
+    said: Callable[[float], str]
     source: str
     max_gap_s: float
     smoothing_s: float = 0.0
@@ -122,28 +129,52 @@ def _full_by_pedal(pedal: Signal, load: Signal | None, travel: tuple[float, floa
     rest, top = travel
     backed = top < LEAST_FULL_PEDAL_PCT and load is not None and held_top(load.values) >= 95.0
     if top < LEAST_FULL_PEDAL_PCT and not backed:
-        return _none_full(pedal, f"The pedal never passes {top:.0f} %", top, LEAST_FULL_PEDAL_PCT)
+        return _none_full(pedal, "pedal", top, LEAST_FULL_PEDAL_PCT, rest=rest)
     # The share of travel alone would call 62 % full where 70 % was the most anyone pressed.
     least = 0.0 if backed else LEAST_FULL_PEDAL_PCT
-    full = pedal.values >= max(least, rest + FULL_OF_TRAVEL * (top - rest))
-    return FullLoad(pedal.time_s, full, full, pedal.channel, pedal.max_gap_s)
+    begins = max(least, rest + FULL_OF_TRAVEL * (top - rest))
+    full = pedal.values >= begins
+    level, said = _judged(pedal.values, "pedal", "%", rest=rest, begins=begins)
+    return FullLoad(pedal.time_s, full, full, level, said, pedal.channel, pedal.max_gap_s)
+
+
+def _judged(
+    values: np.ndarray, words: str, unit: str, *, rest: float, begins: float
+) -> tuple[np.ndarray, Callable[[float], str]]:
+    """Return values as shares of where full load begins, and how to say such a share."""
+
+    def said(share: float) -> str:
+        return f"{words} at {rest + share * (begins - rest):.0f} {unit}, full load begins at {begins:.0f} {unit}"
+
+    return (values - rest) / (begins - rest), said
 
 
 def _full_by_load(load: Signal, speed: Signal) -> FullLoad:
     top = held_top(load.values)
     if top < LEAST_FULL_LOAD_PCT:
-        return _none_full(load, f"The engine load never passes {top:.0f} %", top, LEAST_FULL_LOAD_PCT)
+        return _none_full(load, "engine load", top, LEAST_FULL_LOAD_PCT)
     # Part load shows as it is, so the bar can be high; before the boost is there, full load is half of the top.
-    return _full_by_share(load, speed, load.values / top, sure=0.92, full=0.85, building=0.45)
+    judged = _judged(load.values, "engine load", "%", rest=0.0, begins=0.92 * top)
+    return _full_by_share(load, speed, load.values / top, judged, sure=0.92, full=0.85, building=0.45)
 
 
 def _full_by_pressure(pressure: Signal, speed: Signal, outside_kpa: float) -> FullLoad:
-    share = (pressure.values - outside_kpa) / (held_top(pressure.values) - outside_kpa)
-    return _full_by_share(pressure, speed, share, sure=0.85, full=0.65, building=0.2)
+    boost_kpa = held_top(pressure.values) - outside_kpa
+    share = (pressure.values - outside_kpa) / boost_kpa
+    begins_kpa = outside_kpa + SURE_BOOST * boost_kpa
+    judged = _judged(pressure.values, "manifold pressure", "kPa", rest=outside_kpa, begins=begins_kpa)
+    return _full_by_share(pressure, speed, share, judged, sure=SURE_BOOST, full=0.65, building=0.2)
 
 
 def _full_by_share(
-    signal: Signal, speed: Signal, share: np.ndarray, *, sure: float, full: float, building: float
+    signal: Signal,
+    speed: Signal,
+    share: np.ndarray,
+    judged: tuple[np.ndarray, Callable[[float], str]],
+    *,
+    sure: float,
+    full: float,
+    building: float,
 ) -> FullLoad:
     """Full load by a signal that follows the boost: its build-up while the speed rises belongs to the pull too."""
     rising = np.diff(share, prepend=share[0]) > 0.1
@@ -153,6 +184,7 @@ def _full_by_share(
         signal.time_s,
         _with_build_up(is_full, (share >= building) & (rising | gaining), gaining),
         share >= sure,
+        *judged,
         signal.channel,
         signal.max_gap_s,
         findings=(_judged_by("manifold pressure"),) if signal.channel == "intake_manifold_pressure" else (),
@@ -191,6 +223,48 @@ def stretches(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """
     turns = np.flatnonzero(np.diff(mask, prepend=False, append=False))
     return turns[::2], turns[1::2]
+
+
+def full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float]]:
+    """Join the full-load refreshes into spells, over a lift as short as a gear change but never over a gap.
+
+    Parameters
+    ----------
+    load : FullLoad
+    shift_lift_s : float
+        Longest lift that is bridged [s].
+
+    Returns
+    -------
+    list of (float, float)
+        Start and end of each [s].
+    """
+    t = load.time_s
+    first, after = stretches(load.is_full)
+    if not first.size:
+        return []
+    # A stretch of refreshes is cut at its gaps; the lift before it lasted at least from its first to its last refresh.
+    gaps = np.flatnonzero(np.diff(t) > load.max_gap_s) + 1
+    inside = gaps[load.is_full[gaps] & load.is_full[gaps - 1]]
+    first, after = np.sort(np.concatenate([first, inside])), np.sort(np.concatenate([after, inside]))
+    lift_s = t[first[1:] - 1] - t[after[:-1]]
+    gapless = np.searchsorted(gaps, after[:-1], side="left") == np.searchsorted(gaps, first[1:], side="right")
+    apart = np.flatnonzero(~((lift_s <= shift_lift_s + load.smoothing_s) & gapless & (shift_lift_s > 0)))
+    first, last = first[np.concatenate([[0], apart + 1])], after[np.concatenate([apart, [-1]])] - 1
+    sure = np.concatenate([[0], np.cumsum(load.is_sure)])
+    counts = sure[last + 1] > sure[first]
+    return [
+        (_edge(load, a - 1, a, own=a), _edge(load, b, b + 1, own=b))
+        for a, b in zip(first[counts].tolist(), last[counts].tolist(), strict=True)
+    ]
+
+
+def _edge(load: FullLoad, before: int, after: int, *, own: int) -> float:
+    """Date a change between two refreshes: the middle is the best guess, unless the log or a gap ends there."""
+    t = load.time_s
+    if before < 0 or after >= len(t) or t[after] - t[before] > load.max_gap_s:
+        return float(t[own])
+    return float(t[before] + t[after]) / 2
 
 
 def slope_width_s(speed: Signal) -> float:
@@ -235,6 +309,7 @@ def _full_by_acceleration(speed: Signal, engine: Signal | None) -> FullLoad:
         speed.time_s,
         _with_build_up(gaining & (share >= full), gaining & (share >= building), gaining),
         gaining & hard & (share >= sure),
+        *_judged(100 * share, "acceleration", "% of this drive's best", rest=0.0, begins=100 * sure),
         "acceleration",
         speed.max_gap_s,
         smoothing_s=slope_width_s(speed),
@@ -256,15 +331,19 @@ def _best(effort: np.ndarray, bins: np.ndarray, held: int) -> np.ndarray:
     return at_each
 
 
-def _none_full(signal: Signal, said: str, top: float, needed: float) -> FullLoad:
+def _none_full(signal: Signal, words: str, top: float, needed: float, *, rest: float = 0.0) -> FullLoad:
     finding = Finding(
         code="no-full-load",
         severity="warning",
-        message=f"{said}, so no full load was found in this log. A pull needs the pedal to the floor.",
+        message=(
+            f"Part throttle all through: the {words} never passes {top:.0f} %, and full load begins at {needed:.0f} %. "
+            "A pull needs the pedal to the floor."
+        ),
         evidence={"highest_pct": round(top, 1), "needed_pct": needed},
     )
     nothing = np.zeros(len(signal.values), dtype=bool)
-    return FullLoad(signal.time_s, nothing, nothing, signal.channel, signal.max_gap_s, findings=(finding,))
+    level, said = _judged(signal.values, words, "%", rest=rest, begins=needed)
+    return FullLoad(signal.time_s, nothing, nothing, level, said, signal.channel, signal.max_gap_s, findings=(finding,))
 
 
 def _judged_by(what: str) -> Finding:

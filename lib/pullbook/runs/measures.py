@@ -16,7 +16,7 @@ from pullbook.errors import Finding
 from pullbook.physics import air
 from pullbook.physics.reference_air import dry_pressure_kpa
 from pullbook.reading.logs import Log, Signal
-from pullbook.runs.find import Run, Runs
+from pullbook.runs.find import LAUNCH_S, STANDING_KMH, Run, Runs, leaving_s
 from pullbook.runs.gears import gear_at, gear_of_cruise, mean_ratio
 from pullbook.runs.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
 from pullbook.runs.operating_point import OperatingPoint, at_point
@@ -610,6 +610,8 @@ def elapsed(speed: Signal, run: Run, low_kmh: float, high_kmh: float) -> tuple[f
 
 
 def _crossing(speed: Signal, run: Run, kmh: float) -> tuple[float, float]:
+    if kmh <= 0:
+        return _leaving(speed, run)
     slack = 1.5 * speed.period_s
     times, values = speed.within(run.start_s - slack, run.end_s + slack)
     above = np.flatnonzero((values[1:] >= kmh) & (values[:-1] < kmh))
@@ -623,6 +625,16 @@ def _crossing(speed: Signal, run: Run, kmh: float) -> tuple[float, float]:
     sampling = bend * (times[k + 1] - times[k]) / 8 / np.sqrt(3)
     uncertainty = np.hypot(step_uncertainty(speed.resolution), sampling) / slopes[k]
     return float(times[k] + (kmh - values[k]) / slopes[k]), float(uncertainty)
+
+
+def _leaving(speed: Signal, run: Run) -> tuple[float, float]:
+    """Date the start from rest by the line of the first refreshes; it lies anywhere between two (rectangular)."""
+    times, values = speed.within(run.start_s - LAUNCH_S, run.end_s)
+    leaves = np.flatnonzero((values[1:] > STANDING_KMH) & (values[:-1] <= STANDING_KMH))
+    if not leaves.size or times[leaves[-1] + 1] - times[leaves[-1]] > speed.max_gap_s:
+        return float("nan"), float("nan")
+    k = int(leaves[-1])
+    return leaving_s(times[k : k + 4], values[k : k + 4]), float((times[k + 1] - times[k]) / np.sqrt(12))
 
 
 # --- a cruise ----------------------------------------------------------------------------------------------------

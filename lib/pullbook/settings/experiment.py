@@ -121,12 +121,18 @@ class Protocol(_Settings):
 
     @property
     def marks(self) -> tuple[float, ...]:
-        """Speed marks [km/h]: those given, else three round ones inside the pull's range."""
+        """Speed marks [km/h]: those given, else round ones inside the pull's range, tens, or fives if it is narrow.
+
+        The narrowest range, 20 km/h less 5 at its start and 3 at its end, holds two multiples of five.
+        """
         if self.marks_kmh:
             return self.marks_kmh
-        low = 10 * -(-(self.pull_from_kmh + 5) // 10)
-        high = 10 * ((self.pull_to_kmh - 3) // 10)
-        middle = 10 * round((low + high) / 20)
+        for step in (10, 5):
+            low = step * -(-(self.pull_from_kmh + 5) // step)
+            high = step * ((self.pull_to_kmh - 3) // step)
+            if low < high:
+                break
+        middle = step * round((low + high) / 2 / step)
         return tuple(sorted({float(low), float(middle), float(high)}))
 
 

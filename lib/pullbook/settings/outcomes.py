@@ -172,7 +172,7 @@ def elapsed_columns(names: Iterable[object]) -> list[str]:
 
 
 _ELAPSED_COLUMN = re.compile(r"elapsed_s [^\s_]+")
-_ELAPSED = re.compile(r"elapsed_s (\d{1,3})-(\d{1,3})")
+_ELAPSED = re.compile(r"elapsed_s (\d{1,3}(?:\.\d+)?)-(\d{1,3}(?:\.\d+)?)")
 _RISE_AT = re.compile(r"rise_at (\d{2,3})")
 
 
@@ -211,7 +211,7 @@ def outcome_named(name: str) -> Outcome | None:
             ambient="rise", steps=("charge_step", "inlet_step"), at_the_end=False,
         )  # fmt: skip
     match = _ELAPSED.fullmatch(name)
-    if match and int(match[1]) < int(match[2]):
+    if match and float(match[1]) < float(match[2]):
         return Outcome(
             name=name, kind="pull", unit="s", label=f"time from {match[1]} to {match[2]} km/h",
             day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(0.6, 0.4),

@@ -22,6 +22,8 @@ from pullbook.simulate.world import (
     PartThrottle,
     Pull,
     RunKind,
+    Speedometer,
+    StandingStart,
     Trace,
     TrueRun,
     Vehicle,
@@ -32,6 +34,7 @@ from pullbook.simulate.world import (
 _Command = tuple[float, float, float]  # pedal 0..1, braking [m/s²], overall ratio (0: clutch open)
 _LIFT: _Command = (0.0, 0.0, 0.0)
 _PATIENCE_S = 120.0
+_ROLLING_KMH = 0.5  # the sensor's first step
 
 
 @dataclass(frozen=True)
@@ -42,13 +45,14 @@ class _Span:
     first: int
     last: int
     complete: bool
+    from_rest: bool = False
 
 
 class _Driver:
     """Turns manoeuvres into pedal, brake and gear, looking only at speed and engine speed."""
 
-    def __init__(self, car: Car, rng: np.random.Generator | None) -> None:
-        self.car, self.rng = car, rng
+    def __init__(self, car: Car, rng: np.random.Generator | None, speedometer: Speedometer) -> None:
+        self.car, self.rng, self.speedometer = car, rng, speedometer
         self.gear = 0
         self.lift_left_s = 0.0
         self.steps = 0
@@ -75,6 +79,8 @@ class _Driver:
                 yield from self._accelerate(manoeuvre.to_kmh, manoeuvre.pedal_percent / 100.0)
             case Pull():
                 yield from self._pull(manoeuvre)
+            case StandingStart():
+                yield from self._standing_start(manoeuvre)
 
     def _repeat(self, command: _Command, duration_s: float) -> Iterator[_Command]:
         for _ in range(round(duration_s / STEP_S)):
@@ -138,20 +144,40 @@ class _Driver:
             self.spans.append(_Span("cruise", first, self.steps, complete=True))
 
     def _pull(self, pull: Pull) -> Iterator[_Command]:
-        entry_kmh = pull.from_kmh + scatter(self.rng, 1.5)
+        entry_kmh = self.speedometer.true_kmh(pull.from_kmh) + scatter(self.rng, 1.5)
         apply_s = 0.45 + scatter(self.rng, 0.15)
-        exit_kmh = pull.to_kmh + scatter(self.rng, 2.0)
+        exit_kmh = self.speedometer.true_kmh(pull.to_kmh + scatter(self.rng, 2.0))
         change_s = 0.95 + scatter(self.rng, 0.45)
         gear = self.car.vehicle.pull_gear
         yield from self._approach(entry_kmh, gear - 1 if pull.gear_change else gear)
         first = self.steps
-        stop_kmh = exit_kmh if pull.lift_at_kmh is None else pull.lift_at_kmh
+        stop_kmh = exit_kmh if pull.lift_at_kmh is None else self.speedometer.true_kmh(pull.lift_at_kmh)
         yield from self._accelerate(stop_kmh, 1.0, apply_s=apply_s, top_gear=gear, change_s=change_s)
+        yield from self._lift(first, exit_kmh)
+
+    def _lift(self, first: int, exit_kmh: float, *, from_rest: bool = False) -> Iterator[_Command]:
+        """End a pull that began at step `first`."""
         reached = self.car.speed_kmh >= exit_kmh
         last = self.steps
         for share in (0.6, 0.2):  # the foot comes off in 0.3 s
             yield (share, 0.0, self._ratio())
-        self.spans.append(_Span("pull", first, last + 2, complete=reached))
+        self.spans.append(_Span("pull", first, last + 2, complete=reached, from_rest=from_rest))
+
+    def _standing_start(self, start: StandingStart) -> Iterator[_Command]:
+        """Let the clutch in at part load for up to 1.5 s, then accelerate through the gears."""
+        exit_kmh = self.speedometer.true_kmh(start.to_kmh + scatter(self.rng, 2.0))
+        leave_s, leave_share = 0.75 + scatter(self.rng, 0.75), 0.45 + scatter(self.rng, 0.15)
+        change_s = 0.8 + scatter(self.rng, 0.3)
+        yield from self._brake(0.0)
+        yield from self._repeat(_LIFT, 6.0 + scatter(self.rng, 3.0))
+        self.gear = 0
+        first, pedal = self.steps, start.pedal_percent / 100.0
+        yield from self._repeat((min(pedal, leave_share), 0.0, self._ratio()), leave_s)
+        stop_kmh = exit_kmh if start.lift_at_kmh is None else self.speedometer.true_kmh(start.lift_at_kmh)
+        top_gear = self.car.vehicle.pull_gear
+        yield from self._accelerate(stop_kmh, pedal, apply_s=0.3, top_gear=top_gear, change_s=change_s)
+        if pedal >= FULL_LOAD:
+            yield from self._lift(first, exit_kmh, from_rest=True)
 
     def _accelerate(
         self,
@@ -187,6 +213,7 @@ def drive(
     rng: np.random.Generator | None,
     day_offset_k: float = 0.0,
     leak: float = 0.0,
+    speedometer: Speedometer | None = None,
 ) -> Trace:
     """Drive a script and return what the sensors see, with the true runs.
 
@@ -207,6 +234,8 @@ def drive(
         and that nobody recorded.
     leak : float
         Share of the gauge boost a leaking hose costs, 0 to 0.5; the boost also builds more slowly.
+    speedometer : Speedometer, optional
+        By which the driver enters, leaves and gives up pulls; by default it reads true. The log holds the true speed.
 
     Returns
     -------
@@ -228,7 +257,7 @@ def drive(
     if not 0.0 <= leak <= 0.5:
         raise ValueError(f"leak is {leak}; allowed is 0 (tight) to 0.5")
     car = Car(vehicle=vehicle, cooler=cooler, weather=weather, rng=rng, day_offset_k=day_offset_k, leak=leak)
-    driver = _Driver(car, rng)
+    driver = _Driver(car, rng, speedometer or Speedometer())
     rows = np.array([car.step(*command) for command in driver.follow(script)])
     channels = {name: rows[:, column] for column, name in enumerate(CHANNELS)}
     time_s = STEP_S * np.arange(len(rows), dtype=np.float64)
@@ -244,6 +273,8 @@ def _true_run(span: _Span, time_s: Floats, channels: Mapping[str, Floats]) -> Tr
         pressed = np.flatnonzero(channels["accelerator_position"][first:last] >= full)
         if pressed.size:  # else the lift came before the pedal was down
             first, last = first + int(pressed[0]), first + int(pressed[-1]) + 1
+        if span.from_rest:
+            first = span.first + int(np.argmax(channels["vehicle_speed"][span.first : last] > _ROLLING_KMH))
     last = min(last, len(time_s) - 1)
     return TrueRun(
         kind=span.kind,

@@ -215,6 +215,70 @@ class Pull:
 
 
 @dataclass(frozen=True, kw_only=True)
+class StandingStart:
+    """Stand, leave in first gear, floor the pedal, and change up through the gears.
+
+    Attributes
+    ----------
+    to_kmh : float
+    pedal_percent : float
+        Of the pedal's travel [%]; below full load it is an acceleration which is not a pull.
+    lift_at_kmh : float or None
+        The driver gives up there, and the pull is not complete.
+
+    Raises
+    ------
+    ValueError
+        When the pedal is not pressed, or the lift comes after the end.
+    """
+
+    to_kmh: float
+    pedal_percent: float = 100.0
+    lift_at_kmh: float | None = None
+
+    def __post_init__(self) -> None:
+        """Refuse what goes nowhere."""
+        if not 0.0 < self.pedal_percent <= 100.0:
+            raise ValueError(f"pedal_percent is {self.pedal_percent}; allowed is above 0, up to 100")
+        if self.lift_at_kmh is not None and not 0.0 < self.lift_at_kmh <= self.to_kmh:
+            raise ValueError(f"lift_at_kmh is {self.lift_at_kmh}; allowed is above 0, up to {self.to_kmh}")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Speedometer:
+    """A speedometer that reads high: it shows ``(1 + share) v + offset_kmh``; the log holds ``v``.
+
+    Attributes
+    ----------
+    share : float
+        0 to 0.1.
+    offset_kmh : float
+        0 to 4 [km/h].
+
+    Raises
+    ------
+    ValueError
+        When it reads low, or higher than is allowed.
+
+    References
+    ----------
+    UN Regulation No. 39, 5.3: ``0 <= V1 - V2 <= 0.1 V2 + 4 km/h``, V1 shown, V2 true (from memory).
+    """
+
+    share: float = 0.0
+    offset_kmh: float = 0.0
+
+    def __post_init__(self) -> None:
+        """Refuse what may not be sold."""
+        if not (0.0 <= self.share <= 0.1 and 0.0 <= self.offset_kmh <= 4.0):
+            raise ValueError(f"share is {self.share} and offset_kmh {self.offset_kmh}; allowed are 0 to 0.1 and 0 to 4")
+
+    def true_kmh(self, shown_kmh: float) -> float:
+        """Return the speed at which it shows another [km/h]."""
+        return (shown_kmh - self.offset_kmh) / (1.0 + self.share)
+
+
+@dataclass(frozen=True, kw_only=True)
 class PartThrottle:
     """An acceleration which is not a pull.
 
@@ -252,7 +316,7 @@ class Brake:
     to_kmh: float
 
 
-Manoeuvre = Idle | Cruise | Pull | PartThrottle | Brake
+Manoeuvre = Idle | Cruise | Pull | StandingStart | PartThrottle | Brake
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -262,8 +326,8 @@ class TrueRun:
     Attributes
     ----------
     kind : {"pull", "cruise"}
-        A pull lasts from the pedal reaching full load until it leaves it for good, gear changes included; a
-        cruise is the stretch in which the speed was held.
+        A pull lasts from the pedal reaching full load (from a standing start: from when the wheels turn) until it
+        leaves it for good, gear changes included; a cruise is the stretch in which the speed was held.
     start_s, end_s : float
         On the clock of the trace [s].
     complete : bool

@@ -303,6 +303,10 @@ def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Ou
     ]
     if part["included"].any():
         what = f"but none of them holds {outcome.label} ({outcome.name})"
+        if marks := speeds_of(outcome.name):
+            what += (
+                f"; it needs a refresh of the speed on both sides of {' and of '.join(f'{m:g}' for m in marks)} km/h"
+            )
     elif reasons:
         what = "but none is usable: " + "; ".join(reasons[:6])
     else:

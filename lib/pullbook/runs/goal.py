@@ -1,0 +1,87 @@
+"""How far a pull has to go: by the protocol, by what a speedometer may show, and by what the outcome needs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from pullbook.settings.experiment import Protocol
+
+START_SLACK_KMH = 5.0
+END_SLACK_KMH = 3.0
+# What a speedometer may show above the true speed: UN Regulation No. 39, 5.3, "0 <= V1 - V2 <= V2 / 10 + 4 km/h", and
+# never below it (from memory). The driver lifts by it; most logs hold the true speed.
+SPEEDOMETER_SHARE, SPEEDOMETER_OFFSET_KMH = 0.1, 4.0
+SPREAD_KMH = 5.0  # a driver lifts within 2 or 3 km/h of his mark, and slow refreshes leave as much again
+
+
+def latest_start_kmh(protocol: Protocol, needed_kmh: Sequence[float] = ()) -> float:
+    """Return the greatest speed at which a pull may start [km/h].
+
+    Parameters
+    ----------
+    protocol : Protocol
+    needed_kmh : sequence of float
+        As for `needed_end_kmh`.
+    """
+    by_protocol = protocol.pull_from_kmh + START_SLACK_KMH
+    # A time between two marks does not care what came before the first, once the boost is there.
+    return max(by_protocol, min(needed_kmh) - START_SLACK_KMH) if len(needed_kmh) > 1 else by_protocol
+
+
+def needed_end_kmh(protocol: Protocol, reached_kmh: Sequence[float], needed_kmh: Sequence[float] = ()) -> float:
+    """Return the speed that the pulls of one drive have to reach.
+
+    Parameters
+    ----------
+    protocol : Protocol
+    reached_kmh : sequence of float
+        Road speed at the lift of each candidate that started in time [km/h].
+    needed_kmh : sequence of float
+        Speeds that the outcome needs to be passed (`pullbook.settings.outcomes.speeds_of`); none where it depends on
+        where a pull ends, such as a peak.
+
+    Returns
+    -------
+    float
+        [km/h]
+
+    Notes
+    -----
+    An outcome between marks needs its marks and nothing else. Otherwise `END_SLACK_KMH` below the protocol's end is
+    always enough. A driver who lifts at an indicated ``V1`` may be as slow as ``(V1 - 4) / 1.1``. The speedometer is
+    the same in every pull, so the bar is `SPREAD_KMH` below the median of all lifts of the drive from that speed on. A
+    pull that was lifted earlier than the others is refused; one alone has the benefit of the doubt.
+
+    Examples
+    --------
+    Asked for 110 km/h, they all lifted at 104 or so, but one at 97: (110 - 3 - 4) / 1.1 = 93.6 is the least.
+
+    >>> from pullbook.runs.goal import needed_end_kmh
+    >>> from pullbook.settings.experiment import Protocol
+    >>> needed_end_kmh(Protocol(pull_from_kmh=40, pull_to_kmh=110), [104.0, 103.0, 97.0, 105.0, 104.0])
+    99.0
+    >>> round(needed_end_kmh(Protocol(pull_from_kmh=40, pull_to_kmh=110), [97.0]), 1)
+    93.6
+    >>> needed_end_kmh(Protocol(pull_from_kmh=40, pull_to_kmh=110), [97.0], [60.0, 90.0])
+    90.0
+    """
+    if len(needed_kmh):
+        return float(max(needed_kmh))
+    enough = protocol.pull_to_kmh - END_SLACK_KMH
+    least = slowest_kmh(enough)
+    lifts = [kmh for kmh in reached_kmh if kmh >= least]
+    usual = float(np.median(lifts)) if lifts else enough
+    return float(min(enough, max(least, usual - SPREAD_KMH)))
+
+
+def least_gain_kmh(protocol: Protocol) -> float:
+    """Return what a pull of a narrow protocol has to gain at least [km/h], whatever the speedometer shows."""
+    asked = protocol.pull_to_kmh - protocol.pull_from_kmh - START_SLACK_KMH - END_SLACK_KMH
+    return asked / (1 + SPEEDOMETER_SHARE)
+
+
+def slowest_kmh(shown_kmh: float) -> float:
+    """Return the least true speed at which a speedometer may show another [km/h]."""
+    return (shown_kmh - SPEEDOMETER_OFFSET_KMH) / (1 + SPEEDOMETER_SHARE)
