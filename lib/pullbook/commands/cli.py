@@ -14,12 +14,14 @@ from typing import Any
 
 from pullbook import __version__
 from pullbook.errors import ExperimentError, PullbookError
+from pullbook.settings.safe_path import forget_working_folder
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit status."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal without the degree sign is no reason to stop
+    forget_working_folder()  # it may be somebody else's experiment
     given = _parser().parse_args(arguments)
     try:
         given.command(given)

@@ -21,6 +21,7 @@ from uuid import uuid4
 
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.settings.files import LIBRARY, check_place
+from pullbook.settings.safe_path import safe_children
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -195,17 +196,19 @@ def execute(
             f"{template}: its parameters cell does not name {', '.join(sorted(unknown))}; put the line back"
         )
     try:
-        notebook: NotebookNode = execute_notebook(
-            _literal(template),
-            _literal(produced),
-            parameters=dict(parameters),
-            kernel_name="python3",
-            progress_bar=progress,
-            cwd=str(template.parent),  # as in JupyterLab; no file of the experiment can pass for a module
-            request_save_on_cell_execute=False,
-            record_timing=False,  # when it ran is nobody's business
-            extra_arguments=["--log-level=CRITICAL"],  # what the kernel says of itself is no news to the person
-        )
+        with safe_children():
+            notebook: NotebookNode = execute_notebook(
+                _literal(template),
+                _literal(produced),
+                parameters=dict(parameters),
+                kernel_name="python3",
+                progress_bar=progress,
+                cwd=str(template.parent),  # as in JupyterLab; no file of the experiment can pass for a module
+                request_save_on_cell_execute=False,
+                record_timing=False,  # when it ran is nobody's business
+                # What the kernel says of itself is no news to the person; nor does it import from where it stands.
+                extra_arguments=["--log-level=CRITICAL", "--InteractiveShellApp.ignore_cwd=True"],
+            )
     except PapermillExecutionError as error:
         if error.ename in {kind.__name__ for kind in _refusals(PullbookError)}:
             raise PullbookError(error.evalue) from None
