@@ -317,7 +317,8 @@ def merges_of_merges(depth: int) -> str:
 
 def test_merge_keys_of_an_ordinary_size_are_fine(folder):
     text = (
-        "title: T\nservice: {what: W}\nsessions:\n  - &first {name: a, phase: before, log: logs/before-1.csv, ambient_c: 9}\n"
+        "title: T\nservice: {what: W}\nsessions:\n"
+        "  - &first {name: a, phase: before, log: logs/before-1.csv, ambient_c: 9}\n"
         "  - {<<: *first, name: b, log: logs/after-1.csv}\n"
     )
     assert [session.ambient_c for session in load(folder, text).sessions] == [9.0, 9.0]

@@ -13,6 +13,7 @@ import numpy as np
 
 from pullbook.errors import Finding, LogError
 from pullbook.reading.logs import Log, Signal
+from pullbook.reading.source import check_ordinary
 from pullbook.reading.units import EARTH_RADIUS_M
 
 MAX_BYTES = 50_000_000
@@ -81,6 +82,7 @@ def read_track(path: str | Path) -> Track:
 
     path = Path(path)
     try:
+        check_ordinary(path)
         if path.stat().st_size > MAX_BYTES:
             raise LogError(f"{path.name}: larger than {MAX_BYTES // 1_000_000} MB; export the one drive alone")
         gpx = gpxpy.parse(path.read_text(encoding="utf-8-sig"))

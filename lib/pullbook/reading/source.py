@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import codecs
 import gzip
+import stat
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -76,6 +77,7 @@ def opened(path: Path) -> Iterator[Content]:
     """
     name = path.name
     try:
+        check_ordinary(path)
         with path.open("rb") as stream:
             size = path.stat().st_size
             start = stream.read(16)
@@ -96,6 +98,21 @@ def opened(path: Path) -> Iterator[Content]:
         raise LogError(f"{name}: may not be read. Allow reading it.") from None
     except (OSError, zlib.error) as error:
         raise LogError(f"{name}: the file is damaged ({error}). Copy or export it again.") from None
+
+
+def check_ordinary(path: Path) -> None:
+    """Refuse what is there but no file: opening a named pipe waits for ever, and a device never ends.
+
+    Raises
+    ------
+    LogError
+        When it is neither an ordinary file nor a folder.
+    OSError
+        When it is not there.
+    """
+    kind = path.stat().st_mode
+    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
+        raise LogError(f"{path.name}: is no ordinary file (a pipe or a device). Give the log as a file.")
 
 
 def blocks(raw: Content, name: str) -> Iterator[bytes]:

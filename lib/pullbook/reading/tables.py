@@ -36,6 +36,7 @@ _T = TypeVar("_T")
 WORKERS = min(4, os.cpu_count() or 1)
 LEAST_ROWS_LEFT = 10  # of a file that ends too early: with fewer there is no drive to speak of
 LONG_ROWS = 100_000  # for shorter columns, starting threads takes longer than they save
+LONGEST_CELL = 100  # characters that a number and its unit may take
 MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
 _LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
@@ -214,7 +215,12 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
         return column.to_numpy(dtype=float, na_value=np.nan), 0
     if decimal == ",":
         column = _without_thousands_points(column)
-    values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    try:
+        values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    except (OverflowError, ValueError):  # a whole number of hundreds of digits is no reading
+        texts = column.astype("string")
+        column = texts.where(texts.str.len() <= LONGEST_CELL, "no number")
+        values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
     rest = np.isnan(values) & column.notna().to_numpy()
     text = column[rest].astype("string").str.strip(' "\t')
     if decimal == ",":

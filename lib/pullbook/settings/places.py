@@ -83,5 +83,5 @@ def _links_on(path: Path) -> Iterator[Path]:
             if found > MOST_LINKS:
                 raise ExperimentError(f"--out {path}: its links go round; give the place that you mean itself")
             yield here.parent.resolve() / here.name
-            todo += reversed(Path(os.readlink(here)).parts)
+            todo += reversed(here.readlink().parts)
             here = here.parent

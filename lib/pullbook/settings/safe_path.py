@@ -50,7 +50,7 @@ def safe_children() -> Iterator[None]:
 
 def _may_stay(entry: str) -> bool:
     """Tell whether a part of the module path is none that a person merely happens to stand in."""
-    if not os.path.isabs(entry):
+    if not Path(entry).is_absolute():
         return False
     try:
         here = Path.cwd().resolve()
