@@ -13,6 +13,7 @@ from pullbook import analyse
 from pullbook.commands.check import check_text
 from pullbook.commands.cli import main
 from pullbook.errors import LogError
+from pullbook.reading.gpx import read_track
 from pullbook.reading.logs import read_log, with_outside_pressure
 from pullbook.runs.find import find_runs
 from pullbook.runs.full_load import _best
@@ -104,7 +105,7 @@ def negative_pressures(folder: Path) -> Path:
 
 def test_pressures_below_nought_are_told_by_check_and_leave_the_analysis_without_them(tmp_path):
     experiment = negative_pressures(tmp_path)
-    assert any("cannot be a intake manifold pressure" in line for line in check_text(experiment))
+    assert any("cannot be intake manifold pressure" in line for line in check_text(experiment))
     result = analyse(experiment)
     peaks = result.measures.get("peak_manifold_pressure")
     assert peaks is None or not (peaks <= 0).any()
@@ -138,8 +139,6 @@ def test_a_named_pipe_is_refused_at_once(tmp_path, capsys):
     with pytest.raises(LogError, match="is no ordinary file"):
         read_log(pipe)
     with pytest.raises(LogError, match="is no ordinary file"):
-        from pullbook.reading.gpx import read_track
-
         read_track(pipe)
 
 

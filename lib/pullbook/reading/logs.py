@@ -473,7 +473,8 @@ def possible(signal: Signal, low: float, high: float = np.inf) -> tuple[Signal |
         None where nothing is left.
     list of Finding
     """
-    good = (signal.values >= low) & (signal.values <= high)
+    values = signal.values  # noqa: PD011 - no frame's values
+    good = (values >= low) & (values <= high)
     if good.all():
         return signal, []
     count, words = int(np.count_nonzero(~good)), signal.channel.replace("_", " ")
@@ -481,15 +482,15 @@ def possible(signal: Signal, low: float, high: float = np.inf) -> tuple[Signal |
         code="values-impossible",
         severity="warning" if count > 0.01 * len(good) else "note",
         message=(
-            f"{counted(count, 'value')} of {signal.column!r}, read as {signal.unit}, cannot be a {words} and "
-            f"{'was' if count == 1 else 'were'} set aside. If that is its unit, the log was damaged there; if not, give "
-            "the right one under channels."
+            f"{counted(count, 'value')} of {signal.column!r}, read as {signal.unit}, cannot be {words} and "
+            f"{'was' if count == 1 else 'were'} set aside: the log is damaged there, or that is not its unit. If it is "
+            "not, give the right one under channels."
         ),
         evidence={"channel": signal.channel, "column": signal.column, "cells": count, "of": len(good)},
     )
     if not good.any():
         return None, [finding]
-    return replace(signal, time_s=signal.time_s[good], values=signal.values[good]), [finding]
+    return replace(signal, time_s=signal.time_s[good], values=values[good]), [finding]
 
 
 def _without(signals: Mapping[str, Signal], channel: str) -> dict[str, Signal]:
