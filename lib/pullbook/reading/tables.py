@@ -437,15 +437,9 @@ def _read_parquet(path: Path) -> Table:
             f"{path.name}: is Parquet, which needs the package pyarrow. Install it (pip install pyarrow), or "
             "export CSV."
         )
-    try:
-        frame = pd.read_parquet(path)
-    except (OSError, ValueError) as error:
-        raise LogError(f"{path.name}: the file is damaged ({error}). Copy or export it again.") from None
-    if frame.empty or len(frame.columns) > MAX_COLUMNS or frame.size > MAX_CELLS:
-        raise LogError(
-            f"{path.name}: has {len(frame)} rows and {len(frame.columns)} columns; allowed are 1 row or more, at most "
-            f"{MAX_COLUMNS} columns and {MAX_CELLS:,} cells. Export the drive that is meant."
-        )
+    from pullbook.reading.parquet import read_frame
+
+    frame = read_frame(path, max_columns=MAX_COLUMNS, max_cells=MAX_CELLS)
     headers = tuple(distinct([mend_encoding(str(column).strip()) for column in frame.columns]))
     frame.columns = pd.RangeIndex(len(headers))
     layout = Layout(
