@@ -137,7 +137,17 @@ def read_table(path: Path) -> Table:
     LogError
         When the file is missing, empty, too large or damaged, or no table can be found in it.
     """
-    with opened(path) as raw:
+    table, changed = _read_once(path)
+    if not changed:
+        return table
+    # Its last line may have been half written: once more, as far as lines are whole.
+    table, _ = _read_once(path, whole_lines=True)
+    return replace(table, findings=(*table.findings, _growing(len(table))))
+
+
+def _read_once(path: Path, *, whole_lines: bool = False) -> tuple[Table, bool]:
+    """Return the table, and whether the file was written to while it was read."""
+    with opened(path, whole_lines=whole_lines) as raw:
         try:
             table = _read(raw, path)
         except LogError:
@@ -145,10 +155,10 @@ def read_table(path: Path) -> Table:
                 raise _too_little_left(path.name) from None
             raise
         if not raw.cut_off:
-            return table
+            return table, raw.changed
         if len(table) < LEAST_ROWS_LEFT:
             raise _too_little_left(path.name)
-        return replace(table, findings=(*table.findings, _cut_short(len(table))))
+        return replace(table, findings=(*table.findings, _cut_short(len(table)))), raw.changed
 
 
 def _read(raw: Content, path: Path) -> Table:
@@ -173,6 +183,16 @@ def _read(raw: Content, path: Path) -> Table:
 def _too_little_left(name: str) -> LogError:
     return LogError(
         f"{name}: the file is damaged (it ends too early, and too little is left). Copy or export it again."
+    )
+
+
+def _growing(rows: int) -> Finding:
+    return Finding(
+        code="log-growing",
+        severity="warning",
+        message=f"Something was still writing this log while it was read. Its {rows} whole rows were used. Stop the "
+        "logger, then run this again.",
+        evidence={"rows": rows},
     )
 
 

@@ -101,6 +101,7 @@ def run_workbook(
     parameters = _parameters(settings, relative_dates=relative_dates)
     program = program_sha256(LIBRARY, workbook_path())
     with exclusive(target):
+        experiment = Experiment.load(folder)  # as it is now: waiting may have taken minutes
         if if_changed and (earlier := _unchanged(experiment, program, parameters, target)) is not None:
             return earlier
         with stage(target) as work:
