@@ -15,6 +15,7 @@ from pullbook.commands.cli import main
 from pullbook.errors import LogError
 from pullbook.reading.gpx import read_track
 from pullbook.reading.logs import read_log, with_outside_pressure
+from pullbook.reading.quality import inspect
 from pullbook.runs.find import find_runs
 from pullbook.runs.full_load import _best
 from pullbook.settings.experiment import Protocol
@@ -88,6 +89,36 @@ def test_a_speed_with_a_single_reading_has_no_runs_and_is_no_fault(tmp_path):
     log = read_log(path)
     assert len(log.signals["vehicle_speed"].values) == 1
     assert find_runs(log, Protocol()).all == ()
+
+
+def test_a_long_layout_has_no_more_signals_than_a_wide_one_has_columns(tmp_path):
+    path = tmp_path / "long.csv"
+    path.write_text("time,signal,value\n" + "".join(f"{k},s{k},{k}\n" for k in range(20_000)), encoding="utf-8")
+    with pytest.raises(LogError, match="has 20000 signals; at most 2000 are allowed"):
+        read_log(path)
+
+
+@pytest.mark.parametrize("mark", [",", "."])
+def test_numbers_too_large_with_either_decimal_mark(tmp_path, mark):
+    rows = "".join(
+        f"{k};Vehicle speed (km/h);{k % 90}{mark}5\n{k};Boost (kPa);{'9' * 400 if k == 7 else 120}\n" for k in range(99)
+    )
+    path = tmp_path / "long.csv"
+    path.write_text("time;signal;value\n" + rows, encoding="utf-8")
+    log = read_log(path)
+    assert len(log.signals["vehicle_speed"].values) == 99
+    assert len(log.signals["intake_manifold_pressure"].values) == 98
+
+
+def test_a_standing_engine_with_many_jumps_is_looked_at_by_searching(tmp_path):
+    """Every jump was compared with every standstill: a million of either took days."""
+    rows = "".join(f"{k / 2},60,{(k % 2) * 900},{20 + (k % 2) * 60}\n" for k in range(40_000))
+    path = tmp_path / "log.csv"
+    head = "Time (s),Vehicle speed (km/h),Engine speed (rpm),Intake air temperature (degC)\n"
+    path.write_text(head + rows, encoding="utf-8")
+    codes = [finding.code for finding in inspect(read_log(path), Protocol())]
+    assert "engine-stopped" in codes
+    assert "impossible-jump" not in codes  # all of them soon after a stop
 
 
 # --- pressures ---------------------------------------------------------------------------------------------------

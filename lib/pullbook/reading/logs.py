@@ -14,7 +14,7 @@ import pandas as pd
 from pullbook.errors import Finding, LogError
 from pullbook.reading.channels import Assignment, assign, closest_channels
 from pullbook.reading.headers import Header, parse_header
-from pullbook.reading.layout import is_number, unit_in_cell
+from pullbook.reading.layout import MAX_COLUMNS, distinct, is_number, unit_in_cell
 from pullbook.reading.polling import refreshes
 from pullbook.reading.tables import Table, in_threads, read_table
 from pullbook.reading.time_axis import TimeAxis, time_axis
@@ -324,6 +324,9 @@ def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
         axis = time_axis(table, name)
         return axis, _columns_of_wide(table, axis)
     codes, names = pd.factorize(table.texts(long[0]))
+    if len(names) > MAX_COLUMNS:
+        raise LogError(f"{name}: has {len(names)} signals; at most {MAX_COLUMNS} are allowed. Log fewer signals.")
+    names = pd.Index(distinct([str(text) for text in names]))
     axis = time_axis(table, name, groups=codes)
     return axis, _columns_of_long(table, axis, long, codes, names)
 

@@ -390,7 +390,7 @@ def _speed_over_ground(speed: Signal, log: Log) -> float | None:
     # Small distances on a sphere: the arc along the meridian and along the parallel.
     ground = EARTH_RADIUS_M * np.hypot(np.diff(lat), np.diff(lon) * np.cos((lat[1:] + lat[:-1]) / 2))
     inside = speed.at((times[:-1, None] + np.arange(11.0)).ravel()).reshape(-1, 11) / 3.6
-    within = np.trapezoid(inside, dx=1.0, axis=1)
+    within = np.asarray(np.trapezoid(inside, dx=1.0, axis=1))
     good = np.isfinite(ground) & np.isfinite(within) & (within > 50)
     return float(ground[good].sum() / within[good].sum()) if good.sum() >= 5 else None
 
