@@ -424,7 +424,7 @@ def test_a_write_that_fails_leaves_the_earlier_file(tmp_path, capsys, monkeypatc
     def full(*_: object, **__: object) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(Path, "write_text", full)
+    monkeypatch.setattr(os, "fsync", full)
     status, _, error = run(capsys, "analyse", SAMPLES / "two_evenings", "--out", out)
     assert status == 2
     assert "No space left on device" in error

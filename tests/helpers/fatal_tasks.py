@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import threading
 import time
 from pathlib import Path
@@ -29,3 +30,8 @@ def fatal(task: tuple[str, str]) -> str:
         Path(path).touch()
         os.kill(os.getpid(), signal.SIGKILL)
     return f"{kind} {Path(path).name}"
+
+
+def module_path(_: str) -> tuple[list[str], dict[str, str]]:
+    """Say where this process imports from, and by which of its variables."""
+    return list(sys.path), {k: v for k, v in os.environ.items() if k in ("PYTHONPATH", "PYTHONSAFEPATH")}

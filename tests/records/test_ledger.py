@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -205,3 +206,44 @@ def test_the_interval_holds_the_true_rate_as_often_as_it_says() -> None:
         held += rate.low <= 18 <= rate.high
     # Binomial: 0.95 with a standard deviation of 0.008; three of them either way.
     assert held / 800 == pytest.approx(0.95, abs=0.025)
+
+
+# --- damaged and hostile ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ("2026-01-01,1,can,1,ml," + "x" * 131_073, "field larger than field limit"),
+        ('2026-01-01,1,can,1,ml,"' + "x\n" * 100_000, "is a quote left open"),
+        ("9" * 100_000 + ",1,can,1,ml,", "row 2: date is longer than 400 characters"),
+        ("2026-01-01,1,can,1," + "x" * 100_000, "row 2: unit is longer than 400 characters"),
+        ("2026-01-01," + "9" * 400 + ",can,1,ml,", "odometer given '9999"),
+        ("2026-01-01,1,can," + "9" * 400 + ",ml,", "amount given '9999"),
+        ("2026-01-01,1,can,1e300,ml,", "amount given '1e300'; allowed: up to 1,000,000 ml"),
+        ("2026-13-01,x,,y,z,\n" * 30_000, "and 119980 more"),
+    ],
+)
+def test_a_ledger_made_to_break_is_refused_in_a_message_one_can_read(rows, said):
+    with pytest.raises(LedgerError) as caught:
+        parse_ledger(f"date,odometer,item,amount,unit,note\n{rows}\n")
+    assert said in str(caught.value)
+    assert len(str(caught.value)) < 2_000
+
+
+def test_a_header_of_many_columns_is_refused_in_a_message_one_can_read():
+    with pytest.raises(LedgerError, match="missing: date") as caught:
+        parse_ledger(",".join(f"c{k}" for k in range(100_000)) + "\n")
+    assert len(str(caught.value)) < 2_000
+
+
+def test_a_ledger_that_cannot_be_read_is_refused(tmp_path, monkeypatch):
+    path = tmp_path / "my.csv"
+    path.write_text("date,odometer,item\n", encoding="utf-8")
+
+    def broken(*_: object, **__: object) -> str:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(Path, "read_text", broken)
+    with pytest.raises(LedgerError, match="cannot be read"):
+        read_ledger(path)

@@ -190,7 +190,7 @@ def test_a_page_that_cannot_be_made_leaves_the_earlier_output(fresh, use, monkey
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr(run, "_write_page", full)
-    with pytest.raises(OSError, match="No space left"):
+    with pytest.raises(ExperimentError, match="No space left"):
         run_workbook(folder, progress=False)
     assert contents(folder) == before
     assert not list(folder.rglob(".pullbook-*"))

@@ -19,7 +19,7 @@ from pullbook.runs.find import Run
 from pullbook.runs.measures import CRUISE_MEASURES, PULL_MEASURES, measure, missing_measures
 from pullbook.runs.operating_point import OperatingPoint, operating_point
 from pullbook.settings.experiment import Experiment
-from pullbook.settings.files import RESULTS
+from pullbook.settings.files import RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256
 from pullbook.settings.outcomes import elapsed_columns, speeds_of
 from pullbook.settings.privacy import defused, fit_to_share, scrub
@@ -117,8 +117,8 @@ class Result:
 
     def save(self, folder: str | Path) -> None:
         """Write ``results.json`` and ``runs.csv`` into a folder that exists."""
-        (Path(folder) / RESULTS).write_text(self.to_json(), encoding="utf-8")
-        (Path(folder) / "runs.csv").write_text(self.to_csv(), encoding="utf-8")
+        write_whole(Path(folder) / RESULTS, self.to_json())
+        write_whole(Path(folder) / "runs.csv", self.to_csv())
 
     def _runs(self, kind: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
         elapsed = elapsed_columns(self.measures)

@@ -22,6 +22,7 @@ from pullbook.errors import ExperimentError, Finding, PullbookError
 from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.files import RENDERED, RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256, program_sha256
+from pullbook.settings.places import check_no_link
 from pullbook.settings.privacy import fit_to_share, scrub
 
 MADE_BY = "made_by.json"  # written last: it says that the results are whole, and what they were made from
@@ -280,6 +281,7 @@ def do(task: Task) -> Row:
                 raise PullbookError("the worker has another pullbook than the one that asks; install the same")
             if not Path(task.out).is_dir():
                 raise PullbookError("the worker does not see the folder to write to; mount it under the same path")
+            check_no_link(task.target, below=Path(task.out))
             experiment = Experiment.load(task.folder)
             results, fresh = _page(task) if task.pages else _numbers(task, experiment)
             return _row(task, experiment, results, fresh=fresh)

@@ -24,6 +24,7 @@ from multiprocessing.process import BaseProcess
 from typing import TYPE_CHECKING, Any, TypeAlias, TypeVar
 
 from pullbook.errors import PullbookError
+from pullbook.settings.safe_path import safe_children
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -117,7 +118,8 @@ def _started(function: Callable[[T], R]) -> _Worker:
     context = get_context("spawn")  # the same on every system, and safe beside threads
     ours, theirs = context.Pipe()
     process = context.Process(target=_serve, args=(theirs, function), daemon=True)
-    process.start()
+    with safe_children():
+        process.start()
     theirs.close()  # so that the pipe ends with the process
     return _Worker(process, ours)
 

@@ -18,6 +18,8 @@ from typing import Any, NamedTuple, NoReturn
 
 from pullbook import __version__
 from pullbook.errors import ExperimentError, PullbookError
+from pullbook.settings.files import NO_ROOM
+from pullbook.settings.safe_path import forget_working_folder
 from pullbook.text import fold
 
 GROUPS = ("Plan and collect", "Get the answer", "Keep a record", "Set up")  # as help shows them
@@ -28,6 +30,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit status."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal without the degree sign is no reason to stop
+    forget_working_folder()  # it may be somebody else's experiment
     try:
         given = _parsed(sys.argv[1:] if arguments is None else arguments)
         given.act(given)
@@ -42,6 +45,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         # The reader, such as `head`, has had enough. What is still unwritten goes nowhere, or the exit would complain.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
+    except OSError as fault:
+        refused = fault.errno in NO_ROOM
+        print(f"pullbook: {'' if refused else 'a fault of the program: '}{fault}", file=sys.stderr)
+        if refused:  # standard output, perhaps; what is still unwritten goes nowhere, or the exit would complain
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 2 if refused else 1
     except Exception as fault:
         _complain(f"a fault of the program: {type(fault).__name__}: {fault}")
         return 1
@@ -268,13 +277,14 @@ def _prepare_to_execute(*, quiet: bool) -> None:
 def _analyse(given: argparse.Namespace) -> None:
     from pullbook.analysis.result import analyse_experiment
     from pullbook.settings.experiment import Experiment
-    from pullbook.settings.files import check_place, write_whole
+    from pullbook.settings.files import RESULTS, check_place, write_whole
+    from pullbook.settings.places import place_for
 
     experiment = Experiment.load(given.folder)
     if given.out is None:
         sys.stdout.buffer.write(analyse_experiment(experiment).to_json().encode())  # JSON is UTF-8 on any terminal
         return
-    path = Path(given.out).resolve()
+    path = place_for(given.out, Path(RESULTS))
     experiment.keep_from(path)
     check_place(path)
     write_whole(path, analyse_experiment(experiment).to_json())
@@ -302,12 +312,13 @@ def _plan(given: argparse.Namespace) -> None:
     if given.out is None:
         print("\n".join(plan_text(given.folder, change=given.change, pulls=given.pulls)))
         return
+    from pullbook.settings.places import place_for
     from pullbook.workbook.execute import render_notebook
 
     _prepare_to_execute(quiet=False)
     folder = str(Path(given.folder).resolve()) if given.folder else ""
     parameters = {"experiment": folder, "worthwhile_change": given.change or 0.0, "pulls": given.pulls}
-    out = Path(given.out).resolve()
+    out = place_for(given.out, Path("plan.html"))
     render_notebook("plan.ipynb", parameters, out=out, title="Plan of a before-and-after test")
     print(f"Wrote {out}")
 
@@ -322,11 +333,12 @@ def _plan(given: argparse.Namespace) -> None:
     QUIET,
 )
 def _history(given: argparse.Namespace) -> None:
+    from pullbook.settings.places import place_for
     from pullbook.statistics.uncertainty import check_level
     from pullbook.workbook.execute import notebook_path, read_parameters, render_notebook
 
     _prepare_to_execute(quiet=given.quiet)
-    out = Path(given.out).resolve()
+    out = place_for(given.out, Path("history.html"))
     parameters = read_parameters(
         notebook_path("history.ipynb"),
         given.parameters,
@@ -350,11 +362,12 @@ def _history(given: argparse.Namespace) -> None:
     QUIET,
 )
 def _ledger(given: argparse.Namespace) -> None:
+    from pullbook.settings.places import place_for
     from pullbook.workbook.execute import not_negative, notebook_path, read_parameters, render_notebook
 
     _prepare_to_execute(quiet=given.quiet)
     path = Path(given.file).resolve()
-    out = Path(given.out).resolve() if given.out else path.with_suffix(".html")
+    out = place_for(given.out, path.with_suffix(".html"))
     parameters = read_parameters(
         notebook_path("ledger.ipynb"),
         given.parameters,
@@ -400,12 +413,13 @@ def _batch(given: argparse.Namespace) -> None:
     from pullbook.batch.pool import usable_cpus
     from pullbook.batch.table import found, not_done_text, page, summary, to_csv
     from pullbook.settings.files import write_whole
+    from pullbook.settings.places import place_for
 
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
     workers = usable_cpus() if given.workers is None else given.workers
     if not 1 <= workers <= 256:
         raise ExperimentError(f"--workers: given {workers}; allowed: 1 to 256")
-    folders, out = find_experiments(given.folders), Path(given.out).resolve()
+    folders, out = find_experiments(given.folders), place_for(given.out, Path("batch"))
     print(found(folders), flush=True)
     rows = run_batch(
         folders, out, workers=workers, scheduler=given.scheduler, pages=given.pages, progress=not given.quiet

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import shutil
 from collections.abc import Sequence
@@ -16,7 +17,9 @@ from pullbook.reading.logs import Log, read_log
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.settings.experiment import FILE_NAME, LOG_SUFFIXES, Protocol
+from pullbook.settings.files import write_whole
 from pullbook.settings.fingerprint import log_digests
+from pullbook.settings.places import check_no_link
 from pullbook.text import counted, fold
 
 
@@ -41,7 +44,7 @@ def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after:
         When a log cannot be read or the folder already holds an experiment; nothing is written then.
     """
     folder = Path(folder)
-    if (folder / FILE_NAME).exists():
+    if os.path.lexists(folder / FILE_NAME):
         raise ExperimentError(f"{folder}: already holds {FILE_NAME}; give another folder, or edit that one")
     phases = ["before"] * len(before) + ["after"] * len(after)
     sources = [Path(path) for path in (*before, *after)]
@@ -52,13 +55,15 @@ def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after:
     log_digests(dict(zip(sessions, sources, strict=True)))  # refuses a log given twice
     targets = _targets(folder, sources)
     guess = guess_protocol(logs)
+    for target in targets:
+        check_no_link(folder / target, below=folder)
     try:
         (folder / "logs").mkdir(parents=True, exist_ok=True)
         for source, target in zip(sources, targets, strict=True):
             if not (folder / target).exists():
                 shutil.copyfile(source, folder / target)
         text = _yaml(folder.resolve().name, guess, sessions, phases, targets)
-        (folder / FILE_NAME).write_text(text, encoding="utf-8")
+        write_whole(folder / FILE_NAME, text)
     except OSError as error:
         raise ExperimentError(f"{folder}: cannot be written to ({error.strerror}); give another folder") from None
     return _told(folder, logs, guess, sessions)

@@ -13,9 +13,14 @@ import numpy as np
 
 from pullbook.errors import Finding, LogError
 from pullbook.reading.logs import Log, Signal
+from pullbook.reading.source import check_ordinary
 from pullbook.reading.units import EARTH_RADIUS_M
 
 MAX_BYTES = 50_000_000
+MAX_POINTS = 200_000
+MAX_SPAN_S = 7 * 86_400.0
+MAX_DEPTH = 50  # elements inside one another; a track has six, and some makers' extensions a few more
+MAX_NAMESPACES = 64
 LEAST_AGREEMENT = 0.9  # correlation of the speeds
 LEAST_OVERLAP_S = 120
 
@@ -81,9 +86,12 @@ def read_track(path: str | Path) -> Track:
 
     path = Path(path)
     try:
+        check_ordinary(path)
         if path.stat().st_size > MAX_BYTES:
             raise LogError(f"{path.name}: larger than {MAX_BYTES // 1_000_000} MB; export the one drive alone")
-        gpx = gpxpy.parse(path.read_text(encoding="utf-8-sig"))
+        text = path.read_text(encoding="utf-8-sig")
+        _check_size(text, path.name)
+        gpx = gpxpy.parse(text)
     except OSError as error:
         raise LogError(f"{path.name}: cannot be read ({error.strerror}). Check the name.") from None
     except (GPXException, ValueError, LookupError) as error:
@@ -103,8 +111,51 @@ def read_track(path: str | Path) -> Track:
     if len(points) < 10:
         raise LogError(f"{path.name}: {len(points)} points with a time; at least 10 are needed. Export it with times.")
     stamps = np.array(sorted(points))
+    if stamps[-1] - stamps[0] > MAX_SPAN_S:
+        raise LogError(
+            f"{path.name}: its times span {(stamps[-1] - stamps[0]) / 86_400:.0f} days; at most "
+            f"{MAX_SPAN_S / 86_400:.0f} are allowed. Export the one drive alone, or take out points with a wrong time."
+        )
     latitude, longitude, altitude = np.array([points[t] for t in stamps], dtype=float).T
     return Track(time_s=stamps - stamps[0], latitude=latitude, longitude=longitude, altitude_m=altitude)
+
+
+def _check_size(text: str, name: str) -> None:
+    """Refuse what would take the XML parser's stack, or its time: a look along the text, without building a tree.
+
+    Raises
+    ------
+    LogError
+    """
+    from xml.parsers import expat
+
+    depth = points = 0
+
+    def started(element: str, _: object) -> None:
+        nonlocal depth, points
+        depth += 1
+        points += element.endswith("trkpt")
+        if depth > MAX_DEPTH:
+            raise LogError(f"{name}: its elements lie more than {MAX_DEPTH} deep, which is no track. Export it again.")
+        if points > MAX_POINTS:
+            raise LogError(f"{name}: has more than {MAX_POINTS:,} points. Export the one drive alone.")
+
+    def ended(_: str) -> None:
+        nonlocal depth
+        depth -= 1
+
+    def declared(*_: object) -> None:
+        raise LogError(f"{name}: declares a document type, which no track needs. Export it again.")
+
+    if text.count("xmlns") > MAX_NAMESPACES:
+        raise LogError(f"{name}: names more than {MAX_NAMESPACES} XML namespaces. Export it again.")
+    parser = expat.ParserCreate("utf-8")  # as it is encoded below, whatever it was
+    parser.StartElementHandler, parser.EndElementHandler = started, ended
+    parser.StartDoctypeDeclHandler = declared
+    try:
+        parser.Parse(text.encode("utf-8", "replace"), True)
+    except expat.ExpatError as error:
+        raise LogError(f"{name}: not a GPX track ({error}). Allowed: GPX 1.0 or 1.1 with times.") from None
 
 
 def with_track(log: Log, track: Track) -> Log:
@@ -170,17 +221,53 @@ def align(track: Track, speed: Signal) -> tuple[float, float]:
     agreement : float
         Correlation of the speeds there, over the seconds that both cover; NaN where they never overlap enough.
     """
-    seconds = np.arange(0.0, speed.time_s[-1], 1.0)
-    logged = speed.at(seconds)
-    ridden = track.speed_kmh(np.arange(0.0, track.time_s[-1], 1.0))
+    logged = speed.at(np.arange(0.0, min(speed.time_s[-1], MAX_SPAN_S), 1.0))
+    ridden = track.speed_kmh(np.arange(0.0, min(track.time_s[-1], MAX_SPAN_S), 1.0))
+    shifts = np.arange(LEAST_OVERLAP_S - len(ridden), len(logged) - LEAST_OVERLAP_S + 1)
     best, best_shift = float("nan"), 0.0
-    for shift in range(LEAST_OVERLAP_S - len(ridden), len(logged) - LEAST_OVERLAP_S + 1):
+    # All at once they are known but for rounding; which of the likeliest is best, and how good, is worked out anew.
+    for shift in sorted(_likeliest(logged, ridden, shifts)):
         ours = logged[max(0, shift) : min(len(logged), shift + len(ridden))]
         theirs = ridden[max(0, -shift) : max(0, -shift) + len(ours)]
         agreement = _correlation(ours, theirs)
         if not agreement <= best and np.isfinite(agreement):
             best, best_shift = agreement, float(shift)
     return best_shift, best
+
+
+def _likeliest(ours: np.ndarray, theirs: np.ndarray, shifts: np.ndarray, *, most: int = 20) -> list[int]:
+    """Return the shifts at which two series correlate best, by Fourier transforms: n log n instead of n squared steps.
+
+    Where a value is missing it counts in neither series; the sums over what both hold are correlations themselves.
+    """
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    if not shifts.size:
+        return []
+    size = next_fast_len(len(ours) + len(theirs), real=True)
+    held = [np.isfinite(series) for series in (ours, theirs)]
+    if not (held[0].any() and held[1].any()):
+        return []
+    centred = [np.where(h, s - s[h].mean(), 0.0) for h, s in zip(held, (ours, theirs), strict=True)]
+    (one, a, aa), (two, b, bb) = (
+        [rfft(part, size) for part in (h.astype(float), s, s * s)] for h, s in zip(held, centred, strict=True)
+    )
+
+    def summed(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        found: np.ndarray = irfft(x * np.conj(y), size)[shifts]  # a negative shift counts from the end
+        return found
+
+    n = np.round(summed(one, two))
+    enough = n >= LEAST_OVERLAP_S
+    n = np.maximum(n, 1.0)
+    left, right = summed(a, two), summed(one, b)
+    spread = (summed(aa, two) - left * left / n) * (summed(one, bb) - right * right / n)
+    enough &= spread > 1e-9 * n * n  # both move, by more than rounding
+    agreement = np.full(len(shifts), -np.inf)
+    shared = summed(a, b) - left * right / n
+    agreement[enough] = shared[enough] / np.sqrt(spread[enough])
+    best = np.argsort(-agreement, kind="stable")[:most]
+    return [int(shift) for shift in shifts[best[np.isfinite(agreement[best])]]]
 
 
 def _correlation(ours: np.ndarray, theirs: np.ndarray) -> float:

@@ -16,6 +16,7 @@ from pullbook.reading.units import parse_unit
 from pullbook.reading.vocabulary import mend_encoding
 
 MAX_COLUMNS = 2_000
+LONGEST_HEADER = 390  # characters; experiment.yaml can name one of up to 400
 DELIMITERS = (";", "\t", ",", "|")
 MISSING = (
     "--", "---", "----", "-", "N/A", "n/a", "n.a.", "NA", "NODATA", "NoData", "nodata", "NO DATA", "No data", "no data",
@@ -208,11 +209,13 @@ def _is_units(row: Sequence[str]) -> bool:
 
 
 def distinct(headers: Sequence[str]) -> list[str]:
-    """Number headers that come more than once, and name those that are blank."""
+    """Number headers that come more than once, name those that are blank, and cut those that nobody could name."""
     seen: Counter[str] = Counter()
     out = []
     for k, header in enumerate(headers):
         plain = header or f"column {k + 1}"
+        if len(plain) > LONGEST_HEADER:
+            plain = plain[:LONGEST_HEADER] + "..."
         seen[plain] += 1
         out.append(plain if seen[plain] == 1 else f"{plain} ({seen[plain]})")
     return out

@@ -14,12 +14,13 @@ import pandas as pd
 from pullbook.errors import Finding, LogError
 from pullbook.reading.channels import Assignment, assign, closest_channels
 from pullbook.reading.headers import Header, parse_header
-from pullbook.reading.layout import is_number, unit_in_cell
+from pullbook.reading.layout import MAX_COLUMNS, distinct, is_number, unit_in_cell
 from pullbook.reading.polling import refreshes
 from pullbook.reading.tables import Table, in_threads, read_table
 from pullbook.reading.time_axis import TimeAxis, time_axis
 from pullbook.reading.units import (
     CHANNELS,
+    POSSIBLE,
     STANDARD_PRESSURE_KPA,
     Unit,
     allowed_units,
@@ -27,11 +28,13 @@ from pullbook.reading.units import (
     looks_gauge,
     unit_for,
 )
+from pullbook.text import counted
 
 Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
 
 GAP_PERIODS = 3.0
 POSITIONS = ("latitude", "longitude", "altitude")
+LEAST_KPA = 1.0  # absolute: no engine's manifold is emptier
 LARGEST = 1e9  # no signal of a road vehicle is larger in any unit; a cell that is was damaged
 SAMPLED = 100_000
 
@@ -200,8 +203,10 @@ def read_log(
         header = next(h for h in headers if h.text == pressure.column)
         absolute, more = _absolute(pressure, header, assignment.unit[pressure.channel], outside_kpa)
         gauge = absolute is not pressure
-        signals[pressure.channel] = absolute
         findings += more
+        above_nought, more = possible(absolute, LEAST_KPA)
+        findings += more
+        signals = {**signals, pressure.channel: above_nought} if above_nought else _without(signals, pressure.channel)
     if not signals and assignment.column:
         raise LogError(
             f"{path.name}: {', '.join(map(repr, assignment.column.values()))} hold no number that can be read. "
@@ -247,11 +252,13 @@ def with_outside_pressure(log: Log, outside_kpa: float) -> Log:
     Log
     """
     signals = dict(log.signals)
-    if log.gauge:
-        pressure = signals["intake_manifold_pressure"]
-        moved: np.ndarray = pressure.values + (outside_kpa - log.outside_kpa)  # noqa: PD011 - no frame's values
-        signals[pressure.channel] = replace(pressure, values=moved)
     findings = tuple(f for f in log.findings if f.code != "barometer-assumed")
+    if log.gauge and (pressure := signals.pop("intake_manifold_pressure", None)):
+        moved: np.ndarray = pressure.values + (outside_kpa - log.outside_kpa)  # noqa: PD011 - no frame's values
+        above_nought, more = possible(replace(pressure, values=moved), LEAST_KPA)
+        findings += tuple(more)
+        if above_nought:
+            signals[pressure.channel] = above_nought
     return replace(log, signals=signals, outside_kpa=outside_kpa, findings=findings)
 
 
@@ -317,6 +324,9 @@ def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
         axis = time_axis(table, name)
         return axis, _columns_of_wide(table, axis)
     codes, names = pd.factorize(table.texts(long[0]))
+    if len(names) > MAX_COLUMNS:
+        raise LogError(f"{name}: has {len(names)} signals; at most {MAX_COLUMNS} are allowed. Log fewer signals.")
+    names = pd.Index(distinct([str(text) for text in names]))
     axis = time_axis(table, name, groups=codes)
     return axis, _columns_of_long(table, axis, long, codes, names)
 
@@ -327,7 +337,10 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
 
     def read(k: int) -> tuple[np.ndarray, int]:
         values, unreadable = table.numbers(k)
-        return _without_damage(values if all_rows else values[axis.rows]), unreadable
+        values = values if all_rows else values[axis.rows]
+        kept = _without_damage(values)
+        damaged = 0 if kept is values else int(np.count_nonzero(np.isnan(kept) & ~np.isnan(values)))
+        return kept, unreadable + damaged
 
     places = [k for k, text in enumerate(layout.headers) if text not in axis.columns]
     columns = in_threads(read, places, rows=len(table))
@@ -438,11 +451,53 @@ def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, 
         if unit is None:
             unit = guess_unit(channel, column.numbers, fahrenheit=fahrenheit)
             findings.append(_unit_guess(channel, column.header.text, unit))
-        signal = _signal(channel, column, unit)
+        signal, more = possible(_signal(channel, column, unit), *POSSIBLE[CHANNELS[channel][0]])
+        findings += more
+        if signal is None:
+            continue
         signals[channel] = signal
         if column.unreadable:
             findings.append(_unreadable_cells(column))
     return signals, findings
+
+
+def possible(signal: Signal, low: float, high: float = np.inf) -> tuple[Signal | None, list[Finding]]:
+    """Set aside what a signal cannot be: one damaged cell must not set the scale for all the others.
+
+    Parameters
+    ----------
+    signal : Signal
+    low, high : float
+        In the signal's internal unit, both included.
+
+    Returns
+    -------
+    Signal or None
+        None where nothing is left.
+    list of Finding
+    """
+    values = signal.values  # noqa: PD011 - no frame's values
+    good = (values >= low) & (values <= high)
+    if good.all():
+        return signal, []
+    count, words = int(np.count_nonzero(~good)), signal.channel.replace("_", " ")
+    finding = Finding(
+        code="values-impossible",
+        severity="warning" if count > 0.01 * len(good) else "note",
+        message=(
+            f"{counted(count, 'value')} of {signal.column!r}, read as {signal.unit}, cannot be {words} and "
+            f"{'was' if count == 1 else 'were'} set aside: the log is damaged there, or that is not its unit. If it is "
+            "not, give the right one under channels."
+        ),
+        evidence={"channel": signal.channel, "column": signal.column, "cells": count, "of": len(good)},
+    )
+    if not good.any():
+        return None, [finding]
+    return replace(signal, time_s=signal.time_s[good], values=values[good]), [finding]
+
+
+def _without(signals: Mapping[str, Signal], channel: str) -> dict[str, Signal]:
+    return {name: signal for name, signal in signals.items() if name != channel}
 
 
 def _warm_in_fahrenheit(assignment: Assignment, by_text: Mapping[str, _Column]) -> bool:

@@ -17,6 +17,7 @@ BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
 OPEN_CIRCUIT_C = -40.0  # the same standard's temperatures start here; a broken wire reads so
 STOPPED_RPM = 200.0
 NOTED_SLACK_K = 8.0  # weather changes during a drive, and thermometers differ; common practice, no source
+LONGEST_S = 7 * 86_400.0  # of a log, to look at the positions of; no drive is longer
 COOLING_AFTER_STOP_S = 120.0  # so long an inlet heated by the standing engine may fall steeply
 TEMPERATURES = (
     "intake_air_temperature",
@@ -236,9 +237,8 @@ def _soon_after_stop(time_s: np.ndarray, log: Log) -> np.ndarray:
     soon = np.zeros(len(time_s), dtype=bool)
     if engine is not None:
         stops = engine.time_s[engine.values < STOPPED_RPM]
-        for k in range(len(time_s)):
-            since = time_s[k] - stops
-            soon[k] = bool(((since >= -engine.max_gap_s) & (since <= COOLING_AFTER_STOP_S)).any())
+        first = np.searchsorted(stops, time_s - COOLING_AFTER_STOP_S, side="left")
+        soon = first < np.searchsorted(stops, time_s + engine.max_gap_s, side="right")
     return soon
 
 
@@ -385,18 +385,14 @@ def _speed_over_ground(speed: Signal, log: Log) -> float | None:
     if latitude is None or longitude is None or log.duration_s < 60:
         return None
     # Every 10 s: far enough apart for the positions' noise, near enough for the road's bends.
-    times = np.arange(0.0, log.duration_s, 10.0)
+    times = np.arange(0.0, min(log.duration_s, LONGEST_S), 10.0)
     lat, lon = np.radians(latitude.at(times)), np.radians(longitude.at(times))
     # Small distances on a sphere: the arc along the meridian and along the parallel.
     ground = EARTH_RADIUS_M * np.hypot(np.diff(lat), np.diff(lon) * np.cos((lat[1:] + lat[:-1]) / 2))
-    within = np.array([_distance_m(speed, start, start + 10.0) for start in times[:-1]])
+    inside = speed.at((times[:-1, None] + np.arange(11.0)).ravel()).reshape(-1, 11) / 3.6
+    within = np.asarray(np.trapezoid(inside, dx=1.0, axis=1))
     good = np.isfinite(ground) & np.isfinite(within) & (within > 50)
     return float(ground[good].sum() / within[good].sum()) if good.sum() >= 5 else None
-
-
-def _distance_m(speed: Signal, start_s: float, end_s: float) -> float:
-    inside = speed.at(np.linspace(start_s, end_s, 11)) / 3.6
-    return float(np.trapezoid(inside, dx=(end_s - start_s) / 10))
 
 
 def _top_gear_kmh(speed: Signal, log: Log) -> float | None:

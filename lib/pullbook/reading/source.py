@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import codecs
 import gzip
+import os
+import stat
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -43,11 +45,21 @@ class Content:
     ----------
     cut_off : bool
         A gzip file ended before its end: what was read is whole, but not all.
+    whole_lines : bool
+        The file is being written to, so a line counts only once its end is there.
     """
 
-    def __init__(self, stream: IO[bytes], *, packed: bool) -> None:
+    def __init__(self, stream: IO[bytes], *, packed: bool, whole_lines: bool = False) -> None:
+        self._stream, self._known = stream, os.fstat(stream.fileno())
+        self.whole_lines = whole_lines
         self._read = gzip.GzipFile(fileobj=stream, mode="rb").read1 if packed else stream.read
         self.cut_off = False
+
+    @property
+    def changed(self) -> bool:
+        """Whether something has written to the file since it was opened."""
+        now = os.fstat(self._stream.fileno())
+        return (now.st_size, now.st_mtime_ns) != (self._known.st_size, self._known.st_mtime_ns)
 
     def read(self, size: int) -> bytes:
         """Return so many bytes, fewer only at the end."""
@@ -62,8 +74,14 @@ class Content:
 
 
 @contextmanager
-def opened(path: Path) -> Iterator[Content]:
+def opened(path: Path, *, whole_lines: bool = False) -> Iterator[Content]:
     """Open a log, unpacking gzip by its signature; faults of the file become refusals.
+
+    Parameters
+    ----------
+    path : Path
+    whole_lines : bool
+        As for `Content`.
 
     Yields
     ------
@@ -76,6 +94,7 @@ def opened(path: Path) -> Iterator[Content]:
     """
     name = path.name
     try:
+        check_ordinary(path)
         with path.open("rb") as stream:
             size = path.stat().st_size
             start = stream.read(16)
@@ -87,7 +106,7 @@ def opened(path: Path) -> Iterator[Content]:
             packed = start.startswith(GZIP_SIGNATURE)
             if name.lower().endswith(".gz") and not packed:
                 raise LogError(f"{name}: ends in .gz but is not gzip. Rename it, or pack it again.")
-            yield Content(stream, packed=packed)
+            yield Content(stream, packed=packed, whole_lines=whole_lines)
     except FileNotFoundError:
         raise LogError(f"{name}: no such file. Check the name.") from None
     except IsADirectoryError:
@@ -96,6 +115,21 @@ def opened(path: Path) -> Iterator[Content]:
         raise LogError(f"{name}: may not be read. Allow reading it.") from None
     except (OSError, zlib.error) as error:
         raise LogError(f"{name}: the file is damaged ({error}). Copy or export it again.") from None
+
+
+def check_ordinary(path: Path) -> None:
+    """Refuse what is there but no file: opening a named pipe waits for ever, and a device never ends.
+
+    Raises
+    ------
+    LogError
+        When it is neither an ordinary file nor a folder.
+    OSError
+        When it is not there.
+    """
+    kind = path.stat().st_mode
+    if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
+        raise LogError(f"{path.name}: is no ordinary file (a pipe or a device). Give the log as a file.")
 
 
 def blocks(raw: Content, name: str) -> Iterator[bytes]:
@@ -151,7 +185,7 @@ def blocks(raw: Content, name: str) -> Iterator[bytes]:
         size = BLOCK_BYTES
         yield lines
     carry += half
-    if carry.strip() and not raw.cut_off:
+    if carry.strip() and not (raw.cut_off or raw.whole_lines):
         yield carry
 
 

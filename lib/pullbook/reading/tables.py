@@ -36,6 +36,7 @@ _T = TypeVar("_T")
 WORKERS = min(4, os.cpu_count() or 1)
 LEAST_ROWS_LEFT = 10  # of a file that ends too early: with fewer there is no drive to speak of
 LONG_ROWS = 100_000  # for shorter columns, starting threads takes longer than they save
+LONGEST_CELL = 100  # characters that a number and its unit may take
 MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
 _LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
@@ -136,7 +137,17 @@ def read_table(path: Path) -> Table:
     LogError
         When the file is missing, empty, too large or damaged, or no table can be found in it.
     """
-    with opened(path) as raw:
+    table, changed = _read_once(path)
+    if not changed:
+        return table
+    # Its last line may have been half written: once more, as far as lines are whole.
+    table, _ = _read_once(path, whole_lines=True)
+    return replace(table, findings=(*table.findings, _growing(len(table))))
+
+
+def _read_once(path: Path, *, whole_lines: bool = False) -> tuple[Table, bool]:
+    """Return the table, and whether the file was written to while it was read."""
+    with opened(path, whole_lines=whole_lines) as raw:
         try:
             table = _read(raw, path)
         except LogError:
@@ -144,10 +155,10 @@ def read_table(path: Path) -> Table:
                 raise _too_little_left(path.name) from None
             raise
         if not raw.cut_off:
-            return table
+            return table, raw.changed
         if len(table) < LEAST_ROWS_LEFT:
             raise _too_little_left(path.name)
-        return replace(table, findings=(*table.findings, _cut_short(len(table))))
+        return replace(table, findings=(*table.findings, _cut_short(len(table)))), raw.changed
 
 
 def _read(raw: Content, path: Path) -> Table:
@@ -172,6 +183,16 @@ def _read(raw: Content, path: Path) -> Table:
 def _too_little_left(name: str) -> LogError:
     return LogError(
         f"{name}: the file is damaged (it ends too early, and too little is left). Copy or export it again."
+    )
+
+
+def _growing(rows: int) -> Finding:
+    return Finding(
+        code="log-growing",
+        severity="warning",
+        message=f"Something was still writing this log while it was read. Its {rows} whole rows were used. Stop the "
+        "logger, then run this again.",
+        evidence={"rows": rows},
     )
 
 
@@ -214,7 +235,12 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
         return column.to_numpy(dtype=float, na_value=np.nan), 0
     if decimal == ",":
         column = _without_thousands_points(column)
-    values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    try:
+        values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
+    except (OverflowError, ValueError):  # a whole number of hundreds of digits is no reading
+        texts = column.astype("string")
+        column = texts.where(texts.str.len() <= LONGEST_CELL, "no number")
+        values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
     rest = np.isnan(values) & column.notna().to_numpy()
     text = column[rest].astype("string").str.strip(' "\t')
     if decimal == ",":
@@ -431,15 +457,9 @@ def _read_parquet(path: Path) -> Table:
             f"{path.name}: is Parquet, which needs the package pyarrow. Install it (pip install pyarrow), or "
             "export CSV."
         )
-    try:
-        frame = pd.read_parquet(path)
-    except (OSError, ValueError) as error:
-        raise LogError(f"{path.name}: the file is damaged ({error}). Copy or export it again.") from None
-    if frame.empty or len(frame.columns) > MAX_COLUMNS or frame.size > MAX_CELLS:
-        raise LogError(
-            f"{path.name}: has {len(frame)} rows and {len(frame.columns)} columns; allowed are 1 row or more, at most "
-            f"{MAX_COLUMNS} columns and {MAX_CELLS:,} cells. Export the drive that is meant."
-        )
+    from pullbook.reading.parquet import read_frame
+
+    frame = read_frame(path, max_columns=MAX_COLUMNS, max_cells=MAX_CELLS)
     headers = tuple(distinct([mend_encoding(str(column).strip()) for column in frame.columns]))
     frame.columns = pd.RangeIndex(len(headers))
     layout = Layout(

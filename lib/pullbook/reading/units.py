@@ -61,6 +61,20 @@ PLAUSIBLE: dict[str, tuple[float, float]] = {
 }
 
 
+# Values outside these are damage, whatever unit was meant: single ones are set aside before anything is made of them.
+# Wider than `PLAUSIBLE` by more than any two units of the quantity differ; common practice, no source.
+POSSIBLE: dict[str, tuple[float, float]] = {
+    "speed": (-2_000, 2_000),
+    "rotation": (-100_000, 100_000),
+    "temperature": (-273.15, 10_000),  # absolute zero
+    "pressure": (-1_000_000, 1_000_000),  # counted from the air outside, perhaps; none is below nought in the end
+    "mass flow": (-100_000, 100_000),
+    "percentage": (-10_000, 10_000),
+    "angle": (-360, 360),
+    "length": (-20_000, 100_000),
+}
+
+
 @dataclass(frozen=True)
 class Unit:
     """A unit of a log: value held = ``scale * value + offset``.

@@ -23,6 +23,10 @@ from pullbook.text import counted
 
 COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
 MAX_BYTES = 5_000_000
+MAX_CELL = 400  # characters; a note is a line
+MAX_FAULTS_TOLD = 20
+MOST_KM = 1e7  # no vehicle has been driven as far
+MOST_ML = 1e6
 KM_PER_MILE = 1.609344  # exact, NIST SP 811 (2008), B.8
 # Millilitres. US fluid ounce: NIST SP 811 (2008), B.8; imperial: exactly 28.413 062 5 ml (UK units regulations).
 ML = {
@@ -118,6 +122,8 @@ def read_ledger(path: str | Path) -> Ledger:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise LedgerError(f"{path.name}: not UTF-8 text; save it as UTF-8") from None
+    except OSError as error:
+        raise LedgerError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
     return parse_ledger(text, path.name)
 
 
@@ -149,27 +155,37 @@ def parse_ledger(text: str, name: str = "ledger") -> Ledger:
     """
     lines = text.replace("\x00", "").splitlines()
     delimiter = ";" if lines and lines[0].count(";") > lines[0].count(",") else ","
-    rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
+    try:
+        rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
+    except csv.Error as error:
+        raise LedgerError(
+            f"{name}: is no table ({error}); a cell holds at most {MAX_CELL} characters: is a quote left open?"
+        ) from None
     header = [cell.strip().lower() for cell in rows[0]] if rows else []
     missing = [column for column in ("date", "odometer", "item") if column not in header]
     unknown = [column for column in header if column and column not in COLUMNS]
     if missing or unknown:
         raise LedgerError(
             f"{name}: the first row must name the columns {', '.join(COLUMNS)}; "
-            + "; ".join([f"missing: {c}" for c in missing] + [f"unknown: {c!r}" for c in unknown])
+            + "; ".join([f"missing: {c}" for c in missing] + [f"unknown: {c[:40]!r}" for c in unknown[:20]])
         )
     faults: list[str] = []
     entries: list[Entry] = []
     for number, row in enumerate(rows[1:], start=2):
         if any(cell.strip() for cell in row):
             cells = {column: cell.strip() for column, cell in zip(header, row, strict=False)}
+            if long := [column for column, cell in cells.items() if len(cell) > MAX_CELL]:
+                faults.append(f"row {number}: {long[0] or 'a cell'} is longer than {MAX_CELL} characters; shorten it")
+                continue
             entry = _entry(number, cells, faults)
             if entry is not None:
                 entries.append(entry)
     entries.sort(key=lambda entry: (entry.date, entry.row))
     faults += _odometer_faults(entries)
     if faults:
-        listed = "\n".join(f"  - {fault}" for fault in faults)
+        told = faults[:MAX_FAULTS_TOLD]
+        told += [f"and {len(faults) - len(told)} more"] if len(faults) > len(told) else []
+        listed = "\n".join(f"  - {fault}" for fault in told)
         raise LedgerError(f"{name} has {len(faults)} fault{'s' if len(faults) > 1 else ''}:\n{listed}")
     return Ledger(entries=tuple(entries), findings=_gaps(entries))
 
@@ -209,7 +225,11 @@ def _odometer(number: int, text: str, faults: list[str]) -> float | None:
         faults.append(f"row {number}: odometer given {text!r}; allowed: a number, with km (usual) or mi")
         return None
     assert match is not None  # float("") would have raised
-    return value * (KM_PER_MILE if (match[2] or "km").lower().startswith("mi") else 1.0)
+    km = value * (KM_PER_MILE if (match[2] or "km").lower().startswith("mi") else 1.0)
+    if km > MOST_KM:
+        faults.append(f"row {number}: odometer given {text[:40]!r}; allowed: up to {MOST_KM:,.0f} km")
+        return None
+    return km
 
 
 def _amount(number: int, text: str, unit: str, faults: list[str]) -> float | None:
@@ -225,7 +245,10 @@ def _amount(number: int, text: str, unit: str, faults: list[str]) -> float | Non
         faults.append(f"row {number}: unit given {unit!r}; allowed: {', '.join(ML)}")
         return None
     if not (math.isfinite(value) and value >= 0):
-        faults.append(f"row {number}: amount given {text!r}; allowed: not negative")
+        faults.append(f"row {number}: amount given {text[:40]!r}; allowed: not negative")
+        return None
+    if value * ML[plain] > MOST_ML:
+        faults.append(f"row {number}: amount given {text[:40]!r}; allowed: up to {MOST_ML:,.0f} ml")
         return None
     return value * ML[plain]
 

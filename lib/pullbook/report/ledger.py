@@ -163,6 +163,8 @@ def _effect(results: str) -> MeasuredEffect | None:
     if not results:
         return None
     try:
+        if not Path(results).is_file():  # opening a named pipe would wait for ever
+            raise ValueError(results)
         found = json.loads(Path(results).read_text(encoding="utf-8"))["comparison"]
         return MeasuredEffect(verdict=str(found["verdict"]), sentence=str(found["sentence"]))
     except (OSError, ValueError, KeyError, TypeError):

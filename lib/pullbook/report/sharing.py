@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 
 from pullbook.analysis.result import Result
 from pullbook.report.sections import LIMITS, worth
+from pullbook.settings.files import write_whole
 from pullbook.settings.privacy import scrub
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import decimals, percent, sentence_case, typeset, unit_suffix
@@ -62,9 +63,9 @@ class Post:
 def save_posts(result: Result, folder: str | Path) -> None:
     """Write ``post.md``, ``post.bbcode.txt`` and ``card.png`` into a folder that exists."""
     post = compose(result)
-    (Path(folder) / "post.md").write_text(markdown(post), encoding="utf-8")
-    (Path(folder) / "post.bbcode.txt").write_text(bbcode(post), encoding="utf-8")
-    (Path(folder) / "card.png").write_bytes(card(result, post))
+    write_whole(Path(folder) / "post.md", markdown(post))
+    write_whole(Path(folder) / "post.bbcode.txt", bbcode(post))
+    write_whole(Path(folder) / "card.png", card(result, post))
 
 
 def compose(result: Result) -> Post:

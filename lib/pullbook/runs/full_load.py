@@ -303,7 +303,8 @@ def _full_by_acceleration(speed: Signal, engine: Signal | None) -> FullLoad:
         turns = np.interp(speed.time_s, engine.time_s, engine.values)
         effort = effort * moving / np.maximum(turns, 500.0)  # force over gear ratio: torque per unit mass
         like, building, full, sure = turns / 300, 0.5, 0.6, 0.8
-    share = effort / _best(effort, like.astype(int).clip(0), max(2, round(BEST_HELD_S / speed.period_s)))
+    held = max(2, round(BEST_HELD_S / speed.period_s)) if speed.period_s > 0 else 2  # a single reading has no period
+    share = effort / _best(effort, like.astype(int).clip(0), held)
     gaining = acceleration >= ACCELERATING_M_S2
     return FullLoad(
         speed.time_s,
@@ -320,14 +321,17 @@ def _full_by_acceleration(speed: Signal, engine: Signal | None) -> FullLoad:
 def _best(effort: np.ndarray, bins: np.ndarray, held: int) -> np.ndarray:
     """Return, at each refresh, the effort reached ``held`` times in its bin and the bins beside it."""
     order = np.lexsort((effort, bins))
-    ends = np.searchsorted(bins[order], np.arange(-1, bins.max() + 2), side="right")
-    best = np.full(bins.max() + 1, np.inf)
-    for k in range(len(best)):
-        top = [effort[order[max(ends[j], ends[j + 1] - held) : ends[j + 1]]] for j in range(max(k - 1, 0), k + 2)]
-        beside = np.sort(np.concatenate(top))
-        if len(beside) >= held:
-            best[k] = max(beside[-held], 1e-9)
-    at_each: np.ndarray = best[bins]
+    kinds, kind = np.unique(bins, return_inverse=True)  # those that occur, however far apart they lie
+    beside = kinds[:, None] + np.array([-1, 0, 1])
+    first = np.searchsorted(bins[order], beside, side="left").tolist()
+    after = np.searchsorted(bins[order], beside, side="right").tolist()
+    best = np.full(len(kinds), np.inf)
+    for k in range(len(kinds)):
+        top = [effort[order[max(a, b - held) : b]] for a, b in zip(first[k], after[k], strict=True)]
+        efforts = np.sort(np.concatenate(top))
+        if len(efforts) >= held:
+            best[k] = max(efforts[-held], 1e-9)
+    at_each: np.ndarray = best[kind]
     return at_each
 
 

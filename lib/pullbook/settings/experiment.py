@@ -31,7 +31,9 @@ from pullbook.settings.outcomes import OUTCOMES, Outcome, outcome_named
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
+MAX_MERGED = 20_000
 MAX_FAULTS_TOLD = 20
+_MERGE = "tag:yaml.org,2002:merge"
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
 TRACK_SUFFIXES = (".gpx",)
 
@@ -340,11 +342,17 @@ def parse_settings(text: str) -> dict[str, Any]:
     from ruamel.yaml import YAML
     from ruamel.yaml.error import YAMLError
 
+    text = text.removeprefix("\ufeff")
     try:
-        data = YAML(typ="safe", pure=True).load(text.removeprefix("\ufeff"))
+        if "<<" in text or "merge" in text:
+            _check_merges(YAML(typ="safe", pure=True).compose(text))
+        data = YAML(typ="safe", pure=True).load(text)
     except RecursionError:
         raise ExperimentError(f"{FILE_NAME}: nested too deeply; lists and keys go three levels deep") from None
-    except (YAMLError, ValueError) as error:
+    except ExperimentError:
+        raise
+    # A damaged value under a tag, such as `!!int ""`, is met with whatever the parser stumbles over.
+    except (YAMLError, ValueError, LookupError, TypeError, AttributeError, AssertionError, ArithmeticError) as error:
         mark = getattr(error, "problem_mark", None)
         where = f"line {mark.line + 1}: " if mark else ""
         what = " ".join(str(getattr(error, "problem", None) or error).split())[:200]
@@ -352,6 +360,36 @@ def parse_settings(text: str) -> dict[str, Any]:
     if not isinstance(data, dict) or not all(isinstance(key, str) for key in data):
         raise ExperimentError(f"{FILE_NAME}: must hold keys and values such as 'title: ...'")
     return data
+
+
+def _check_merges(node: Any) -> None:
+    """Refuse merge keys (``<<``) that would write out more than `MAX_MERGED` keys: doubled often, they never end."""
+    merged: dict[int, int] = {}  # by node, how many keys it has once all is merged
+    total = 0
+
+    def keys(node: Any) -> int:
+        nonlocal total
+        if id(node) not in merged:
+            merged[id(node)] = MAX_MERGED  # what merges itself has no end
+            if isinstance(node.value, str) or node.value is None:
+                count = 0
+            elif node.value and not isinstance(node.value[0], tuple):
+                count = sum(map(keys, node.value))
+            else:
+                count = 0
+                for name, value in node.value:
+                    inside = keys(value)
+                    merges = name.value == "<<" or name.tag == _MERGE
+                    count += inside if merges else 1
+                    total += inside if merges else 0
+            merged[id(node)] = count
+            if max(count, total) > MAX_MERGED:
+                raise ExperimentError(
+                    f"{FILE_NAME}: its merge keys (<<) make more than {MAX_MERGED:,} keys; write the settings out"
+                )
+        return merged[id(node)]
+
+    keys(node)
 
 
 def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> list[str]:
@@ -446,7 +484,10 @@ def _given(value: object) -> str:
     """Show a value that was given; briefly, for aliases can make a short file very deep."""
     brief = reprlib.Repr()
     brief.maxlevel, brief.maxlist, brief.maxdict, brief.maxstring = 2, 3, 3, 80
-    return brief.repr(value)
+    try:
+        return brief.repr(value)
+    except ValueError:  # Python writes out no whole number of more than 4,300 digits
+        return "a number of thousands of digits"
 
 
 def _model_at(location: tuple[str | int, ...]) -> type[BaseModel]:

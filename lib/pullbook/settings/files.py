@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 from pathlib import Path
+from uuid import uuid4
 
 from pullbook.errors import ExperimentError
 
 LIBRARY = Path(__file__).resolve().parents[1]
 RENDERED = "rendered"  # where the results of an experiment go, inside it, by default
 RESULTS = "results.json"
+NO_ROOM = {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}  # a full disk, a limit on the size of files, a quota
 
 
 def check_place(path: Path) -> None:
@@ -25,23 +28,25 @@ def check_place(path: Path) -> None:
         raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write a text file, line ends as given: the whole of it or, whatever happens, what was there before.
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write a file, a text's line ends as given: the whole of it or, whatever happens, what was there before.
 
     Raises
     ------
     ExperimentError
-        When it cannot be written.
+        When it cannot be written, or is a link: what that leads to may be anything.
     """
-    target = path.resolve()  # a link keeps pointing to it
-    part = target.with_name(f".{target.name}-{os.getpid()}")
+    if path.is_symlink():
+        raise ExperimentError(f"{path}: is a link, and nothing is written through one; put the file itself there")
+    part = path.with_name(f".{path.name}-{os.getpid()}-{uuid4().hex[:8]}")
     try:
-        part.write_text(text, encoding="utf-8", newline="")
-        with part.open("rb+") as stream:
+        with part.open("xb") as stream:  # x: what lies there already is not written to, and no link followed
+            stream.write(content.encode() if isinstance(content, str) else content)
+            stream.flush()
             os.fsync(stream.fileno())  # or a power cut may leave the new name on an empty file
-        if target.exists():
-            part.chmod(target.stat().st_mode)
-        part.replace(target)
+        if path.exists():
+            part.chmod(path.stat().st_mode)
+        part.replace(path)
     except OSError as error:
         raise ExperimentError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
     finally:

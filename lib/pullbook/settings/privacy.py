@@ -18,26 +18,31 @@ from pullbook.settings.experiment import Experiment
 REMOVED = "(removed)"
 
 _NUMBERS = r"(?=[A-Z -]{0,9}\d)[A-Z0-9][A-Z0-9 -]{1,10}[A-Z0-9]"  # with a digit, or it is a word
+# Every repeat is bounded, or the last of its pattern: a header of a megabyte then takes a thousand times one of a
+# kilobyte, not a million times. Blanks are told by up to four, as people write them.
 _PATTERNS: dict[str, re.Pattern[str]] = {
     # ISO 3779: seventeen characters, no I, O or Q; at least one digit and one letter, or it is a word or a number.
     "vehicle identification number": re.compile(
-        r"\b(?=[A-HJ-NPR-Z0-9]*\d)(?=[A-HJ-NPR-Z0-9]*[A-HJ-NPR-Z])[A-HJ-NPR-Z0-9]{17}\b", re.IGNORECASE
+        r"\b(?=[A-HJ-NPR-Z0-9]{0,16}\d)(?=[A-HJ-NPR-Z0-9]{0,16}[A-HJ-NPR-Z])[A-HJ-NPR-Z0-9]{17}\b", re.IGNORECASE
     ),
     "position": re.compile(
-        r"[-+]?\d{1,3}\.\d{3,}\s*°?\s*[NSEW]?\s*[,;/ ]\s*[-+]?\d{1,3}\.\d{3,}\s*°?\s*[NSEW]?\b"
-        r"|\d{1,3}\s*°\s*\d{1,2}\s*['′]\s*(\d{1,2}(\.\d+)?\s*[\"″]\s*)?[NSEW]\b"
-        r"|\b(lat|latitude|lon|lng|longitude)\b\s*[:=]?\s*[-+]?\d{1,3}\.\d+",
+        r"[-+]?\d{1,3}\.\d{3,20}\s{0,4}°?\s{0,4}[NSEW]?\s{0,4}[,;/ ]\s{0,4}"
+        r"[-+]?\d{1,3}\.\d{3,20}\s{0,4}°?\s{0,4}[NSEW]?\b"
+        r"|\d{1,3}\s{0,4}°\s{0,4}\d{1,2}\s{0,4}['′]\s{0,4}(\d{1,2}(\.\d{1,20})?\s{0,4}[\"″]\s{0,4})?[NSEW]\b"
+        r"|\b(lat|latitude|lon|lng|longitude)\b\s{0,4}[:=]?\s{0,4}[-+]?\d{1,3}\.\d+",
         re.IGNORECASE,
     ),
     "registration": re.compile(
-        rf"\b(registration|reg|number plate|licen[cs]e plate)( number| no)?\b\.?\s*[:#=]?\s*{_NUMBERS}\b",
+        rf"\b(registration|reg|number plate|licen[cs]e plate)( number| no)?\b\.?\s{{0,4}}[:#=]?\s{{0,4}}{_NUMBERS}\b",
         re.IGNORECASE,
     ),
-    "serial number": re.compile(r"\b(serial( number| no)?|s/n)\b\.?\s*[:#=]?\s*[A-Z0-9-]{4,}", re.IGNORECASE),
-    "mail address": re.compile(r"[\w.+-]+@[\w-]+(\.[\w-]+)+"),
+    "serial number": re.compile(r"\b(serial( number| no)?|s/n)\b\.?\s{0,4}[:#=]?\s{0,4}[A-Z0-9-]{4,}", re.IGNORECASE),
+    "mail address": re.compile(
+        r"[\w.+-]{1,64}@[\w-]{1,63}(\.[\w-]{1,63}){1,10}"  # no longer than RFC 5321, 4.5.3.1 and RFC 1035, 2.3.4 allow
+    ),
     "file path": re.compile(
-        r"(?<![\w:/])(file:/+|~/|/(home|users|root|mnt|media|tmp|var|opt|private|volumes|data)/)[^\s,;:\"'<>|]*"
-        r"|\b[A-Z]:[\\/][^\s,;\"'<>|]*|\\\\[^\s\\]+\\[^\s,;\"'<>|]*",
+        r"(?<![\w:/])(file:/{1,4}|~/|/(home|users|root|mnt|media|tmp|var|opt|private|volumes|data)/)[^\s,;:\"'<>|]*"
+        r"|\b[A-Z]:[\\/][^\s,;\"'<>|]*|\\\\[^\s\\]{1,255}\\[^\s,;\"'<>|]*",
         re.IGNORECASE,
     ),
 }
@@ -53,7 +58,7 @@ _MONTH = (
     r"|nov|november|novembre|noviembre|novembro|listopada"
     r"|dec|december|dez|dezember|décembre|decembre|diciembre|dicembre|dezembro|grudnia)(?![^\W\d_])\.?"
 )
-_DAY, _CLOCK = r"(?:0?[1-9]|[12]\d|3[01])", r"(?:[T_ -]?\d{2}[:.h-]?\d{2}(?:[:.-]?\d{2}(?:\.\d+)?)?Z?(?!\d))?"
+_DAY, _CLOCK = r"(?:0?[1-9]|[12]\d|3[01])", r"(?:[T_ -]?\d{2}[:.h-]?\d{2}(?:[:.-]?\d{2}(?:\.\d{1,9})?)?Z?(?!\d))?"
 _MONTH_NUMBER, _YEAR = r"(?:0?[1-9]|1[0-2])", r"(?:19|20)\d{2}"
 DATE = re.compile(
     rf"(?<!\d){_YEAR}(?P<sep>[-/._ ]){_MONTH_NUMBER}(?P=sep){_DAY}(?!\d){_CLOCK}"
@@ -62,7 +67,8 @@ DATE = re.compile(
     # Eight or six digits in a row, as in names of files: year first, or day first.
     rf"|(?<!\d)(?:{_YEAR}|\d{{2}})(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?!\d){_CLOCK}"
     rf"|(?<!\d)(?:0[1-9]|[12]\d|3[01])(?:0[1-9]|1[0-2]){_YEAR}(?!\d)"
-    rf"|(?<!\d){_DAY}(?:st|nd|rd|th|er|\.)?[ _-]?(?:of |de |di )?(?<![a-z]){_MONTH}(?:[ _,-]*(?:de )?{_YEAR})?(?!\d)"
+    rf"|(?<!\d){_DAY}(?:st|nd|rd|th|er|\.)?[ _-]?(?:of |de |di )?(?<![a-z]){_MONTH}"
+    rf"(?:[ _,-]{{0,4}}(?:de )?{_YEAR})?(?!\d)"
     rf"|(?<![^\W\d_]){_MONTH}[ _-]?(?:{_DAY}(?:st|nd|rd|th)?(?:,? {_YEAR})?|{_YEAR})(?!\d)",
     re.IGNORECASE,
 )

@@ -17,6 +17,7 @@ from pullbook.settings.experiment import FILE_NAME, Experiment, Protocol, Sessio
 from pullbook.settings.files import write_whole
 from pullbook.settings.privacy import fit_to_share
 from pullbook.settings.yaml_edit import Edit, Place, Value, put, with_edits
+from pullbook.workbook.execute import exclusive
 
 if TYPE_CHECKING:
     from pullbook.analysis.sessions import Reading
@@ -165,17 +166,18 @@ class Choices:
         if missing := self.without_reason():
             raise ExperimentError(f"Not saved: give a reason for leaving out {', '.join(missing)}.")
         folder = self.experiment.folder
-        if read_settings(folder) != self._text:
-            raise ExperimentError(
-                f"Not saved: {FILE_NAME} was changed outside this page since it was read. Press 'Read the file again'; "
-                "your choices stay."
-            )
-        text = with_edits(self._text, self.edits())
-        try:
-            Experiment.from_settings(parse_settings(text), folder)
-        except ExperimentError as refusal:
-            raise ExperimentError(f"Not saved: {refusal}") from None
-        write_whole(folder / FILE_NAME, text)
+        with exclusive(folder.resolve() / FILE_NAME):  # of two pages that save at once, one is told
+            if read_settings(folder) != self._text:
+                raise ExperimentError(
+                    f"Not saved: {FILE_NAME} was changed outside this page since it was read. Press 'Read the file "
+                    "again'; your choices stay."
+                )
+            text = with_edits(self._text, self.edits())
+            try:
+                Experiment.from_settings(parse_settings(text), folder)
+            except ExperimentError as refusal:
+                raise ExperimentError(f"Not saved: {refusal}") from None
+            write_whole(folder / FILE_NAME, text)
         self._text, self.saved, self.saved_result = text, self.experiment, self.result
 
     def revert(self) -> None:

@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
 from pullbook.errors import ExperimentError, PullbookError
-from pullbook.settings.files import LIBRARY, check_place
+from pullbook.settings.files import LIBRARY, NO_ROOM, check_place
+from pullbook.settings.safe_path import safe_children
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -194,22 +195,26 @@ def execute(
             f"{template}: its parameters cell does not name {', '.join(sorted(unknown))}; put the line back"
         )
     try:
-        notebook: NotebookNode = execute_notebook(
-            _literal(template),
-            _literal(produced),
-            parameters=dict(parameters),
-            kernel_name="python3",
-            progress_bar=progress,
-            cwd=str(template.parent),  # as in JupyterLab; no file of the experiment can pass for a module
-            request_save_on_cell_execute=False,
-            record_timing=False,  # when it ran is nobody's business
-            extra_arguments=["--log-level=CRITICAL"],  # what the kernel says of itself is no news to the person
-        )
+        with safe_children():
+            notebook: NotebookNode = execute_notebook(
+                _literal(template),
+                _literal(produced),
+                parameters=dict(parameters),
+                kernel_name="python3",
+                progress_bar=progress,
+                cwd=str(template.parent),  # as in JupyterLab; no file of the experiment can pass for a module
+                request_save_on_cell_execute=False,
+                record_timing=False,  # when it ran is nobody's business
+                # What the kernel says of itself is no news to the person; nor does it import from where it stands.
+                extra_arguments=["--log-level=CRITICAL", "--InteractiveShellApp.ignore_cwd=True"],
+            )
     except PapermillExecutionError as error:
         if error.ename in {kind.__name__ for kind in _refusals(PullbookError)}:
             raise PullbookError(error.evalue) from None
+        if error.ename == "OSError" and any(error.evalue.startswith(f"[Errno {number}]") for number in NO_ROOM):
+            raise ExperimentError(f"{failed.parent}: {_no_room(error.evalue)}") from None
         failed.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy(produced, failed)
+        produced.replace(failed)  # never through a link of that name
         raise RuntimeError(f"{error.ename}: {error.evalue}. The failed notebook is kept as {failed}") from None
     ahead.join()
     return notebook
@@ -298,7 +303,8 @@ def check_page_path(out: Path) -> None:
 def stage(target: Path) -> Iterator[Path]:
     """Give a folder on the target's disk to write in; it is gone afterwards, unless the process is killed.
 
-    To be used inside `exclusive`: what a killed run left for the same target is taken away first.
+    To be used inside `exclusive`: what a killed run left for the same target is taken away first. A disk without room
+    is refused.
     """
     near = next(path for path in (target, *target.parents) if path.is_dir())
     for left in near.glob(f".pullbook-{_key(target)}-*"):
@@ -307,8 +313,16 @@ def stage(target: Path) -> Iterator[Path]:
     try:
         _make(work)
         yield work
+    except OSError as error:
+        if error.errno not in NO_ROOM:
+            raise
+        raise ExperimentError(f"{near}: {_no_room(error.strerror)}") from None
     finally:
         shutil.rmtree(work, ignore_errors=True)
+
+
+def _no_room(said: str | None) -> str:
+    return f"cannot be written to ({said}); make room or give another --out; what was written earlier is as it was"
 
 
 def _make(work: Path) -> None:

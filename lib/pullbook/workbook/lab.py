@@ -11,6 +11,7 @@ from typing import Any
 from pullbook.errors import ExperimentError
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.files import write_whole
+from pullbook.settings.safe_path import safe_children
 from pullbook.workbook.run import workbook_path
 
 SETTINGS = {
@@ -90,7 +91,7 @@ def open_lab(copy: Path, options: Sequence[str] = ()) -> None:
 
     from jupyterlab.labapp import LabApp
 
-    with TemporaryDirectory(prefix="pullbook-lab-") as settings:
+    with TemporaryDirectory(prefix="pullbook-lab-") as settings, safe_children():
         (Path(settings) / "overrides.json").write_text(json.dumps(SETTINGS), encoding="utf-8")
         LabApp.launch_instance(
             argv=[

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pullbook.errors import ExperimentError
 from pullbook.settings.files import LIBRARY, RENDERED, RESULTS
+from pullbook.settings.places import place_for
 from pullbook.settings.privacy import scrub
 from pullbook.statistics.uncertainty import check_level
 from pullbook.workbook.execute import Scalar, exclusive, execute, notebook_path, read_parameters, stage
@@ -99,11 +100,12 @@ def run_workbook(
 
     experiment = Experiment.load(folder)
     folder = Path(folder).resolve()
-    target = Path(out).resolve() if out is not None else folder / RENDERED
+    target = place_for(out, folder / RENDERED)
     _check_target(experiment, target)
     parameters = _parameters(settings, relative_dates=relative_dates)
     program = program_sha256(LIBRARY, workbook_path())
     with exclusive(target):
+        experiment = Experiment.load(folder)  # as it is now: waiting may have taken minutes
         if if_changed and (earlier := _unchanged(experiment, program, parameters, target)) is not None:
             return earlier
         with stage(target) as work:
