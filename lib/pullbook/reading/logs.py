@@ -17,7 +17,7 @@ from pullbook.reading.headers import Header, parse_header
 from pullbook.reading.layout import is_number, unit_in_cell
 from pullbook.reading.polling import refreshes
 from pullbook.reading.tables import Table, in_threads, read_table
-from pullbook.reading.time_axis import TimeAxis, time_axis
+from pullbook.reading.time_axis import TimeAxis, TimeSource, time_axis
 from pullbook.reading.units import (
     CHANNELS,
     STANDARD_PRESSURE_KPA,
@@ -127,6 +127,8 @@ class Log:
         The manifold pressure was logged as counted from the outside pressure, and that was added.
     unknown_columns : tuple of str
         Columns that were not recognised.
+    time : TimeSource
+        Which column is the time, and how it is written.
     findings : tuple of Finding
     """
 
@@ -137,6 +139,7 @@ class Log:
     outside_kpa: float = STANDARD_PRESSURE_KPA
     gauge: bool = False
     unknown_columns: tuple[str, ...] = ()
+    time: TimeSource = field(default_factory=TimeSource)
     findings: tuple[Finding, ...] = field(default=())
 
     def get(self, channel: str) -> Signal | None:
@@ -221,6 +224,7 @@ def read_log(
         outside_kpa=STANDARD_PRESSURE_KPA if outside_kpa is None else outside_kpa,
         gauge=gauge,
         unknown_columns=tuple(h.text for h in assignment.unknown),
+        time=axis.source,
         findings=(
             *table.findings,
             *axis.findings,
@@ -329,7 +333,7 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
         values, unreadable = table.numbers(k)
         return _without_damage(values if all_rows else values[axis.rows]), unreadable
 
-    places = [k for k, text in enumerate(layout.headers) if text not in axis.columns]
+    places = [k for k, text in enumerate(layout.headers) if text not in axis.source.columns]
     columns = in_threads(read, places, rows=len(table))
     measured = refreshes([values for values, _ in columns])
     every_row_s = period_of(axis.seconds)  # the same for each signal that is fresh in every row
