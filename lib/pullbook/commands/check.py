@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, settling_lines
+from pullbook.reading.logs import Log
 from pullbook.reading.units import CHANNELS
 from pullbook.settings.experiment import PHASES, Experiment
 from pullbook.settings.fingerprint import inputs_sha256
@@ -40,7 +41,10 @@ def check_text(folder: str | Path) -> list[str]:
 
 def _drive(drive: Drive) -> list[str]:
     log, runs = drive.log, drive.runs
-    lines = [f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min"]
+    lines = [
+        f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min",
+        f"  time: {time_text(log)}",
+    ]
     width = max(len(name) for name in log.signals)
     for name, signal in log.signals.items():
         step = f"step {signal.resolution:.3g} {CHANNELS[name][1]}" if signal.resolution else "never moves"
@@ -58,3 +62,15 @@ def _drive(drive: Drive) -> list[str]:
         lines.append("  no pull and no cruise found")
     told = (f"{finding.severity}: {finding.message}" for finding in drive.findings)
     return [*lines, *(f"  {line}".replace("\n", "\n    ") for line in told)]
+
+
+def time_text(log: Log) -> str:
+    """Say which column is a log's time, how it is written, when it starts and how long it lasts."""
+    columns = " and ".join(map(repr, log.time.columns)) or "no column of its own"
+    if log.start is None:
+        starts = "no date"
+    else:
+        zone = " universal time, so the day may be the one before or after where you drove" if log.time.utc else ""
+        starts = f"starts {log.start:%Y-%m-%d %H:%M:%S}{zone}"
+    unit = f", read as {log.time.unit}" if log.time.unit else ""
+    return f"from {columns}{unit}; {starts}; {log.duration_s:.0f} s long"

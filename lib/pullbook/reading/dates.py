@@ -19,6 +19,9 @@ _OFFSET = re.compile(r"([+-])(\d{2}):?(\d{2})$")
 _UTC = re.compile(r"(Z|\s(UTC|GMT)|[+-]00:?00)$")
 # A zone by its name, at the end or before a year: "10:00:00 CET", "10:00:00 GMT+10:00 2026".
 _ZONE = r"\s\(?(?!AM\b|PM\b)[A-Z]{1,5}(?:[+-]\d{1,2}(?::?\d{2})?)?\)?(?=\s\d{4}$|$)"
+_NUMBERED = re.compile(
+    r"\d{1,2}([./-])\d{1,2}\1(\d{4}|\d{2})(\D{1,3})\d{1,2}:\d{1,2}(:\d{1,2}(\.\d+)?)?(\s*[AaPp][Mm])?", re.ASCII
+)
 _NUMBERS = r"^(\d{1,2})([./-])(\d{1,2})[./-]\d{2,4}\b"
 
 
@@ -90,8 +93,7 @@ def read_dates(stamped: pd.Series) -> Dated:
     if day_first is None:
         turned = _counted(_other_dates(plain.dropna().head(1), day_first=False), utc=utc)
         other = turned.start if turned.start != read.start else None
-        day_first = True if other is None and read.start else None
-    return Dated(read.seconds, read.start, utc, day_first if other is None else None, other)
+    return Dated(read.seconds, read.start, utc, day_first, other)
 
 
 def parts(stamped: pd.Series) -> Iterator[pd.Series]:
@@ -144,8 +146,20 @@ def _other_dates(stamped: pd.Series, *, day_first: bool) -> pd.Series:
     stamps = pd.Series(pd.NaT, index=stamped.index, dtype="datetime64[ns, UTC]")
     for _ in range(MOST_FORMS):
         left = stamped[stamps.isna() & stamped.notna()]
-        form = guess_datetime_format(left.iloc[0], dayfirst=day_first) if len(left) else None
+        form = _form(left.iloc[0], day_first=day_first) if len(left) else None
         if form is None:
             break
         stamps.loc[left.index] = pd.to_datetime(left, errors="coerce", format=form, utc=True)
     return stamps
+
+
+def _form(text: str, *, day_first: bool) -> str | None:
+    """Return the form of a date as `strptime` takes it, None where it is no known one."""
+    match = _NUMBERED.fullmatch(text)
+    if match is None:
+        form: str | None = guess_datetime_format(text)
+        return form
+    mark, year, space, seconds, fraction, half = match.groups()
+    date = mark.join(("%d", "%m") if day_first else ("%m", "%d")) + mark + ("%Y" if len(year) == 4 else "%y")
+    clock = ("%I" if half else "%H") + ":%M" + (":%S" if seconds else "") + (".%f" if fraction else "")
+    return date + space + clock + (half[:-2] + "%p" if half else "")

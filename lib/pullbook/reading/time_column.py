@@ -15,6 +15,7 @@ from pullbook.reading.tables import Table, to_numbers
 from pullbook.reading.vocabulary import tokens
 
 ROWS_LOOKED_AT = 5000
+UNNAMED_RISING = 0.98  # what has no name of a time must rise more surely
 LEAST_RISING = 0.9  # share of the steps that do not fall; clocks that were set, and damaged rows, make the others
 MOST_ROWS_A_SECOND = 25  # with stamps of whole seconds; faster loggers write fractions
 # What a road vehicle's speed does in its liveliest 2 % of a drive, km/h a second; common practice, no source.
@@ -245,7 +246,7 @@ def _unnamed(table: Table, k: int) -> _Claim | None:
     sample = table.sample(k, ROWS_LOOKED_AT)
     if sample.empty or not pd.api.types.is_numeric_dtype(sample):
         return None
-    numbers = _rising_numbers(table, sample)
+    numbers = _rising_numbers(table, sample, UNNAMED_RISING)
     if numbers is None or not _regular(numbers) or counts_rows(header, numbers):
         return None
     fine = _fineness(numbers)
@@ -258,7 +259,7 @@ def _may_be_time(table: Table, k: int) -> bool:
     sample = table.sample(k, ROWS_LOOKED_AT)
     if sample.empty or _is_clock(sample):
         return not sample.empty
-    numbers = _rising_numbers(table, sample)
+    numbers = _rising_numbers(table, sample, UNNAMED_RISING)
     return numbers is not None and np.ptp(numbers) > 0 and not counts_rows(table.layout.headers[k], numbers)
 
 
@@ -281,15 +282,15 @@ def _is_clock(sample: pd.Series) -> bool:
     return bool(text.str.contains(r"\d:\d", regex=True).mean() > 0.8)
 
 
-def _rising_numbers(table: Table, sample: pd.Series) -> np.ndarray | None:
+def _rising_numbers(table: Table, sample: pd.Series, share: float = LEAST_RISING) -> np.ndarray | None:
     """Return a sample's numbers where they rise, or fall all along as in a reversed log."""
     numbers, _ = to_numbers(sample, table.layout.decimal)
     numbers = numbers[np.isfinite(numbers)]
     if len(numbers) < 2 or numbers.max() == numbers.min():
         return None
     steps = np.diff(numbers)
-    rising = (steps >= 0).mean() > LEAST_RISING and numbers[-1] > numbers[0]
-    falling = (steps <= 0).mean() > LEAST_RISING and numbers[-1] < numbers[0]
+    rising = (steps >= 0).mean() > share and numbers[-1] > numbers[0]
+    falling = (steps <= 0).mean() > share and numbers[-1] < numbers[0]
     return numbers if rising or falling else None
 
 
