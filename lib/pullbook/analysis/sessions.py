@@ -14,12 +14,14 @@ from pullbook.reading.gpx import read_track, with_track
 from pullbook.reading.logs import Log, missing_channel, read_log, settling_line, with_outside_pressure
 from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
 from pullbook.reading.quality import doubtful_ambient, inspect
+from pullbook.reading.sensor_place import engine_findings
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
-from pullbook.settings.experiment import Experiment, Session
+from pullbook.settings.experiment import FILE_NAME, Experiment, Session
 
+WHY_NO_CHARGE = ("which-intake-temperature", "no-boost")  # findings that explain it better than a list of columns
 ZONE_SLACK = dt.timedelta(hours=14)  # what a place's clock differs from universal time at most
 
 
@@ -217,14 +219,33 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
     """Say for each drive that lacks the outcome's own channel which column it could be."""
     outcome = experiment.outcome_spec
     needed = NEEDS[outcome.name][:1] if outcome.name in NEEDS and outcome.name != "mean_inlet" else ()
-    texts = [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
+    texts = []
+    for channel in needed:
+        lacking = [d for d in drives if d.log.get(channel) is None]
+        if lacking:
+            texts.append(_missing(channel, lacking, engine_notes(experiment, drives)))
     if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:
-        lacking = next((d.log for d in drives if d.log.get(INLET_CHANNELS[0]) is None), drives[0].log)
+        without = [d for d in drives if d.log.get(INLET_CHANNELS[0]) is None] or drives
         texts.append(
-            f"{missing_channel(lacking, INLET_CHANNELS[0])}\nThe rise needs the same reference in all sessions: this "
-            "column in every log, or ambient_c for every session."
+            f"{_missing(INLET_CHANNELS[0], without, ())}\nThe rise needs the same reference in all sessions: this "
+            f"column in every log, or under each session in {FILE_NAME} the air temperature in the shade in °C, as in "
+            "ambient_c: 14.0"
         )
     return texts
+
+
+def _missing(channel: str, lacking: Sequence[Drive], engine: Sequence[Finding]) -> str:
+    """Say once for all drives that a channel is missing, and why, where the logs show it."""
+    where = ", ".join(drive.session.name for drive in lacking)
+    if channel == "charge_air_temperature" and (known := [f for f in engine if f.code in WHY_NO_CHARGE]):
+        return f"{where}: {known[0].message}"
+    others = f" (so do {where.partition(', ')[2]})" if len(lacking) > 1 else ""
+    return f"{lacking[0].session.name}{others} lacks it: {missing_channel(lacking[0].log, channel)}"
+
+
+def engine_notes(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    """Say what all logs together show of the engine and of where its intake temperature is measured."""
+    return engine_findings({d.session.name: d.log for d in drives}, settled=tuple(experiment.channels))
 
 
 def settling_lines(drives: list[Drive]) -> list[str]:

@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, settling_lines
+from pullbook.analysis.sessions import (
+    Drive,
+    engine_notes,
+    inlet_findings,
+    missing_for_outcome,
+    read_drives,
+    settling_lines,
+)
 from pullbook.reading.logs import Log
 from pullbook.reading.units import CHANNELS
 from pullbook.settings.experiment import PHASES, Experiment
@@ -30,12 +37,14 @@ def check_text(folder: str | Path) -> list[str]:
         cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
         found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
         lines.append(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
-    lines += [f"{finding.severity}: {finding.message}" for finding in inlet_findings(drives)]
+    noticed = (*inlet_findings(drives), *engine_notes(experiment, drives))
+    lines += [f"{finding.severity}: {finding.message}" for finding in noticed]
     if columns := settling_lines(drives):
         lines += ["", "Columns not recognised. What is right of these, put into experiment.yaml once:"]
         lines += ["channels:", *columns]
-    for text in missing_for_outcome(experiment, drives)[:1]:
-        lines += ["", f"Still needed for {experiment.outcome}: {text}"]
+    for text in missing_for_outcome(experiment, drives):
+        said = any(finding.message in text for finding in noticed)
+        lines += ["", f"Still needed for {experiment.outcome}: {'a charge temperature; see above' if said else text}"]
     return lines
 
 

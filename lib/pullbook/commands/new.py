@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import re
+import shlex
 import shutil
 from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
 
+from pullbook.commands.check import time_text
 from pullbook.errors import ExperimentError
 from pullbook.reading.logs import Log, read_log
+from pullbook.reading.sensor_place import engine_findings
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.settings.experiment import FILE_NAME, LOG_SUFFIXES, Protocol
@@ -164,13 +167,16 @@ def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence
     lines = [f"Wrote {folder / FILE_NAME}; {counted(len(logs), 'log')} in it."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
+        lines.append(f"  time: {time_text(log)}")
         lines += [f"  {channel}: {signal.column!r} [{signal.unit}]" for channel, signal in log.signals.items()]
-        lines += [f"  not recognised: {column!r}" for column in log.unknown_columns]
+        lines += [f"  not recognised: {column!r}{_could_be(log, column)}" for column in log.unknown_columns]
     found = "Speeds found" if protocol != Protocol() else "The usual speeds"
     lines.append(
         f"{found}: cruise {protocol.cruise_kmh:g} km/h, pulls {protocol.pull_from_kmh:g} to "
         f"{protocol.pull_to_kmh:g} km/h."
     )
+    engine = engine_findings(dict(zip(names, logs, strict=True)))
+    lines += [f"{finding.severity}: {finding.message}" for finding in engine]
     needs = []
     for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature"):
         lacking = [name for name, log in zip(names, logs, strict=True) if log.get(channel) is None]
@@ -181,5 +187,19 @@ def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence
             f"For the usual question, peak_rise, still needed: {'; '.join(needs)}. Name the column under 'channels:' "
             f"in {FILE_NAME}, or ask another question there (outcome:)."
         )
-    lines.append(f"Next: describe the vehicle and the service in {FILE_NAME}, then: pullbook check {folder}")
+    lines.append(
+        f"Next: describe the vehicle and the service in {FILE_NAME}, then: pullbook check {shlex.quote(str(folder))}"
+    )
     return lines
+
+
+def _could_be(log: Log, column: str) -> str:
+    """Say which channels a column could be by its unit and values; nothing where none fits."""
+    for finding in log.findings:
+        if (
+            finding.code == "column-unrecognised"
+            and finding.evidence["column"] == column
+            and finding.evidence["closest"]
+        ):
+            return f" (by unit and values it could be {' or '.join(finding.evidence['closest'][:2])})"
+    return ""

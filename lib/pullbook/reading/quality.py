@@ -8,7 +8,7 @@ import numpy as np
 
 from pullbook.errors import Finding
 from pullbook.reading.logs import Log, Signal
-from pullbook.reading.units import EARTH_RADIUS_M, PLAUSIBLE
+from pullbook.reading.units import EARTH_RADIUS_M, PLAUSIBLE, WARM_C
 from pullbook.settings.experiment import Protocol
 from pullbook.text import counted
 
@@ -36,7 +36,6 @@ IMPOSSIBLE_STEPS = {
 
 # Is each unit what it is said, or was guessed, to be? Judged by what the engine does, never corrected silently.
 WARM_AFTER_S = 600.0
-WARM_COOLANT_C = (65.0, 125.0)  # a warm engine under its thermostat; common practice, no source
 COLDER_K = 5.0  # what two sensors of the same air may differ by; common practice, no source
 HIGHEST_IDLE_KPA = 150.0  # the least manifold pressure of a drive stays below; a gauge reading taken twice does not
 # Speed per 1000 rpm in the highest gear of road vehicles, km/h; common practice, no source.
@@ -312,7 +311,7 @@ def _coolant(log: Log) -> Iterator[Finding]:
         return
     usual = float(np.median(warm))
     raw = usual * 9 / 5 + 32
-    low, high = WARM_COOLANT_C
+    low, high = WARM_C
     if usual < low and low <= raw <= high:
         yield _doubt(
             coolant,
