@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -311,7 +312,7 @@ def test_new_then_check_then_run(tmp_path, capsys):
     assert status == 0
     assert "charge_air_temperature: 'Charge air temperature [°C]' [degC]" in text
     assert "Speeds found: cruise 90 km/h" in text
-    assert f"pullbook check {folder}" in text
+    assert f"pullbook check {shlex.quote(str(folder))}" in text
     assert "Still needed" not in text
 
     status, text, _ = run(capsys, "check", folder)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from pullbook.analysis.sessions import (
@@ -12,6 +13,7 @@ from pullbook.analysis.sessions import (
     read_drives,
     settling_lines,
 )
+from pullbook.errors import by_cause
 from pullbook.reading.logs import Log
 from pullbook.reading.units import CHANNELS
 from pullbook.settings.experiment import PHASES, Experiment
@@ -31,6 +33,8 @@ def check_text(folder: str | Path) -> list[str]:
     inputs_sha256(experiment)  # refuses the same log under two names
     drives = read_drives(experiment)
     lines = [line for drive in drives for line in (*_drive(drive), "")]
+    if noticed_in_logs := _noticed(drives):
+        lines += ["Noticed:", *(f"  {line}".replace("\n", "\n  ") for line in noticed_in_logs), ""]
     for phase in PHASES:
         ours = [drive for drive in drives if drive.session.phase == phase]
         pulls = sum(run.included for drive in ours for run in drive.runs.pulls)
@@ -69,8 +73,21 @@ def _drive(drive: Drive) -> list[str]:
         )
     if not runs.all:
         lines.append("  no pull and no cruise found")
-    told = (f"{finding.severity}: {finding.message}" for finding in drive.findings)
-    return [*lines, *(f"  {line}".replace("\n", "\n    ") for line in told)]
+    return lines
+
+
+def _noticed(drives: Sequence[Drive]) -> list[str]:
+    """Say what was noticed, once a cause, with the sessions that share it."""
+    found = [(drive.session.name, finding) for drive in drives for finding in drive.findings]
+    unread = [(name, f) for name, f in found if f.code == "column-unrecognised" and not f.evidence["closest"]]
+    lines = []
+    for names, finding in by_cause(pair for pair in found if pair not in unread):
+        where = "every session" if len(names) == len(drives) > 1 else ", ".join(names)
+        of_first = f" (figures of {names[0]})" if len(names) > 1 and any(map(str.isdigit, finding.message)) else ""
+        lines.append(f"{finding.severity}: {where}: {finding.message}{of_first}".replace("\n", "\n  "))
+    if columns := list(dict.fromkeys(str(f.evidence["column"]) for _, f in unread)):
+        lines.append(f"note: not recognised, and like no channel in unit and values: {', '.join(map(repr, columns))}")
+    return lines
 
 
 def time_text(log: Log) -> str:

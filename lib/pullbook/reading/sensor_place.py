@@ -123,8 +123,8 @@ def engine_findings(logs: Mapping[str, Log], *, settled: Sequence[str] = ()) -> 
 
 
 def _which_intake(logs: Mapping[str, Log], settled: Sequence[str]) -> tuple[Finding, ...]:
-    named = {name: log for name, log in logs.items() if log.get(INLET) is not None and log.get(CHARGE) is None}
-    if not named or INLET in settled:
+    named = {name: log for name, log in logs.items() if log.get(INLET) is not None}
+    if not named or INLET in settled or any(_may_hold_charge(log) for log in logs.values()):
         return ()
     place = sensor_place(list(named.values()))
     columns = list(dict.fromkeys(log.need(INLET).column for log in named.values()))
@@ -166,6 +166,13 @@ def _which_intake(logs: Mapping[str, Log], settled: Sequence[str]) -> tuple[Find
                 "sessions": list(named),
             },
         ),
+    )
+
+
+def _may_hold_charge(log: Log) -> bool:
+    """Tell whether a log has a charge temperature, or a column that could be one once it is named."""
+    return log.get(CHARGE) is not None or any(
+        CHARGE in finding.evidence["closest"] for finding in log.findings if finding.code == "column-unrecognised"
     )
 
 

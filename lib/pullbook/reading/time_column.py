@@ -22,6 +22,7 @@ MOST_ROWS_A_SECOND = 25  # with stamps of whole seconds; faster loggers write fr
 LIVELY_KMH_S = (0.4, 60.0)
 LIVELY_STEPS = 5  # changes of the speed taken together, so that its step of 1 km/h does not count
 LEAST_SPEED_RANGE_KMH = 30.0
+LEAST_CHANGES = 100  # of the speed; from fewer nothing is concluded
 GUESSED_UNITS_S = (1.0, 1e-3, 1e-6, 60.0, 3600.0, 86_400.0)  # what a time without a unit is tried as, in this order
 
 # English, German, French, Spanish, Dutch, Italian.
@@ -165,7 +166,7 @@ def speed_change_kmh_s(table: Table, seconds: np.ndarray) -> tuple[float, float]
     values, times = values[last_of_stamp[: len(values)]], times[last_of_stamp[: len(values)]]
     fresh = np.concatenate([[True], np.diff(values) != 0]) if values.size else np.zeros(0, dtype=bool)
     values, times = values[fresh], times[fresh]
-    if len(values) < 4 * LIVELY_STEPS:
+    if len(values) < LEAST_CHANGES:
         return None
     over = np.abs(times[LIVELY_STEPS:] - times[:-LIVELY_STEPS])
     moved = np.abs(values[LIVELY_STEPS:] - values[:-LIVELY_STEPS])
