@@ -248,7 +248,7 @@ def engine_notes(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Findi
     return engine_findings({d.session.name: d.log for d in drives}, settled=tuple(experiment.channels))
 
 
-def settling_lines(drives: list[Drive]) -> list[str]:
+def settling_lines(drives: Sequence[Drive | Log]) -> list[str]:
     """Return one line of YAML for each channel that a column which was not recognised could be, over all logs."""
     columns: dict[str, list[str]] = {}
     for finding in (f for drive in drives for f in drive.findings if f.code == "column-unrecognised"):

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from pullbook.analysis.sessions import settling_lines
 from pullbook.commands.check import time_text
 from pullbook.errors import ExperimentError
 from pullbook.reading.logs import Log, read_log
@@ -182,6 +183,9 @@ def _told(folder: Path, logs: Sequence[Log], protocol: Protocol, names: Sequence
         lacking = [name for name, log in zip(names, logs, strict=True) if log.get(channel) is None]
         if lacking:
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
+    if needs and (columns := settling_lines(logs)):
+        lines += [f"Columns that could be a channel by unit and values. What is right, put into {FILE_NAME}:"]
+        lines += ["channels:", *columns]
     if needs:
         lines.append(
             f"For the usual question, peak_rise, still needed: {'; '.join(needs)}. Name the column under 'channels:' "
