@@ -42,3 +42,19 @@ def test_one_cause_is_told_once_with_the_sessions_that_share_it(tmp_path):
     (unread,) = [line for line in lines if "'Cabin fan'" in line]
     assert "'Boost sensor [V]'" in unread
     assert sum("  time: from 'Time (s)', read as seconds; no date; " in line for line in lines) == 3
+
+
+def test_the_one_intake_temperature_is_explained_once_and_what_is_needed_is_named(tmp_path):
+    columns = {"Time (s)": lambda _, now: f"{now['t']:.2f}", **speed_and_charge()}
+    columns["IAT (°C)"] = columns.pop("Charge air temperature [°C]")
+    del columns["Intake air temperature [°C]"]
+    entries = []
+    for k, phase in enumerate(("before", "after")):
+        write(tmp_path / f"{k}.csv", columns, seed=k, pulls=3)
+        entries.append(f"  - {{name: {phase}-{k}, phase: {phase}, log: {k}.csv}}")
+    head = "title: Which\nservice: {what: washed}\nsessions:"
+    (tmp_path / "experiment.yaml").write_text("\n".join([head, *entries]), encoding="utf-8")
+    text = "\n".join(check_text(tmp_path))
+    assert text.count("looks as if it sits after the cooler") == 1
+    assert text.count('charge_air_temperature: {column: "IAT (°C)"}') == 1
+    assert "Still needed for peak_rise: charge air temperature; the lines above" in text

@@ -239,8 +239,8 @@ def _missing(channel: str, lacking: Sequence[Drive], engine: Sequence[Finding]) 
     where = ", ".join(drive.session.name for drive in lacking)
     if channel == "charge_air_temperature" and (known := [f for f in engine if f.code in WHY_NO_CHARGE]):
         return f"{where}: {known[0].message}"
-    others = f" (so do {where.partition(', ')[2]})" if len(lacking) > 1 else ""
-    return f"{lacking[0].session.name}{others} lacks it: {missing_channel(lacking[0].log, channel)}"
+    _, _, said = missing_channel(lacking[0].log, channel).partition(": ")
+    return f"{where}: {said}"
 
 
 def engine_notes(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Finding, ...]:

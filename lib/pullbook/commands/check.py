@@ -47,8 +47,8 @@ def check_text(folder: str | Path) -> list[str]:
         lines += ["", "Columns not recognised. What is right of these, put into experiment.yaml once:"]
         lines += ["channels:", *columns]
     for text in missing_for_outcome(experiment, drives):
-        said = any(finding.message in text for finding in noticed)
-        lines += ["", f"Still needed for {experiment.outcome}: {'a charge temperature; see above' if said else text}"]
+        said = any(finding.message in text for finding in noticed) or any(line in text for line in columns)
+        lines += ["", f"Still needed for {experiment.outcome}: {_what_is_needed(text) if said else text}"]
     return lines
 
 
@@ -79,13 +79,13 @@ def _drive(drive: Drive) -> list[str]:
 def _noticed(drives: Sequence[Drive]) -> list[str]:
     """Say what was noticed, once a cause, with the sessions that share it."""
     found = [(drive.session.name, finding) for drive in drives for finding in drive.findings]
-    unread = [(name, f) for name, f in found if f.code == "column-unrecognised" and not f.evidence["closest"]]
+    unread = [f for _, f in found if f.code == "column-unrecognised"]  # what they could be stands below, once
     lines = []
-    for names, finding in by_cause(pair for pair in found if pair not in unread):
+    for names, finding in by_cause((name, f) for name, f in found if f.code != "column-unrecognised"):
         where = "every session" if len(names) == len(drives) > 1 else ", ".join(names)
         of_first = f" (figures of {names[0]})" if len(names) > 1 and any(map(str.isdigit, finding.message)) else ""
         lines.append(f"{finding.severity}: {where}: {finding.message}{of_first}".replace("\n", "\n  "))
-    if columns := list(dict.fromkeys(str(f.evidence["column"]) for _, f in unread)):
+    if columns := list(dict.fromkeys(str(f.evidence["column"]) for f in unread if not f.evidence["closest"])):
         lines.append(f"note: not recognised, and like no channel in unit and values: {', '.join(map(repr, columns))}")
     return lines
 
@@ -100,3 +100,10 @@ def time_text(log: Log) -> str:
         starts = f"starts {log.start:%Y-%m-%d %H:%M:%S}{zone}"
     unit = f", read as {log.time.unit}" if log.time.unit else ""
     return f"from {columns}{unit}; {starts}; {log.duration_s:.0f} s long"
+
+
+def _what_is_needed(text: str) -> str:
+    """Shorten what is missing to its channel, where the lines that supply it stand above already."""
+    named = [name for name in CHANNELS if f"  {name}:" in text]
+    channel = min(named, key=lambda name: text.index(f"  {name}:"))
+    return f"{channel.replace('_', ' ')}; the lines above supply it"

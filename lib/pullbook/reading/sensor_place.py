@@ -17,8 +17,8 @@ from pullbook.reading.headers import parse_header
 from pullbook.reading.logs import Log, settling_line
 
 INLET, CHARGE = "intake_air_temperature", "charge_air_temperature"
-# A spell of boost: above half of the most that the logs show, and so long. Common practice, no source.
-BOOSTED_KPA = 20.0
+# A spell of boost: above so much of the most that the log shows, and so long. Common practice, no source.
+BOOSTED_KPA, SHARE_OF_MOST = 20.0, 0.7
 LEAST_SPELL_S, SENSOR_LAG_S = 3.0, 8.0
 LEAST_SPELLS = 2
 FOLLOWS_K, FLAT_K = 4.0, 2.0  # median rise over a spell: of compressed air behind a cooler, and of outside air
@@ -92,7 +92,7 @@ def _spells(log: Log) -> list[tuple[float, float]]:
         most = float(np.quantile(pressure.values, 0.998)) - log.outside_kpa
         if most < BOOSTED_KPA:
             return []
-        time_s, high = pressure.time_s, pressure.values > log.outside_kpa + most / 2
+        time_s, high = pressure.time_s, pressure.values > log.outside_kpa + SHARE_OF_MOST * most
     elif pedal is not None:
         low, top = np.quantile(pedal.values, [0.02, 0.998])
         time_s, high = pedal.time_s, pedal.values > low + PEDAL_DOWN * (top - low)
