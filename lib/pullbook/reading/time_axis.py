@@ -215,8 +215,7 @@ def _row_number(table: Table) -> str | None:
 def _dated_elsewhere(table: Table, column: int) -> _Stamps | None:
     """Read the date from another column than the one whose time is used, None where no other holds one."""
     for k in range(len(table.layout.headers)):
-        sample = table.sample(k, 20)
-        if k == column or pd.api.types.is_numeric_dtype(sample) or sample.empty:
+        if k == column or table.is_numeric(k) or (sample := table.sample(k, 20)).empty:
             continue
         text = sample.astype("string").str.strip()
         if text.str.contains(r"\d[-./]\d{1,2}[-./]\d.*\d:\d", regex=True).all():

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -204,6 +205,7 @@ def _speed_column(table: Table) -> int | None:
     return found
 
 
+@lru_cache(maxsize=4096)  # the logs of an experiment mostly have the same headers
 def _name(header: str) -> int:
     """Return how much a header sounds like a time: 3 as one, 2 as one since an event, 1 misspelt or odd, 0 not."""
     words = {word for token in tokens(header) for word in re.split(r"[^a-zµμ]+", token.lower()) if word}
@@ -215,10 +217,7 @@ def _name(header: str) -> int:
     if any(stem in word for word in words for stem in _TIME_STEMS):
         return 2 if words & _SINCE_WORDS else 3
     near = any(
-        difflib.SequenceMatcher(None, word, right).ratio() >= _MISSPELT
-        for word in words
-        if len(word) > 2
-        for right in _MISSPELT_FROM
+        difflib.get_close_matches(word, _MISSPELT_FROM, n=1, cutoff=_MISSPELT) for word in words if len(word) > 2
     )
     return int(near)
 
