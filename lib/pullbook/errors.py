@@ -6,7 +6,7 @@ it is gathered, shown beside the figure it touches, and written to the results.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -70,3 +70,36 @@ class Finding:
             "message": self.message,
             "evidence": dict(self.evidence),
         }
+
+
+def by_cause(found: Iterable[tuple[str, Finding]]) -> list[tuple[list[str], Finding]]:
+    """Join findings of one cause: the same code about the same channels or columns, in whatever sessions.
+
+    Parameters
+    ----------
+    found : iterable of (str, Finding)
+        Each with the name of its session.
+
+    Returns
+    -------
+    list of (list of str, Finding)
+        The sessions of each cause, and the finding of the first of them.
+
+    Examples
+    --------
+    >>> from pullbook.errors import Finding, by_cause
+    >>> slow = Finding(code="gaps", severity="note", message="2 gaps", evidence={"gaps": 2})
+    >>> more = Finding(code="gaps", severity="note", message="5 gaps", evidence={"gaps": 5})
+    >>> [(names, finding.message) for names, finding in by_cause([("a", slow), ("b", more)])]
+    [(['a', 'b'], '2 gaps')]
+    """
+    joined: dict[str, tuple[list[str], Finding]] = {}
+    for name, finding in found:
+        about = {key: value for key, value in finding.evidence.items() if key in _SUBJECTS}
+        names, _ = joined.setdefault(repr((finding.code, finding.severity, about)), ([], finding))
+        if name not in names:
+            names.append(name)
+    return list(joined.values())
+
+
+_SUBJECTS = ("channel", "channels", "column", "columns", "used", "unit", "measures")

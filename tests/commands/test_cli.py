@@ -443,7 +443,7 @@ def test_new_then_check_then_run(tmp_path, capsys):
     assert status == 0
     assert "charge_air_temperature: 'Charge air temperature [°C]' [degC]" in text
     assert "Cruise found at 90 km/h" in text
-    assert f"pullbook check {folder}" in text
+    assert f"pullbook check {shlex.quote(str(folder))}" in text
     assert "Still needed" not in text
 
     status, text, _ = run(capsys, "check", folder)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import shlex
 import shutil
 from pathlib import Path
 
@@ -33,7 +34,7 @@ def test_a_draft_loads_whatever_the_folder_is_called(tmp_path, name):
         AFTER.read_bytes(),
     ]
     assert told[0].startswith(f"Wrote {folder / 'experiment.yaml'}")
-    assert told[-1].endswith(f"pullbook check {folder}")
+    assert told[-1].endswith(f"pullbook check {shlex.quote(str(folder))}")
 
 
 @pytest.mark.parametrize(

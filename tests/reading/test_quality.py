@@ -79,12 +79,12 @@ def test_saturated_pressure() -> None:
 
 def test_open_circuit() -> None:
     told = found(log_of(**changed("charge_air_temperature", slice(0, 400), -40.0)))
-    assert told["open-circuit"].evidence == {"channel": "charge_air_temperature", "share": 0.3333}
+    assert told["open-circuit"].evidence == {"channels": ["charge_air_temperature"], "shares": [0.3333]}
 
 
 def test_frozen_signal() -> None:
     told = found(log_of(**changed("charge_air_temperature", slice(None), 31.0)))
-    assert told["signal-frozen"].evidence["value"] == 31
+    assert told["signal-frozen"].evidence["values"] == [31]
     parked = changed("charge_air_temperature", slice(None), 31.0)
     parked["vehicle_speed"] = ("km/h", np.zeros(len(TIME)))
     assert "signal-frozen" not in found(log_of(**parked))
@@ -107,6 +107,32 @@ def test_an_inlet_cooling_after_a_stop_is_no_jump() -> None:
     assert "impossible-jump" not in told
     assert told["inlet-heated"].evidence["highest_c"] == 110
     assert told["engine-stopped"].evidence["share"] == pytest.approx(110 / 1200, abs=1e-4)
+
+
+@pytest.mark.parametrize("seen_by", ["engine", "vehicle", "pause"])
+def test_a_hot_inlet_of_a_stopped_engine_is_named_as_such(seen_by: str) -> None:
+    values = changed("intake_air_temperature", slice(500, 600), 110.0)
+    time_s = TIME.copy()
+    if seen_by == "engine":
+        values |= changed("engine_speed", slice(495, 600), 0.0)
+    else:
+        values |= changed("vehicle_speed", slice(495, 600), 0.0)
+    if seen_by == "pause":
+        time_s[560:] += 300
+    log = log_of(time_s, **values)
+    if seen_by != "engine":
+        log = replace(log, signals={name: s for name, s in log.signals.items() if name != "engine_speed"})
+    told = found(log)
+    assert "impossible-jump" not in {code for code in told if "inlet" in told[code].message}
+    assert told["inlet-heated"].evidence["highest_c"] == 110
+
+
+def test_one_cause_is_one_finding_however_many_signals_share_it() -> None:
+    frozen = changed("charge_air_temperature", slice(None), 31.0) | changed("intake_air_temperature", slice(None), 9.0)
+    told = [f for f in inspect(log_of(TIME * 4, **frozen), Protocol()) if f.code in ("refresh-slow", "signal-frozen")]
+    assert sorted(f.code for f in told) == ["refresh-slow", "signal-frozen"]
+    slow = next(f for f in told if f.code == "refresh-slow")
+    assert {"vehicle_speed", "charge_air_temperature"} <= set(slow.evidence["channels"])
 
 
 def test_gaps() -> None:

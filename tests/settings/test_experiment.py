@@ -80,7 +80,7 @@ def test_settings_are_frozen(folder):
         ({"titel": "x"}, "titel", "title, question", "'title'"),
         ({"vehicle": {"mass": 1500}}, "vehicle.mass", "description, fuel, mass_kg", "'mass_kg'"),
         ({"protocol": {"cruise_kph": 90}}, "protocol.cruise_kph", "cruise_kmh", "'cruise_kmh'"),
-        ({"sessions": [session(ambient=14)]}, "sessions.1.ambient", "ambient_c", "'ambient_c'"),
+        ({"sessions": [session(ambient=14)]}, "session 'before-1', ambient", "ambient_c", "'ambient_c'"),
         (
             {"channels": {"vehicle_speed": {"colum": "Speed"}}},
             "channels.vehicle_speed.colum",
@@ -126,7 +126,7 @@ def test_every_fault_is_told_in_one_message(folder):
         "outcome: given 'peak_rize'",
         "Did you mean peak_rise?",
         "worthwhile_change: given -1; allowed: above 0",
-        "sessions.1.phase: given 'during'; allowed: before or after",
+        "session 'before-1', phase: given 'during'; allowed: before or after",
         "'after-1' belongs to 'after' but is dated 2026-03-01",
         "the name 'after-1' is given 2 times",
         "the log 'logs/after-1.csv' is given 2 times",
@@ -140,7 +140,7 @@ def test_every_fault_is_told_in_one_message(folder):
 
 def test_a_fault_inside_a_list_is_not_told_twice(folder):
     message = refusal(folder, settings(sessions=[session(wind_ms="breezy")]))
-    assert message.count("sessions.1.wind_ms") == message.count("'breezy'") == 1
+    assert message.count("session 'before-1'") == message.count("'breezy'") == 1
     assert "0 to 60" in message
 
 
@@ -246,7 +246,7 @@ def test_default_marks_are_round_and_inside_the_pull(start, end, marks):
 )
 def test_values_out_of_bounds_are_refused(folder, changes):
     message = refusal(folder, settings(**changes))
-    assert next(iter(changes)) in message
+    assert next(iter(changes)).removesuffix("s") in message
     assert "\x1b" not in message
 
 
@@ -388,3 +388,38 @@ def test_a_worthwhile_change_has_a_default_only_in_kelvin() -> None:
         Experiment(**settings, outcome="effectiveness")
     assert Experiment(**settings, outcome="peak_charge").worthwhile_change == 2.0
     assert Experiment(**settings, outcome="effectiveness", worthwhile_change=0.02).worthwhile_change == 0.02
+
+
+def test_one_fault_in_many_sessions_is_one_message_with_their_names(folder):
+    many = [session(f"before-{k}", log="logs/before-1.csv", ambient=14, wind_ms="breezy") for k in (1, 2, 3)]
+    many[2]["name"] = 7  # no name to call it by
+    message = refusal(folder, settings(sessions=many))
+    assert "session 'before-1', 'before-2', 3 of the list, ambient: unknown key" in message.replace(
+        "sessions", "session"
+    )
+    assert message.count("wind_ms: given 'breezy'") == 1
+    assert "sessions.1" not in message
+
+
+@pytest.mark.parametrize(
+    ("given", "meant"),
+    [
+        ("cruise_rise", "mean_rise"),
+        ("peak_rize", "peak_rise"),
+        ("max boost", "peak_manifold_pressure"),
+        ("average coolant", "mean_coolant"),
+        ("water peak", "peak_coolant"),
+        ("turbo lag", "time_to_boost"),
+        ("MeanRise", "mean_rise"),
+        ("max_temp", "peak_charge"),
+        ("maf", "peak_air_mass_flow"),
+    ],
+)
+def test_a_wrong_outcome_is_answered_by_what_it_means(folder, given, meant):
+    assert f"Did you mean {meant}?" in refusal(folder, settings(outcome=given))
+
+
+def test_a_command_to_paste_is_quoted(tmp_path):
+    (tmp_path / "my van").mkdir()
+    with pytest.raises(ExperimentError, match=f"pullbook new '{tmp_path}/my van' --before"):
+        Experiment.load(tmp_path / "my van")

@@ -14,12 +14,16 @@ from pullbook.reading.gpx import read_track, with_track
 from pullbook.reading.logs import Log, missing_channel, read_log, settling_line, with_outside_pressure
 from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
 from pullbook.reading.quality import doubtful_ambient, inspect
+from pullbook.reading.sensor_place import engine_findings
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
-from pullbook.settings.experiment import Experiment, Session
+from pullbook.settings.experiment import FILE_NAME, Experiment, Session
 from pullbook.settings.outcomes import speeds_of
+
+WHY_NO_CHARGE = ("which-intake-temperature", "no-boost")  # findings that explain it better than a list of columns
+ZONE_SLACK = dt.timedelta(hours=14)  # what a place's clock differs from universal time at most
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -94,6 +98,7 @@ def read_logs(experiment: Experiment) -> list[Reading]:
     for channel, settled in experiment.channels.items():
         if not any(s.column in settled.columns for reading in readings for s in reading.log.signals.values()):
             _read(experiment, experiment.sessions[0], channels - {channel})  # refuses, naming the log's columns
+    readings = _with_settled_dates(experiment, readings)
     _check_dates(experiment, [reading.log for reading in readings])
     return readings
 
@@ -217,17 +222,36 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
     """Say for each drive that lacks the outcome's own channel which column it could be."""
     outcome = experiment.outcome_spec
     needed = NEEDS[outcome.name][:1] if outcome.name in NEEDS and outcome.name != "mean_inlet" else ()
-    texts = [missing_channel(d.log, channel) for d in drives for channel in needed if d.log.get(channel) is None]
+    texts = []
+    for channel in needed:
+        lacking = [d for d in drives if d.log.get(channel) is None]
+        if lacking:
+            texts.append(_missing(channel, lacking, engine_notes(experiment, drives)))
     if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:
-        lacking = next((d.log for d in drives if d.log.get(INLET_CHANNELS[0]) is None), drives[0].log)
+        without = [d for d in drives if d.log.get(INLET_CHANNELS[0]) is None] or drives
         texts.append(
-            f"{missing_channel(lacking, INLET_CHANNELS[0])}\nThe rise needs the same reference in all sessions: this "
-            "column in every log, or ambient_c for every session."
+            f"{_missing(INLET_CHANNELS[0], without, ())}\nThe rise needs the same reference in all sessions: this "
+            f"column in every log, or under each session in {FILE_NAME} the air temperature in the shade in °C, as in "
+            "ambient_c: 14.0"
         )
     return texts
 
 
-def settling_lines(drives: list[Drive]) -> list[str]:
+def _missing(channel: str, lacking: Sequence[Drive], engine: Sequence[Finding]) -> str:
+    """Say once for all drives that a channel is missing, and why, where the logs show it."""
+    where = ", ".join(drive.session.name for drive in lacking)
+    if channel == "charge_air_temperature" and (known := [f for f in engine if f.code in WHY_NO_CHARGE]):
+        return f"{where}: {known[0].message}"
+    _, _, said = missing_channel(lacking[0].log, channel).partition(": ")
+    return f"{where}: {said}"
+
+
+def engine_notes(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    """Say what all logs together show of the engine and of where its intake temperature is measured."""
+    return engine_findings({d.session.name: d.log for d in drives}, settled=tuple(experiment.channels))
+
+
+def settling_lines(drives: Sequence[Drive | Log]) -> list[str]:
     """Return one line of YAML for each channel that a column which was not recognised could be, over all logs."""
     columns: dict[str, list[str]] = {}
     for finding in (f for drive in drives for f in drive.findings if f.code == "column-unrecognised"):
@@ -263,16 +287,106 @@ def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
     )
 
 
+# --- dates -------------------------------------------------------------------------------------------------------
+
+
+def _with_settled_dates(experiment: Experiment, readings: Sequence[Reading]) -> list[Reading]:
+    """Decide what 3/4/2026 means, from the other logs, the sessions' own dates or the day of the service.
+
+    Raises
+    ------
+    ExperimentError
+        When the days from the service depend on it and nothing decides it.
+    """
+    undecided = [r for r in readings if r.log.time.month_first is not None and r.session.date is None]
+    if not undecided:
+        return list(readings)
+    day_first = _day_first(experiment, readings)
+    if day_first is None and experiment.service.date is not None:
+        raise ExperimentError(_ask_for_dates(undecided))
+    return [_dated(r, day_first) if r in undecided else r for r in readings]
+
+
+def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | None:
+    """Tell the order of day and month that all logs share, None where it stays open."""
+    told = {r.log.time.day_first for r in readings} - {None}
+    for r in readings:
+        if r.log.time.month_first is not None and r.session.date is not None and r.log.start is not None:
+            told |= {order for order in (True, False) if _start(r.log, order).date() == r.session.date}
+    if len(told) == 1:
+        return told.pop()
+    serviced = experiment.service.date
+    if serviced is None:
+        return None
+    fitting = [
+        order
+        for order in (True, False)
+        if not any(
+            _wrong_side(r.session, _start(r.log, order), serviced, utc=r.log.time.utc)
+            for r in readings
+            if r.log.start is not None
+        )
+    ]
+    # Where neither fits, a phase or the service's date is wrong, and that is refused as such.
+    return fitting[0] if len(fitting) == 1 else None if fitting else True
+
+
+def _start(log: Log, day_first: bool) -> dt.datetime:
+    start = log.start if day_first or log.time.month_first is None else log.time.month_first
+    assert start is not None  # asked only of logs with a date
+    return start
+
+
+def _dated(reading: Reading, day_first: bool | None) -> Reading:
+    """Put the right date into a log, or none and a warning where it is not known."""
+    log = reading.log
+    if day_first is not None:
+        return replace(reading, log=replace(log, start=_start(log, day_first)))
+    finding = Finding(
+        code="date-ambiguous",
+        severity="warning",
+        message=(
+            f"The log begins on {_either(log)}: its dates do not show whether the day or the month comes first. "
+            f"No date is used. Put the right one under the session {reading.session.name!r} in experiment.yaml: "
+            f"date: {_start(log, True).date()}"
+        ),
+        evidence={"day_first": str(_start(log, True).date()), "month_first": str(_start(log, False).date())},
+    )
+    return replace(reading, log=replace(log, start=None), findings=(*reading.findings, finding))
+
+
+def _either(log: Log) -> str:
+    days = (_start(log, True), _start(log, False))
+    return " or ".join(f"{day.day} {day:%B %Y}" for day in days)
+
+
+def _ask_for_dates(undecided: Sequence[Reading]) -> str:
+    first = undecided[0]
+    names = ", ".join(r.session.name for r in undecided)
+    return (
+        f"The logs of {names} write dates as numbers: {first.log.name} may begin on {_either(first.log)}, and both lie "
+        "on the right side of the service. Put the day of one drive into experiment.yaml, and the others "
+        f"follow:\nsessions:\n  - name: {first.session.name}\n    date: {_start(first.log, True).date()}"
+    )
+
+
+def _wrong_side(session: Session, start: dt.datetime, serviced: dt.date, *, utc: bool) -> bool:
+    """Tell whether a drive lies on the wrong side of the service; universal time gives it the benefit of the zone."""
+    slack = ZONE_SLACK if utc else dt.timedelta()
+    if session.phase == "after":
+        return (start + slack).date() < serviced
+    return (start - slack).date() > serviced
+
+
 def _check_dates(experiment: Experiment, logs: list[Log]) -> None:
     serviced = experiment.service.date
     if serviced is None:
         return
-    for session, log in zip(experiment.sessions, logs, strict=True):
-        if log.start is None:
-            continue
-        day = log.start.date()
-        if session.phase == "after" and day < serviced:
-            raise ExperimentError(
-                f"session {session.name!r} belongs to 'after', but its log begins on {day}, before the service on "
-                f"{serviced}. Correct the phase or the service's date."
-            )
+    faults = [
+        f"session {session.name!r} belongs to {session.phase!r}, but its log begins on {log.start.date()}, "
+        f"{'before' if session.phase == 'after' else 'after'} the service on {serviced}"
+        for session, log in zip(experiment.sessions, logs, strict=True)
+        if log.start is not None and _wrong_side(session, log.start, serviced, utc=log.time.utc)
+    ]
+    if faults:
+        raise ExperimentError("\n".join([*faults, "Correct the phase or the service's date in experiment.yaml."]))

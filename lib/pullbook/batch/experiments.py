@@ -11,14 +11,14 @@ import hashlib
 import json
 import threading
 from collections import Counter
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
 
 from pullbook.batch.pool import TRIES, on_scheduler, on_this_machine
-from pullbook.errors import ExperimentError, Finding, PullbookError
+from pullbook.errors import ExperimentError, Finding, PullbookError, by_cause
 from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.files import RENDERED, RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256, program_sha256
@@ -345,16 +345,15 @@ def _row(task: Task, experiment: Experiment, results: dict[str, Any], *, fresh: 
 
 
 def _warnings(results: dict[str, Any]) -> Iterator[Finding]:
-    """Yield the warnings on the comparison, then those on its logs, each sentence once with its sessions."""
-    found = [(f["code"], f["message"], "") for f in results["findings"] if f["severity"] == "warning"]
-    said: dict[tuple[str, str], list[str]] = {}
-    for name, session in results["sessions"].items():
-        for f in session["findings"]:
-            if f["severity"] == "warning":
-                said.setdefault((f["code"], f["message"]), []).append(name)
-    found += [(code, message, f"{', '.join(names)}: ") for (code, message), names in said.items()]
-    for code, message, where in found:
-        yield Finding(code=code, severity="warning", message=where + message)
+    """Yield the warnings on the comparison, then those on its logs, once a cause with its sessions."""
+    yield from (_finding(f) for f in results["findings"] if f["severity"] == "warning")
+    found = [(name, _finding(f)) for name, session in results["sessions"].items() for f in session["findings"]]
+    for names, finding in by_cause(pair for pair in found if pair[1].severity == "warning"):
+        yield replace(finding, message=f"{', '.join(names)}: {finding.message}")
+
+
+def _finding(plain: Mapping[str, Any]) -> Finding:
+    return Finding(**{key: plain[key] for key in ("code", "severity", "message", "evidence")})
 
 
 def _not_done(task: Task, status: Status, message: str, experiment: Experiment | None = None) -> Row:

@@ -67,9 +67,11 @@ def _named(names: Sequence[str]) -> str:
 def not_done_text(rows: Sequence[Row]) -> str:
     """Say what was refused or failed, for the terminal."""
     missing = [row for row in rows if row.status != "done"]
-    told = [f"  {row.status}: {row.folder}: {row.message}" for row in missing[:MOST_NAMED]]
-    more = [f"  and {len(missing) - MOST_NAMED} more; batch.csv lists them all"] if len(missing) > MOST_NAMED else []
-    head = f"{len(missing)} of {counted(len(rows), 'experiment')} not done; the rest is written"
+    causes = _by_message(missing)
+    told = [f"  {status}: {_named(folders)}: {message}" for status, folders, message in causes[:MOST_NAMED]]
+    more = [f"  and {len(causes) - MOST_NAMED} causes more; batch.csv lists all"] if len(causes) > MOST_NAMED else []
+    shared = f" ({counted(len(causes), 'cause')})" if len(causes) < len(missing) else ""
+    head = f"{len(missing)} of {counted(len(rows), 'experiment')} not done{shared}; the rest is written"
     return "\n".join([head, *told, *more])
 
 
@@ -147,8 +149,16 @@ def _figures(row: Row) -> tuple[str | None, ...]:
 
 def not_done(rows: Iterable[Row]) -> Fragment:
     """Return why experiments were refused or failed."""
-    items = [(row.status, row.folder, row.message) for row in rows if row.status != "done"]
-    return _noticed("Refused or failed", items)
+    causes = _by_message([row for row in rows if row.status != "done"])
+    return _noticed("Refused or failed", [(status, _named(folders), message) for status, folders, message in causes])
+
+
+def _by_message(rows: Iterable[Row]) -> list[tuple[str, list[str], str]]:
+    """Join the experiments that were not done for the same reason."""
+    folders: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        folders.setdefault((row.status, row.message), []).append(row.folder)
+    return [(status, names, message) for (status, message), names in folders.items()]
 
 
 def warnings(rows: Iterable[Row]) -> Fragment:

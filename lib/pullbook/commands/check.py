@@ -2,9 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
-from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, settling_lines
+from pullbook.analysis.sessions import (
+    Drive,
+    engine_notes,
+    inlet_findings,
+    missing_for_outcome,
+    read_drives,
+    settling_lines,
+)
+from pullbook.errors import by_cause
+from pullbook.reading.logs import Log
 from pullbook.reading.units import CHANNELS
 from pullbook.settings.experiment import PHASES, Experiment
 from pullbook.settings.fingerprint import inputs_sha256
@@ -23,24 +33,31 @@ def check_text(folder: str | Path) -> list[str]:
     inputs_sha256(experiment)  # refuses the same log under two names
     drives = read_drives(experiment)
     lines = [line for drive in drives for line in (*_drive(drive), "")]
+    if noticed_in_logs := _noticed(drives):
+        lines += ["Noticed:", *(f"  {line}".replace("\n", "\n  ") for line in noticed_in_logs), ""]
     for phase in PHASES:
         ours = [drive for drive in drives if drive.session.phase == phase]
         pulls = sum(run.included for drive in ours for run in drive.runs.pulls)
         cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
         found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
         lines.append(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
-    lines += [fold(f"{finding.severity}: {finding.message}") for finding in inlet_findings(drives)]
+    noticed = (*inlet_findings(drives), *engine_notes(experiment, drives))
+    lines += [fold(f"{finding.severity}: {finding.message}") for finding in noticed]
     if columns := settling_lines(drives):
         lines += ["", "Columns not recognised. What is right of these, put into experiment.yaml once:"]
         lines += ["channels:", *columns]
-    for text in missing_for_outcome(experiment, drives)[:1]:
-        lines += ["", fold(f"Still needed for {experiment.outcome}: {text}")]
+    for text in missing_for_outcome(experiment, drives):
+        said = any(finding.message in text for finding in noticed) or any(line in text for line in columns)
+        lines += ["", fold(f"Still needed for {experiment.outcome}: {_what_is_needed(text) if said else text}")]
     return lines
 
 
 def _drive(drive: Drive) -> list[str]:
     log, runs = drive.log, drive.runs
-    lines = [f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min"]
+    lines = [
+        f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min",
+        f"  time: {time_text(log)}",
+    ]
     width = max(len(name) for name in log.signals)
     lines.append(f"  {'channel':<{width}}  {'every':>6}  {'step':<9}  column in the log")
     for name, signal in log.signals.items():
@@ -58,7 +75,39 @@ def _drive(drive: Drive) -> list[str]:
         )
     if not runs.all:
         lines.append("  no pull and no cruise found")
-    for finding in drive.findings:
-        sentence, *to_copy = finding.message.split("\n")
-        lines += [fold(f"  {finding.severity}: {sentence}"), *(f"    {line}" for line in to_copy)]
     return lines
+
+
+def _noticed(drives: Sequence[Drive]) -> list[str]:
+    """Say what was noticed, once a cause, with the sessions that share it."""
+    found = [(drive.session.name, finding) for drive in drives for finding in drive.findings]
+    unread = [f for _, f in found if f.code == "column-unrecognised"]  # what they could be stands below, once
+    lines = []
+    for names, finding in by_cause((name, f) for name, f in found if f.code != "column-unrecognised"):
+        where = "every session" if len(names) == len(drives) > 1 else ", ".join(names)
+        of_first = f" (figures of {names[0]})" if len(names) > 1 and any(map(str.isdigit, finding.message)) else ""
+        sentence, *to_copy = f"{finding.severity}: {where}: {finding.message}{of_first}".split("\n")
+        lines.append("\n".join([fold(sentence), *(f"  {line}" for line in to_copy)]))
+    if columns := list(dict.fromkeys(str(f.evidence["column"]) for f in unread if not f.evidence["closest"])):
+        named = ", ".join(map(repr, columns))
+        lines.append(fold(f"note: not recognised, and like no channel in unit and values: {named}"))
+    return lines
+
+
+def time_text(log: Log) -> str:
+    """Say which column is a log's time, how it is written, when it starts and how long it lasts."""
+    columns = " and ".join(map(repr, log.time.columns)) or "no column of its own"
+    if log.start is None:
+        starts = "no date"
+    else:
+        zone = " universal time, so the day may be the one before or after where you drove" if log.time.utc else ""
+        starts = f"starts {log.start:%Y-%m-%d %H:%M:%S}{zone}"
+    unit = f", read as {log.time.unit}" if log.time.unit else ""
+    return f"from {columns}{unit}; {starts}; {log.duration_s:.0f} s long"
+
+
+def _what_is_needed(text: str) -> str:
+    """Shorten what is missing to its channel, where the lines that supply it stand above already."""
+    named = [name for name in CHANNELS if f"  {name}:" in text]
+    channel = min(named, key=lambda name: text.index(f"  {name}:"))
+    return f"{channel.replace('_', ' ')}; the lines above supply it"

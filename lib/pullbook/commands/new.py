@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import re
+import shlex
 import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,8 +13,11 @@ from pathlib import Path
 
 import numpy as np
 
+from pullbook.analysis.sessions import settling_lines
+from pullbook.commands.check import time_text
 from pullbook.errors import ExperimentError
 from pullbook.reading.logs import Log, read_log
+from pullbook.reading.sensor_place import engine_findings
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.settings.experiment import FILE_NAME, LOG_SUFFIXES, Protocol
@@ -222,14 +226,20 @@ def _told(folder: Path, logs: Sequence[Log], guess: Guess, names: Sequence[str])
     lines = [f"Wrote {folder / FILE_NAME}; {counted(len(logs), 'log')} in it."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
+        lines.append(fold(f"  time: {time_text(log)}"))
         lines += [fold(f"  {channel}: {signal.column!r} [{signal.unit}]") for channel, signal in log.signals.items()]
-        lines += [fold(f"  not recognised: {column!r}") for column in log.unknown_columns]
+        lines += [fold(f"  not recognised: {column!r}{_could_be(log, column)}") for column in log.unknown_columns]
     lines += [fold(line) for line in _speeds(guess)]
+    engine = engine_findings(dict(zip(names, logs, strict=True)))
+    lines += [fold(f"{finding.severity}: {finding.message}") for finding in engine]
     needs = []
     for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature"):
         lacking = [name for name, log in zip(names, logs, strict=True) if log.get(channel) is None]
         if lacking:
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
+    if needs and (columns := settling_lines(logs)):
+        lines += [f"Columns that could be a channel by unit and values. What is right, put into {FILE_NAME}:"]
+        lines += ["channels:", *columns]
     if needs:
         lines.append(
             fold(
@@ -237,5 +247,20 @@ def _told(folder: Path, logs: Sequence[Log], guess: Guess, names: Sequence[str])
                 f"'channels:' in {FILE_NAME}, or ask another question there (outcome:)."
             )
         )
-    lines += [f"Next: describe the vehicle and the service in {FILE_NAME}, then:", f"  pullbook check {folder}"]
+    lines += [
+        f"Next: describe the vehicle and the service in {FILE_NAME}, then:",
+        f"  pullbook check {shlex.quote(str(folder))}",
+    ]
     return lines
+
+
+def _could_be(log: Log, column: str) -> str:
+    """Say which channels a column could be by its unit and values; nothing where none fits."""
+    for finding in log.findings:
+        if (
+            finding.code == "column-unrecognised"
+            and finding.evidence["column"] == column
+            and finding.evidence["closest"]
+        ):
+            return f" (by unit and values it could be {' or '.join(finding.evidence['closest'][:2])})"
+    return ""

@@ -181,7 +181,13 @@ _RULES = tuple(
 # A header that names one of these is no channel whose own words do not.
 _PARTS = {
     "oil", "fuel", "rail", "exhaust", "egr", "turbine", "compressor", "transmission", "gearbox", "brake", "clutch",
-    "battery", "cabin", "radiator", "tyre", "tire", "torque",
+    "battery", "cabin", "radiator", "tyre", "tire", "torque", "coolant", "refrigerant", "inverter", "catalyst",
+    "particulate", "dpf", "nox", "adblue", "lambda", "heater", "charge",
+}  # fmt: skip
+# A header that names one of these is another quantity than any channel's.
+_OTHER_QUANTITIES = {
+    "voltage", "current", "power", "frequency", "time", "duration", "distance", "odometer", "mileage", "economy",
+    "consumption", "count", "counter", "status", "state", "switch", "timing", "advance", "resistance", "gear",
 }  # fmt: skip
 _OWN_WORDS = {
     channel: {*channel.split("_"), *(w for r in _RULES if r.channel == channel for group in r.needs for w in group)}
@@ -206,6 +212,8 @@ def scores(header: Header) -> Mapping[str, int]:
 
 def closest_channels(header: Header, *, most: int = 3) -> list[str]:
     """Name the channels a column could be, nearest first, for a header that was not recognised."""
+    if header.words & _OTHER_QUANTITIES:
+        return []
     wanted = [
         channel
         for channel in CHANNELS

@@ -150,7 +150,7 @@ def _decimal(lines: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str
         # Only quotes can tell a decimal comma from a delimiter.
         return "," if any(_QUOTED_DECIMAL_COMMA.search(line) for line in lines) else "."
     cells = [cell for row in rows for cell in row]
-    commas = sum(bool(re.fullmatch(r"[+-]?(\d{1,3}\.)*\d+,\d+(\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
+    commas = sum(bool(re.fullmatch(r"[+-]?(\d{1,3}\.)*\d+,\d+([eE]\+?\d+|\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
     dots = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+(\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
     return "," if commas > dots else "."
 

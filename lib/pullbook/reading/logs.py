@@ -12,12 +12,13 @@ import numpy as np
 import pandas as pd
 
 from pullbook.errors import Finding, LogError
-from pullbook.reading.channels import Assignment, assign, closest_channels
+from pullbook.reading.channels import Assignment, assign
 from pullbook.reading.headers import Header, parse_header
 from pullbook.reading.layout import MAX_COLUMNS, distinct, is_number, unit_in_cell
 from pullbook.reading.polling import refreshes
+from pullbook.reading.suggestions import suggested_channels
 from pullbook.reading.tables import Table, in_threads, read_table
-from pullbook.reading.time_axis import TimeAxis, time_axis
+from pullbook.reading.time_axis import TimeAxis, TimeSource, time_axis
 from pullbook.reading.units import (
     CHANNELS,
     POSSIBLE,
@@ -33,7 +34,6 @@ from pullbook.text import counted
 Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
 
 GAP_PERIODS = 3.0
-POSITIONS = ("latitude", "longitude", "altitude")
 LEAST_KPA = 1.0  # absolute: no engine's manifold is emptier
 LARGEST = 1e9  # no signal of a road vehicle is larger in any unit; a cell that is was damaged
 SAMPLED = 100_000
@@ -130,6 +130,8 @@ class Log:
         The manifold pressure was logged as counted from the outside pressure, and that was added.
     unknown_columns : tuple of str
         Columns that were not recognised.
+    time : TimeSource
+        Which column is the time, and how it is written.
     findings : tuple of Finding
     """
 
@@ -140,6 +142,7 @@ class Log:
     outside_kpa: float = STANDARD_PRESSURE_KPA
     gauge: bool = False
     unknown_columns: tuple[str, ...] = ()
+    time: TimeSource = field(default_factory=TimeSource)
     findings: tuple[Finding, ...] = field(default=())
 
     def get(self, channel: str) -> Signal | None:
@@ -226,12 +229,13 @@ def read_log(
         outside_kpa=STANDARD_PRESSURE_KPA if outside_kpa is None else outside_kpa,
         gauge=gauge,
         unknown_columns=tuple(h.text for h in assignment.unknown),
+        time=axis.source,
         findings=(
             *table.findings,
             *axis.findings,
             *_unit_conflicts(chosen, headers),
             *_rival_findings(assignment),
-            *_unknown_findings(assignment),
+            *_unknown_findings(assignment, columns),
             *findings,
         ),
     )
@@ -293,15 +297,24 @@ def _held(
 
 def missing_channel(log: Log, channel: str) -> str:
     """Say that a channel is missing, with the columns it could be and the lines of YAML that would settle it."""
-    dimension_fits = [c for c in log.unknown_columns if channel in closest_channels(parse_header(c), most=6)]
-    candidates = dimension_fits or list(log.unknown_columns)
+    candidates = [
+        str(finding.evidence["column"])
+        for finding in log.findings
+        if finding.code == "column-unrecognised" and channel in finding.evidence["closest"]
+    ]
     words = channel.replace("_", " ")
     held = ", ".join(f"{s.column!r} (read as {c})" for c, s in log.signals.items())
-    lines = f"channels:\n{settling_line(channel, candidates[0] if candidates else '...')}"
-    unread = f" Columns not recognised: {', '.join(map(repr, candidates[:8]))}." if candidates else ""
+    message = f"{log.name}: no column was recognised as {words}. Recognised: {held or 'none'}."
+    if candidates:
+        return (
+            f"{message} By unit and values it could be {', '.join(map(repr, candidates[:8]))}. If one is, say so "
+            f"in experiment.yaml:\nchannels:\n{settling_line(channel, candidates[0])}"
+        )
+    left = ", ".join(map(repr, log.unknown_columns[:8]))
+    unread = f" None of the others fits by unit and values ({left})." if left else ""
     return (
-        f"{log.name}: no column was recognised as {words}. Recognised: {held or 'none'}.{unread} "
-        f"If one of them holds it, say so in experiment.yaml:\n{lines}"
+        f"{message}{unread} If a column holds it all the same, name it in experiment.yaml:\n"
+        f"channels:\n{settling_line(channel, '...')}"
     )
 
 
@@ -342,7 +355,7 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
         damaged = 0 if kept is values else int(np.count_nonzero(np.isnan(kept) & ~np.isnan(values)))
         return kept, unreadable + damaged
 
-    places = [k for k, text in enumerate(layout.headers) if text not in axis.columns]
+    places = [k for k, text in enumerate(layout.headers) if text not in axis.source.columns]
     columns = in_threads(read, places, rows=len(table))
     measured = refreshes([values for values, _ in columns])
     every_row_s = period_of(axis.seconds)  # the same for each signal that is fresh in every row
@@ -442,6 +455,7 @@ def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, 
     findings: list[Finding] = []
     signals: dict[str, Signal] = {}
     fahrenheit = _warm_in_fahrenheit(assignment, by_text)
+    air_c = _air_in_named_unit_c(assignment, by_text)
     for channel in sorted(assignment.column, key=list(CHANNELS).index):
         column = by_text[assignment.column[channel]]
         if not column.time_s.size:
@@ -449,8 +463,8 @@ def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, 
             continue
         unit = assignment.unit[channel]
         if unit is None:
-            unit = guess_unit(channel, column.numbers, fahrenheit=fahrenheit)
-            findings.append(_unit_guess(channel, column.header.text, unit))
+            unit = guess_unit(channel, column.numbers, fahrenheit=fahrenheit, air_c=air_c)
+            findings.append(_unit_guess(channel, column.header.text, unit, against=fahrenheit))
         signal, more = possible(_signal(channel, column, unit), *POSSIBLE[CHANNELS[channel][0]])
         findings += more
         if signal is None:
@@ -513,6 +527,15 @@ def _warm_in_fahrenheit(assignment: Assignment, by_text: Mapping[str, _Column]) 
     if coolant not in assignment.column:
         return False
     return guess_unit(coolant, by_text[assignment.column[coolant]].numbers).name == "degF"
+
+
+def _air_in_named_unit_c(assignment: Assignment, by_text: Mapping[str, _Column]) -> float | None:
+    """Return the usual temperature of the air outside or going in, from a column that names its unit [°C]."""
+    for channel in ("ambient_air_temperature", "intake_air_temperature"):
+        unit = assignment.unit.get(channel)
+        if unit is not None and by_text[assignment.column[channel]].time_s.size:
+            return unit.scale * float(np.nanmedian(by_text[assignment.column[channel]].numbers)) + unit.offset
+    return None
 
 
 def _signal(channel: str, column: _Column, unit: Unit) -> Signal:
@@ -631,12 +654,13 @@ def _rival_findings(assignment: Assignment) -> list[Finding]:
     ]
 
 
-def _unknown_findings(assignment: Assignment) -> list[Finding]:
+def _unknown_findings(assignment: Assignment, columns: Sequence[_Column]) -> list[Finding]:
+    by_text = {column.header.text: column for column in columns}
     findings = []
     for header in assignment.unknown:
-        near = [c for c in closest_channels(header, most=6) if c not in assignment.column]
-        # A position is only ever offered by its name: what has neither words nor a unit is no likelier to be one.
-        near = [c for c in near if c not in POSITIONS or header.words & set(c.split("_"))][:3]
+        column = by_text[header.text]
+        fitting = suggested_channels(header, column.numbers[:SAMPLED], column.resolution)
+        near = [channel for channel in fitting if channel not in assignment.column]
         hint = ""
         if near:
             line = settling_line(near[0], header.text)
@@ -682,11 +706,13 @@ def _unit_conflicts(
             )
 
 
-def _unit_guess(channel: str, column: str, unit: Unit) -> Finding:
+def _unit_guess(channel: str, column: str, unit: Unit, *, against: bool) -> Finding:
+    against = against and unit.dimension == "temperature" and unit.name != "degF"
+    why = ", although the log's other temperatures are in degF: in degF no engine has such values" if against else ""
     return Finding(
         code="unit-assumed",
         severity="note",
-        message=f"{column!r} names no unit; its values were read as {unit.name}.",
+        message=f"{column!r} names no unit; its values were read as {unit.name}{why}.",
         evidence={"channel": channel, "unit": unit.name},
     )
 

@@ -2,20 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
 from pullbook.errors import Finding
 from pullbook.reading.logs import Log, Signal
-from pullbook.reading.units import EARTH_RADIUS_M, PLAUSIBLE
+from pullbook.reading.units import EARTH_RADIUS_M, PLAUSIBLE, WARM_C
 from pullbook.settings.experiment import Protocol
-from pullbook.text import counted
+from pullbook.text import counted, percent
 
 LEAST_REFRESHES_IN_PULL = 8
 BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
 OPEN_CIRCUIT_C = -40.0  # the same standard's temperatures start here; a broken wire reads so
 STOPPED_RPM = 200.0
+STANDING_KMH, STANDING_S = 1.0, 10.0  # a vehicle that stands so long heats its inlet
+PAUSED_S = 20.0  # a log that pauses so long: the ignition was off
+HOT_INLET_C = 80.0  # hotter than any air that flows in; common practice, no source
 NOTED_SLACK_K = 8.0  # weather changes during a drive, and thermometers differ; common practice, no source
 LONGEST_S = 7 * 86_400.0  # of a log, to look at the positions of; no drive is longer
 COOLING_AFTER_STOP_S = 120.0  # so long an inlet heated by the standing engine may fall steeply
@@ -37,7 +40,6 @@ IMPOSSIBLE_STEPS = {
 
 # Is each unit what it is said, or was guessed, to be? Judged by what the engine does, never corrected silently.
 WARM_AFTER_S = 600.0
-WARM_COOLANT_C = (65.0, 125.0)  # a warm engine under its thermostat; common practice, no source
 COLDER_K = 5.0  # what two sensors of the same air may differ by; common practice, no source
 HIGHEST_IDLE_KPA = 150.0  # the least manifold pressure of a drive stays below; a gauge reading taken twice does not
 # Speed per 1000 rpm in the highest gear of road vehicles, km/h; common practice, no source.
@@ -59,15 +61,15 @@ def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
     tuple of Finding
     """
     found = list(log.findings)
+    found += _slow(log, protocol)
     for signal in log.signals.values():
-        found += [*_slow(signal, protocol), *_implausible(signal)]
+        found += _implausible(signal)
     if speed := log.get("vehicle_speed"):
         found += _gaps(speed)
     if charge := log.get("charge_air_temperature"):
         found += _coarse(charge)
-    for channel in TEMPERATURES:
-        if thermometer := log.get(channel):
-            found += [*_open_circuit(thermometer), *_frozen(thermometer, log)]
+    thermometers = [thermometer for channel in TEMPERATURES if (thermometer := log.get(channel))]
+    found += [*_open_circuit(thermometers), *_frozen(thermometers, log)]
     for channel in IMPOSSIBLE_STEPS:
         if moving := log.get(channel):
             found += _jumps(moving, log)
@@ -106,22 +108,31 @@ def _words(signal: Signal) -> str:
     return signal.channel.replace("_", " ")
 
 
-def _slow(signal: Signal, protocol: Protocol) -> Iterator[Finding]:
-    refreshes = protocol.usual_pull_s / signal.period_s if signal.period_s > 0 else np.inf
+def _slow(log: Log, protocol: Protocol) -> Iterator[Finding]:
     needed = ("vehicle_speed", "charge_air_temperature", "intake_manifold_pressure", "accelerator_position")
-    if signal.channel not in needed or refreshes >= LEAST_REFRESHES_IN_PULL:
+    in_pull = {
+        signal: protocol.usual_pull_s / signal.period_s
+        for channel in needed
+        if (signal := log.get(channel)) is not None and signal.period_s > 0
+    }
+    slow = {signal: count for signal, count in in_pull.items() if count < LEAST_REFRESHES_IN_PULL}
+    if not slow:
         return
+    slowest = min(slow, key=lambda signal: slow[signal])
+    names = [_words(signal) for signal in slow]
+    listed = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
     yield Finding(
         code="refresh-slow",
         severity="warning",
         message=(
-            f"The {_words(signal)} is refreshed every {signal.period_s:.1f} s, about {refreshes:.0f} times in a pull; "
-            f"{LEAST_REFRESHES_IN_PULL} are wanted. Log fewer signals, so that each is polled more often."
+            f"Refreshed too rarely: {listed}, as seldom as every {slowest.period_s:.1f} s. That is about "
+            f"{slow[slowest]:.0f} times in a pull; at least {LEAST_REFRESHES_IN_PULL} are wanted. Log fewer signals, "
+            "so that each is polled more often."
         ),
         evidence={
-            "channel": signal.channel,
-            "period_s": signal.period_s,
-            "refreshes_in_pull": round(refreshes, 1),
+            "channels": [signal.channel for signal in slow],
+            "period_s": slowest.period_s,
+            "refreshes_in_pull": round(slow[slowest], 1),
         },
     )
 
@@ -178,34 +189,38 @@ def _coarse(signal: Signal) -> Iterator[Finding]:
     )
 
 
-def _open_circuit(signal: Signal) -> Iterator[Finding]:
-    share = float(np.mean(signal.values <= OPEN_CIRCUIT_C))
-    if share < 0.05:
+def _open_circuit(thermometers: Sequence[Signal]) -> Iterator[Finding]:
+    shares = {signal: float(np.mean(signal.values <= OPEN_CIRCUIT_C)) for signal in thermometers}
+    broken = [signal for signal, share in shares.items() if share >= 0.05]
+    if not broken:
         return
+    read = ", ".join(f"{_words(signal)} ({percent(round(shares[signal], 2))} of the drive)" for signal in broken)
     yield Finding(
         code="open-circuit",
         severity="warning",
-        message=(
-            f"The {_words(signal)} reads -40 °C for {share:.0%} of the drive, as a broken wire or a missing "
-            "sensor does."
-        ),
-        evidence={"channel": signal.channel, "share": round(share, 4)},
+        message=f"Reading -40 °C, as a broken wire or a missing sensor does: {read}. Check the plug and the sensor.",
+        evidence={
+            "channels": [signal.channel for signal in broken],
+            "shares": [round(shares[signal], 4) for signal in broken],
+        },
     )
 
 
-def _frozen(signal: Signal, log: Log) -> Iterator[Finding]:
+def _frozen(thermometers: Sequence[Signal], log: Log) -> Iterator[Finding]:
     speed = log.get("vehicle_speed")
     moving = speed is not None and float(np.ptp(speed.values)) > 30
-    if not moving or log.duration_s < 120 or float(np.ptp(signal.values)) > 0:
+    frozen = [signal for signal in thermometers if float(np.ptp(signal.values)) == 0]
+    if not moving or log.duration_s < 120 or not frozen:
         return
+    read = ", ".join(f"{_words(signal)} ({signal.values[0]:g} °C)" for signal in frozen)
     yield Finding(
         code="signal-frozen",
         severity="warning",
-        message=(
-            f"The {_words(signal)} stays at {signal.values[0]:g} °C for the whole drive: is the sensor "
-            "connected and polled?"
-        ),
-        evidence={"channel": signal.channel, "value": float(signal.values[0])},
+        message=f"The same value for the whole drive: {read}. Is the sensor connected and polled?",
+        evidence={
+            "channels": [signal.channel for signal in frozen],
+            "values": [float(signal.values[0]) for signal in frozen],
+        },
     )
 
 
@@ -213,7 +228,7 @@ def _jumps(signal: Signal, log: Log) -> Iterator[Finding]:
     limit = IMPOSSIBLE_STEPS[signal.channel]
     close = np.diff(signal.time_s) <= min(signal.max_gap_s, 5.0)
     jumps = np.flatnonzero((np.abs(np.diff(signal.values)) > limit) & close)
-    if signal.channel == "intake_air_temperature":
+    if signal.channel == "intake_air_temperature":  # `_stopped` names it as what it is
         jumps = jumps[~_soon_after_stop(signal.time_s[jumps], log)]
     if not jumps.size:
         return
@@ -232,14 +247,30 @@ def _jumps(signal: Signal, log: Log) -> Iterator[Finding]:
 
 
 def _soon_after_stop(time_s: np.ndarray, log: Log) -> np.ndarray:
-    """Tell which times lie so soon after a standing engine that its heat explains a fall of the inlet temperature."""
-    engine = log.get("engine_speed")
-    soon = np.zeros(len(time_s), dtype=bool)
-    if engine is not None:
-        stops = engine.time_s[engine.values < STOPPED_RPM]
-        first = np.searchsorted(stops, time_s - COOLING_AFTER_STOP_S, side="left")
-        soon = first < np.searchsorted(stops, time_s + engine.max_gap_s, side="right")
+    """Tell which times lie so soon after a standstill that its heat explains a step of the inlet temperature."""
+    stops, gap_s = _stops(log)
+    first = np.searchsorted(stops, time_s - COOLING_AFTER_STOP_S, side="left")
+    soon = first < np.searchsorted(stops, time_s + gap_s, side="right")
     return soon
+
+
+def _stops(log: Log) -> tuple[np.ndarray, float]:
+    """Return when the engine stood, or the vehicle for some seconds, or nothing was logged; and their usual gap [s]."""
+    times = [np.empty(0)]
+    gap_s = 0.0
+    if engine := log.get("engine_speed"):
+        times.append(engine.time_s[engine.values < STOPPED_RPM])
+        gap_s = engine.max_gap_s
+    if (speed := log.get("vehicle_speed")) and len(speed.time_s) > 1:
+        standing = speed.values < STANDING_KMH
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], standing, [False]]).astype(int)))
+        for start, end in zip(edges[::2], edges[1::2], strict=True):
+            if engine is None and speed.time_s[end - 1] - speed.time_s[start] >= STANDING_S:
+                times.append(speed.time_s[start:end])
+        paused = np.flatnonzero(np.diff(speed.time_s) > PAUSED_S)
+        times.append(speed.time_s[paused + 1])
+        gap_s = max(gap_s, speed.max_gap_s)
+    return np.concatenate(times), gap_s
 
 
 def _saturated(pressure: Signal) -> Iterator[Finding]:
@@ -260,26 +291,28 @@ def _saturated(pressure: Signal) -> Iterator[Finding]:
 def _stopped(log: Log) -> Iterator[Finding]:
     engine = log.get("engine_speed")
     inlet = log.get("intake_air_temperature")
-    if engine is None:
+    stopped = engine is not None and bool((engine.values < STOPPED_RPM).any())
+    if engine is not None and stopped:
+        share = float((engine.values < STOPPED_RPM).mean())
+        yield Finding(
+            code="engine-stopped",
+            severity="note",
+            message=f"The engine stands still for {share:.0%} of the log.",
+            evidence={"share": round(share, 4)},
+        )
+    if inlet is None or float(inlet.values.max()) <= HOT_INLET_C:
         return
-    stopped = engine.values < STOPPED_RPM
-    if not stopped.any():
-        return
-    yield Finding(
-        code="engine-stopped",
-        severity="note",
-        message=f"The engine stands still for {stopped.mean():.0%} of the log.",
-        evidence={"share": round(float(stopped.mean()), 4)},
-    )
-    if inlet is not None and float(inlet.values.max()) > 80:
+    hottest = inlet.time_s[int(np.argmax(inlet.values))]
+    if stopped or _soon_after_stop(np.array([hottest]), log)[0]:
         yield Finding(
             code="inlet-heated",
             severity="note",
             message=(
-                f"The inlet temperature reaches {inlet.values.max():.0f} °C, heated by the engine bay; pulls soon "
-                "after a stop start from a false inlet temperature."
+                f"The inlet temperature reaches {inlet.values.max():.0f} °C at {hottest:.0f} s, heated by the engine "
+                "while it, or the vehicle, stood; pulls soon after a stop start from a false inlet temperature. Drive "
+                "a minute or two before the next pull."
             ),
-            evidence={"highest_c": float(inlet.values.max())},
+            evidence={"highest_c": float(inlet.values.max()), "at_s": float(hottest)},
         )
 
 
@@ -312,7 +345,7 @@ def _coolant(log: Log) -> Iterator[Finding]:
         return
     usual = float(np.median(warm))
     raw = usual * 9 / 5 + 32
-    low, high = WARM_COOLANT_C
+    low, high = WARM_C
     if usual < low and low <= raw <= high:
         yield _doubt(
             coolant,

@@ -4,39 +4,71 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from pandas.tseries.api import guess_datetime_format
 
 from pullbook.errors import Finding, LogError
+from pullbook.reading.dates import parts, read_dates
 from pullbook.reading.layout import is_number
-from pullbook.reading.tables import Table, to_numbers
+from pullbook.reading.tables import Table
+from pullbook.reading.time_column import (
+    GUESSED_UNITS_S,
+    LIVELY_KMH_S,
+    MOST_ROWS_A_SECOND,
+    counts_rows,
+    find_date_column,
+    find_time_column,
+    first_numbers,
+    is_lively,
+    named_unit_s,
+    speed_change_kmh_s,
+)
 
-HALF_DAY_S = 43_200.0
+HOUR_S = 3600.0
 DAY_S = 86_400.0
 STRAY_ROWS = 5  # so few rows with a wrong stamp are a glitch; more are a clock that was set
 RESTART_GAP_S = 60.0  # put where the clock was set back: longer than any signal may be bridged over
 MOST_BREAKS = 0.02
-OLDEST_YEAR = 1990
-PART_ROWS = 100_000
-MOST_ROWS_A_SECOND = 25  # with stamps of whole seconds; faster loggers write fractions
+EARLIEST_S, LATEST_S = 1e9, 4.2e9  # since 1970: from 2001 to 2103
+LONGEST_STEP_S = 60.0  # between rows; longer ones are stamps in another unit
+MICROSECOND_STEP = 10_000  # whole steps as large as this are microseconds: as milliseconds a row would take 10 s
+# Spreadsheets count days from here, and show so many digits of a number that a column is too narrow for.
+SERIAL_DAY_ZERO = dt.datetime(1899, 12, 30)
+FIRST_SERIAL_DAY, LAST_SERIAL_DAY = 36_526, 73_051  # the years 2000 to 2099
+SHOWN_DIGITS = 7
+UNIT_WORDS = {
+    1.0: "seconds", 1e-3: "milliseconds", 1e-6: "microseconds", 1e-9: "nanoseconds", 60.0: "minutes",
+    HOUR_S: "hours", DAY_S: "days",
+}  # fmt: skip
 
-# English, German, French, Spanish, Dutch, Italian.
-_TIME_WORDS = {
-    "time", "timestamp", "timestamps", "elapsed", "clock", "seconds", "sec", "secs", "ms", "millis", "milliseconds",
-    "datetime", "uptime", "t", "s", "zeit", "uhrzeit", "zeitstempel", "temps", "heure", "horodatage", "tiempo", "hora",
-    "tijd", "tijdstip", "tijdstempel", "tempo", "ora", "orario",
-}  # fmt: skip
-_NOT_TIME_WORDS = {
-    "spool", "injection", "ignition", "boost", "dwell", "temp", "air", "zone", "intake", "coolant", "run",
-}  # fmt: skip
-_DATE = re.compile(r"(date|day|datum|fecha|jour|data)([ _(\[].*)?")
 _CLOCK = re.compile(r"^(?:(\d{1,2}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)\s*([AaPp][Mm])?$")
-_UNIT = re.compile(r"[\[(_ ](ms|msec|millis|milliseconds|µs|us|s|sec|secs|seconds|min|minutes|h|hours)[\])]?$")
-_UNITS_S = {"u": 1e-6, "µ": 1e-6, "ms": 1e-3, "mil": 1e-3, "mi": 60.0, "s": 1.0, "h": 3600.0}
+
+
+@dataclass(frozen=True)
+class TimeSource:
+    """Where the time of a log comes from.
+
+    Attributes
+    ----------
+    columns : tuple of str
+        The columns that hold it.
+    unit : str
+        How it is written, in words.
+    utc : bool
+        It is universal time, so the date where the vehicle was may be the one before or after.
+    day_first : bool or None
+        Of dates written as 3/4/2026, whether the day comes first; None where the log leaves it open or has none.
+    month_first : datetime or None
+        The first stamp with the month first, where the log leaves it open.
+    """
+
+    columns: tuple[str, ...] = ()
+    unit: str = ""
+    utc: bool = False
+    day_first: bool | None = None
+    month_first: dt.datetime | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,8 +81,8 @@ class TimeAxis:
         Rising, first value 0; strictly so unless the layout is long [s].
     rows : ndarray of int, shape (n,)
         The table's rows they belong to, in the order of time.
-    columns : tuple of str
-        The columns that held the time.
+    source : TimeSource
+        Its ``columns`` hold no signal.
     start : datetime or None
         The first stamp, when the log holds a date.
     findings : tuple of Finding
@@ -58,7 +90,7 @@ class TimeAxis:
 
     seconds: np.ndarray
     rows: np.ndarray
-    columns: tuple[str, ...]
+    source: TimeSource
     start: dt.datetime | None
     findings: tuple[Finding, ...]
 
@@ -70,6 +102,10 @@ class _Stamps:
     seconds: np.ndarray
     start: dt.datetime | None = None
     findings: tuple[Finding, ...] = ()
+    unit: float | None = None
+    utc: bool = False
+    day_first: bool | None = None
+    month_first: dt.datetime | None = None
 
 
 def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> TimeAxis:
@@ -109,16 +145,23 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     [0.0, 1.0, 3.0]
     """
     headers = table.layout.headers
-    column = _time_column(table)
+    column = find_time_column(table)
     if column is None and len(table) < 2:
         raise LogError(f"{name}: {len(table)} row under its header, and a drive needs more. Was the logger started?")
+    if column is None and (counting := _row_number(table)):
+        raise LogError(
+            f"{name}: {counting!r} counts the rows, and no column holds a time. Allowed: seconds, milliseconds, a "
+            "clock time, or date and time. Export the log with its time column, or add one named 'Time [s]'."
+        )
     if column is None:
         raise LogError(
             f"{name}: no time column found among {', '.join(repr(h[:40]) for h in headers[:12])}. Allowed: seconds, "
             "milliseconds, a clock time, or date and time, under a header such as 'Time'. Add or rename the column."
         )
-    date_column = _date_column(table, column)
+    date_column = find_date_column(table, column)
     stamps = _stamps(table, column, date_column)
+    if table.is_numeric(column) and _digits_lost(table.numbers(column)[0]):
+        raise LogError(_lost_digits_message(name, headers[column], table.numbers(column)[0]))
     findings = list(stamps.findings)
     good = np.isfinite(stamps.seconds)
     if good.sum() < 2:
@@ -147,62 +190,62 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     if groups is None:
         seconds, rows, more = _distinct(seconds, rows, table)
         findings += more
+        if column_doubt := _unit_doubt(table, headers[column], seconds, rows):
+            findings.append(column_doubt)
     used = (headers[column],) if date_column is None else (headers[column], headers[date_column])
-    return TimeAxis(seconds, rows, used, stamps.start, tuple(findings))
+    dated = stamps if stamps.start is not None or stamps.unit is None else _dated_elsewhere(table, column) or stamps
+    words = (
+        UNIT_WORDS.get(stamps.unit, "") if stamps.unit else ("clock time" if stamps.start is None else "date and time")
+    )
+    source = TimeSource(
+        used, words, utc=dated.utc and dated.start is not None, day_first=dated.day_first, month_first=dated.month_first
+    )
+    return TimeAxis(seconds, rows, source, dated.start, tuple(findings))
 
 
-# --- which column ------------------------------------------------------------------------------------------------
-
-
-def _time_column(table: Table) -> int | None:
-    headers = table.layout.headers
-    candidates = []
-    for k, header in enumerate(headers):
-        words = {w for w in re.split(r"[^a-z]+", header.lower()) if w}
-        if words & _TIME_WORDS and not words & _NOT_TIME_WORDS:
-            candidates.append(k)
-    rising = [k for k in candidates if _readable(table, k, strict=True)]
-    readable = rising or [k for k in candidates if _readable(table, k)]
-    if readable:
-        return readable[0]
-    if pd.api.types.is_datetime64_any_dtype(table.columns[0][0]):
-        return 0
-    return next((k for k in range(min(2, len(headers))) if _readable(table, k, strict=True)), None)
-
-
-def _readable(table: Table, k: int, *, strict: bool = False) -> bool:
-    """Tell whether a column's first cells are stamps; strictly: and whether they rise."""
-    sample = table.sample(k)
-    if sample.empty:
-        return False
-    if pd.api.types.is_datetime64_any_dtype(sample):
-        return True
-    if sample.astype("string").str.contains(r"\d:\d", regex=True).mean() > 0.8:
-        return True
-    numbers, _ = to_numbers(sample, table.layout.decimal)
-    numbers = numbers[np.isfinite(numbers)]
-    if len(numbers) < 2:
-        return False
-    return not strict or bool((np.diff(numbers) >= 0).mean() > 0.9 and numbers.max() > numbers.min())
-
-
-def _date_column(table: Table, time_column: int) -> int | None:
+def _row_number(table: Table) -> str | None:
+    """Return the header of a column that only counts the rows, None without one."""
     for k, header in enumerate(table.layout.headers):
-        if k != time_column and _DATE.fullmatch(header.lower()):
-            sample = table.sample(k, 20).astype("string")
-            if len(sample) and sample.str.match(r"^\d{1,4}[-./]\d{1,2}[-./]\d{1,4}$").all():
-                return k
+        numbers = first_numbers(table, k)
+        if counts_rows(header, numbers[np.isfinite(numbers)]):
+            return header
     return None
 
 
-def _unit_s(table: Table, column: int) -> float | None:
-    """Return the seconds that the unit of the time column stands for, None if it names none."""
-    units = table.layout.units
-    header = table.layout.headers[column].lower()
-    said = units[column].lower().strip("[]()") if column < len(units) else ""
-    found = _UNIT.search(header) or _UNIT.search(" " + header)
-    text = said or (found[1] if found else "")
-    return next((scale for start, scale in _UNITS_S.items() if text.startswith(start)), None)
+def _dated_elsewhere(table: Table, column: int) -> _Stamps | None:
+    """Read the date from another column than the one whose time is used, None where no other holds one."""
+    for k in range(len(table.layout.headers)):
+        if k == column or table.is_numeric(k) or (sample := table.sample(k, 20)).empty:
+            continue
+        text = sample.astype("string").str.strip()
+        if text.str.contains(r"\d[-./]\d{1,2}[-./]\d.*\d:\d", regex=True).all():
+            stamps = _dated(text.reset_index(drop=True))
+            if stamps.start is not None:
+                return stamps
+    return None
+
+
+def _unit_doubt(table: Table, header: str, seconds: np.ndarray, rows: np.ndarray) -> Finding | None:
+    """Say so where no road vehicle's speed changes so, and would with the time in another unit."""
+    every = np.full(len(table), np.nan)
+    every[rows] = seconds
+    change = speed_change_kmh_s(table, every)
+    if is_lively(change) is not False or change is None:
+        return None
+    fitting = [s for s in UNIT_WORDS if s != 1.0 and is_lively((change[0] / s, change[1]))]
+    if not fitting:
+        return None
+    rate = change[0]
+    return Finding(
+        code="time-unit-doubtful",
+        severity="warning",
+        message=(
+            f"With the time as {header!r} gives it, the speed changes by {rate:.2g} km/h a second at its liveliest; "
+            f"{LIVELY_KMH_S[0]:g} to {LIVELY_KMH_S[1]:g} are usual. Is that column's unit right? If not, correct it in "
+            "its header."
+        ),
+        evidence={"column": header, "kmh_per_s": round(rate, 4)},
+    )
 
 
 # --- reading the stamps ------------------------------------------------------------------------------------------
@@ -214,60 +257,111 @@ def _stamps(table: Table, column: int, date_column: int | None) -> _Stamps:
     if date_column is None:
         sample = table.sample(column, 50).astype("string")
         if table.is_numeric(column) or bool(sample.map(is_number).mean() >= 0.5):
-            numbers, _ = table.numbers(column)
-            return _numeric(numbers, table.layout.headers[column], _unit_s(table, column))
+            return _numeric(table, column)
         text = table.texts(column)
         if bool(sample.str.strip().str.match(_CLOCK).mean() > 0.5):
-            return _Stamps(_over_midnight(_clock_seconds(text)))
+            return _Stamps(_clock_seconds(text))
         return _dated(text)
     return _dated(table.texts(date_column) + " " + table.texts(column))
 
 
-def _numeric(numbers: np.ndarray, header: str, unit_s: float | None) -> _Stamps:
+def _dated(stamped: pd.Series) -> _Stamps:
+    read = read_dates(stamped)
+    return _Stamps(read.seconds, read.start, utc=read.utc, month_first=read.month_first, day_first=read.day_first)
+
+
+def _numeric(table: Table, column: int) -> _Stamps:
+    """Read a column of numbers: in the unit it names, since an epoch, or in what makes the speed change as it can."""
+    numbers, _ = table.numbers(column)
+    header, unit_s = table.layout.headers[column], named_unit_s(table, column)
     filled = np.isfinite(numbers)
     finite = numbers if filled.all() else numbers[filled]
     if len(finite) < 2:
         return _Stamps(numbers)
-    first = float(finite[0])
+    first, step = float(finite[0]), _usual_step(finite)
+    if unit_s is not None and abs(first * unit_s) < LATEST_S:
+        return _Stamps(
+            numbers if unit_s == 1.0 else numbers * unit_s, _since_1970(first * unit_s), utc=True, unit=unit_s
+        )
     for scale, low in ((1e-9, 1e18), (1e-6, 1e15), (1e-3, 1e12), (1.0, 1e9)):
-        if low <= first < 4.2 * low:  # seconds and so on since 1970, up to the year 2100
-            start = dt.datetime.fromtimestamp(first * scale, dt.UTC).replace(tzinfo=None)
-            return _Stamps((numbers - first) * scale, start)
-    if unit_s is not None:
-        return _Stamps(numbers if unit_s == 1.0 else numbers * unit_s)
-    steps = np.diff(finite)
-    step = float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
-    if not (step >= 10 and bool((finite[:500] == np.floor(finite[:500])).all())):
-        return _Stamps(numbers)
+        if low <= first < 4.2 * low and step * scale <= LONGEST_STEP_S:
+            return _Stamps((numbers - first) * scale, _since_1970(first * scale), utc=True, unit=scale)
+    if FIRST_SERIAL_DAY <= first < LAST_SERIAL_DAY and 0 < step * DAY_S <= LONGEST_STEP_S and np.ptp(finite) < 2:
+        start = SERIAL_DAY_ZERO + dt.timedelta(days=first)
+        return _Stamps((numbers - first) * DAY_S, start, unit=DAY_S)
+    scale, why = _guessed_unit(table, column, finite, step)
+    if scale == 1.0:
+        return _Stamps(numbers, unit=1.0)
     finding = Finding(
         code="time-unit-assumed",
         severity="note",
-        message=f"The time column {header!r} names no unit; whole steps of about {step:g} were read as milliseconds.",
-        evidence={"median_step": step},
+        message=f"The time column {header!r} names no unit; {why} read as {UNIT_WORDS[scale]}.",
+        evidence={"median_step": step, "unit": UNIT_WORDS[scale]},
     )
-    return _Stamps(numbers * 1e-3, None, (finding,))
+    return _Stamps(numbers * scale, findings=(finding,), unit=scale)
+
+
+def _usual_step(finite: np.ndarray) -> float:
+    steps = np.diff(finite)
+    return float(np.median(steps[steps > 0])) if (steps > 0).any() else 1.0
+
+
+def _since_1970(seconds: float) -> dt.datetime | None:
+    """Return the date that a count of seconds since 1970 stands for, None for one that counts from elsewhere."""
+    return dt.datetime.fromtimestamp(seconds, dt.UTC).replace(tzinfo=None) if EARLIEST_S <= seconds < LATEST_S else None
+
+
+def _guessed_unit(table: Table, column: int, finite: np.ndarray, step: float) -> tuple[float, str]:
+    """Choose the unit of stamps that name none, with the reason: by their steps, unless the speed contradicts it."""
+    if len(finite) > MOST_ROWS_A_SECOND * len(np.unique(finite)) and step == 1.0:
+        return 60.0, f"so many rows share a stamp (about {len(finite) // len(np.unique(finite))}) that its steps were"
+    whole = step >= 10 and bool((finite[:500] == np.floor(finite[:500])).all())
+    usual = 1.0 if not whole else 1e-3 if step < MICROSECOND_STEP else 1e-6
+    stamps = first_numbers(table, column)
+    if is_lively(speed_change_kmh_s(table, stamps * usual)) is False:
+        for other in GUESSED_UNITS_S:
+            if is_lively(speed_change_kmh_s(table, stamps * other)):
+                return other, "to fit how fast the speed changes, its steps were"
+    return usual, f"whole steps of about {step:g} were"
+
+
+def _lost_digits_message(name: str, header: str, stamps: np.ndarray) -> str:
+    finite = stamps[np.isfinite(stamps)]
+    return (
+        f"{name}: the times in {header!r} have lost their last digits: {len(finite)} rows share "
+        f"{len(np.unique(finite))} value(s), such as {finite[0]:.6g}, as when a spreadsheet saves a long number in a "
+        "narrow column. This file does not hold them any more. Export the log again and give that file as it is; "
+        "if a spreadsheet must save it, format the column as a number without decimals first."
+    )
+
+
+def _digits_lost(stamps: np.ndarray) -> bool:
+    """Tell whether large stamps have no more digits than a spreadsheet shows of them, and so hardly ever differ."""
+    finite = stamps[np.isfinite(stamps)]
+    if len(finite) < 10 or finite.min() < EARLIEST_S or 20 * len(np.unique(finite)) > len(finite):
+        return False
+    kept = 10.0 ** (np.floor(np.log10(finite)) - SHOWN_DIGITS + 1)
+    return bool((np.abs(finite / kept - np.round(finite / kept)) < 1e-6).all())
 
 
 def _clock_seconds(text: pd.Series) -> np.ndarray:
     """Read HH:MM:SS.f, MM:SS.f, or either with AM or PM, as seconds of the day."""
-    regular = [seconds for part in _parts(text) if (seconds := _regular_clock_seconds(part)) is not None]
+    regular = [seconds for part in parts(text) if (seconds := _regular_clock_seconds(part)) is not None]
     if sum(map(len, regular)) == len(text):
-        return np.concatenate(regular)
-    parts = text.str.extract(_CLOCK)
-    hours = pd.to_numeric(parts[0], errors="coerce").fillna(0.0).to_numpy(dtype=float)
-    minutes = pd.to_numeric(parts[1], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    seconds = pd.to_numeric(parts[2].str.replace(",", "."), errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    afternoon = parts[3].str.lower().fillna("").to_numpy(dtype=object)
+        return _counted_over(np.concatenate(regular), DAY_S)
+    cells = text.str.extract(_CLOCK)
+    hours = pd.to_numeric(cells[0], errors="coerce").fillna(0.0).to_numpy(dtype=float)
+    minutes = pd.to_numeric(cells[1], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    seconds = pd.to_numeric(cells[2].str.replace(",", "."), errors="coerce").to_numpy(dtype=float, na_value=np.nan)
+    afternoon = cells[3].str.lower().fillna("").to_numpy(dtype=object)
     hours = np.where(afternoon == "pm", hours % 12 + 12, np.where(afternoon == "am", hours % 12, hours))
     total: np.ndarray = hours * 3600 + minutes * 60 + seconds
+    if not cells[0].isna().all():
+        return _counted_over(total, DAY_S)
     # So many rows to a stamp are no second's: hours and minutes, without seconds.
-    coarse = parts[0].isna().all() and len(text) > MOST_ROWS_A_SECOND * text.nunique()
-    return 60 * total if coarse else total
-
-
-def _parts(stamped: pd.Series) -> Iterator[pd.Series]:
-    """Cut a column of text: what reading it needs besides is several times as large as the text itself."""
-    return (stamped.iloc[k : k + PART_ROWS] for k in range(0, len(stamped), PART_ROWS))
+    if len(text) > MOST_ROWS_A_SECOND * text.nunique():
+        return _counted_over(60 * total, DAY_S)
+    return _counted_over(total, HOUR_S)  # a spreadsheet shows MM:SS.f and drops the hours
 
 
 def _regular_clock_seconds(text: pd.Series) -> np.ndarray | None:
@@ -294,49 +388,16 @@ def _regular_clock_seconds(text: pd.Series) -> np.ndarray | None:
     return total
 
 
-def _over_midnight(seconds: np.ndarray) -> np.ndarray:
-    """Add a day where a clock falls by more than half a day; a stray stamp late in the day then takes it off again."""
+def _counted_over(seconds: np.ndarray, turn_s: float) -> np.ndarray:
+    """Add a day where a clock falls by more than half of one; a stray stamp late in the day then takes it off again.
+
+    ``turn_s`` is where the clock begins again: after a day, or after an hour where it shows none.
+    """
     good = np.isfinite(seconds)
     steps = np.diff(seconds[good])
-    days = (steps < -HALF_DAY_S).astype(int) - (steps > HALF_DAY_S)
-    seconds[good] += DAY_S * np.concatenate([[0], np.cumsum(days)])
+    turns = (steps < -turn_s / 2).astype(int) - (steps > turn_s / 2)
+    seconds[good] += turn_s * np.concatenate([[0], np.cumsum(turns)])
     return seconds
-
-
-def _dated(stamped: pd.Series) -> _Stamps:
-    stamps = stamped
-    if not pd.api.types.is_datetime64_any_dtype(stamped):
-        stamps = pd.concat([_iso_dates(part) for part in _parts(stamped)])
-        if stamps.isna().mean() > 0.5:
-            stamps = _other_dates(_with_points(stamped))
-    good = stamps.dropna()
-    if good.empty:
-        return _Stamps(np.full(len(stamps), np.nan))
-    start = good.iloc[0]
-    seconds = ((stamps - start) / pd.Timedelta(seconds=1)).to_numpy(dtype=float, na_value=np.nan)
-    # A clock that was never set begins at its own epoch: no date at all.
-    known = start.year >= OLDEST_YEAR
-    return _Stamps(seconds.copy(), start.tz_localize(None).to_pydatetime(warn=False) if known else None)
-
-
-def _iso_dates(stamped: pd.Series) -> pd.Series:
-    return pd.to_datetime(_with_points(stamped), errors="coerce", format="ISO8601", utc=True)
-
-
-def _with_points(stamped: pd.Series) -> pd.Series:
-    """Write fractions of a second with a point."""
-    return stamped.str.replace(r",(?=\d+$)", ".", regex=True)
-
-
-def _other_dates(stamped: pd.Series) -> pd.Series:
-    """Read dates written otherwise than ISO 8601, all in the form of the first; guessing each anew is slow."""
-    first = stamped.dropna().iloc[0] if stamped.notna().any() else ""
-    # A second number above 12 is no month: only then the first one is.
-    day_first = bool(re.match(r"\d{1,2}[./-](0?\d|1[0-2])[./-]", first))
-    form = guess_datetime_format(first, dayfirst=day_first)
-    if form is None:
-        return pd.Series(pd.NaT, index=stamped.index, dtype="datetime64[ns, UTC]")
-    return pd.to_datetime(stamped, errors="coerce", format=form, utc=True)
 
 
 # --- order -------------------------------------------------------------------------------------------------------

@@ -12,6 +12,9 @@ STANDARD_PRESSURE_KPA = 101.325
 EARTH_RADIUS_M = 6_371_008.8  # mean; IUGG
 
 
+WARM_C = (65.0, 125.0)  # a warm engine under its thermostat; common practice, no source
+SETTLED_K = 12.0  # within which it then stays; common practice, no source
+COLDER_AIR_K, WARMER_INLET_K = 10.0, 40.0  # air at two places of one car, in the bay and outside; no source
 ABSOLUTE_FLOOR_KPA = 12.0  # a running engine's manifold keeps above it; common practice, no source
 
 
@@ -209,7 +212,7 @@ def allowed_units(channel: str) -> str:
     return ", ".join(names)
 
 
-def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False) -> Unit:
+def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False, air_c: float | None = None) -> Unit:
     """Choose the unit of a column that names none: the internal one unless the values cannot be that.
 
     Parameters
@@ -219,7 +222,9 @@ def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False) ->
     values : ndarray of float, shape (n,)
         Its values as logged; NaN is passed over.
     fahrenheit : bool
-        The log's other temperatures are in °F, so this one is tried as °F first.
+        The log's other temperatures are in °F, so this one is tried as °F first, unless the quantity cannot be that.
+    air_c : float, optional
+        What the air outside or going in usually is, by a column that names its unit [°C].
 
     Returns
     -------
@@ -245,8 +250,29 @@ def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False) ->
     if not finite.size:
         return units[0]
     low, high = np.quantile(finite, [0.02, 0.98])
+    if fahrenheit and dimension == "temperature" and _celsius_all_along(channel, finite, air_c):
+        units = units[1:]
     fitting = (u for u in units if _believable(channel, u.scale * low + u.offset, u.scale * high + u.offset))
     return next(fitting, units[0])
+
+
+def _celsius_all_along(channel: str, values: np.ndarray, air_c: float | None) -> bool:
+    """Tell whether values are in °C, whatever the log's other columns are in.
+
+    A coolant or an oil that stays at what is warm in °C, and would stay cold in °F; air that in °F would be colder than
+    the air around it, and in °C is not. Common practice, no source.
+    """
+    usual, high = (float(value) for value in np.quantile(values, [0.5, 0.98]))
+    as_f, high_f = 5 / 9 * (usual - 32), 5 / 9 * (high - 32)
+    if channel in ("engine_coolant_temperature", "engine_oil_temperature"):
+        low, top = WARM_C
+        return low <= usual and high <= top and high_f < low and high - usual <= SETTLED_K
+    if air_c is None or channel == "exhaust_gas_temperature":
+        return False
+    if channel in ("intake_air_temperature", "ambient_air_temperature"):
+        warmest = air_c + COLDER_AIR_K / 2 if channel == "ambient_air_temperature" else air_c + WARMER_INLET_K
+        return as_f < air_c - COLDER_AIR_K and air_c - COLDER_AIR_K * 1.5 <= usual <= warmest
+    return high_f < air_c - COLDER_AIR_K / 2 <= high
 
 
 def _believable(channel: str, low: float, high: float) -> bool:

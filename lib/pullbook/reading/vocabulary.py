@@ -38,6 +38,8 @@ _SPELT: dict[str, str] = {
     "avg": "average", "model": "modelled", "modeled": "modelled", "est": "estimated", "estimate": "estimated",
     "virtual": "modelled", "predicted": "expected", "corr": "correction", "dev": "deviation", "sensed": "",
     "actual": "", "measured": "", "trans": "transmission", "gearbox": "transmission", "volt": "voltage",
+    "volts": "voltage", "amps": "current", "soc": "battery", "bat": "battery", "batt": "battery", "akku": "battery",
+    "ladezustand": "battery", "hybrid": "battery", "traction": "battery",
     # German. "Soll" is what is wanted, "Ist" what is.
     "soll": "desired", "sollwert": "desired", "ist": "", "istwert": "", "kmh": "speed", "tempo": "speed",
     "aussentemp": "ambient temperature", "lmm": "mass air flow", "llk": "charge air cooler", "vor": "before",
@@ -119,6 +121,8 @@ _PHRASES = (
     (re.compile(r"\bpression (de |du )?turbo\b"), "boost pressure"),
     (re.compile(r"\bpressione (di |del )?turbo\b"), "boost pressure"),
     (re.compile(r"\bset ?point\b"), "setpoint"),
+    (re.compile(r"\bstate of charge\b"), "battery"),
+    (re.compile(r"\b(charge air cooler|intercooler|chargecooler) (pump|reservoir|radiator)\b"), r"\1 coolant \2"),
     (re.compile(r"\b(gps|satellite) (groundspeed|ground speed)\b"), "gps speed"),
     (re.compile(r"\bturbo(charger)? (boost|pressure)( pressure)?\b"), "boost pressure"),
     (re.compile(r"\bregime (du )?moteur\b"), "engine rotation"),

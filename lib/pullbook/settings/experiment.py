@@ -10,6 +10,7 @@ import datetime as dt
 import difflib
 import re
 import reprlib
+import shlex
 import stat
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -27,7 +28,7 @@ from pydantic import (
 )
 
 from pullbook.errors import ExperimentError
-from pullbook.settings.outcomes import OUTCOMES, Outcome, outcome_named
+from pullbook.settings.outcomes import OUTCOMES, Outcome, nearest_outcome, outcome_named
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
@@ -196,9 +197,8 @@ class Experiment(_Settings):
     def _known(cls, outcome: str) -> str:
         if outcome_named(outcome) is None:
             speeds = re.search(r"(\d{1,3})\D+(\d{1,3})", outcome)
-            near = difflib.get_close_matches(outcome, OUTCOMES, n=1)
-            near = [f"'elapsed_s {speeds[1]}-{speeds[2]}'"] if speeds else near
-            hint = f" Did you mean {near[0]}?" if near else ""
+            near = f"'elapsed_s {speeds[1]}-{speeds[2]}'" if speeds else nearest_outcome(outcome)
+            hint = f" Did you mean {near}?" if near else ""
             raise ValueError(
                 f"given {_given(outcome)}; allowed: {', '.join(OUTCOMES)}, "
                 f"or elapsed_s with two speeds such as 'elapsed_s 60-90'.{hint}"
@@ -278,9 +278,9 @@ class Experiment(_Settings):
             service = settings.get("service")
             serviced = service.get("date") if isinstance(service, dict) else None
             # Told in any case, also when single settings are at fault and the sessions were not compared.
-            faults = list(dict.fromkeys([*_faults(error), *_inconsistent(entries, serviced), *faults]))
+            faults = [*_faults(error, sessions), *_inconsistent(entries, serviced), *faults]
         if faults:
-            raise ExperimentError(_message(faults))
+            raise ExperimentError(_message(_one_a_cause(faults)))
         return experiment
 
     def log_path(self, session: Session) -> Path:
@@ -318,7 +318,8 @@ def read_settings(folder: Path) -> str:
         raise ExperimentError(f"{folder}: no such folder. Give the folder that holds {FILE_NAME}.")
     if not path.is_file():
         raise ExperimentError(
-            f"{folder}: holds no {FILE_NAME}. Make a draft with: pullbook new {folder} --before LOG... --after LOG..."
+            f"{folder}: holds no {FILE_NAME}. Make a draft with: pullbook new {shlex.quote(str(folder))} "
+            "--before LOG... --after LOG..."
         )
     if path.stat().st_size > MAX_YAML_BYTES:
         raise ExperimentError(f"{FILE_NAME}: larger than {MAX_YAML_BYTES // 1024} KiB; a few kB are usual")
@@ -452,7 +453,39 @@ def _message(faults: list[str]) -> str:
     return "\n".join(lines)
 
 
-def _faults(error: ValidationError) -> list[str]:
+def _one_a_cause(faults: Sequence[str]) -> list[str]:
+    """Join the faults that differ only in the session they were found in."""
+    sessions: dict[str, list[str]] = {}
+    for fault in faults:
+        match = _OF_SESSION.match(fault)
+        name, cause = (match[1], fault[match.end() :]) if match else ("", fault)
+        if name not in sessions.setdefault(cause, []):
+            sessions[cause].append(name)
+    joined = []
+    for cause, names in sessions.items():
+        if names == [""]:
+            joined.append(cause)
+        else:
+            joined.append(f"session{'s' if len(names) > 1 else ''} {', '.join(names)}, {cause}")
+    return joined
+
+
+_OF_SESSION = re.compile(r"session ('(?:[^'\\]|\\.)*'|\d+ of the list), ")
+
+
+def _where(location: tuple[str | int, ...], sessions: object) -> str:
+    """Say where a setting stands: sessions by their name, items of a list by their number."""
+    if len(location) > 1 and location[0] == "sessions" and isinstance(location[1], int):
+        place = location[1]
+        entry = sessions[place] if isinstance(sessions, list) and place < len(sessions) else None
+        name = entry.get("name") if isinstance(entry, dict) else None
+        called = _given(name) if isinstance(name, str) and name.isprintable() else f"{place + 1} of the list"
+        return f"session {called}, {_where(location[2:], None)}".removesuffix(", ")
+    words = [f"item {part + 1}" if isinstance(part, int) else part for part in location]
+    return ".".join(words).replace(".item", ", item")
+
+
+def _faults(error: ValidationError, sessions: object) -> list[str]:
     faults: list[str] = []
     items = error.errors(include_url=False)
     # A list whose items are at fault is reported as too short as well, which helps nobody.
@@ -461,7 +494,7 @@ def _faults(error: ValidationError) -> list[str]:
         if item["loc"] in around:
             continue
         location = tuple(part for part in item["loc"] if part != "[key]")
-        where = ".".join(str(part + 1) if isinstance(part, int) else part for part in location)
+        where = _where(location, sessions)
         given = _given(item.get("input"))
         if item["type"] == "extra_forbidden":
             allowed = list(_model_at(location[:-1]).model_fields)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -217,3 +218,53 @@ def outcome_named(name: str) -> Outcome | None:
             day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(0.6, 0.4),
         )  # fmt: skip
     return None
+
+
+# What people call the parts of the outcomes' names. Words that say how the figure is taken come before those that say
+# of what: a "cruise rise" is the mean rise.
+_MEANINGS: dict[str, tuple[str, ...]] = {
+    "cruise": ("mean",), "steady": ("mean",), "average": ("mean",), "avg": ("mean",), "motorway": ("mean",),
+    "max": ("peak",), "maximum": ("peak",), "highest": ("peak",), "top": ("peak",), "pull": ("peak",),
+    "temp": ("charge",), "temperature": ("charge",), "iat": ("charge",), "cact": ("charge",),
+    "intercooler": ("charge",),
+    "delta": ("rise",), "above": ("rise",), "difference": ("rise",), "increase": ("rise",), "heat": ("rise",),
+    "boost": ("manifold", "pressure"), "map": ("manifold", "pressure"), "turbo": ("manifold", "pressure"),
+    "water": ("coolant",), "ect": ("coolant",), "maf": ("air", "mass", "flow"), "airflow": ("air", "mass", "flow"),
+    "spool": ("time", "to", "boost"), "lag": ("time", "to", "boost"), "efficiency": ("effectiveness",),
+    "soak": ("soak",), "intake": ("inlet",), "ambient": ("inlet",), "density": ("density",), "air": ("air",),
+    "recover": ("recovery",), "cooldown": ("recovery",), "power": ("heat", "rejected"),
+}  # fmt: skip
+_LEAST_LIKE = 0.5
+
+
+def nearest_outcome(name: str) -> str | None:
+    """Return the outcome that a wrong name most likely means: by spelling, else by the meaning of its words.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str or None
+        None where nothing comes near.
+
+    Examples
+    --------
+    >>> from pullbook.settings.outcomes import nearest_outcome
+    >>> [nearest_outcome(name) for name in ("peak_rize", "cruise_rise", "max boost", "xyzzy")]
+    ['peak_rise', 'mean_rise', 'peak_manifold_pressure', None]
+    """
+    plain = re.sub(r"[^a-z]+", "_", name.lower()).strip("_")
+    if spelt := difflib.get_close_matches(plain, OUTCOMES, n=1, cutoff=0.85):
+        return spelt[0]
+    words = {part for word in plain.split("_") for part in _MEANINGS.get(word, (word,))}
+
+    def likeness(outcome: str) -> float:
+        own = set(outcome.split("_"))
+        return len(words & own) / len(words | own)
+
+    best = max(OUTCOMES, key=likeness)
+    if likeness(best) >= _LEAST_LIKE:
+        return best
+    return next(iter(difflib.get_close_matches(plain, OUTCOMES, n=1)), None)
