@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import contextlib
+import glob
 import os
+import time
 from pathlib import Path
 
 from pullbook.errors import ExperimentError
@@ -11,6 +13,7 @@ from pullbook.errors import ExperimentError
 LIBRARY = Path(__file__).resolve().parents[1]
 RENDERED = "rendered"  # where the results of an experiment go, inside it, by default
 RESULTS = "results.json"
+STALE_S = 60.0  # a save takes milliseconds; one that has not moved for so long was killed
 
 
 def check_place(path: Path) -> None:
@@ -25,6 +28,27 @@ def check_place(path: Path) -> None:
         raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
 
 
+def sweep(path: Path, *, now_s: float | None = None) -> None:
+    """Remove what saves that were killed left half written beside a file.
+
+    Only what `write_whole` names so, and only if nothing was written to it for a minute: another process may be at it.
+
+    Parameters
+    ----------
+    path : Path
+        The file itself.
+    now_s : float, optional
+        The time on that disk, which may be another machine's; this machine's where it is not given.
+    """
+    now_s = time.time() if now_s is None else now_s
+    with contextlib.suppress(OSError):
+        for left in path.parent.glob(f".{glob.escape(path.name)}-*"):
+            with contextlib.suppress(OSError):
+                ours = left.name.rpartition("-")[2].isdecimal()
+                if ours and not left.is_dir() and now_s - left.lstat().st_mtime > STALE_S:
+                    left.unlink()
+
+
 def write_whole(path: Path, text: str) -> None:
     """Write a text file, line ends as given: the whole of it or, whatever happens, what was there before.
 
@@ -37,6 +61,7 @@ def write_whole(path: Path, text: str) -> None:
     part = target.with_name(f".{target.name}-{os.getpid()}")
     try:
         part.write_text(text, encoding="utf-8", newline="")
+        sweep(target, now_s=part.stat().st_mtime)
         with part.open("rb+") as stream:
             os.fsync(stream.fileno())  # or a power cut may leave the new name on an empty file
         if target.exists():

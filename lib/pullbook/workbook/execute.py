@@ -21,6 +21,7 @@ from uuid import uuid4
 
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.settings.files import LIBRARY, check_place
+from pullbook.settings.together import MANIFEST, finish
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -295,21 +296,42 @@ def check_page_path(out: Path) -> None:
     check_place(out)
 
 
+def repair(target: Path, names: Collection[str] = ()) -> None:
+    """Finish what a run that was killed had begun to put in place, and take away what it left.
+
+    To be used inside `exclusive`.
+
+    Parameters
+    ----------
+    target : Path
+        The folder that is written to.
+    names : collection of str
+        The files that belong together there; none where a single file is written.
+    """
+    for near in (target, *target.parents):  # the stage lies in the first that was there at the time
+        for left in near.glob(f".pullbook-{_key(target)}-*"):
+            if left.is_symlink():
+                continue
+            if names:
+                finish(left, target, names)
+            shutil.rmtree(left, ignore_errors=True)
+
+
 @contextlib.contextmanager
 def stage(target: Path) -> Iterator[Path]:
     """Give a folder on the target's disk to write in; it is gone afterwards, unless the process is killed.
 
     To be used inside `exclusive`: what a killed run left for the same target is taken away first.
     """
+    repair(target)
     near = next(path for path in (target, *target.parents) if path.is_dir())
-    for left in near.glob(f".pullbook-{_key(target)}-*"):
-        shutil.rmtree(left, ignore_errors=True)
     work = near / f".pullbook-{_key(target)}-{uuid4().hex[:8]}"
     try:
         _make(work)
         yield work
     finally:
-        shutil.rmtree(work, ignore_errors=True)
+        if not (work / MANIFEST).exists():  # or it was interrupted while it was put in place: `repair` finishes it
+            shutil.rmtree(work, ignore_errors=True)
 
 
 def _make(work: Path) -> None:
