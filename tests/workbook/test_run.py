@@ -18,6 +18,7 @@ import nbformat
 import pytest
 from plotly.offline import get_plotlyjs
 
+from audit.leaks import SECRETS, WAYS, leaks, written
 from helpers.samples import SAMPLES, contents, copy_sample
 from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError
@@ -31,7 +32,7 @@ import json
 from pathlib import Path
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.fingerprint import inputs_sha256
-found = {"inputs_sha256": inputs_sha256(Experiment.load(experiment)), "findings": []}
+found = {"sessions": {}, "inputs_sha256": inputs_sha256(Experiment.load(experiment)), "findings": []}
 found["comparison"] = {"verdict": "improved", "sentence": "Improved."}
 Path(out, "results.json").write_text(json.dumps(found))
 Path(out, "runs.csv").write_text("session\\n")
@@ -556,3 +557,48 @@ def test_a_run_that_was_killed_leaves_the_earlier_output_and_the_next_succeeds(f
     assert {(folder / "rendered" / name).read_text(encoding="utf-8") for name in OUTPUTS} == {"earlier"}
     assert run_workbook(folder, progress=False).fresh
     assert not list(folder.rglob(".pullbook-*"))
+
+
+# --- fit to share ------------------------------------------------------------------------------------------------
+
+
+def with_secrets(folder: Path) -> Path:
+    """Plant what must not be shared wherever a person or a logger writes: texts, names, headers, names of files."""
+    vin = "ZZX9ZZ7HZ8H000123"
+    settings = folder / "experiment.yaml"
+    text = settings.read_text(encoding="utf-8").replace("before-1", f"VIN_{vin}")
+    text = re.sub(r"^title: .*$", "title: 'Evening (plate: XK 481 P)'", text, flags=re.MULTILINE)
+    settings.write_text(text, encoding="utf-8")
+    for log in (folder / "logs").glob("*.csv"):
+        head, *rows = log.read_text(encoding="utf-8").splitlines()
+        secrets = [written(secret, [*WAYS][k % 10]) for k, secret in enumerate(SECRETS)]
+        cells = ['"' + f"Oddity {secret}".replace('"', '""') + '"' for secret in secrets]
+        lines = [";".join([head, *cells]), *(f"{row};" + ";".join(["1"] * len(cells)) for row in rows)]
+        log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        log.rename(log.with_name(log.name.replace("before-1", f"VIN_{vin}")))
+    return folder
+
+
+def test_what_one_would_post_holds_none_of_forty_secrets(fresh):
+    folder = with_secrets(fresh("two_evenings"))
+    files = contents(run_workbook(folder, progress=False).folder)
+    assert set(files) == {*OUTPUTS, MANIFEST}
+    assert leaks(files) == []
+    results = json.loads(files["results.json"])
+    assert [*results["sessions"]] == ["session 1", "after-1"]
+    assert {pull["session"] for pull in results["pulls"]} == {"session 1", "after-1"}
+    for name in ("workbook.html", "workbook.ipynb", "runs.csv"):
+        assert b"session 1" in files[name]
+
+
+def test_a_private_run_keeps_everything_and_says_so(fresh, use, capsys):
+    use(TINY.replace("posted", "plate: XK 481 P"))
+    folder = fresh("two_evenings")
+    assert main(["run", str(folder), "--quiet", "--private"]) == 0
+    assert "not for sharing" in capsys.readouterr().out
+    assert "XK 481 P" in (folder / "rendered" / "post.md").read_text(encoding="utf-8")
+    page = (folder / "rendered" / "workbook.html").read_text(encoding="utf-8")
+    assert page.count("not for sharing") == 2  # in its title and first on it
+    assert main(["run", str(folder), "--quiet", "--if-changed"]) == 0
+    assert "Wrote" in capsys.readouterr().out
+    assert "XK" not in (folder / "rendered" / "post.md").read_text(encoding="utf-8")

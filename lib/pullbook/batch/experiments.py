@@ -21,7 +21,8 @@ from pullbook.errors import ExperimentError, Finding, PullbookError
 from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.files import RENDERED, RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256, program_sha256
-from pullbook.settings.privacy import fit_to_share, scrub
+from pullbook.settings.privacy import scrub
+from pullbook.settings.share import fit_to_share
 from pullbook.settings.together import MANIFEST, made_whole, manifest
 
 Status = Literal["done", "refused", "failed"]
@@ -299,7 +300,7 @@ def _numbers(task: Task, experiment: Experiment) -> tuple[dict[str, Any], bool]:
         return stored, False
     from pullbook.analysis.result import analyse_experiment
 
-    text = analyse_experiment(experiment).to_json()
+    text = fit_to_share({RESULTS: analyse_experiment(experiment).to_json().encode()})[RESULTS].decode()
     results: dict[str, Any] = json.loads(text)
     task.target.mkdir(parents=True, exist_ok=True)
     write_whole(task.target / RESULTS, text)
@@ -352,10 +353,9 @@ def _told(task: Task, experiment: Experiment | None) -> dict[str, Any]:
     """Return what an experiment says of itself, fit to share."""
     if experiment is None:
         return {"folder": scrub(task.name)}
-    shared = fit_to_share(experiment)
     return {
         "folder": scrub(task.name),
-        "title": shared.title,
-        "service": shared.service.what,
-        "outcome": shared.outcome,
+        "title": scrub(experiment.title),
+        "service": scrub(experiment.service.what),
+        "outcome": experiment.outcome,
     }

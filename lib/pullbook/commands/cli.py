@@ -63,6 +63,7 @@ def _parser() -> argparse.ArgumentParser:
     _add_parameters(run, "level=0.9")
     run.add_argument("--relative-dates", action="store_true", help="write no date: days from the service instead")
     run.add_argument("--if-changed", action="store_true", help="do nothing if the inputs are the same as last time")
+    run.add_argument("--private", action="store_true", help="leave names, places and numbers in; not for sharing")
     run.add_argument("--quiet", action="store_true", help="no progress bar")
     run.set_defaults(command=_run)
 
@@ -145,12 +146,15 @@ def _run(given: argparse.Namespace) -> None:
         settings=given.parameters,
         relative_dates=given.relative_dates,
         if_changed=given.if_changed,
+        private=given.private,
         progress=not given.quiet,
     )
     for warning in rendered.warnings:
         print(f"warning: {warning}")
     print(rendered.sentence)
     print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
+    if given.private:
+        print("Private, not for sharing: names, places and numbers are left in. Run without --private before you post.")
 
 
 def _prepare_to_execute(*, quiet: bool) -> None:
@@ -164,16 +168,20 @@ def _prepare_to_execute(*, quiet: bool) -> None:
 def _analyse(given: argparse.Namespace) -> None:
     from pullbook.analysis.result import analyse_experiment
     from pullbook.settings.experiment import Experiment
-    from pullbook.settings.files import check_place, write_whole
+    from pullbook.settings.files import RESULTS, check_place, write_whole
+    from pullbook.settings.share import fit_to_share
+
+    def numbers() -> bytes:
+        return fit_to_share({RESULTS: analyse_experiment(experiment).to_json().encode()})[RESULTS]
 
     experiment = Experiment.load(given.folder)
     if given.out is None:
-        sys.stdout.buffer.write(analyse_experiment(experiment).to_json().encode())  # JSON is UTF-8 on any terminal
+        sys.stdout.buffer.write(numbers())  # JSON is UTF-8 on any terminal
         return
     path = Path(given.out).resolve()
     experiment.keep_from(path)
     check_place(path)
-    write_whole(path, analyse_experiment(experiment).to_json())
+    write_whole(path, numbers().decode())
 
 
 def _plan(given: argparse.Namespace) -> None:
@@ -248,6 +256,7 @@ def _batch(given: argparse.Namespace) -> None:
     from pullbook.batch.pool import usable_cpus
     from pullbook.batch.table import found, not_done_text, page, summary, to_csv
     from pullbook.settings.files import write_whole
+    from pullbook.settings.share import fit_to_share
 
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
     workers = usable_cpus() if given.workers is None else given.workers
@@ -258,8 +267,9 @@ def _batch(given: argparse.Namespace) -> None:
     rows = run_batch(
         folders, out, workers=workers, scheduler=given.scheduler, pages=given.pages, progress=not given.quiet
     )
-    write_whole(out / "batch.csv", to_csv(rows))
-    write_whole(out / "batch.html", page(rows))
+    files = {"batch.csv": to_csv(rows).encode(), "batch.html": page(rows).encode()}
+    for name, content in fit_to_share(files).items():
+        write_whole(out / name, content.decode())
     print(f"{summary(rows)}\nWrote {out / 'batch.html'}", flush=True)
     if any(row.status == "failed" for row in rows):
         raise RuntimeError(not_done_text(rows))

@@ -21,6 +21,7 @@ from uuid import uuid4
 
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.settings.files import LIBRARY, check_place
+from pullbook.settings.share import fit_to_share
 from pullbook.settings.together import MANIFEST, finish
 
 if TYPE_CHECKING:
@@ -279,7 +280,8 @@ def render_notebook(
         failed = out.with_name(f"{out.stem}-failed.ipynb")
         notebook = execute(notebook_path(name), parameters, produced=work / name, failed=failed, progress=progress)
         page = work / "page.html"
-        page.write_text(render_page(notebook, title=title), encoding="utf-8")
+        rendered = render_page(notebook, title=title).encode()
+        page.write_bytes(fit_to_share({page.name: rendered})[page.name])
         page.replace(out)
 
 

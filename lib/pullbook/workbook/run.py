@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Any
 
 from pullbook.errors import ExperimentError
 from pullbook.settings.files import LIBRARY, RENDERED, RESULTS, sweep
-from pullbook.settings.privacy import scrub
+from pullbook.settings.privacy import scrub, undated_text
+from pullbook.settings.share import fit_to_share
 from pullbook.settings.together import MANIFEST, commit, made_whole
 from pullbook.statistics.uncertainty import check_level
 from pullbook.workbook.execute import Scalar, exclusive, execute, notebook_path, read_parameters, repair, stage
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 NAME = "workbook.ipynb"
 POSTS = ("post.md", "post.bbcode.txt", "card.png")
+NOT_FOR_SHARING = "Private, not for sharing"
 ELSEWHERE = {"experiment": "it is the folder: pullbook run DIR", "out": "give the folder to write to with --out"}
 OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # `MANIFEST` beside them says that they belong together
 
@@ -60,6 +62,7 @@ def run_workbook(
     settings: Sequence[str] = (),
     relative_dates: bool = False,
     if_changed: bool = False,
+    private: bool = False,
     progress: bool = True,
 ) -> Rendered:
     """Execute the workbook for an experiment.
@@ -77,6 +80,8 @@ def run_workbook(
     if_changed : bool
         Do nothing when the results there come from the same inputs, the same parameters, the same library and the
         same workbook.
+    private : bool
+        Leave page, notebook and numbers as they are, for use at home; otherwise everything is made fit to share.
     progress : bool
         Show a progress bar.
 
@@ -102,7 +107,7 @@ def run_workbook(
     relative = os.path.relpath(folder, target) if target.is_relative_to(folder) else folder.name
     dated = not parameters.get("relative_dates")
     shown = {"experiment": scrub(relative, dates=not dated), "out": "", **parameters}
-    made_from = {"program_sha256": program_sha256(LIBRARY, workbook_path()), "parameters": shown}
+    made_from = {"program_sha256": program_sha256(LIBRARY, workbook_path()), "parameters": shown, "private": private}
     with exclusive(target):
         sweep(folder / FILE_NAME)
         repair(target, OUTPUTS)
@@ -116,9 +121,11 @@ def run_workbook(
                 failed=target.with_name(f"{target.name}-failed.ipynb"),
                 progress=progress,
             )
-            _write_page(notebook, work, title=scrub(experiment.title, dates=not dated))
+            title = experiment.title if dated else undated_text(experiment.title)
+            _write_page(notebook, work, title=f"{NOT_FOR_SHARING}: {title}" if private else title)
             _without_paths(notebook, shown)
             _write_notebook(notebook, work / NAME)
+            _make_fit_to_share(work, private=private)
             results = json.loads((work / RESULTS).read_text(encoding="utf-8"))
             commit(work, target, OUTPUTS, made_from | {"inputs_sha256": results["inputs_sha256"]})
     return _rendered(target, results, fresh=True)
@@ -173,6 +180,17 @@ def _write_notebook(notebook: NotebookNode, path: Path) -> None:
     import nbformat
 
     path.write_text(str(nbformat.writes(notebook)), encoding="utf-8")  # type: ignore[no-untyped-call]
+
+
+def _make_fit_to_share(work: Path, *, private: bool) -> None:
+    """Scrub the finished files, or say on the page that nobody did."""
+    if private:
+        page = work / "workbook.html"
+        mark = f'<main>\n<p role="note"><strong>{NOT_FOR_SHARING}.</strong> Names, places and numbers are left in.</p>'
+        page.write_text(page.read_text(encoding="utf-8").replace("<main>", mark, 1), encoding="utf-8")
+        return
+    for name, content in fit_to_share({name: (work / name).read_bytes() for name in OUTPUTS}).items():
+        (work / name).write_bytes(content)
 
 
 def _without_paths(notebook: NotebookNode, parameters: Mapping[str, Scalar]) -> None:
