@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 
-.PHONY: report test coverage oldest newest mutants bench study study-runs study-felt lint samples clean
+.PHONY: report test coverage oldest newest mutants bench audit study study-runs study-felt lint samples clean
 .DEFAULT_GOAL := report
 
 $(VENV)/.created:
@@ -63,6 +63,10 @@ bench: $(VENV)/.installed-test
 	@$(STUDY) -m bench.analyse
 	@$(STUDY) -m bench.reader
 	@$(STUDY) -m bench.batch
+
+# Damaged files, kills, full disks, canaries and leaks: about ten minutes; prints counts and its seed.
+audit: $(VENV)/.installed-test
+	@$(STUDY) -m audit $(AUDIT)
 
 study: $(VENV)/.installed-test
 	@$(STUDY) -W ignore -m study.intervals

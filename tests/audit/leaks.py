@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import base64
+import csv
 import html
+import io
 import json
 import re
 from collections.abc import Callable, Mapping
+from pathlib import Path
 from urllib.parse import quote
 
 from plotly.offline import get_plotlyjs
+
+from pullbook.settings.share import script_safe
 
 # Each as it would stand in a text, and what of it must not be seen anywhere. None of them is anybody's.
 VINS = (
@@ -88,3 +93,47 @@ def leaks(files: Mapping[str, bytes]) -> list[str]:
 
 def _json_unescaped(text: str) -> str:
     return re.sub(r"\\u([0-9a-f]{4})", lambda m: chr(int(m[1], 16)), text, flags=re.IGNORECASE)
+
+
+ORDINARY = "Washed the fins; the rise fell by 6.1 K, 4.5 to 7.6 K, at 90 km/h and 148,200 km on 2026-03-20 14:05:33"
+NUMBERS = [41.23456, 42.34567, -0.12345, 11.57549]
+
+
+def files_with(texts: list[str], *, names: tuple[str, ...] = ("before-1", "after-1")) -> dict[str, bytes]:
+    """Make files of every kind that hold texts as the real ones do, and ordinary content beside it."""
+    figure = {"data": [{"y": NUMBERS, "text": texts, "x": {"dtype": "f8", "bdata": "AAAAAAAA8D8="}}]}
+    table = io.StringIO()
+    csv.writer(table, lineterminator="\n").writerows([["session", "a", "b"], *([text, *NUMBERS] for text in texts)])
+    body = "".join(f'<td title="{html.escape(text)}">{html.escape(text)}</td>' for text in texts)
+    results = {
+        "sessions": {name: {"log": f"logs/{name}.csv", "findings": texts} for name in names},
+        "pulls": [{"session": name, "numbers": NUMBERS} for name in names],
+        "evidence": {"said": [*texts, ORDINARY], "numbers": NUMBERS},
+    }
+    notebook = {"cells": [{"source": [f"{text}\n" for text in texts] + ["end"], "outputs": [figure]}]}
+    page = f'<main><p>{ORDINARY}</p><table>{body}</table><script type="application/json">{script_safe(figure)}'
+    post = "\n".join([f"**{ORDINARY}**", *(text.replace("_", "\\_") for text in texts), *names])
+    return {
+        "results.json": (json.dumps(results, indent=1, ensure_ascii=False) + "\n").encode(),
+        "workbook.ipynb": (json.dumps(notebook, indent=1, ensure_ascii=False) + "\n").encode(),
+        "workbook.html": f"{page}</script></main>".encode(),
+        "runs.csv": table.getvalue().encode(),
+        "post.md": post.encode(),
+    }
+
+
+def with_secrets(folder: Path) -> Path:
+    """Plant what must not be shared wherever a person or a logger writes: texts, names, headers, names of files."""
+    vin = "ZZX9ZZ7HZ8H000123"
+    settings = folder / "experiment.yaml"
+    text = settings.read_text(encoding="utf-8").replace("before-1", f"VIN_{vin}")
+    text = re.sub(r"^title: .*$", "title: 'Evening (plate: XK 481 P)'", text, flags=re.MULTILINE)
+    settings.write_text(text, encoding="utf-8")
+    for log in (folder / "logs").glob("*.csv"):
+        head, *rows = log.read_text(encoding="utf-8").splitlines()
+        secrets = [written(secret, [*WAYS][k % 10]) for k, secret in enumerate(SECRETS)]
+        cells = ['"' + f"Oddity {secret}".replace('"', '""') + '"' for secret in secrets]
+        lines = [";".join([head, *cells]), *(f"{row};" + ";".join(["1"] * len(cells)) for row in rows)]
+        log.write_text("\n".join(lines) + "\n", encoding="utf-8")
+        log.rename(log.with_name(log.name.replace("before-1", f"VIN_{vin}")))
+    return folder

@@ -10,37 +10,11 @@ import json
 
 import pytest
 
-from audit.leaks import COMMA, SECRETS, WAYS, leaks, written
+from audit.leaks import COMMA, NUMBERS, ORDINARY, SECRETS, WAYS, files_with, leaks, written
 from pullbook.errors import PullbookError
 from pullbook.settings import share
 from pullbook.settings.privacy import REMOVED, has_check_digit, is_vin, scrub
-from pullbook.settings.share import fit_to_share, script_safe
-
-ORDINARY = "Washed the fins; the rise fell by 6.1 K, 4.5 to 7.6 K, at 90 km/h and 148,200 km on 2026-03-20 14:05:33"
-NUMBERS = [41.23456, 42.34567, -0.12345, 11.57549]
-
-
-def files_with(texts: list[str], *, names: tuple[str, ...] = ("before-1", "after-1")) -> dict[str, bytes]:
-    """Make files of every kind that hold texts as the real ones do, and ordinary content beside it."""
-    figure = {"data": [{"y": NUMBERS, "text": texts, "x": {"dtype": "f8", "bdata": "AAAAAAAA8D8="}}]}
-    table = io.StringIO()
-    csv.writer(table, lineterminator="\n").writerows([["session", "a", "b"], *([text, *NUMBERS] for text in texts)])
-    body = "".join(f'<td title="{html.escape(text)}">{html.escape(text)}</td>' for text in texts)
-    results = {
-        "sessions": {name: {"log": f"logs/{name}.csv", "findings": texts} for name in names},
-        "pulls": [{"session": name, "numbers": NUMBERS} for name in names],
-        "evidence": {"said": [*texts, ORDINARY], "numbers": NUMBERS},
-    }
-    notebook = {"cells": [{"source": [f"{text}\n" for text in texts] + ["end"], "outputs": [figure]}]}
-    page = f'<main><p>{ORDINARY}</p><table>{body}</table><script type="application/json">{script_safe(figure)}'
-    post = "\n".join([f"**{ORDINARY}**", *(text.replace("_", "\\_") for text in texts), *names])
-    return {
-        "results.json": (json.dumps(results, indent=1, ensure_ascii=False) + "\n").encode(),
-        "workbook.ipynb": (json.dumps(notebook, indent=1, ensure_ascii=False) + "\n").encode(),
-        "workbook.html": f"{page}</script></main>".encode(),
-        "runs.csv": table.getvalue().encode(),
-        "post.md": post.encode(),
-    }
+from pullbook.settings.share import fit_to_share
 
 
 def test_there_are_forty_secrets_and_ten_ways() -> None:
@@ -51,6 +25,11 @@ def test_there_are_forty_secrets_and_ten_ways() -> None:
 @pytest.mark.parametrize("way", WAYS)
 def test_forty_secrets_leave_no_trace_in_any_file(way) -> None:
     given = files_with([f"seen: {written(secret, way)} then" for secret in SECRETS])
+    assert leaks(fit_to_share(given)) == []
+
+
+def test_an_escape_whose_backslash_is_escaped_hides_nothing() -> None:
+    given = files_with([written(secret, "json").replace("\\", "\\\\") for secret in SECRETS])
     assert leaks(fit_to_share(given)) == []
 
 

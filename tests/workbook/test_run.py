@@ -18,7 +18,7 @@ import nbformat
 import pytest
 from plotly.offline import get_plotlyjs
 
-from audit.leaks import SECRETS, WAYS, leaks, written
+from audit.leaks import leaks, with_secrets
 from helpers.samples import SAMPLES, contents, copy_sample
 from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError
@@ -560,23 +560,6 @@ def test_a_run_that_was_killed_leaves_the_earlier_output_and_the_next_succeeds(f
 
 
 # --- fit to share ------------------------------------------------------------------------------------------------
-
-
-def with_secrets(folder: Path) -> Path:
-    """Plant what must not be shared wherever a person or a logger writes: texts, names, headers, names of files."""
-    vin = "ZZX9ZZ7HZ8H000123"
-    settings = folder / "experiment.yaml"
-    text = settings.read_text(encoding="utf-8").replace("before-1", f"VIN_{vin}")
-    text = re.sub(r"^title: .*$", "title: 'Evening (plate: XK 481 P)'", text, flags=re.MULTILINE)
-    settings.write_text(text, encoding="utf-8")
-    for log in (folder / "logs").glob("*.csv"):
-        head, *rows = log.read_text(encoding="utf-8").splitlines()
-        secrets = [written(secret, [*WAYS][k % 10]) for k, secret in enumerate(SECRETS)]
-        cells = ['"' + f"Oddity {secret}".replace('"', '""') + '"' for secret in secrets]
-        lines = [";".join([head, *cells]), *(f"{row};" + ";".join(["1"] * len(cells)) for row in rows)]
-        log.write_text("\n".join(lines) + "\n", encoding="utf-8")
-        log.rename(log.with_name(log.name.replace("before-1", f"VIN_{vin}")))
-    return folder
 
 
 def test_what_one_would_post_holds_none_of_forty_secrets(fresh):

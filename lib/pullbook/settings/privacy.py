@@ -170,7 +170,7 @@ def _in_groups(groups: list[str]) -> bool:
 # --- escapes -----------------------------------------------------------------------------------------------------
 
 _ESCAPE = re.compile(
-    r"&(?:#\d{1,7}|#x[0-9a-f]{1,6}|[a-z][a-z0-9]{1,30});|\\u[0-9a-f]{4}|\\x[0-9a-f]{2}|(?:%[0-9a-f]{2}){1,400}"
+    r"&(?:#\d{1,7}|#x[0-9a-f]{1,6}|[a-z][a-z0-9]{1,30});|\\{1,8}u[0-9a-f]{4}|\\{1,8}x[0-9a-f]{2}|(?:%[0-9a-f]{2}){1,400}"
     r"|\\[*_#|~`.()\[\]{}-]|\0",
     re.IGNORECASE,
 )
@@ -213,8 +213,9 @@ def _plain(escape: str) -> tuple[str, int]:
     if escape.startswith("%"):
         raw = bytes.fromhex(escape.replace("%", ""))
         return raw.decode("utf-8", "replace"), 3 if raw.isascii() else 0
-    if escape[1:2] in "uUxX" and len(escape) > 2:
-        return chr(int(escape[2:], 16)), 0
+    letters = escape.lstrip("\\")
+    if letters[:1] in "uUxX" and len(letters) > 2:  # its backslash may have been escaped itself
+        return chr(int(letters[1:], 16)), 0
     return escape[1:], 0
 
 
