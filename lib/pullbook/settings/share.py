@@ -28,6 +28,7 @@ Text = Callable[[str], str]
 
 _SCRIPT = re.compile(r"(<script[^>]{0,200}>)(.*?)(</script>)", re.DOTALL)
 _PLAIN_CHUNKS = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS"}
+_PASSES = 3  # what stood on both sides of something that went may be something itself
 _LEAST = 6  # letters and digits of something that is looked for by itself; shorter ones are other things as well
 _NUMBERS = {"f8", "f4", "i4", "u4", "i2", "u2", "i1", "u1", "u1c"}  # kinds of arrays in a figure
 
@@ -56,9 +57,12 @@ def fit_to_share(files: Mapping[str, bytes]) -> dict[str, bytes]:
 
     def clean(text: str) -> str:
         text = renamed(text, names)
-        hits = find(text)
-        found.update(secret for _, _, secret in hits)
-        return without(text, hits)
+        for _ in range(_PASSES):
+            if not (hits := find(text)):
+                break
+            found.update(secret for _, _, secret in hits)
+            text = without(text, hits)
+        return text
 
     done = {name: _rewritten(name, content, clean) for name, content in files.items()}
     known = {squeezed for secret in found if _tells(squeezed := _squeezed(secret))}
