@@ -62,14 +62,14 @@ class Outcome:
 @cache
 def kinds() -> dict[str, tuple[tuple[bytes, ...], str, Try]]:
     """Return for each kind of file its sound ones, its suffix, and what reads it."""
-    texts = [(SAMPLES / name / "experiment.yaml").read_bytes() for name in ("fin_wash", "two_evenings", "loose_clamp")]
+    settings = (SAMPLES / "two_evenings" / "experiment.yaml").read_bytes()  # its logs lie beside, in `_home`
     reports = (
         b"METAR XXXX 141250Z 24008KT 9999 FEW030 12/07 Q1013",
         b"METAR XXXX 141250Z AUTO VRB02KT CAVOK M03/M05 A2992 RMK",
     )  # fmt: skip
     found: dict[str, tuple[tuple[bytes, ...], str, Try]] = {
         "logs": (seeds(), ".csv", lambda path, _: void(read_log(path))),
-        "yaml": (tuple(texts), ".yaml", _settings),
+        "yaml": ((settings,), ".yaml", _settings),
         "gpx": ((_track(),), ".gpx", lambda path, _: void(read_track(path))),
         "metar": (reports, ".txt", lambda _, content: void(weather_from_metar(content.decode("utf-8", "replace")))),
         "ledger": (
