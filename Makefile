@@ -6,7 +6,7 @@ STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 PARALLEL := -n auto --maxprocesses 8
 
-.PHONY: report test snapshots coverage oldest newest mutants bench study study-runs study-secondary lint samples clean
+.PHONY: report test snapshots coverage oldest newest mutants bench audit study study-runs study-secondary lint samples clean
 .DEFAULT_GOAL := report
 
 # Python starts many times here, in kernels and workers: packages are compiled once, not each time.
@@ -75,8 +75,12 @@ lint: $(VENV)/.installed-test
 bench: $(VENV)/.installed-test
 	@$(STUDY) -m bench.start
 	@$(STUDY) -m bench.analyse
-	@$(STUDY) -m bench.reader --fuzz 300
+	@$(STUDY) -m bench.reader
 	@$(STUDY) -m bench.batch
+
+# Damaged files, kills, full disks, canaries and leaks: about ten minutes; prints counts and its seed.
+audit: $(VENV)/.installed-test
+	@$(STUDY) -m audit $(AUDIT)
 
 study: $(VENV)/.installed-test
 	@$(STUDY) -W ignore -m study.intervals

@@ -110,7 +110,7 @@ def hostile(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
     return run_workbook(folder, progress=False)
 
 
-# The same examples each time, so that a change is judged by itself; tests/bench/reader.py --fuzz looks for new ones.
+# The same examples each time, so that a change is judged by itself; make audit looks for new ones.
 settings.register_profile("steady", derandomize=True)
 settings.load_profile("steady")
 

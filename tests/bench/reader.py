@@ -1,4 +1,4 @@
-"""Speed, memory and robustness of the reader, measured: ``python -m bench.reader [--rows N] [--fuzz N]``.
+"""Speed, memory and robustness of the reader, measured: ``python -m bench.reader [--rows N]``.
 
 Not collected by pytest: a shared machine's timings would make it fail at random. Every time is the median of five, bare
 and full reading taken in turn so that both meet the same load.
@@ -10,13 +10,11 @@ import argparse
 import gzip
 import io
 import os
-import resource
 import statistics
 import subprocess
 import sys
 import tempfile
 import time
-from collections import Counter
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -160,33 +158,6 @@ def growth(folder: Path) -> None:
         path.unlink()
 
 
-def fuzz(folder: Path, count: int) -> None:
-    """Read mutated files; anything but a sound log or a good refusal raises."""
-    sys.path.insert(0, str(Path(__file__).parents[1]))
-    from reading.test_reader_properties import mutate, outcome, seeds
-
-    rng = np.random.default_rng(20_260_314)
-    path = folder / "log.csv"
-    results: Counter[str] = Counter()
-    slowest = 0.0
-    for k in range(count):
-        path.write_bytes(mutate(seeds()[int(rng.integers(0, len(seeds())))], rng))
-        start = time.perf_counter()
-        try:
-            results[outcome(path)] += 1
-        except BaseException:
-            kept = Path(tempfile.gettempdir()) / f"mutated-{k}.csv"
-            kept.write_bytes(path.read_bytes())
-            print(f"file {k} kept as {kept}")
-            raise
-        slowest = max(slowest, time.perf_counter() - start)
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss // 1024
-    print(
-        f"{count} mutated files: {dict(results)}, slowest {slowest:.2f} s {judged(slowest, 5)}, "
-        f"peak of the process {peak} MB"
-    )
-
-
 def hostile(folder: Path) -> None:
     """Print how long files made to exhaust time or memory take to be refused."""
     path = folder / "hostile.csv"
@@ -215,7 +186,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--rows", type=int, default=1_000_000, help="rows of the measured logs; 0 leaves them out")
     parser.add_argument("--growth", action="store_true", help="also 100 thousand, 1 and 5 million rows")
-    parser.add_argument("--fuzz", type=int, default=0, help="how many mutated files to read")
     parser.add_argument("--hostile", action="store_true", help="also files made to exhaust time or memory")
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
@@ -224,8 +194,6 @@ def main() -> None:
             many_pulls(200_000)
         if asked.growth:
             growth(Path(folder))
-        if asked.fuzz:
-            fuzz(Path(folder), asked.fuzz)
         if asked.hostile:
             hostile(Path(folder))
 

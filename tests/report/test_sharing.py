@@ -10,6 +10,7 @@ from pullbook.analysis.result import analyse, analyse_experiment
 from pullbook.report import html, sections, sharing
 from pullbook.report.sharing import CARD_SIZE, bbcode, card, compose, markdown, save_posts
 from pullbook.settings.experiment import Experiment
+from pullbook.settings.share import fit_to_share
 from pullbook.workbook.run import POSTS
 
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
@@ -137,7 +138,9 @@ def test_nothing_private_is_in_the_results_or_on_the_page(hostile) -> None:
     shown += [
         part(hostile).html for part in (sections.answer, sections.left_out, sections.conclusion, sections.findings)
     ]
-    for text in shown:
+    pages = {f"{k}.html": text.encode() for k, text in enumerate(shown[2:])}
+    shared = fit_to_share({"results.json": shown[0].encode(), "runs.csv": shown[1].encode()} | pages)
+    for text in (content.decode() for content in shared.values()):
         for private in ("ZZX9ZZ7HZ8H000123", "AB12 CDE", "/home/someone", "51.50735"):
             assert private not in text
 

@@ -17,10 +17,12 @@ import nbformat
 import pytest
 from plotly.offline import get_plotlyjs
 
-from helpers.samples import SAMPLES, contents
+from audit.leaks import leaks, with_secrets
+from helpers.samples import SAMPLES, contents, copy_sample
 from helpers.waiting import LONGEST_S, wait_until
 from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError
+from pullbook.settings.together import MANIFEST
 from pullbook.workbook import execute, run
 from pullbook.workbook.run import OUTPUTS, run_workbook, workbook_path
 
@@ -30,13 +32,15 @@ import json
 from pathlib import Path
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.fingerprint import inputs_sha256
-found = {"inputs_sha256": inputs_sha256(Experiment.load(experiment)), "findings": []}
+found = {"sessions": {}, "inputs_sha256": inputs_sha256(Experiment.load(experiment)), "findings": []}
 found["comparison"] = {"verdict": "improved", "sentence": "Improved."}
 Path(out, "results.json").write_text(json.dumps(found))
 Path(out, "runs.csv").write_text("session\\n")
 for name in ("post.md", "post.bbcode.txt", "card.png"):
     Path(out, name).write_text("posted")
 """
+
+LEVELLED = 'experiment = ""\nout = ""\nlevel = 0.95\nrelative_dates = False'
 
 
 NEEDED = 'experiment = ""\nout = ""\ninteractive = False'
@@ -99,7 +103,7 @@ def with_earlier(folder: Path) -> Path:
 def test_everything_is_written_and_nothing_else(rendered):
     assert rendered.fresh
     assert rendered.verdict == "improved"
-    assert {p.name for p in rendered.folder.iterdir()} == set(OUTPUTS)
+    assert {p.name for p in rendered.folder.iterdir()} == {*OUTPUTS, MANIFEST}
     given = {p.name for p in (SAMPLES / "fin_wash").iterdir()}
     assert {p.name for p in rendered.folder.parent.iterdir()} == given | {"rendered"}
     results = json.loads((rendered.folder / "results.json").read_text(encoding="utf-8"))
@@ -299,8 +303,64 @@ def test_two_runs_at_once_both_finish_and_leave_one_whole_output(fresh, use):
         text, error = process.communicate(timeout=LONGEST_S)
         assert (process.returncode, error) == (0, "")
         assert "Wrote " in text
-    assert {p.name for p in (folder / "rendered").iterdir()} == set(OUTPUTS)
+    assert {p.name for p in (folder / "rendered").iterdir()} == {*OUTPUTS, MANIFEST}
     assert run_workbook(folder, if_changed=True).fresh is False  # whole, and made from these inputs
+
+
+def kill_while_put_in_place_of(template: Path, folder: Path, renamed: int) -> None:
+    """Run, and kill the process once so many files have been put in place."""
+    code = (
+        "import os, sys, signal; from pathlib import Path\n"
+        "from pullbook.workbook import run; from pullbook.commands.cli import main\n"
+        "run.workbook_path = lambda: Path(sys.argv[2])\n"
+        "count, replace = 0, Path.replace\n"
+        "def counted(path, to):\n"
+        "    global count\n"
+        "    if Path(to).parent.name == 'rendered':\n"
+        "        count += 1\n"
+        "        if count > int(sys.argv[3]): os.kill(os.getpid(), signal.SIGKILL)\n"
+        "    return replace(path, to)\n"
+        "Path.replace = counted\n"
+        "main(['run', sys.argv[1], '--quiet', *sys.argv[4:]])\n"
+    )
+    command = [sys.executable, "-c", code, str(folder), str(template), str(renamed), "-p", "level=0.9"]
+    assert subprocess.run(command, capture_output=True, timeout=300, check=False).returncode == -signal.SIGKILL
+
+
+@pytest.mark.parametrize("renamed", [0, 3, 6, 7])
+def test_killed_between_two_renames_nothing_mixed_is_believed_and_the_next_run_repairs_it(fresh, use, renamed):
+    path = use(TINY, parameters=LEVELLED)
+    folder = fresh("two_evenings")
+    run_workbook(folder, progress=False)
+    own = folder / "rendered" / "notes.txt"
+    own.write_text("mine", encoding="utf-8")
+    (folder / "rendered" / "workbook.html").write_text("tampered", encoding="utf-8")
+    kill_while_put_in_place_of(path, folder, renamed)
+    # Whatever is there now: a run of other parameters does not take it for its own, ...
+    assert (folder / "rendered" / "results.json").is_file()
+    # ... a run of the same finds everything in place, for the killed one had passed the point of no return.
+    again = run_workbook(folder, if_changed=True, settings=["level=0.9"], progress=False)
+    assert not list(folder.rglob(".pullbook-*"))
+    assert "tampered" not in (folder / "rendered" / "workbook.html").read_text(encoding="utf-8")
+    assert again.verdict == "improved"
+    assert not run_workbook(folder, if_changed=True, settings=["level=0.9"], progress=False).fresh
+    assert own.read_text(encoding="utf-8") == "mine"
+
+
+def test_a_run_cleans_up_after_a_save_that_was_killed(fresh, use):
+    use(TINY)
+    folder = fresh("two_evenings")
+    half = folder / ".experiment.yaml-4711"
+    half.write_text("title: ha", encoding="utf-8")
+    os.utime(half, (1, 1))
+    run_workbook(folder, progress=False)
+    assert not half.exists()
+
+
+def test_two_runs_give_the_same_bytes_wherever_the_experiment_lies(rendered, tmp_path):
+    folder = copy_sample("fin_wash", tmp_path / "elsewhere" / "fin_wash")
+    again = run_workbook(folder, progress=False)
+    assert contents(again.folder) == contents(rendered.folder)
 
 
 # --- only when something changed ---------------------------------------------------------------------------------
@@ -337,11 +397,21 @@ def results_cut_short(folder: Path) -> None:
     path.write_bytes(path.read_bytes()[:100])
 
 
+def page_of_another_run(folder: Path) -> None:
+    (folder / "rendered" / "workbook.html").write_text("<p>Worse.</p>", encoding="utf-8")
+
+
+def manifest_gone(folder: Path) -> None:
+    (folder / "rendered" / MANIFEST).unlink()
+
+
 def test_if_changed_runs_again_when_an_input_changed_or_the_output_is_not_whole(fresh, played):
     played(TINY)
     folder = fresh("two_evenings")
     assert run_workbook(folder, if_changed=True, progress=False).fresh
-    for change in (changed_log, changed_settings, page_gone, results_cut_short):
+    for change in (
+        changed_log, changed_settings, page_gone, page_of_another_run, manifest_gone, results_cut_short,
+    ):  # fmt: skip
         assert not run_workbook(folder, if_changed=True, progress=False).fresh
         change(folder)
         assert run_workbook(folder, if_changed=True, progress=False).fresh
@@ -514,3 +584,31 @@ def test_runs_that_were_killed_leave_the_earlier_output_and_the_next_succeeds(fr
     use(TINY)
     assert run_workbook(folder, progress=False).fresh
     assert not list(folder.rglob(".pullbook-*"))
+
+
+# --- fit to share ------------------------------------------------------------------------------------------------
+
+
+def test_what_one_would_post_holds_none_of_forty_secrets(fresh):
+    folder = with_secrets(fresh("two_evenings"))
+    files = contents(run_workbook(folder, progress=False).folder)
+    assert set(files) == {*OUTPUTS, MANIFEST}
+    assert leaks(files) == []
+    results = json.loads(files["results.json"])
+    assert [*results["sessions"]] == ["session 1", "after-1"]
+    assert {pull["session"] for pull in results["pulls"]} == {"session 1", "after-1"}
+    for name in ("workbook.html", "workbook.ipynb", "runs.csv"):
+        assert b"session 1" in files[name]
+
+
+def test_a_private_run_keeps_everything_and_says_so(fresh, use, capsys):
+    use(TINY.replace("posted", "plate: XK 481 P"))
+    folder = fresh("two_evenings")
+    assert main(["run", str(folder), "--quiet", "--private"]) == 0
+    assert "not for sharing" in capsys.readouterr().out
+    assert "XK 481 P" in (folder / "rendered" / "post.md").read_text(encoding="utf-8")
+    page = (folder / "rendered" / "workbook.html").read_text(encoding="utf-8")
+    assert page.count("not for sharing") == 2  # in its title and first on it
+    assert main(["run", str(folder), "--quiet", "--if-changed"]) == 0
+    assert "Wrote" in capsys.readouterr().out
+    assert "XK" not in (folder / "rendered" / "post.md").read_text(encoding="utf-8")

@@ -22,7 +22,7 @@ from pullbook.settings.experiment import Experiment
 from pullbook.settings.files import RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256
 from pullbook.settings.outcomes import elapsed_columns, speeds_of
-from pullbook.settings.privacy import defused, fit_to_share, scrub
+from pullbook.settings.privacy import defused
 from pullbook.statistics.comparison import Comparison, compare
 from pullbook.statistics.gears import GearCheck, check_gears
 from pullbook.statistics.robustness import CrossChecks, cross_check
@@ -180,7 +180,6 @@ def analyse_experiment(
         As for `analyse`.
     """
     inputs = inputs_sha256(experiment)
-    experiment = fit_to_share(experiment)
     drives = read_drives(experiment) if drives is None else list(drives)
     if relative_dates:
         experiment, drives = undated(experiment, drives)
@@ -282,7 +281,7 @@ def _session_facts(drive: Drive) -> dict[str, Any]:
         "idles": [vars(idle) for idle in drive.idles],
         "channels": {
             name: {
-                "column": scrub(signal.column),
+                "column": signal.column,
                 "unit": signal.unit,
                 "period_s": signal.period_s,
                 "resolution": signal.resolution,

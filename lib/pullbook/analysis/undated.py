@@ -12,7 +12,7 @@ from pydantic import BaseModel
 
 from pullbook.analysis.sessions import Drive
 from pullbook.settings.experiment import Experiment
-from pullbook.settings.privacy import DATE, scrub
+from pullbook.settings.privacy import DATE, undated_text
 from pullbook.text import counted
 
 Text = Callable[[str], str]
@@ -42,7 +42,7 @@ def undated(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Experiment
     names = _names([drive.session.name for drive in drives], origin)
 
     def text(written: str) -> str:
-        return names.get(written, scrub(written, dates=True))
+        return names.get(written, undated_text(written))
 
     plain = [
         replace(_without_dates(drive, text), when=days_from(drive.driven, origin, of or "the first drive"))

@@ -7,7 +7,6 @@ by the same program and are whole. So a batch that was stopped goes on from ther
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import threading
 from collections import Counter
@@ -23,9 +22,9 @@ from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.files import RENDERED, RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256, program_sha256
 from pullbook.settings.places import check_no_link
-from pullbook.settings.privacy import fit_to_share, scrub
-
-MADE_BY = "made_by.json"  # written last: it says that the results are whole, and what they were made from
+from pullbook.settings.privacy import scrub
+from pullbook.settings.share import fit_to_share
+from pullbook.settings.together import MANIFEST, made_whole, manifest
 
 Status = Literal["done", "refused", "failed"]
 
@@ -297,30 +296,19 @@ def _own_program() -> str:
 
 
 def _numbers(task: Task, experiment: Experiment) -> tuple[dict[str, Any], bool]:
-    if (stored := _stored(task, inputs_sha256(experiment))) is not None:
+    made_from = {"program_sha256": task.program, "inputs_sha256": inputs_sha256(experiment)}
+    if made_whole(task.target, [RESULTS], made_from):
+        stored: dict[str, Any] = json.loads((task.target / RESULTS).read_bytes())
         return stored, False
     from pullbook.analysis.result import analyse_experiment
 
-    text = analyse_experiment(experiment).to_json()
+    text = fit_to_share({RESULTS: analyse_experiment(experiment).to_json().encode()})[RESULTS].decode()
+    results: dict[str, Any] = json.loads(text)
     task.target.mkdir(parents=True, exist_ok=True)
     write_whole(task.target / RESULTS, text)
-    made_by = {"program_sha256": task.program, "results_sha256": hashlib.sha256(text.encode()).hexdigest()}
-    write_whole(task.target / MADE_BY, json.dumps(made_by) + "\n")
-    results: dict[str, Any] = json.loads(text)
+    made_from["inputs_sha256"] = results["inputs_sha256"]  # a log may have grown since
+    write_whole(task.target / MANIFEST, manifest({RESULTS: text.encode()}, made_from))
     return results, True
-
-
-def _stored(task: Task, inputs: str) -> dict[str, Any] | None:
-    """Return earlier results if they are whole and from the same inputs and program."""
-    try:
-        text = (task.target / RESULTS).read_bytes()
-        made_by = json.loads((task.target / MADE_BY).read_text(encoding="utf-8"))
-        results: dict[str, Any] = json.loads(text)
-        whole = made_by["results_sha256"] == hashlib.sha256(text).hexdigest()
-        same = made_by["program_sha256"] == task.program and results["inputs_sha256"] == inputs
-        return results if whole and same else None
-    except (OSError, ValueError, KeyError, TypeError):
-        return None
 
 
 def _page(task: Task) -> tuple[dict[str, Any], bool]:
@@ -366,10 +354,9 @@ def _told(task: Task, experiment: Experiment | None) -> dict[str, Any]:
     """Return what an experiment says of itself, fit to share."""
     if experiment is None:
         return {"folder": scrub(task.name)}
-    shared = fit_to_share(experiment)
     return {
         "folder": scrub(task.name),
-        "title": shared.title,
-        "service": shared.service.what,
-        "outcome": shared.outcome,
+        "title": scrub(experiment.title),
+        "service": scrub(experiment.service.what),
+        "outcome": experiment.outcome,
     }

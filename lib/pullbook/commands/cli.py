@@ -237,6 +237,7 @@ def _check(given: argparse.Namespace) -> None:
     _parameters("level=0.9"),
     _argument("--relative-dates", action="store_true", help="write no date: days from the service instead"),
     _argument("--if-changed", action="store_true", help="do nothing if the inputs are the same as last time"),
+    _argument("--private", action="store_true", help="leave names, places and numbers in; not for sharing"),
     QUIET,
 )
 def _run(given: argparse.Namespace) -> None:
@@ -249,12 +250,15 @@ def _run(given: argparse.Namespace) -> None:
         settings=given.parameters,
         relative_dates=given.relative_dates,
         if_changed=given.if_changed,
+        private=given.private,
         progress=not given.quiet,
     )
     for warning in rendered.warnings:
         print(fold(f"warning: {warning}"))
     print(fold(rendered.sentence))
     print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
+    if given.private:
+        print("Private, not for sharing: names, places and numbers are left in. Run without --private before you post.")
 
 
 def _prepare_to_execute(*, quiet: bool) -> None:
@@ -279,15 +283,19 @@ def _analyse(given: argparse.Namespace) -> None:
     from pullbook.settings.experiment import Experiment
     from pullbook.settings.files import RESULTS, check_place, write_whole
     from pullbook.settings.places import place_for
+    from pullbook.settings.share import fit_to_share
+
+    def numbers() -> bytes:
+        return fit_to_share({RESULTS: analyse_experiment(experiment).to_json().encode()})[RESULTS]
 
     experiment = Experiment.load(given.folder)
     if given.out is None:
-        sys.stdout.buffer.write(analyse_experiment(experiment).to_json().encode())  # JSON is UTF-8 on any terminal
+        sys.stdout.buffer.write(numbers())  # JSON is UTF-8 on any terminal
         return
     path = place_for(given.out, Path(RESULTS))
     experiment.keep_from(path)
     check_place(path)
-    write_whole(path, analyse_experiment(experiment).to_json())
+    write_whole(path, numbers().decode())
 
 
 @_command(
@@ -414,6 +422,7 @@ def _batch(given: argparse.Namespace) -> None:
     from pullbook.batch.table import found, not_done_text, page, summary, to_csv
     from pullbook.settings.files import write_whole
     from pullbook.settings.places import place_for
+    from pullbook.settings.share import fit_to_share
 
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
     workers = usable_cpus() if given.workers is None else given.workers
@@ -424,8 +433,9 @@ def _batch(given: argparse.Namespace) -> None:
     rows = run_batch(
         folders, out, workers=workers, scheduler=given.scheduler, pages=given.pages, progress=not given.quiet
     )
-    write_whole(out / "batch.csv", to_csv(rows))
-    write_whole(out / "batch.html", page(rows))
+    files = {"batch.csv": to_csv(rows).encode(), "batch.html": page(rows).encode()}
+    for name, content in fit_to_share(files).items():
+        write_whole(out / name, content.decode())
     print(f"{summary(rows)}\nWrote {out / 'batch.html'}", flush=True)
     if any(row.status == "failed" for row in rows):
         raise RuntimeError(not_done_text(rows))

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from html import escape as escape_html
 from pathlib import Path
 
-from pullbook.settings.privacy import scrub
 from pullbook.text import typeset
 
 STYLE = Path(__file__).with_name("style.css")
@@ -44,7 +43,7 @@ class Fragment:
 
 
 def escape(text: str) -> str:
-    """Return text fit for the page: scrubbed, with true minus signs, and no markup of its own.
+    """Return text fit for the page: with true minus signs, and no markup of its own.
 
     Examples
     --------
@@ -52,7 +51,7 @@ def escape(text: str) -> str:
     >>> escape("<b>-3 K</b> in AB's van")
     '&lt;b&gt;−3 K&lt;/b&gt; in AB&#x27;s van'
     """
-    return escape_html(typeset(scrub(text)))
+    return escape_html(typeset(text))
 
 
 def style() -> Fragment:

@@ -1,7 +1,7 @@
 """What is posted: a short text for forums, as Markdown and as BBCode, and one picture that stands alone.
 
-Text of the person or of a log is scrubbed (`pullbook.settings.privacy`) and escaped for each form here. The picture
-is drawn with Pillow, which needs no browser and no fonts of the system.
+Text of the person or of a log is scrubbed (`pullbook.settings.privacy`) and escaped for each form here: what is
+drawn into a picture cannot be taken out of it later. It is drawn with Pillow, which needs no browser and no fonts.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from pullbook.analysis.result import Result
 from pullbook.report.sections import LIMITS, worth
 from pullbook.settings.files import write_whole
-from pullbook.settings.privacy import scrub
+from pullbook.settings.privacy import renamed, scrub, shared_names
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import decimals, percent, sentence_case, typeset, unit_suffix
 
@@ -71,9 +71,10 @@ def save_posts(result: Result, folder: str | Path) -> None:
 def compose(result: Result) -> Post:
     """Gather what a post says from a result, scrubbed."""
     experiment, c = result.experiment, result.comparison
+    names = shared_names(session.name for session in experiment.sessions)
 
     def clean(text: str) -> str:
-        return typeset(scrub(" ".join(text.split())))
+        return typeset(scrub(renamed(" ".join(text.split()), names)))
 
     digits = decimals(c.standard_uncertainty)
     unit = unit_suffix(result.experiment.outcome_spec.unit)

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import glob
 import os
+import re
+import time
 from pathlib import Path
 from uuid import uuid4
 
@@ -14,6 +17,8 @@ LIBRARY = Path(__file__).resolve().parents[1]
 RENDERED = "rendered"  # where the results of an experiment go, inside it, by default
 RESULTS = "results.json"
 NO_ROOM = {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}  # a full disk, a limit on the size of files, a quota
+_PART = re.compile(r"\d+(-[0-9a-f]{8})?")  # what `write_whole` adds to a name while it writes
+STALE_S = 60.0  # a save takes milliseconds; one that has not moved for so long was killed
 
 
 def check_place(path: Path) -> None:
@@ -26,6 +31,27 @@ def check_place(path: Path) -> None:
     """
     if not path.parent.is_dir() or (path.exists() and not path.is_file()):
         raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
+
+
+def sweep(path: Path, *, now_s: float | None = None) -> None:
+    """Remove what saves that were killed left half written beside a file.
+
+    Only what `write_whole` names so, and only if nothing was written to it for a minute: another process may be at it.
+
+    Parameters
+    ----------
+    path : Path
+        The file itself.
+    now_s : float, optional
+        The time on that disk, which may be another machine's; this machine's where it is not given.
+    """
+    now_s = time.time() if now_s is None else now_s
+    with contextlib.suppress(OSError):
+        for left in path.parent.glob(f".{glob.escape(path.name)}-*"):
+            with contextlib.suppress(OSError):
+                ours = _PART.fullmatch(left.name.removeprefix(f".{path.name}-"))
+                if ours and not left.is_dir() and now_s - left.lstat().st_mtime > STALE_S:
+                    left.unlink()
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
@@ -44,6 +70,7 @@ def write_whole(path: Path, content: str | bytes) -> None:
             stream.write(content.encode() if isinstance(content, str) else content)
             stream.flush()
             os.fsync(stream.fileno())  # or a power cut may leave the new name on an empty file
+        sweep(path, now_s=part.stat().st_mtime)
         if path.exists():
             part.chmod(path.stat().st_mode)
         part.replace(path)

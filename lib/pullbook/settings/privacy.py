@@ -1,48 +1,69 @@
-"""Take out of a text what a shared result must never carry: position, VIN, registration, names, paths, serials.
+r"""Take out of a text what a shared result must never carry: position, VIN, registration, names, paths, serials.
 
 Patterns can only find what looks like such a thing; a registration number without a word before it looks like any
-other word. The README says so.
+other word. The README says so. A text is searched as it stands and as it reads once its escapes are undone (entities,
+percent signs, ``\u``, backslashes, base64). Every pattern takes time in proportion to the length of the text: what
+repeats is bounded, or begins only where a mark of its own stands.
 """
 
 from __future__ import annotations
 
+import base64
+import binascii
 import contextlib
 import getpass
+import html
 import re
 import socket
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from functools import lru_cache
 
-from pullbook.settings.experiment import Experiment
+from pullbook.settings.files import LIBRARY
+from pullbook.text import typeset
 
 REMOVED = "(removed)"
 
-_NUMBERS = r"(?=[A-Z -]{0,9}\d)[A-Z0-9][A-Z0-9 -]{1,10}[A-Z0-9]"  # with a digit, or it is a word
-# Every repeat is bounded, or the last of its pattern: a header of a megabyte then takes a thousand times one of a
-# kilobyte, not a million times. Blanks are told by up to four, as people write them.
+# A word's edges; an underscore is one, for names of files and columns are put together with it.
+_START, _END = r"(?<![^\W_])", r"(?![^\W_])"
+_TO = r"[\s:=#_.-]{1,4}"
+_NUMBERS = r"(?=[A-Z _.-]{0,9}\d)[A-Z0-9]{1,8}(?:[ _.-]?[A-Z0-9]{1,5}){0,3}"  # with a digit, or it is a word
+_PLATE = (
+    r"registration|reg|(?:number|licen[cs]e)[ _-]?plate|kennzeichen|kenteken|immatriculation|matr[ií]cula|targa"
+    r"|rejestracja|nummerplade"
+)
+_NUMBER_WORD = r"(?:[ _-]?(?:number|no|nr|mark))?"
+_SIGN = r"[-+−]?"
+_DEGREES = rf"{_SIGN}\d{{1,3}}(?:\.\d{{3,15}}|,\d{{4,15}})"  # three decimals after a comma are thousands
+_SIDE = r"[NSEW]"
+_BEHIND = rf"(?:[\s_]?(?-i:[NSEW]){_END}|[nsew]{_END})?"  # a small one with a space before it is a second
+_COMPONENT = r"[^\s\\/:*?\"<>|,;']{1,80}"
+_INSIDE = rf"(?:{_COMPONENT}(?: {_COMPONENT}){{0,3}}[\\/]){{0,20}}[^\s,;\"'<>|\\/]{{0,200}}"
 _PATTERNS: dict[str, re.Pattern[str]] = {
-    # ISO 3779: seventeen characters, no I, O or Q; at least one digit and one letter, or it is a word or a number.
-    "vehicle identification number": re.compile(
-        r"\b(?=[A-HJ-NPR-Z0-9]{0,16}\d)(?=[A-HJ-NPR-Z0-9]{0,16}[A-HJ-NPR-Z])[A-HJ-NPR-Z0-9]{17}\b", re.IGNORECASE
-    ),
     "position": re.compile(
-        r"[-+]?\d{1,3}\.\d{3,20}\s{0,4}°?\s{0,4}[NSEW]?\s{0,4}[,;/ ]\s{0,4}"
-        r"[-+]?\d{1,3}\.\d{3,20}\s{0,4}°?\s{0,4}[NSEW]?\b"
-        r"|\d{1,3}\s{0,4}°\s{0,4}\d{1,2}\s{0,4}['′]\s{0,4}(\d{1,2}(\.\d{1,20})?\s{0,4}[\"″]\s{0,4})?[NSEW]\b"
-        r"|\b(lat|latitude|lon|lng|longitude)\b\s{0,4}[:=]?\s{0,4}[-+]?\d{1,3}\.\d+",
+        # A pair of decimal degrees, sides before, behind or not at all.
+        rf"(?<![\d.,])(?:{_START}{_SIDE}\s?)?{_DEGREES}(?:\s?°)?{_BEHIND}[\s,;/_|]{{1,3}}"
+        rf"(?:{_START}{_SIDE}\s?)?{_DEGREES}(?![\d.])(?:\s?°)?{_BEHIND}"
+        # One, with its side before it or a degree sign; or with a word before it.
+        rf"|{_START}{_SIDE}[ _]?\d{{1,3}}[.,]\d{{4,15}}|(?<!\d)\d{{1,3}}[.,]\d{{4,15}}\s?°\s?{_SIDE}{_END}"
+        rf"|{_START}(?:lat|latitude|lon|lng|longitude)[\s:=_°]{{0,4}}{_SIGN}\d{{1,3}}[.,]\d{{1,15}}"
+        # Degrees and minutes.
+        rf"|(?:{_START}{_SIDE}\s?)?(?<!\d)\d{{1,3}}\s?°\s?\d{{1,2}}(?:[.,]\d{{1,9}})?\s?['′’](?:\s?\d{{1,2}}"
+        rf"(?:[.,]\d{{1,9}})?\s?[\"″”])?(?:\s?{_SIDE}{_END})?",
         re.IGNORECASE,
     ),
     "registration": re.compile(
-        rf"\b(registration|reg|number plate|licen[cs]e plate)( number| no)?\b\.?\s{{0,4}}[:#=]?\s{{0,4}}{_NUMBERS}\b",
+        rf"{_START}(?:(?:{_PLATE}){_NUMBER_WORD}{_TO}|plate\s?[:=#_][\s_]{{0,3}})(?P<own>{_NUMBERS}){_END}",
         re.IGNORECASE,
     ),
-    "serial number": re.compile(r"\b(serial( number| no)?|s/n)\b\.?\s{0,4}[:#=]?\s{0,4}[A-Z0-9-]{4,}", re.IGNORECASE),
-    "mail address": re.compile(
-        r"[\w.+-]{1,64}@[\w-]{1,63}(\.[\w-]{1,63}){1,10}"  # no longer than RFC 5321, 4.5.3.1 and RFC 1035, 2.3.4 allow
+    "serial number": re.compile(
+        rf"{_START}(?:(?:serial(?:[ _-]?(?:number|no|nr))?|seriennummer|s/n){_TO}|sn[:=#_][\s_]{{0,3}})"
+        rf"(?=[A-Z-]{{0,20}}\d)(?P<own>[A-Z0-9][A-Z0-9-]{{3,40}})",
+        re.IGNORECASE,
     ),
+    "mail address": re.compile(r"[\w.+-]{1,64}@[\w-]{1,63}(?:\.[\w-]{1,63}){1,8}"),
     "file path": re.compile(
-        r"(?<![\w:/])(file:/{1,4}|~/|/(home|users|root|mnt|media|tmp|var|opt|private|volumes|data)/)[^\s,;:\"'<>|]*"
-        r"|\b[A-Z]:[\\/][^\s,;\"'<>|]*|\\\\[^\s\\]{1,255}\\[^\s,;\"'<>|]*",
+        rf"(?<![A-Za-z0-9:/])(?:file:/{{1,3}}|~/|/(?:home|users|root|mnt|media|tmp|var|opt|private|volumes|data)/)"
+        rf"[^\s,;:\"'<>|]{{0,400}}|{_START}[A-Z]:[\\/]{_INSIDE}|\\\\{_COMPONENT}\\{_INSIDE}",
         re.IGNORECASE,
     ),
 }
@@ -77,6 +98,197 @@ _COMMON_NAMES = {
 }  # fmt: skip
 
 
+# --- identification numbers of vehicles --------------------------------------------------------------------------
+
+_VIN_WORD = re.compile(r"(?<![^\W_])(?:VIN|FIN)?([A-HJ-NPR-Z0-9]{17})(?![^\W_])", re.IGNORECASE)
+_CHARACTERS = re.compile(r"[A-Za-z0-9]+")
+_LONGEST_GAP = 1  # one space, hyphen, dot or underscore between the groups of a number that is written in groups
+_VALUES = dict(
+    zip("ABCDEFGHJKLMNPRSTUVWXYZ0123456789", [*range(1, 9), *range(1, 6), 7, 9, *range(2, 10), *range(10)], strict=True)
+)
+_WEIGHTS = (8, 7, 6, 5, 4, 3, 2, 10, 0, 9, 8, 7, 6, 5, 4, 3, 2)
+_ENOUGH_DIGITS = 5
+
+
+def has_check_digit(vin: str) -> bool:
+    """Say whether the ninth of seventeen characters is the check digit of the others (49 CFR 565.15, tables III to V).
+
+    Examples
+    --------
+    The standard's own way: the weighted sum modulo 11, ten written as X.
+
+    >>> from pullbook.settings.privacy import has_check_digit
+    >>> has_check_digit("1M8GDM9AXKP042788"), has_check_digit("1M8GDM9A1KP042788")
+    (True, False)
+    """
+    rest = sum(_VALUES[c] * weight for c, weight in zip(vin.upper(), _WEIGHTS, strict=True)) % 11
+    return vin[8].upper() == "0123456789X"[rest]
+
+
+def is_vin(word: str) -> bool:
+    """Say whether a word is built like a vehicle identification number.
+
+    Seventeen characters without I, O and Q, with a letter, and one of: the last four are digits, as ISO 3779 has it
+    for every maker; five digits or more; a check digit that is right, which only North America and China ask for. So
+    no number that follows the standard gets through, and words of seventeen letters do.
+    """
+    digits = sum(c.isdigit() for c in word)
+    if len(word) != 17 or digits in (0, 17) or not all(c in _VALUES for c in word.upper()):
+        return False
+    return word[-4:].isdigit() or digits >= _ENOUGH_DIGITS or has_check_digit(word)
+
+
+def _vins(text: str) -> Iterator[tuple[int, int]]:
+    """Yield where such numbers stand, in one piece or in groups."""
+    for match in _VIN_WORD.finditer(text):
+        if is_vin(match[1]):
+            yield match.span()
+    words = [(m.start(), m.end()) for m in _CHARACTERS.finditer(text)]
+    for k, (start, end) in enumerate(words):
+        length, last = end - start, k
+        while length < 17 and last + 1 < len(words) and 0 < words[last + 1][0] - words[last][1] <= _LONGEST_GAP:
+            gap = text[words[last][1]]
+            if gap not in " -._":
+                break
+            last += 1
+            length += words[last][1] - words[last][0]
+        if length == 17 and last > k:
+            groups = [text[a:b] for a, b in words[k : last + 1]]
+            if _in_groups(groups):
+                yield start, words[last][1]
+
+
+def _in_groups(groups: list[str]) -> bool:
+    """Say whether groups make up such a number; ordinary words and dates beside each other do not."""
+    whole = "".join(groups)
+    ordinary = any(len(g) >= 4 and g.isalpha() and re.search("[aeiouy]", g, re.IGNORECASE) for g in groups)
+    letters = sum(c.isalpha() for c in whole)
+    mixed = whole.isupper() or any(g.isalnum() and not g.isalpha() and not g.isdigit() for g in groups)
+    single = all(len(g) == 1 for g in groups)
+    return is_vin(whole) and whole[-4:].isdigit() and letters >= 3 and not ordinary and (mixed or single)
+
+
+# --- escapes -----------------------------------------------------------------------------------------------------
+
+_ESCAPE = re.compile(
+    r"&(?:#\d{1,7}|#x[0-9a-f]{1,6}|[a-z][a-z0-9]{1,30});|\\{1,8}u[0-9a-f]{4}|\\{1,8}x[0-9a-f]{2}|(?:%[0-9a-f]{2}){1,400}"
+    r"|\\[*_#|~`.()\[\]{}-]|\0",
+    re.IGNORECASE,
+)
+_BASE64 = re.compile(r"(?<![A-Za-z0-9+/_=-])[A-Za-z0-9+/_-]{8,4000}={0,2}(?![A-Za-z0-9+/_=-])")
+_ROUNDS = 4  # an escape may be written with escapes
+
+Spans = list[tuple[int, int]]
+
+
+def _undone(text: str) -> tuple[str, Spans | None]:
+    """Return a text with its escapes undone, and for each character where it stood; None where nothing changed."""
+    spans: Spans | None = None
+    for _ in range(_ROUNDS):
+        pieces: list[str] = []
+        at: Spans = []
+        done = 0
+        for match in _ESCAPE.finditer(text):
+            plain, each = _plain(match[0])
+            pieces += [text[done : match.start()], plain]
+            at += [(k, k + 1) for k in range(done, match.start())]
+            if each:  # so that only what must go goes
+                at += [(match.start() + each * k, match.start() + each * (k + 1)) for k in range(len(plain))]
+            else:
+                at += [match.span()] * len(plain)
+            done = match.end()
+        if not pieces:
+            break
+        at += [(k, k + 1) for k in range(done, len(text))]
+        text = "".join([*pieces, text[done:]])
+        spans = at if spans is None else [(spans[a][0], spans[b - 1][1]) for a, b in at]
+    return text, spans
+
+
+def _plain(escape: str) -> tuple[str, int]:
+    """Return what an escape says, and how long the escape of each character is if they are alike."""
+    if escape == "\0":  # every other byte of UTF-16
+        return "", 0
+    if escape.startswith("&"):
+        return html.unescape(escape), 0
+    if escape.startswith("%"):
+        raw = bytes.fromhex(escape.replace("%", ""))
+        return raw.decode("utf-8", "replace"), 3 if raw.isascii() else 0
+    letters = escape.lstrip("\\")
+    if letters[:1] in "uUxX" and len(letters) > 2:  # its backslash may have been escaped itself
+        return chr(int(letters[1:], 16)), 0
+    return escape[1:], 0
+
+
+def _in_base64(text: str) -> Iterator[tuple[int, int, str]]:
+    """Yield words that are base64 of readable text, with that text."""
+    for match in _BASE64.finditer(text):
+        word = match[0].rstrip("=").replace("-", "+").replace("_", "/")
+        with contextlib.suppress(binascii.Error, UnicodeDecodeError):
+            raw = base64.b64decode(word + "=" * (-len(word) % 4))
+            plain = raw.replace(b"\0", b"").decode("utf-8")
+            if plain and plain.isprintable():
+                yield (*match.span(), plain)
+
+
+# --- finding and replacing -----------------------------------------------------------------------------------------
+
+
+def find(text: str, *, within: bool = True) -> list[tuple[int, int, str]]:
+    """Find what must not be shared.
+
+    Parameters
+    ----------
+    text : str
+    within : bool
+        Look into base64 too.
+
+    Returns
+    -------
+    list of (start, end, found)
+        In order, none overlapping; ``found`` as it reads without escapes.
+    """
+    plain, spans = _undone(text)
+    hits = [(a, b, plain[a:b]) for a, b in _vins(plain)]
+    hits += [_hit(m) for pattern in (*_PATTERNS.values(), *_own_names()) for m in pattern.finditer(plain)]
+    found = [(spans[a][0] if spans else a, spans[b - 1][1] if spans else b, secret) for a, b, secret in hits if a < b]
+    if within:
+        for start, end, inner in _in_base64(text):
+            found += [(start, end, secret) for _, _, secret in find(inner, within=False)[:1]]
+    return _apart(found)
+
+
+def _hit(match: re.Match[str]) -> tuple[int, int, str]:
+    """Return where a pattern was met, and what it is without the word that stands before it."""
+    own = match.groupdict().get("own")
+    if own is None:
+        return (*match.span(), match[0])
+    if any(c.isupper() for c in own):  # then the small words behind it are ordinary ones
+        own = re.sub(r"(?:[ _][a-z]{1,5})+$", "", own)
+    return match.start(), match.start("own") + len(own), own
+
+
+def _apart(found: list[tuple[int, int, str]]) -> list[tuple[int, int, str]]:
+    """Join what overlaps."""
+    joined: list[tuple[int, int, str]] = []
+    for start, end, secret in sorted(found):
+        if joined and start < joined[-1][1]:
+            first, last, known = joined[-1]
+            joined[-1] = (first, max(last, end), max(known, secret, key=len))
+        else:
+            joined.append((start, end, secret))
+    return joined
+
+
+def without(text: str, found: Iterable[tuple[int, int, str]]) -> str:
+    """Return a text with what was found in it replaced by ``(removed)``."""
+    pieces, done = [], 0
+    for start, end, _ in found:
+        pieces += [text[done:start], REMOVED]
+        done = end
+    return "".join([*pieces, text[done:]])
+
+
 def scrub(text: str, *, dates: bool = False) -> str:
     """Replace what must not be shared by ``(removed)``.
 
@@ -96,26 +308,51 @@ def scrub(text: str, *, dates: bool = False) -> str:
     >>> scrub("Washed at 52.12345, 4.56789 (registration AB 123 C) on 2026-06-01", dates=True)
     'Washed at (removed) ((removed)) on (removed)'
     """
-    for pattern in (*_PATTERNS.values(), *_own_names()):
-        text = pattern.sub(REMOVED, text)
-    return DATE.sub(REMOVED, text) if dates else text
+    text = without(text, find(text))
+    return undated_text(text) if dates else text
 
 
-def fit_to_share(experiment: Experiment) -> Experiment:
-    """Scrub every text that a person wrote into an experiment, so that nothing made from it has to be."""
-    sessions = tuple(
-        s.model_copy(update={"leave_out": {run: scrub(reason) for run, reason in s.leave_out.items()}})
-        for s in experiment.sessions
-    )
-    return experiment.model_copy(
-        update={
-            "title": scrub(experiment.title),
-            "question": scrub(experiment.question) if experiment.question else None,
-            "vehicle": experiment.vehicle.model_copy(update={"description": scrub(experiment.vehicle.description)}),
-            "service": experiment.service.model_copy(update={"what": scrub(experiment.service.what)}),
-            "sessions": sessions,
-        }
-    )
+def undated_text(text: str) -> str:
+    """Replace absolute dates by ``(removed)``."""
+    return DATE.sub(REMOVED, text)
+
+
+def shared_names(names: Iterable[str]) -> dict[str, str]:
+    """Return what sessions are called in what is shared, for those whose names must not be.
+
+    Parameters
+    ----------
+    names : iterable of str
+        All of them, in the experiment's order.
+
+    Returns
+    -------
+    dict
+        From a name that has to go to ``session 3``, by its place; no two are called the same.
+
+    Examples
+    --------
+    >>> from pullbook.settings.privacy import shared_names
+    >>> shared_names(["before-1", "ZZX9ZZ7HZ8H000123 wet"])
+    {'ZZX9ZZ7HZ8H000123 wet': 'session 2'}
+    """
+    given = list(names)
+    found: dict[str, str] = {}
+    for place, name in enumerate(given, start=1):
+        if find(name):
+            new = f"session {place}"
+            while new in given or new in found.values():
+                new += " again"
+            found[name] = new
+    return found
+
+
+def renamed(text: str, names: dict[str, str]) -> str:
+    """Return a text with sessions called as in `shared_names`, wherever they are named."""
+    for name in sorted(names, key=len, reverse=True):
+        for written in dict.fromkeys((name, typeset(name))):
+            text = text.replace(written, names[name])
+    return text
 
 
 def defused(value: object) -> object:
@@ -132,15 +369,26 @@ def defused(value: object) -> object:
 
 @lru_cache(maxsize=1)
 def _own_names() -> tuple[re.Pattern[str], ...]:
-    """Match the user's and the machine's names, unless they are ordinary words."""
+    """Match the user's and the machine's names, unless they are ordinary words or words of the pages themselves."""
+    names = [name for name in dict.fromkeys(_machine_names()) if len(name) >= 3 and name.lower() not in _COMMON_NAMES]
+    if not names:
+        return ()
+    ours = _own_words()
     return tuple(
-        re.compile(rf"\b{re.escape(name)}\b", re.IGNORECASE)
-        for name in dict.fromkeys(_machine_names())
-        if len(name) >= 3 and name.lower() not in _COMMON_NAMES
+        re.compile(rf"{_START}{re.escape(name)}{_END}", re.IGNORECASE) for name in names if name.lower() not in ours
     )
+
+
+def _own_words() -> frozenset[str]:
+    """Return every word that pullbook's pages may hold by themselves, markup included."""
+    notebooks = [*(LIBRARY.parents[1] / "notebooks").glob("*.ipynb"), *(LIBRARY / "notebooks").glob("*.ipynb")]
+    parts = [path for path in LIBRARY.rglob("*") if path.suffix in {".py", ".css", ".js", ".j2"}]
+    text = " ".join(path.read_text(encoding="utf-8") for path in (*parts, *notebooks)).lower()
+    return frozenset(re.findall(r"[^\W_]+", text))
 
 
 def _machine_names() -> Iterable[str]:
     with contextlib.suppress(OSError, KeyError, ImportError):  # a user without a name leaks none
         yield getpass.getuser()
     yield socket.gethostname()
+    yield socket.gethostname().partition(".")[0]

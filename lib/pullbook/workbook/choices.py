@@ -15,7 +15,6 @@ from pullbook.errors import ExperimentError, PullbookError
 from pullbook.runs.find import Run, Runs
 from pullbook.settings.experiment import FILE_NAME, Experiment, Protocol, Session, parse_settings, read_settings
 from pullbook.settings.files import write_whole
-from pullbook.settings.privacy import fit_to_share
 from pullbook.settings.yaml_edit import Edit, Place, Value, put, with_edits
 from pullbook.workbook.execute import exclusive
 
@@ -233,7 +232,7 @@ class Choices:
         self.result: Result | None = None
         self.refusal = ""
         try:
-            self.drives = tuple(find_drives(fit_to_share(experiment), self._readings))
+            self.drives = tuple(find_drives(experiment, self._readings))
             self.result = analyse_experiment(experiment, drives=self.drives, **self._options)
         except PullbookError as refusal:
             self.refusal = str(refusal)

@@ -21,6 +21,8 @@ from uuid import uuid4
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.settings.files import LIBRARY, NO_ROOM, check_place
 from pullbook.settings.safe_path import safe_children
+from pullbook.settings.share import fit_to_share
+from pullbook.settings.together import MANIFEST, finish
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -282,7 +284,8 @@ def render_notebook(
         failed = out.with_name(f"{out.stem}-failed.ipynb")
         notebook = execute(notebook_path(name), parameters, produced=work / name, failed=failed, progress=progress)
         page = work / "page.html"
-        page.write_text(render_page(notebook, title=title), encoding="utf-8")
+        rendered = render_page(notebook, title=title).encode()
+        page.write_bytes(fit_to_share({page.name: rendered})[page.name])
         page.replace(out)
 
 
@@ -299,6 +302,27 @@ def check_page_path(out: Path) -> None:
     check_place(out)
 
 
+def repair(target: Path, names: Collection[str] = ()) -> None:
+    """Finish what a run that was killed had begun to put in place, and take away what it left.
+
+    To be used inside `exclusive`.
+
+    Parameters
+    ----------
+    target : Path
+        The folder that is written to.
+    names : collection of str
+        The files that belong together there; none where a single file is written.
+    """
+    for near in (target, *target.parents):  # the stage lies in the first that was there at the time
+        for left in near.glob(f".pullbook-{_key(target)}-*"):
+            if left.is_symlink():
+                continue
+            if names:
+                finish(left, target, names)
+            shutil.rmtree(left, ignore_errors=True)
+
+
 @contextlib.contextmanager
 def stage(target: Path) -> Iterator[Path]:
     """Give a folder on the target's disk to write in; it is gone afterwards, unless the process is killed.
@@ -306,9 +330,8 @@ def stage(target: Path) -> Iterator[Path]:
     To be used inside `exclusive`: what a killed run left for the same target is taken away first. A disk without room
     is refused.
     """
+    repair(target)
     near = next(path for path in (target, *target.parents) if path.is_dir())
-    for left in near.glob(f".pullbook-{_key(target)}-*"):
-        shutil.rmtree(left, ignore_errors=True)
     work = near / f".pullbook-{_key(target)}-{uuid4().hex[:8]}"
     try:
         _make(work)
@@ -318,7 +341,8 @@ def stage(target: Path) -> Iterator[Path]:
             raise
         raise ExperimentError(f"{near}: {_no_room(error.strerror)}") from None
     finally:
-        shutil.rmtree(work, ignore_errors=True)
+        if not (work / MANIFEST).exists():  # or it was interrupted while it was put in place: `repair` finishes it
+            shutil.rmtree(work, ignore_errors=True)
 
 
 def _no_room(said: str | None) -> str:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook.report.figures import PLOTLY_MIME
 from pullbook.report.html import STYLE, escape
+from pullbook.settings.share import script_safe
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -105,10 +105,5 @@ def _figure_html(figure: dict[str, Any], name: str) -> str:
         f'<figure><div id="{name}" role="img" aria-label="{escape(str(meta.get("description", "")))}" '
         f'style="height:{height}px"></div>'
         f"<figcaption>{escape(str(meta.get('caption', '')))}</figcaption>"
-        f'<script type="application/json" data-figure="{name}">{_script_safe(figure)}</script></figure>'
+        f'<script type="application/json" data-figure="{name}">{script_safe(figure)}</script></figure>'
     )
-
-
-def _script_safe(value: Any) -> str:
-    text = json.dumps(value, ensure_ascii=True, allow_nan=False)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")

@@ -10,11 +10,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook.errors import ExperimentError
-from pullbook.settings.files import LIBRARY, RENDERED, RESULTS
+from pullbook.settings.files import LIBRARY, RENDERED, RESULTS, sweep
 from pullbook.settings.places import place_for
-from pullbook.settings.privacy import scrub
+from pullbook.settings.privacy import scrub, undated_text
+from pullbook.settings.share import fit_to_share
+from pullbook.settings.together import MANIFEST, commit, made_whole
 from pullbook.statistics.uncertainty import check_level
-from pullbook.workbook.execute import Scalar, exclusive, execute, notebook_path, read_parameters, stage
+from pullbook.workbook.execute import Scalar, exclusive, execute, notebook_path, read_parameters, repair, stage
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -23,12 +25,13 @@ if TYPE_CHECKING:
 
 NAME = "workbook.ipynb"
 POSTS = ("post.md", "post.bbcode.txt", "card.png")
+NOT_FOR_SHARING = "Private, not for sharing"
 ELSEWHERE = {
     "experiment": "it is the folder: pullbook run DIR",
     "out": "give the folder to write to with --out",
     "interactive": "the controls need JupyterLab: pullbook lab DIR",
 }
-OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # the results last: they say that the rest is there
+OUTPUTS = ("runs.csv", *POSTS, NAME, "workbook.html", RESULTS)  # `MANIFEST` beside them says that they belong together
 
 
 @dataclass(frozen=True)
@@ -64,6 +67,7 @@ def run_workbook(
     settings: Sequence[str] = (),
     relative_dates: bool = False,
     if_changed: bool = False,
+    private: bool = False,
     progress: bool = True,
 ) -> Rendered:
     """Execute the workbook for an experiment.
@@ -81,6 +85,8 @@ def run_workbook(
     if_changed : bool
         Do nothing when the results there come from the same inputs, the same parameters, the same library and the
         same workbook.
+    private : bool
+        Leave page, notebook and numbers as they are, for use at home; otherwise everything is made fit to share.
     progress : bool
         Show a progress bar.
 
@@ -95,7 +101,7 @@ def run_workbook(
     RuntimeError
         When a cell fails through a fault of the program; the failed notebook is kept beside and named.
     """
-    from pullbook.settings.experiment import Experiment
+    from pullbook.settings.experiment import FILE_NAME, Experiment
     from pullbook.settings.fingerprint import program_sha256
 
     experiment = Experiment.load(folder)
@@ -103,10 +109,15 @@ def run_workbook(
     target = place_for(out, folder / RENDERED)
     _check_target(experiment, target)
     parameters = _parameters(settings, relative_dates=relative_dates)
-    program = program_sha256(LIBRARY, workbook_path())
+    relative = os.path.relpath(folder, target) if target.is_relative_to(folder) else folder.name
+    dated = not parameters.get("relative_dates")
+    shown = {"experiment": scrub(relative, dates=not dated), "out": "", **parameters}
+    made_from = {"program_sha256": program_sha256(LIBRARY, workbook_path()), "parameters": shown, "private": private}
     with exclusive(target):
         experiment = Experiment.load(folder)  # as it is now: waiting may have taken minutes
-        if if_changed and (earlier := _unchanged(experiment, program, parameters, target)) is not None:
+        sweep(folder / FILE_NAME)
+        repair(target, OUTPUTS)
+        if if_changed and (earlier := _unchanged(experiment, made_from, target)) is not None:
             return earlier
         with stage(target) as work:
             notebook = execute(
@@ -116,16 +127,13 @@ def run_workbook(
                 failed=target.with_name(f"{target.name}-failed.ipynb"),
                 progress=progress,
             )
-            dated = not parameters.get("relative_dates")
-            _write_page(notebook, work, title=scrub(experiment.title, dates=not dated))
-            relative = os.path.relpath(folder, target) if target.is_relative_to(folder) else folder.name
-            _without_paths(notebook, {"experiment": scrub(relative, dates=not dated), "out": "", **parameters})
-            notebook.metadata["pullbook"] = {"program_sha256": program, "parameters": parameters}
+            title = experiment.title if dated else undated_text(experiment.title)
+            _write_page(notebook, work, title=f"{NOT_FOR_SHARING}: {title}" if private else title)
+            _without_paths(notebook, shown)
             _write_notebook(notebook, work / NAME)
+            _make_fit_to_share(work, private=private)
             results = json.loads((work / RESULTS).read_text(encoding="utf-8"))
-            target.mkdir(parents=True, exist_ok=True)
-            for name in OUTPUTS:
-                (work / name).replace(target / name)
+            commit(work, target, OUTPUTS, made_from | {"inputs_sha256": results["inputs_sha256"]})
     return _rendered(target, results, fresh=True)
 
 
@@ -154,24 +162,18 @@ def _check_target(experiment: Experiment, target: Path) -> None:
     for path in (target, *target.parents):
         if path.exists() and not path.is_dir():
             raise ExperimentError(f"{path}: is a file; give a folder to write to with --out")
-    for name in OUTPUTS:
+    for name in (*OUTPUTS, MANIFEST):
         experiment.keep_from(target / name)
         if (target / name).is_dir():
             raise ExperimentError(f"{target / name}: is a folder, where a file is to be written; give another --out")
 
 
-def _unchanged(experiment: Experiment, program: str, parameters: Mapping[str, Scalar], target: Path) -> Rendered | None:
+def _unchanged(experiment: Experiment, made_from: Mapping[str, Any], target: Path) -> Rendered | None:
     from pullbook.settings.fingerprint import inputs_sha256
 
-    inputs = inputs_sha256(experiment)
-    try:
-        results = json.loads((target / RESULTS).read_text(encoding="utf-8"))
-        made_by = json.loads((target / NAME).read_text(encoding="utf-8"))["metadata"]["pullbook"]
-        same = results["inputs_sha256"] == inputs and made_by == {"program_sha256": program, "parameters": parameters}
-        complete = all((target / name).is_file() for name in OUTPUTS)
-        return _rendered(target, results, fresh=False) if same and complete else None
-    except (OSError, ValueError, KeyError, TypeError):
+    if not made_whole(target, OUTPUTS, {**made_from, "inputs_sha256": inputs_sha256(experiment)}):
         return None
+    return _rendered(target, json.loads((target / RESULTS).read_text(encoding="utf-8")), fresh=False)
 
 
 def _write_page(notebook: NotebookNode, stage: Path, *, title: str) -> None:
@@ -186,6 +188,17 @@ def _write_notebook(notebook: NotebookNode, path: Path) -> None:
     path.write_text(str(nbformat.writes(notebook)), encoding="utf-8")  # type: ignore[no-untyped-call]
 
 
+def _make_fit_to_share(work: Path, *, private: bool) -> None:
+    """Scrub the finished files, or say on the page that nobody did."""
+    if private:
+        page = work / "workbook.html"
+        mark = f'<main>\n<p role="note"><strong>{NOT_FOR_SHARING}.</strong> Names, places and numbers are left in.</p>'
+        page.write_text(page.read_text(encoding="utf-8").replace("<main>", mark, 1), encoding="utf-8")
+        return
+    for name, content in fit_to_share({name: (work / name).read_bytes() for name in OUTPUTS}).items():
+        (work / name).write_bytes(content)
+
+
 def _without_paths(notebook: NotebookNode, parameters: Mapping[str, Scalar]) -> None:
     """Take folders and user name out of the executed notebook; beside the experiment it still finds it."""
     notebook.metadata.pop("papermill", None)
@@ -197,3 +210,4 @@ def _without_paths(notebook: NotebookNode, parameters: Mapping[str, Scalar]) -> 
                 for name, value in parameters.items()
             ]
             cell.source = "".join(["# Parameters\n", *lines])
+            cell.id = "injected-parameters"  # papermill draws one; two runs are to give the same bytes
