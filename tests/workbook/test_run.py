@@ -40,10 +40,9 @@ for name in ("post.md", "post.bbcode.txt", "card.png"):
     Path(out, name).write_text("posted")
 """
 
-LEVELLED = 'experiment = ""\nout = ""\nlevel = 0.95\nrelative_dates = False'
-
 
 NEEDED = 'experiment = ""\nout = ""\ninteractive = False'
+LEVELLED = NEEDED + "\nlevel = 0.95\nrelative_dates = False"
 
 
 def small_workbook(folder: Path, *cells: str, parameters: str = NEEDED) -> Path:
@@ -435,8 +434,6 @@ def test_the_template_is_found():
 
 
 # --- parameters --------------------------------------------------------------------------------------------------
-
-LEVELLED = NEEDED + "\nlevel = 0.95\nrelative_dates = False"
 
 
 def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
