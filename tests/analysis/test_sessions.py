@@ -212,7 +212,7 @@ def test_a_log_without_the_channel_of_the_question_is_named(folder) -> None:
     settings = folder / "experiment.yaml"
     text = settings.read_text(encoding="utf-8").replace("outcome: peak_rise", "outcome: mean_coolant")
     settings.write_text(text, encoding="utf-8")
-    with pytest.raises(LogError, match=r"after-1\.csv: no column was recognised as engine coolant temperature.*Kessel"):
+    with pytest.raises(LogError, match=r"after-1: no column was recognised as engine coolant temperature.*Kessel"):
         analyse(folder)
 
 

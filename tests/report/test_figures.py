@@ -70,7 +70,9 @@ def result(request: pytest.FixtureRequest, results: dict[str, Result]) -> Result
 
 def all_pictures(result: Result) -> list[Picture]:
     timelines = [figures.timeline(drive) for drive in result.drives]
-    saved = dataclasses.replace(result.comparison, change=0.0)
+    saved = dataclasses.replace(
+        result.comparison, sentence="", estimate=dataclasses.replace(result.comparison.estimate, change=0.0)
+    )
     return [*(draw(result) for draw in ALONE), *overlays(result), *timelines, figures.with_and_without(result, saved)]
 
 
@@ -203,7 +205,8 @@ def test_the_phases_colours_stand_out_from_white_paper(phase):
 @pytest.mark.parametrize("draw", [figures.change, figures.other_routes])
 def test_an_interval_far_from_zero_stays_in_the_picture(results, draw: Callable[[Result], Picture]):
     result = results["fin_wash"]
-    far = dataclasses.replace(result.comparison, change=-30.0, low=-34.0, high=-26.0)
+    estimate = dataclasses.replace(result.comparison.estimate, change=-30.0, low=-34.0, high=-26.0)
+    far = dataclasses.replace(result.comparison, estimate=estimate)
     low, high = stored(draw(dataclasses.replace(result, comparison=far)))["layout"]["xaxis"]["range"]
     assert low < -34
     assert np.isclose(low, -high)

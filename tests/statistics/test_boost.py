@@ -81,7 +81,7 @@ def test_without_a_pressure_channel_nothing_is_claimed() -> None:
         table[name] = np.nan
     c = compare(table, experiment_of(table))
     assert not [f for f in c.findings if f.code.startswith("boost")]
-    assert [s.name for s in c.slopes] == ["inlet temperature"]
+    assert "compression" not in [s.name for s in c.slopes]
 
 
 def test_a_small_difference_of_boost_is_brought_to_common_conditions() -> None:

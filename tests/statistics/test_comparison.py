@@ -319,6 +319,7 @@ def test_every_source_of_the_budget_has_its_name_and_kind() -> None:
         ("sensor step", "B"),
         ("inlet temperature: its slope", "B"),
         ("compression: its slope", "B"),
+        *((f"{name}: its slope", "B") for name in ("entry speed", "end speed", "length at equal speeds")),
         ("inlet temperature: its reading", "B"),
     ]
 
@@ -376,11 +377,13 @@ def test_a_cruise_is_brought_to_its_own_weather_and_to_no_boost() -> None:
 )
 def test_compression_counts_from_a_little_boost_up(kpa: float, names: list[str]) -> None:
     table = runs_table(PLAIN, pressure_kpa={"before": kpa, "after": kpa})
-    assert [s.name for s in compare(table, experiment_of(table)).slopes] == names
+    assert [s.name for s in compare(table, experiment_of(table)).slopes][: len(names)] == names
+    assert ("compression" in [s.name for s in compare(table, experiment_of(table)).slopes]) == ("compression" in names)
 
 
 def test_conditions_that_were_not_logged_are_not_allowed_for() -> None:
-    table = runs_table(PLAIN).drop(columns=["inlet_at_peak", "pressure_ratio", "inlet_step"])
+    table = runs_table(PLAIN).drop(columns=["inlet_at_peak", "pressure_ratio", "inlet_step", "duration", "end_speed"])
+    table = table.drop(columns=["start_speed"])
     c = compare(table, experiment_of(table))
     assert c.slopes == ()
     assert "as measured" in c.method
@@ -388,7 +391,8 @@ def test_conditions_that_were_not_logged_are_not_allowed_for() -> None:
     # Without a rise physics has no slope for the charge temperature either.
     table = runs_table(PLAIN)
     table["peak_rise"] = np.nan
-    assert compare(table, experiment_of(table, outcome="peak_charge")).slopes == ()
+    slopes = [s.name for s in compare(table, experiment_of(table, outcome="peak_charge")).slopes]
+    assert not {"inlet temperature", "compression"} & set(slopes)
 
 
 def test_places_that_before_and_after_do_not_share_cannot_be_told_from_the_service() -> None:
@@ -436,7 +440,7 @@ def test_sessions_are_shown_as_they_were_and_at_common_conditions() -> None:
     """The slope on the inlet temperature takes its share from each mean, kelvin by kelvin from the average inlet."""
     table = runs_table(PLAIN)
     c = compare(table, experiment_of(table))
-    inlet, compression = c.slopes
+    inlet, compression, *_ = c.slopes
     assert (inlet.name, inlet.unit) == ("inlet temperature", "K/K")
     assert (compression.name, compression.unit) == ("compression", "K per ln")
     # PLAIN's rises have a mean of 41.1 K at 16 °C; the shares are those of pullbook.statistics.priors.

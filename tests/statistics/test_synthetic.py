@@ -69,7 +69,7 @@ def test_weather_apart_is_not_taken_for_a_change() -> None:
 def test_with_one_ambient_the_slope_stays_at_the_prior() -> None:
     table = runs_table([("b", "before", [40.0, 41], 15.0), ("a", "after", [38.0, 39], 15.0)])
     data = session_means(table, experiment_of(table), OUTCOMES["peak_rise"], with_left_out=False)
-    prior = covariates_of(data, boost_changed=False)[0].prior
+    prior = covariates_of(data, equal_boost=True)[0].prior
     slope = compare(table, experiment_of(table)).slopes[0]
     assert slope.value == pytest.approx(prior.mean, rel=1e-6)
     assert slope.u == pytest.approx(prior.standard_uncertainty, rel=1e-6)

@@ -16,6 +16,7 @@ from pullbook.batch.experiments import find_experiments, run_batch
 from pullbook.errors import ExperimentError
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.fingerprint import inputs_sha256
+from pullbook.settings.together import MANIFEST
 from pullbook.workbook import run as run_module
 from pullbook.workbook.choices import Choices
 from pullbook.workbook.run import OUTPUTS, run_workbook
@@ -36,7 +37,7 @@ def test_a_batch_and_a_run_and_another_batch_in_one_folder(fresh, tmp_path):
         text, error = process.communicate(timeout=300)
         assert process.returncode == 0, error
         assert "Wrote " in text
-    assert {p.name for p in (folder / "rendered").iterdir()} == set(OUTPUTS)
+    assert {p.name for p in (folder / "rendered").iterdir()} == {*OUTPUTS, MANIFEST}
     alone, many = (
         json.loads(path.read_text(encoding="utf-8"))
         for path in (folder / "rendered" / "results.json", out / "results" / "two_evenings" / "results.json")

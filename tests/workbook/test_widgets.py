@@ -94,7 +94,7 @@ def test_what_a_viewer_without_the_widgets_shows_is_the_table(workbook, shown):
 
 def test_tick_and_timeline_are_one_choice(controls):
     row = controls._rows["pull 2"]
-    assert row.tick.description.startswith("pull 2 at 3:54, 41 to 111 km/h, 15 s: 26.0 K")
+    assert row.tick.description.startswith("pull 2 at 3:54, 41 to 114 km/h, 15 s: 26.0 K")
     row.button.value = False
     assert row.tick.value is False
     assert row.reason.layout.display == ""

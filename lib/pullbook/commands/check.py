@@ -56,7 +56,7 @@ def _drive(drive: Drive) -> list[str]:
     log, runs = drive.log, drive.runs
     lines = [
         f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min",
-        f"  time: {time_text(log)}",
+        fold(f"  time: {time_text(log)}"),
     ]
     width = max(len(name) for name in log.signals)
     lines.append(f"  {'channel':<{width}}  {'every':>6}  {'step':<9}  column in the log")

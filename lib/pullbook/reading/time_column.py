@@ -176,7 +176,19 @@ def speed_change_kmh_s(table: Table, seconds: np.ndarray) -> tuple[float, float]
 
 
 def first_numbers(table: Table, column: int) -> np.ndarray:
-    """Return the first rows of a column as floats, NaN where blank."""
+    """Return the first rows of a column as floats.
+
+    Parameters
+    ----------
+    table : Table
+    column : int
+        Its place.
+
+    Returns
+    -------
+    ndarray of float, shape (n,)
+        NaN where blank.
+    """
     values, _ = to_numbers(table.columns[column][0].head(ROWS_LOOKED_AT), table.layout.decimal)
     return values
 
@@ -264,7 +276,17 @@ def _may_be_time(table: Table, k: int) -> bool:
 
 
 def counts_rows(header: str, numbers: np.ndarray) -> bool:
-    """Tell whether a column only counts the rows: it is called so, and rises by one each time."""
+    """Tell whether a column only counts the rows: it is called so, and rises by one each time.
+
+    Parameters
+    ----------
+    header : str
+    numbers : ndarray of float, shape (n,)
+
+    Returns
+    -------
+    bool
+    """
     words = {word.lower() for word in tokens(header)} | ({"n"} if "#" in header else set())
     return bool(words & _COUNTING_WORDS) and len(numbers) > 1 and bool((np.diff(numbers) == 1).all())
 

@@ -23,7 +23,6 @@ from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import Slope, conditions_of
 from pullbook.statistics.power import Plan
-from pullbook.statistics.uncertainty import BudgetLine
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
 
 if TYPE_CHECKING:
@@ -568,20 +567,12 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
     return layout(figure, caption=text, description=text, height=380)
 
 
-BUDGET_SHARE = 0.03
-
-
-def _size(line: BudgetLine) -> float:
-    return line.standard_uncertainty
-
-
 def budget(result: Result) -> Picture | None:
     """Show what the uncertainty is made of; nothing where there is none."""
     c = result.comparison
     if not c.comparable:
         return None
-    least = BUDGET_SHARE * c.standard_uncertainty  # the table has them all
-    lines = sorted((line for line in c.budget if line.standard_uncertainty > least), key=_size)
+    lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
     figure = go.Figure()
     figure.add_bar(
         x=[line.standard_uncertainty for line in lines],

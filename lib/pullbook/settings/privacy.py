@@ -35,13 +35,13 @@ _NUMBER_WORD = r"(?:[ _-]?(?:number|no|nr|mark))?"
 _SIGN = r"[-+−]?"
 _DEGREES = rf"{_SIGN}\d{{1,3}}(?:\.\d{{3,15}}|,\d{{4,15}})"  # three decimals after a comma are thousands
 _SIDE = r"[NSEW]"
-_BEHIND = rf"(?:[\s_]?(?-i:[NSEW]){_END}|[nsew]{_END})?"  # a small one with a space before it is a second
-_COMPONENT = r"[^\s\\/:*?\"<>|,;']{1,80}"
-_INSIDE = rf"(?:{_COMPONENT}(?: {_COMPONENT}){{0,3}}[\\/]){{0,20}}[^\s,;\"'<>|\\/]{{0,200}}"
+_BEHIND = rf"(?:[\s_]{{0,3}}(?-i:[NSEW]){_END}|[nsew]{_END})?"  # a small one with a space before it is a second
+_COMPONENT = r"[^\s\\/:*?\"<>|,;']{1,40}"
+_INSIDE = rf"(?:{_COMPONENT}(?: {_COMPONENT}){{0,2}}[\\/]){{0,5}}[^\s,;\"'<>|]{{0,200}}"  # blanks in six folders
 _PATTERNS: dict[str, re.Pattern[str]] = {
     "position": re.compile(
         # A pair of decimal degrees, sides before, behind or not at all.
-        rf"(?<![\d.,])(?:{_START}{_SIDE}\s?)?{_DEGREES}(?:\s?°)?{_BEHIND}[\s,;/_|]{{1,3}}"
+        rf"(?<![\d.,])(?:{_START}{_SIDE}\s?)?{_DEGREES}(?:\s?°)?{_BEHIND}[\s,;/_|]{{1,6}}"
         rf"(?:{_START}{_SIDE}\s?)?{_DEGREES}(?![\d.])(?:\s?°)?{_BEHIND}"
         # One, with its side before it or a degree sign; or with a word before it.
         rf"|{_START}{_SIDE}[ _]?\d{{1,3}}[.,]\d{{4,15}}|(?<!\d)\d{{1,3}}[.,]\d{{4,15}}\s?°\s?{_SIDE}{_END}"

@@ -143,7 +143,17 @@ def end_slope(climb_per_kmh: np.ndarray) -> Prior | None:
 
 
 def entry_slope(climb_per_kmh: np.ndarray) -> Prior | None:
-    """Return how a pull's peak goes with the speed at which it starts [K per km/h]; parameters as for `end_slope`.
+    """Return how a pull's peak charge temperature goes with the speed at which it starts.
+
+    Parameters
+    ----------
+    climb_per_kmh : ndarray, shape (sessions,)
+        As for `end_slope`.
+
+    Returns
+    -------
+    Prior or None
+        [K per km/h]; None where the climb is not known.
 
     Notes
     -----

@@ -112,7 +112,12 @@ class SessionMeans:
         """Return what a difference of wind could have done to a charge's rise, as a standard uncertainty [K].
 
         Nobody knows the wind's direction on the road, so it may have cooled or not: rectangular, with the bound that
-        `WIND_SHARE` gives. ``weights``, shape (sessions,), are those of the sessions in the change.
+        `WIND_SHARE` gives.
+
+        Parameters
+        ----------
+        weights : ndarray, shape (sessions,)
+            Of the sessions in the change.
         """
         if not self.outcome.of_charge or not np.isfinite(self.wind_ms).all():
             return 0.0

@@ -327,8 +327,12 @@ def repair(target: Path, names: Collection[str] = ()) -> None:
 def stage(target: Path) -> Iterator[Path]:
     """Give a folder on the target's disk to write in; it is gone afterwards, unless the process is killed.
 
-    To be used inside `exclusive`: what a killed run left for the same target is taken away first. A disk without room
-    is refused.
+    To be used inside `exclusive`: what a killed run left for the same target is taken away first.
+
+    Raises
+    ------
+    ExperimentError
+        When the disk has no room.
     """
     repair(target)
     near = next(path for path in (target, *target.parents) if path.is_dir())
