@@ -255,7 +255,8 @@ def _pulls(log: Log, speed: Signal, load: FullLoad, protocol: Protocol, needed_k
     spells = list(_spells(speed, edges))
     troubles = [_trouble(spell, speed.max_gap_s, latest_kmh) for spell in spells]
     reached = [s.most_kmh for s, trouble in zip(spells, troubles, strict=True) if not trouble]
-    needed = needed_end_kmh(protocol, reached, needed_kmh)
+    doubt = load.source != "acceleration" or len(reached) > 1  # with nothing but the speed, one alone may be traffic
+    needed = needed_end_kmh(protocol, reached, needed_kmh, benefit_of_doubt=doubt)
     found: list[_Spell | PartThrottle] = []
     reasons: dict[float, str] = {}
     for spell, trouble in zip(spells, troubles, strict=True):

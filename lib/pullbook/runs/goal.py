@@ -30,7 +30,13 @@ def latest_start_kmh(protocol: Protocol, needed_kmh: Sequence[float] = ()) -> fl
     return max(by_protocol, min(needed_kmh) - START_SLACK_KMH) if len(needed_kmh) > 1 else by_protocol
 
 
-def needed_end_kmh(protocol: Protocol, reached_kmh: Sequence[float], needed_kmh: Sequence[float] = ()) -> float:
+def needed_end_kmh(
+    protocol: Protocol,
+    reached_kmh: Sequence[float],
+    needed_kmh: Sequence[float] = (),
+    *,
+    benefit_of_doubt: bool = True,
+) -> float:
     """Return the speed that the pulls of one drive have to reach.
 
     Parameters
@@ -41,6 +47,8 @@ def needed_end_kmh(protocol: Protocol, reached_kmh: Sequence[float], needed_kmh:
     needed_kmh : sequence of float
         Speeds that the outcome needs to be passed (`pullbook.settings.outcomes.speeds_of`); none where it depends on
         where a pull ends, such as a peak.
+    benefit_of_doubt : bool
+        Whether the speedometer may be the reason for an early lift.
 
     Returns
     -------
@@ -70,6 +78,8 @@ def needed_end_kmh(protocol: Protocol, reached_kmh: Sequence[float], needed_kmh:
     if len(needed_kmh):
         return float(max(needed_kmh))
     enough = protocol.pull_to_kmh - END_SLACK_KMH
+    if not benefit_of_doubt:
+        return float(enough)
     least = slowest_kmh(enough)
     lifts = [kmh for kmh in reached_kmh if kmh >= least]
     usual = float(np.median(lifts)) if lifts else enough
