@@ -34,7 +34,7 @@ def check_text(folder: str | Path) -> list[str]:
     drives = read_drives(experiment)
     lines = [line for drive in drives for line in (*_drive(drive), "")]
     if noticed_in_logs := _noticed(drives):
-        lines += ["Noticed:", *(f"  {line}".replace("\n", "\n  ") for line in noticed_in_logs), ""]
+        lines += ["Noticed:", *noticed_in_logs, ""]
     for phase in PHASES:
         ours = [drive for drive in drives if drive.session.phase == phase]
         pulls = sum(run.included for drive in ours for run in drive.runs.pulls)
@@ -86,11 +86,11 @@ def _noticed(drives: Sequence[Drive]) -> list[str]:
     for names, finding in by_cause((name, f) for name, f in found if f.code != "column-unrecognised"):
         where = "every session" if len(names) == len(drives) > 1 else ", ".join(names)
         of_first = f" (figures of {names[0]})" if len(names) > 1 and any(map(str.isdigit, finding.message)) else ""
-        sentence, *to_copy = f"{finding.severity}: {where}: {finding.message}{of_first}".split("\n")
-        lines.append("\n".join([fold(sentence), *(f"  {line}" for line in to_copy)]))
+        sentence, *to_copy = f"  {finding.severity}: {where}: {finding.message}{of_first}".split("\n")
+        lines.append("\n".join([fold(sentence), *(f"    {line}" for line in to_copy)]))
     if columns := list(dict.fromkeys(str(f.evidence["column"]) for f in unread if not f.evidence["closest"])):
         named = ", ".join(map(repr, columns))
-        lines.append(fold(f"note: not recognised, and like no channel in unit and values: {named}"))
+        lines.append(fold(f"  note: not recognised, and like no channel in unit and values: {named}"))
     return lines
 
 
