@@ -59,7 +59,7 @@ def test_the_answer_says_what_was_weather_and_whether_the_refit_was_sound(result
     sound, leaky, warm = (text_of(sections.answer(result_of(n))) for n in ("fin_wash", "loose_clamp", "nothing_done"))
     assert sound.count("218 kPa") == 2  # before and after
     assert leaky.count("First:") == 1
-    share = re.search(r"as measured.*?12\.0 K.*?(\d+\.\d) ± 0\.\d K.*?inlet temperature", warm)
+    share = re.search(r"As measured.*?12\.0 K.*?inlet temperature.*?(\d+\.\d) ± 0\.\d K", warm)
     assert 11 < float(share[1]) < 14
 
 

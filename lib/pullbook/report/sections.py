@@ -132,9 +132,8 @@ def weather_share(result: Result) -> str:
     least = 10.0**-digits
     size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
     return (
-        f"What was weather: as measured the change is {signed(plain.change, digits)}{unit_suffix(c.unit)}. Of this, "
-        f"{size}{unit_suffix(c.unit)} goes with {conditions}; taken out, "
-        f"{signed(c.change, digits)}{unit_suffix(c.unit)} is left."
+        f"As measured the change is {signed(plain.change, digits)}{unit_suffix(c.unit)}. Differences in {conditions} "
+        f"explain {size}{unit_suffix(c.unit)} of it, which leaves {signed(c.change, digits)}{unit_suffix(c.unit)}."
     )
 
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from pullbook.settings.experiment import Phase
 from pullbook.settings.outcomes import Outcome
-from pullbook.statistics.covariates import INLET, Covariate
+from pullbook.statistics.covariates import COMPRESSION, INLET, Covariate
 from pullbook.statistics.mixed_fit import MixedFit, mixed_fit
 from pullbook.statistics.priors import Prior
 from pullbook.statistics.session_means import SessionMeans
@@ -376,7 +376,9 @@ def allowance_of(outcome: Outcome, mean: float) -> float:
 
 def conditions_of(slopes: Sequence[Slope]) -> str:
     """Name, for a person, the conditions that sessions were brought to; empty where they are as measured."""
-    return " and ".join({"compression": "boost"}.get(s.name, s.name) for s in slopes)
+    words = {INLET: "inlet temperature", COMPRESSION: "boost"}
+    names = list(dict.fromkeys(words.get(s.name, "driving") for s in slopes))
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def _method(slopes: Sequence[Slope], day_dof: float) -> str:
