@@ -145,7 +145,8 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     [0.0, 1.0, 3.0]
     """
     headers = table.layout.headers
-    column = find_time_column(table)
+    with np.errstate(over="ignore", invalid="ignore"):  # a damaged cell may be as large as a float can be
+        column = find_time_column(table)
     if column is None and len(table) < 2:
         raise LogError(f"{name}: {len(table)} row under its header, and a drive needs more. Was the logger started?")
     if column is None and (counting := _row_number(table)):
