@@ -13,10 +13,18 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 from pullbook.analysis.result import analyse
-from pullbook.simulate import SCENARIOS, true_change, write_experiment
+from pullbook.simulate import SCENARIOS, write_experiment
+from pullbook.simulate.scenarios import Scenario, true_peak_rise
 from test_samples import RIGHT
 
 FIRST_SEED = 1000
+
+
+def at_equal_boost(scenario: Scenario) -> float:
+    """Return the true change with every hose tight [K]: the answer is given at equal boost."""
+    return true_peak_rise(scenario, cooler=scenario.cooler_after) - true_peak_rise(
+        scenario, cooler=scenario.cooler_before
+    )
 
 
 def judge(task: tuple[str, int]) -> tuple[str, bool, str]:
@@ -27,7 +35,7 @@ def judge(task: tuple[str, int]) -> tuple[str, bool, str]:
         result = analyse(write_experiment(Path(folder) / name, scenario, seed=seed))
     c = result.comparison
     first = result.findings[0].code if result.findings else ""
-    return c.verdict, c.low <= true_change(scenario) <= c.high, first
+    return c.verdict, c.low <= at_equal_boost(scenario) <= c.high, first
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -46,7 +54,7 @@ def main(arguments: list[str] | None = None) -> int:
             told = ", ".join(f"{verdict} {n}" for verdict, n in verdicts.most_common())
             covered, leads = sum(c for _, c, _ in found), sum(f == "boost-lower" for _, _, f in found)
             print(
-                f"| {name} | {true_change(scenario):+.1f} | {right} of {count} | {covered} of {count} "
+                f"| {name} | {at_equal_boost(scenario):+.1f} | {right} of {count} | {covered} of {count} "
                 f"| {leads} of {count} | {told} |",
                 flush=True,
             )
