@@ -163,7 +163,7 @@ def boost_cell(task: tuple[int, float, int]) -> str:
 def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--count", type=int, default=2000, help="experiments a cell")
+    parser.add_argument("--count", type=int, default=600, help="experiments a cell")
     count = parser.parse_args(arguments).count
     print(f"{count} experiments a cell, seed {SEED}, allowance {ALLOWANCE_K} K, {PULLS} pulls a session")
     print("| sessions a side | day-to-day SD, K | coverage | half-width, K | against known variances | wrong verdicts "

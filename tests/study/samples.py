@@ -41,7 +41,7 @@ def judge(task: tuple[str, int]) -> tuple[str, bool, str]:
 def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--count", type=int, default=50, help="seeds a scenario")
+    parser.add_argument("--count", type=int, default=20, help="seeds a scenario")
     count = parser.parse_args(arguments).count
     print(f"{count} seeds a scenario, from {FIRST_SEED}")
     print("| scenario | true change, K | right verdict | truth in the interval | boost warning first | verdicts |")

@@ -190,7 +190,7 @@ def table(count: int, pool: ProcessPoolExecutor) -> Iterator[str]:
 def main(arguments: list[str] | None = None) -> int:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--count", type=int, default=1000, help="experiments a row")
+    parser.add_argument("--count", type=int, default=300, help="experiments a row")
     with ProcessPoolExecutor() as pool:
         for line in table(parser.parse_args(arguments).count, pool):
             print(line, flush=True)
