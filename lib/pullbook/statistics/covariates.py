@@ -45,15 +45,12 @@ class Covariate:
         The condition less its mean over the sessions, in its own unit.
     prior : Prior
         What physics says of the slope.
-    reading_u : float
-        Standard uncertainty of a session's reading, in the condition's unit.
     """
 
     name: str
     unit: str
     centred: np.ndarray
     prior: Prior
-    reading_u: float = 0.0
 
 
 def covariates_of(data: SessionMeans, *, equal_boost: bool = True) -> list[Covariate]:
@@ -76,17 +73,17 @@ def covariates_of(data: SessionMeans, *, equal_boost: bool = True) -> list[Covar
     level, inlet_c = float(np.mean(data.means)), float(np.mean(inlet))
     found = []
 
-    def add(name: str, unit: str, values: np.ndarray, prior: Prior | None, reading_u: float = 0.0) -> None:
+    def add(name: str, unit: str, values: np.ndarray, prior: Prior | None) -> None:
         if prior is not None and np.isfinite(values).all():
-            found.append(Covariate(name, unit, values - values.mean(), prior, reading_u))
+            found.append(Covariate(name, unit, values - values.mean(), prior))
 
     per_kelvin = f"{outcome.change_unit}/K"
     if outcome.ambient == "density":
-        add(INLET, per_kelvin, inlet, density_on_inlet(level, rise_k=rise, inlet_c=inlet_c), data.inlet_u)
+        add(INLET, per_kelvin, inlet, density_on_inlet(level, rise_k=rise, inlet_c=inlet_c))
     elif outcome.ambient == "power":
-        add(INLET, per_kelvin, inlet, relative_slope(outcome, level, inlet_c=inlet_c), data.inlet_u)
+        add(INLET, per_kelvin, inlet, relative_slope(outcome, level, inlet_c=inlet_c))
     else:
-        add(INLET, per_kelvin, inlet, ambient_slope(outcome, rise_k=rise, inlet_c=inlet_c), data.inlet_u)
+        add(INLET, per_kelvin, inlet, ambient_slope(outcome, rise_k=rise, inlet_c=inlet_c))
     ratio = data.pressure_ratio
     if equal_boost and np.isfinite(ratio).all() and (ratio > BOOSTED).all():
         on_compression = (
