@@ -78,7 +78,7 @@ bench: $(VENV)/.installed-test
 	@$(STUDY) -m bench.reader
 	@$(STUDY) -m bench.batch
 
-# Damaged files, kills, full disks, canaries and leaks: about ten minutes; prints counts and its seed.
+# Damaged files, kills, full disks, canaries and leaks: a few minutes; prints counts and its seed.
 audit: $(VENV)/.installed-test
 	@$(STUDY) -m audit $(AUDIT)
 
