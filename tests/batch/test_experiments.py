@@ -88,7 +88,7 @@ def test_hidden_folders_and_rendered_output_are_left_out(fleet):
 
 def test_folders_without_experiments_are_refused(tmp_path):
     (tmp_path / "empty").mkdir()
-    with pytest.raises(ExperimentError, match=r"empty: holds no experiment: no experiment\.yaml in it or"):
+    with pytest.raises(ExperimentError, match=r"empty: .*no experiment\.yaml"):
         find_experiments([tmp_path / "empty"])
     with pytest.raises(ExperimentError, match="nowhere: no such folder"):
         find_experiments([tmp_path / "nowhere"])
@@ -161,7 +161,7 @@ def test_a_place_that_cannot_be_written_to_is_refused_before_any_work(fleet, tmp
     assert main(["batch", str(fleet), "--out", str(tmp_path / "file")]) == 2
     assert "(File exists)" in capsys.readouterr().err
     assert main(["batch", str(fleet), "--out", str(fleet / "a" / "logs")]) == 2
-    assert "inside the experiment a" in capsys.readouterr().err
+    assert re.search(r"experiment a\b.*--out", capsys.readouterr().err)
 
 
 def test_a_fault_of_the_program_is_told_in_its_row_without_paths(tmp_path, monkeypatch):
@@ -184,7 +184,7 @@ def test_a_copy_of_an_experiment_does_not_count_twice(fleet, tmp_path):
     assert [(row.folder, row.status) for row in rows] == [
         ("a", "done"), ("a copy", "refused"), ("c", "refused"), ("b", "done"),
     ]  # fmt: skip
-    assert "those of a;" in rows[1].message
+    assert re.search(r"\ba\b\.", rows[1].message)
     assert rows[1].verdict == ""
 
 
@@ -360,7 +360,7 @@ def test_a_worker_that_is_killed_in_the_middle_loses_nothing(many, tmp_path):
     os.kill(analysing(process.pid)[0], signal.SIGKILL)
     text, error = process.communicate(timeout=LONGEST_S)
     assert (process.returncode, error) == (0, "")
-    assert "0 of 6 analysed improved: 6 not resolved" in text
+    assert "0 of 6 services clearly helped" in text
     rows = told(out)
     assert [row["folder"] for row in rows] == [f"van-{k:02d}" for k in range(6)]
     assert {row["status"] for row in rows} == {"done"}
@@ -457,7 +457,7 @@ def test_a_worker_of_a_scheduler_that_is_killed_in_the_middle_loses_nothing(many
     parts.workers[0].kill()
     text, error = process.communicate(timeout=LONGEST_S)
     assert (process.returncode, error) == (0, "")
-    assert "0 of 6 analysed improved: 6 not resolved" in text
+    assert "0 of 6 services clearly helped" in text
     rows = told(out)
     assert [(row["folder"], row["status"]) for row in rows] == [(f"van-{k:02d}", "done") for k in range(6)]
     assert sorted(path.parent.name for path in out.rglob("results.json")) == [row["folder"] for row in rows]

@@ -41,7 +41,7 @@ def hostile():
 def test_the_verdict_its_uncertainty_and_the_limits_are_there(evening) -> None:
     for text in (markdown(compose(evening)), bbcode(compose(evening))):
         assert "Not resolved" in text
-        assert "95% interval" in text
+        assert "95 % interval" in text
         assert "One vehicle and one service" in text
         assert "sessions" in text
         assert len(text) < 3000
