@@ -277,9 +277,10 @@ def _quoted(text: str) -> str:
 def _read_me(scenario: Scenario, seed: int) -> str:
     before = true_peak_rise(scenario, cooler=scenario.cooler_before)
     change = true_change(scenario)
+    said = f"The true change is {_signed(change)} K." if round(change, 1) else "Nothing truly changed."
     truth = (
         f"At {scenario.reference.ambient_c:.1f} °C and {scenario.reference.pressure_kpa:.1f} kPa, without scatter, the "
-        f"peak rise is {before:.1f} K before and {before + change:.1f} K after. The true change is {_signed(change)} K."
+        f"peak rise is {before:.1f} K before and {before + change:.1f} K after. {said}"
     )
     if scenario.leak_after:
         tight = true_peak_rise(scenario, cooler=scenario.cooler_after) - before
