@@ -27,7 +27,6 @@ PARTS = (
     sections.routes,
     sections.budget,
     sections.like_for_like,
-    sections.service,
     sections.conclusion,
     sections.colophon,
 )
