@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import plotly.graph_objects as go
@@ -18,15 +18,13 @@ from pullbook.analysis.result import Result
 from pullbook.analysis.sessions import Drive
 from pullbook.reading.logs import Signal
 from pullbook.reading.units import CHANNELS
+from pullbook.report import answer_picture
+from pullbook.report.answer_picture import Drawing
 from pullbook.runs.find import Run
 from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
-from pullbook.statistics.estimate import Slope, conditions_of
 from pullbook.statistics.power import Plan
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 # Okabe and Ito's colours for every kind of colour vision; the markers differ too, for grey prints.
 COLOUR = {"before": "#0072B2", "after": "#D55E00"}
@@ -78,80 +76,9 @@ def series(*names: str) -> dict[str, list[str]]:
     return {"series": list(names)}
 
 
-def _counted(result: Result) -> pd.DataFrame:
-    outcome = result.experiment.outcome_spec
-    frame = result.measures
-    return frame[frame["included"] & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
-
-
-def brought_to(slopes: Sequence[Slope]) -> str:
-    """Say to which common conditions a figure was brought."""
-    conditions = conditions_of(slopes)
-    return f"brought to one {conditions}" if conditions else "as measured"
-
-
-def every_run(result: Result) -> Picture:
-    """Show every run that counts, session by session, with the session means at common conditions."""
-    outcome, rows = result.experiment.outcome_spec, _counted(result)
-    digits = max(1, decimals(result.comparison.standard_uncertainty))
-    unit = unit_suffix(outcome.unit)
-    figure = go.Figure()
-    for phase in ("before", "after"):
-        part = rows[rows["phase"] == phase]
-        names = list(dict.fromkeys(part["session"]))
-        x: list[float] = []
-        order = {s.name: k for k, s in enumerate(result.experiment.sessions)}
-        for name in names:
-            count = int((part["session"] == name).sum())
-            x += list(order[name] + np.linspace(-0.22, 0.22, count) if count > 1 else [order[name]])
-        figure.add_scatter(
-            x=x,
-            y=part[outcome.name].tolist(),
-            mode="markers",
-            name=f"{phase}: single {outcome.kind}s",
-            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 9, "opacity": 0.65},
-            customdata=[f"{s}, {outcome.kind} {n}" for s, n in zip(part["session"], part["number"], strict=True)],
-            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{unit}<extra></extra>",
-        )
-        means = [s for s in result.comparison.sessions if s.phase == phase]
-        lines_x: list[float | None] = []
-        lines_y: list[float | None] = []
-        for mean in means:
-            lines_x += [order[mean.session] - 0.32, order[mean.session] + 0.32, None]
-            lines_y += [mean.normalised, mean.normalised, None]
-        figure.add_scatter(
-            x=lines_x,
-            y=lines_y,
-            mode="lines",
-            name=f"{phase}: session mean",
-            meta=series(*(f"{mean.session}: session mean" for mean in means)),
-            line={"color": COLOUR[phase], "width": 3},
-            hoverinfo="skip",
-        )
-    names = [s.name for s in result.experiment.sessions]
-    figure.update_xaxes(tickvals=list(range(len(names))), ticktext=names, title="session")
-    figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
-    c = result.comparison
-    return layout(
-        figure,
-        caption=(
-            f"Every {outcome.kind} that counts: {c.before.pulls} before in {counted(c.before.sessions, 'session')}, "
-            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means, {brought_to(c.slopes)}."
-        ),
-        description=(
-            f"{sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.{digits}f}{unit} "
-            f"before, {c.after.mean:.{digits}f}{unit} after."
-        ),
-        height=400,
-    )
-
-
-def change(result: Result) -> Picture | None:
-    """Show the change with its interval against the change that matters; nothing where there is none."""
-    c = result.comparison
-    if not c.comparable:
-        return None
-    return _forest([("this result", c.change, c.low, c.high, True)], c, height=190, legend=True)
+def answer(result: Result) -> Drawing:
+    """Show what answers: every run that counts with the weather taken out, and the difference with its interval."""
+    return answer_picture.picture(result)
 
 
 def other_routes(result: Result) -> Picture | None:
