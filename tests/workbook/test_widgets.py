@@ -204,7 +204,7 @@ def test_nothing_is_saved_while_a_setting_is_refused(controls, folder):
 
 
 def test_pictures_have_no_toolbar(workbook, shown):
-    workbook.show(figures.change)
+    workbook.show(figures.answer)
     bundle = shown.values[0]._repr_mimebundle_()
     assert bundle[figures.PLOTLY_MIME]["config"] == {"displayModeBar": False}
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from html import escape as escape_html
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -96,7 +95,7 @@ class Answer:
 
 @dataclass(frozen=True, eq=False)
 class Drawing:
-    """A picture drawn already, its text in the page's letters and its colours the page's; nothing has to run to show it.
+    """A picture drawn already, in the page's letters and colours: nothing has to run to show it.
 
     Attributes
     ----------
@@ -125,7 +124,9 @@ def answer_of(result: Result) -> Answer:
     """Gather what the picture shows from a result."""
     c = result.comparison
     sessions = tuple(
-        SessionMarks(name=figure.session, phase=figure.phase, measured=runs, common=runs + figure.normalised - figure.mean)
+        SessionMarks(
+            name=figure.session, phase=figure.phase, measured=runs, common=runs + figure.normalised - figure.mean
+        )
         for figure, runs in zip(c.sessions, c.data.single_runs, strict=True)
     )
     return Answer(
@@ -190,7 +191,9 @@ def caption(answer: Answer) -> str:
     c = answer.comparison
     kind = c.spec.kind
     if not c.comparable:
-        return f"Every {kind} that counts, as measured. The phases cannot be compared, so there is no difference to draw."
+        return (
+            f"Every {kind} that counts, as measured. The phases cannot be compared, so there is no difference to draw."
+        )
     if not answer.corrected:
         return f"Every {kind} that counts, as measured. On the right the difference of the means, on the same scale."
     return (
@@ -249,13 +252,19 @@ def draw(
     ticks = 3.1 * text
     head = text * (4.4 if narrow else 2.9)
     foot = text * (4.9 if narrow else 3.4)
+    tall = height - head - foot
     right_ticks = 3.1 * text
     split = width * (0.6 if narrow else 0.68)
 
     def axes(x: float, wide: float) -> Axes:
         whole_w, whole_h = figure.bbox.width, figure.bbox.height
         made = figure.add_axes(
-            ((left + x) / whole_w, 1 - (top + height - foot) / whole_h, wide / whole_w, (height - head - foot) / whole_h)
+            (
+                (left + x) / whole_w,
+                1 - (top + height - foot) / whole_h,
+                wide / whole_w,
+                (height - head - foot) / whole_h,
+            )
         )
         made.patch.set_visible(False)
         for side in made.spines.values():
@@ -265,7 +274,7 @@ def draw(
         made.tick_params(length=0, labelsize=text * 0.92, labelcolor=inks["soft"], pad=0.4 * text)
         return made
 
-    low, high = _span(answer, room=1.7 * text / (height - head - foot))
+    low, high = _span(answer, room=1.7 * text / tall)
     runs = axes(ticks, split - ticks)
     runs.set_ylim(low, high)
     change = axes(split, width - split - right_ticks)
@@ -345,9 +354,7 @@ def _draw_runs(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, na
     _name_sessions(axes, answer, places, inks, text=text, said=said if narrow else {})
 
 
-def _draw_session(
-    axes: Axes, place: _Place, inks: canvas.Inks, *, size: float, corrected: bool, text: float
-) -> None:
+def _draw_session(axes: Axes, place: _Place, inks: canvas.Inks, *, size: float, corrected: bool, text: float) -> None:
     session = place.session
     count = len(session.common)
     reach = min(0.38 * place.width, 0.55 * size * (count - 1) + 0.5 * text * (count > 1))
@@ -361,8 +368,8 @@ def _draw_session(
             markeredgecolor=colour, markeredgewidth=1.0, zorder=4,
         )  # fmt: skip
     axes.plot(
-        x, session.common, linestyle="none", marker=mark, markersize=0.75 * size if corrected else size, markerfacecolor=colour,
-        markeredgecolor=inks["paper"], markeredgewidth=0.6, zorder=5,
+        x, session.common, linestyle="none", marker=mark, markersize=0.75 * size if corrected else size,
+        markerfacecolor=colour, markeredgecolor=inks["paper"], markeredgewidth=0.6, zorder=5,
     )  # fmt: skip
 
 
@@ -372,7 +379,10 @@ def _name_sessions(
     """Write the sessions' names below them where there is room for all, their numbers otherwise; means if given."""
     small = 0.85 * text
     names = [typeset(place.session.name) for place in places]
-    fits = all(canvas.text_width(name, size=small) < place.width - 0.5 * text for name, place in zip(names, places, strict=True))
+    fits = all(
+        canvas.text_width(name, size=small) < place.width - 0.5 * text
+        for name, place in zip(names, places, strict=True)
+    )
     place_in = {phase: [s.name for s in answer.of(phase)] for phase in PHASES}
     for name, place in zip(names, places, strict=True):
         shown = name if fits else str(place_in[place.session.phase].index(place.session.name) + 1)
@@ -402,9 +412,7 @@ def _draw_change(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, 
     axes.tick_params(length=0)
     axes.set_yticks([zero + tick for tick in ticks])
     axes.set_yticklabels([typeset(f"{tick:+.{_places_of(ticks)}f}") if tick else "0" for tick in ticks])
-    axes.axhspan(
-        zero - c.worthwhile, zero + c.worthwhile, facecolor=inks["line"], alpha=0.55, linewidth=0, zorder=0
-    )
+    axes.axhspan(zero - c.worthwhile, zero + c.worthwhile, facecolor=inks["line"], alpha=0.55, linewidth=0, zorder=0)
     axes.plot([0, width], [zero, zero], color=inks["before"], linewidth=1.2, zorder=2)
     x = 0.24 * width
     middle, ends = zero + c.change, (zero + c.low, zero + c.high)
@@ -513,8 +521,8 @@ def _draw_key(figure: Figure, inks: canvas.Inks, mark: str, *, x: float, y: floa
 
     if mark in ("hollow", "filled"):
         add(
-            marker="o", markersize=(0.66 if mark == "hollow" else 0.5) * text, markeredgecolor=inks["ink"], markeredgewidth=1,
-            markerfacecolor=inks["paper"] if mark == "hollow" else inks["ink"],
+            marker="o", markersize=(0.66 if mark == "hollow" else 0.5) * text, markeredgecolor=inks["ink"],
+            markeredgewidth=1, markerfacecolor=inks["paper"] if mark == "hollow" else inks["ink"],
         )  # fmt: skip
         return
     colour, alpha = (inks["before"], 0.2) if mark == "band" else (inks["line"], 0.75)

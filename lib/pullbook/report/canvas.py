@@ -1,6 +1,6 @@
 """Matplotlib as the pictures here use it: its figures and canvases alone, and no settings but its own defaults.
 
-The part that keeps one global figure (``pyplot``) is never imported, so nothing here reaches pictures of the person's own.
+The part that keeps one global figure (``pyplot``) is never imported: nothing here reaches pictures of the person's own.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+
+import numpy as np
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -50,6 +52,8 @@ def to_svg(draw: Callable[[Figure, Inks], None], *, width: int, height: int, ink
     text = _saved(draw, stand_ins, width=width, height=height, form="svg").decode("utf-8")
     text = text[text.index("<svg") :]
     text = re.sub(r"<metadata>.*?</metadata>|<style[^>]*>.*?</style>|<!--.*?-->", "", text, flags=re.DOTALL)
+    # Nothing is drawn outside its axes, so nothing has to be cut off there.
+    text = re.sub(r' clip-path="[^"]*"|<clipPath.*?</clipPath>|<defs>\s*</defs>', "", text, flags=re.DOTALL)
     referred = set(re.findall(r"#([\w-]+)", text))
     text = re.sub(r' id="([\w.-]+)"', lambda m: f' id="{key}-{m[1]}"' if m[1] in referred else "", text)
     text = re.sub(r"(url\(#|xlink:href=\"#|href=\"#)", rf"\g<1>{key}-", text)
@@ -79,28 +83,32 @@ def to_png(draw: Callable[[Figure, Inks], None], *, width: int, height: int, ink
     return _saved(draw, dict(inks), width=width, height=height, form="png")
 
 
-def _saved(
-    draw: Callable[[Figure, Inks], None], inks: dict[str, str], *, width: int, height: int, form: str
-) -> bytes:
+def _saved(draw: Callable[[Figure, Inks], None], inks: dict[str, str], *, width: int, height: int, form: str) -> bytes:
     with _quiet():
         _load()
         import matplotlib
         from matplotlib.figure import Figure
 
-        own = {key: value for key, value in matplotlib.rcParamsDefault.items() if key != "backend"}
-        with matplotlib.rc_context({**own, **_RULES}):
+        rules: dict[Any, Any] = {key: value for key, value in matplotlib.rcParamsDefault.items() if key != "backend"}
+        with matplotlib.rc_context(rules | _RULES):
             figure = Figure(figsize=(width / DPI, height / DPI), dpi=DPI)
             figure.patch.set_visible(form == "png")
             draw(figure, inks)
             stream = io.BytesIO()
             if form == "png":
                 from matplotlib.backends.backend_agg import FigureCanvasAgg
+                from PIL import Image
 
-                FigureCanvasAgg(figure).print_png(stream, metadata={"Software": None}, pil_kwargs={"optimize": True})
+                canvas: Any = FigureCanvasAgg(figure)
+                canvas.draw()
+                Image.fromarray(np.asarray(canvas.buffer_rgba())).convert("RGB").save(
+                    stream, format="PNG", optimize=True
+                )
             else:
                 from matplotlib.backends.backend_svg import FigureCanvasSVG
 
-                FigureCanvasSVG(figure).print_svg(stream, metadata={"Date": None, "Creator": None, "Format": None})
+                canvas = FigureCanvasSVG(figure)
+                canvas.print_svg(stream, metadata={"Date": None, "Creator": None, "Format": None})
     return stream.getvalue()
 
 
@@ -129,12 +137,10 @@ def _load() -> None:
     try:
         here = Path.cwd()
     except OSError:  # the working folder is gone, and nothing can be read from it
-        import matplotlib  # noqa: F401
-
         return
     os.chdir(Path(spec.origin).parent / "mpl-data")
     try:
-        import matplotlib
+        pass
     finally:
         os.chdir(here)
 

@@ -1,7 +1,7 @@
 """Pictures of a result. Each is a plotly figure whose numbers come from the result alone.
 
-Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it, and every trace a
-name for the numbers behind the picture: its own, or ``meta.series``.
+Every figure carries ``layout.meta`` with a caption, a description for those who cannot see it, and the numbers behind
+it: whole, or as names of columns where they lie in its traces (`series`).
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from pullbook.report.answer_picture import Drawing
 from pullbook.runs.find import Run
 from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
+from pullbook.statistics.estimate import Slope, conditions_of
 from pullbook.statistics.power import Plan
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
 
@@ -53,10 +54,36 @@ class Picture:
         return {PLOTLY_MIME: plain, "text/plain": plain["layout"]["meta"]["description"]}
 
 
-def layout(figure: go.Figure, *, caption: str, description: str, height: int) -> Picture:
-    """Return a figure as a picture of the page, with its caption and its description for who cannot see it."""
+def layout(
+    figure: go.Figure,
+    *,
+    caption: str,
+    description: str,
+    height: int,
+    columns: Sequence[str],
+    rows: Sequence[Sequence[object]] | None = None,
+) -> Picture:
+    """Return a figure as a picture of the page.
+
+    Parameters
+    ----------
+    figure : plotly.graph_objects.Figure
+    caption, description : str
+        What stands below it, and what it shows for those who cannot see it.
+    height : int
+        [px]
+    columns : sequence of str
+        Headings of the numbers behind it, with their units.
+    rows : sequence of sequence of object, optional
+        These numbers, rounded as they are shown; without them they are the points of the traces (`series`).
+    """
+    told: dict[str, Any] = {"caption": caption, "description": description}
+    if rows is None:
+        told["columns"] = list(columns)
+    else:
+        told["numbers"] = {"columns": list(columns), "rows": [list(row) for row in rows]}
     figure.update_layout(
-        meta={"caption": caption, "description": description},
+        meta=told,
         height=height,
         margin={"l": 64, "r": 16, "t": 16, "b": 56},
         paper_bgcolor="rgba(0,0,0,0)",
@@ -71,9 +98,15 @@ def layout(figure: go.Figure, *, caption: str, description: str, height: int) ->
     return Picture(figure)
 
 
-def series(*names: str) -> dict[str, list[str]]:
-    """Name what a trace shows in the numbers behind its picture: one name, or one for each part between its breaks."""
-    return {"series": list(names)}
+def series(*names: Sequence[str]) -> dict[str, list[list[str]]]:
+    """Say what stands before x and y of a trace's points: once, or once for each part between its breaks."""
+    return {"rows": [list(name) for name in names]}
+
+
+def brought_to(slopes: Sequence[Slope]) -> str:
+    """Say to which common conditions a figure was brought."""
+    conditions = conditions_of(slopes)
+    return f"brought to one {conditions}" if conditions else "as measured"
 
 
 def answer(result: Result) -> Drawing:
@@ -153,7 +186,12 @@ def _forest(
         f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:g}{unit}, is too small to matter to you."
     )
     return layout(
-        figure, caption=text if legend else "The same change by other routes.", description=text, height=height
+        figure,
+        caption=text if legend else "The same change by other routes.",
+        description=text,
+        height=height,
+        columns=["route", *(f"{name}{in_brackets(c.unit)}" for name in ("change", "low", "high"))],
+        rows=[(name, *(round(value, digits) for value in ends)) for name, *ends, _ in rows],
     )
 
 
@@ -176,6 +214,7 @@ def drives(result: Result) -> Picture:
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
         ),
         height=110 + 165 * count,
+        columns=DRIVE_COLUMNS,
     )
 
 
@@ -186,6 +225,7 @@ def timeline(drive: Drive) -> Picture:
         caption="Strong shade: pulls that count; light: cruises that count; hatched: what does not count.",
         description=f"Speed, pedal, charge and inlet temperature over time in {drive.session.name}, the runs shaded.",
         height=260,
+        columns=DRIVE_COLUMNS,
     )
     picture.figure.update_layout(margin={"l": TIMELINE_MARGINS[0], "r": TIMELINE_MARGINS[1]})
     picture.figure.update_xaxes(range=[0, drive.log.duration_s], domain=[0, 1], automargin=False)
@@ -193,6 +233,7 @@ def timeline(drive: Drive) -> Picture:
     return picture
 
 
+DRIVE_COLUMNS = ("session", "signal", "unit", "time since the log began [s]", "value")
 TIMELINE_MARGINS = (64, 56)  # left and right, in pixels
 
 
@@ -221,7 +262,7 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
                     col=1,
                     secondary_y=right,
                     name=name,
-                    meta=series(f"{drive.session.name}: {name} [{CHANNELS[channel][1]}]"),
+                    meta=series((drive.session.name, name, CHANNELS[channel][1])),
                     legendgroup=name,
                     showlegend=k == 1,
                     hovertemplate=f"{name}: %{{y:.0f}} at %{{x:.0f}} s<extra>{drive.session.name}</extra>",
@@ -271,7 +312,6 @@ def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
             hoveron="fills",
             text=escape(f"{run.name}: {run.reason}"),
             hoverinfo="text",
-            meta=series(f"{drive.session.name}: {run.name} does not count"),
             showlegend=False,
             row=row,
             col=1,
@@ -365,7 +405,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             mode="lines",
             line={"color": COLOUR[phase], "width": 0.8},
             opacity=0.35,
-            meta=series(*(f"{drive.session.name}, {run.name}" for run in pulls)),
+            meta=series(*((drive.session.name, run.name) for run in pulls)),
             showlegend=False,
             hoverinfo="skip",
         )
@@ -378,7 +418,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             mode="lines",
             line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
             name=f"{phase}: mean of a session",
-            meta=series(f"{drive.session.name}: mean"),
+            meta=series((drive.session.name, "mean")),
             legendgroup=phase,
             showlegend=phase not in shown,
             hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
@@ -386,14 +426,16 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         shown.add(phase)
     if over == "time":
         figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
-    figure.update_xaxes(title="time since full load [s]" if over == "time" else "road speed [km/h]")
-    figure.update_yaxes(title=f"{sentence_case(label)}{in_brackets(unit)}")
+    across, up = "time since full load [s]" if over == "time" else "road speed [km/h]", f"{label}{in_brackets(unit)}"
+    figure.update_xaxes(title=across)
+    figure.update_yaxes(title=sentence_case(up))
     against = "time since full load" if over == "time" else "road speed"
     return layout(
         figure,
         caption=f"{sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
         description=f"{sentence_case(label)} against {against}, before and after the service.",
         height=380,
+        columns=("session", "run", across, up),
     )
 
 
@@ -404,6 +446,10 @@ def _times_at(speed: Signal, run: Run, grid_kmh: np.ndarray) -> np.ndarray:
         return np.full(len(grid_kmh), np.nan)
     reached: np.ndarray = np.interp(grid_kmh, np.maximum.accumulate(values), times, left=np.nan, right=np.nan)
     return reached
+
+
+def _rounded(value: float, digits: int) -> float | None:
+    return round(value, digits) if np.isfinite(value) else None
 
 
 def _nulls(values: np.ndarray) -> list[float | None]:
@@ -438,13 +484,11 @@ def against_inlet(result: Result) -> Picture:
                 mode="none",
                 fillcolor=COLOUR[phase],
                 opacity=0.18,
-                meta=series(f"{phase}: slope used, edge of its uncertainty"),
                 showlegend=False,
                 hoverinfo="skip",
             )
             figure.add_scatter(
                 x=x.tolist(), y=middle.tolist(), mode="lines", showlegend=False, hoverinfo="skip",
-                meta=series(f"{phase}: slope used"),
                 line={"color": COLOUR[phase], "width": 2, "dash": "solid" if phase == "before" else "dash"},
             )  # fmt: skip
     figure.update_xaxes(
@@ -457,7 +501,14 @@ def against_inlet(result: Result) -> Picture:
             f" Lines: the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}; physics alone says "
             f"{slope.prior:.2f} ± {slope.prior_u:.2f}. The change is the distance between the lines."
         )
-    return layout(figure, caption=text, description=text, height=380)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=380,
+        columns=("session", "phase", "inlet temperature [°C]", f"{outcome.label}, mean{in_brackets(outcome.unit)}"),
+        rows=[(s.session, s.phase, _rounded(s.inlet_c, 1), _rounded(s.mean, 1)) for s in c.sessions],
+    )
 
 
 def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") -> Picture:
@@ -491,7 +542,14 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
         f"{worthwhile_change:g}{unit_suffix(unit)} asked for. Days count: the lines for more pulls a session lie close "
         "together."
     )
-    return layout(figure, caption=text, description=text, height=380)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=380,
+        columns=("sessions a side", "pulls a session", f"change{in_brackets(unit)}"),
+        rows=[(p.sessions, p.pulls, round(p.safe_change, 1)) for p in found],
+    )
 
 
 def budget(result: Result) -> Picture | None:
@@ -505,7 +563,6 @@ def budget(result: Result) -> Picture | None:
         x=[line.standard_uncertainty for line in lines],
         y=[_wrapped(line.source, 24) for line in lines],
         orientation="h",
-        meta=series("standard uncertainty"),
         marker={"color": "#009E73"},
         text=[f"{line.standard_uncertainty:.2g}" for line in lines],
         textposition="auto",
@@ -517,4 +574,11 @@ def budget(result: Result) -> Picture | None:
         f"What the uncertainty is made of: {largest.source} weighs most. Together (root of the sum of squares) "
         f"{c.standard_uncertainty:.2g}{unit_suffix(c.unit)}."
     )
-    return layout(figure, caption=text, description=text, height=110 + 42 * len(lines))
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=110 + 42 * len(lines),
+        columns=("source", f"standard uncertainty{in_brackets(c.unit)}"),
+        rows=[(line.source, float(f"{line.standard_uncertainty:.2g}")) for line in reversed(lines)],
+    )

@@ -226,9 +226,7 @@ def _write_card(figure: Figure, post: Post, answer: answer_picture.Answer, inks:
     _paragraph(figure, post.made_by, y=height - 34, size=16, ink=inks["soft"], most=1)
 
 
-def _paragraph(
-    figure: Figure, text: str, *, y: float, size: float, ink: str, most: int, bold: bool = False
-) -> float:
+def _paragraph(figure: Figure, text: str, *, y: float, size: float, ink: str, most: int, bold: bool = False) -> float:
     """Draw wrapped text and return where it ends; what is too long for its lines is cut with an ellipsis."""
     width, height = CARD_SIZE
     lines = _wrapped(canvas.drawable(text), size=size, bold=bold, room=width - 2 * _EDGE)
