@@ -334,7 +334,7 @@ def _draw_runs(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, na
     axes.yaxis.grid(True, color=inks["line"], linewidth=0.8)
     axes.set_axisbelow(True)
     most = max(len(s.common) for s in answer.sessions)
-    size = max(0.3 * text, min(0.62 * text, 0.8 * places[0].width / most))
+    size = max(0.45 * text, min(0.62 * text, 0.8 * places[0].width / most))
     for phase in PHASES:
         mine = [place for place in places if place.session.phase == phase]
         start, end = mine[0].middle - mine[0].width / 2, mine[-1].middle + mine[-1].width / 2

@@ -12,6 +12,7 @@ import os
 import re
 from collections.abc import Callable, Iterator, Mapping
 from functools import cache
+from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -140,7 +141,7 @@ def _load() -> None:
         return
     os.chdir(Path(spec.origin).parent / "mpl-data")
     try:
-        pass
+        import_module("matplotlib")
     finally:
         os.chdir(here)
 

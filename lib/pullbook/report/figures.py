@@ -25,6 +25,7 @@ from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import Slope, conditions_of
 from pullbook.statistics.power import Plan
+from pullbook.statistics.uncertainty import combined
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
 
 # Okabe and Ito's colours for every kind of colour vision; the markers differ too, for grey prints.
@@ -34,6 +35,7 @@ QUIET = "#7f7f7f"
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 HATCH = "rgba(127,127,127,0.25)"
 
+MOST_BARS = 6  # of the budget; the rest is small, and added up
 Over = Literal["time", "speed"]
 
 
@@ -91,7 +93,7 @@ def layout(
         font={"family": "system-ui, sans-serif", "size": 13, "color": "#444"},
         legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0},
         template="none",
-        dragmode=False,
+        dragmode=figure.layout.dragmode or False,
     )
     figure.update_xaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, ticks="outside", automargin=True)
     figure.update_yaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, automargin=True)
@@ -126,7 +128,7 @@ def other_routes(result: Result) -> Picture | None:
     if result.with_left_out is not None:
         w = result.with_left_out
         rows.append(("with what was left out", w.change, w.low, w.high, True))
-    return _forest(rows, c, height=90 + 52 * len(rows), legend=False)
+    return _forest(rows, c, height=90 + 40 * len(rows), legend=False)
 
 
 def with_and_without(result: Result, saved: Comparison | None) -> Picture | None:
@@ -207,13 +209,13 @@ def drives(result: Result) -> Picture:
     return layout(
         _drives(result.drives),
         caption=(
-            "Every drive. Strong shade: pulls that count; light shade: cruises that count; hatched with a dashed "
-            "outline: candidates that do not, with their reason in the table below."
+            "Every drive. Strong shade: pulls that count; light: cruises that count; hatched: what does not, its "
+            "reason in the table below. Drag to zoom, double-click to undo."
         ),
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
         ),
-        height=110 + 165 * count,
+        height=90 + 86 * count,
         columns=DRIVE_COLUMNS,
     )
 
@@ -244,8 +246,8 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
     figure = make_subplots(
         rows=count,
         cols=1,
-        shared_xaxes=False,
-        vertical_spacing=min(0.07, 0.35 / count),
+        shared_xaxes=True,  # one scale of time for all
+        vertical_spacing=min(0.04, 0.25 / count),
         specs=[[{"secondary_y": True}]] * count,
     )
     shapes: list[dict[str, Any]] = []
@@ -275,7 +277,7 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
             title_text="[°C]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
             tickmode="auto", nticks=5, range=_degrees(drives),
         )  # fmt: skip
-    figure.update_layout(shapes=shapes)
+    figure.update_layout(shapes=shapes, dragmode="zoom")
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
     return figure
 
@@ -417,7 +419,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             y=_nulls(mean),
             mode="lines",
             line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
-            name=f"{phase}: mean of a session",
+            name=phase,
             meta=series((drive.session.name, "mean")),
             legendgroup=phase,
             showlegend=phase not in shown,
@@ -434,7 +436,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         figure,
         caption=f"{sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
         description=f"{sentence_case(label)} against {against}, before and after the service.",
-        height=380,
+        height=320,
         columns=("session", "run", across, up),
     )
 
@@ -505,7 +507,7 @@ def against_inlet(result: Result) -> Picture:
         figure,
         caption=text,
         description=text,
-        height=380,
+        height=320,
         columns=("session", "phase", "inlet temperature [°C]", f"{outcome.label}, mean{in_brackets(outcome.unit)}"),
         rows=[(s.session, s.phase, _rounded(s.inlet_c, 1), _rounded(s.mean, 1)) for s in c.sessions],
     )
@@ -546,7 +548,7 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
         figure,
         caption=text,
         description=text,
-        height=380,
+        height=320,
         columns=("sessions a side", "pulls a session", f"change{in_brackets(unit)}"),
         rows=[(p.sessions, p.pulls, round(p.safe_change, 1)) for p in found],
     )
@@ -558,13 +560,16 @@ def budget(result: Result) -> Picture | None:
     if not c.comparable:
         return None
     lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
+    shown = [(line.source, line.standard_uncertainty) for line in lines[-MOST_BARS:]]
+    if smaller := lines[:-MOST_BARS]:
+        shown.insert(0, (counted(len(smaller), "smaller line") + " together", combined(smaller)))
     figure = go.Figure()
     figure.add_bar(
-        x=[line.standard_uncertainty for line in lines],
-        y=[_wrapped(line.source, 24) for line in lines],
+        x=[u for _, u in shown],
+        y=[_wrapped(source, 24) for source, _ in shown],
         orientation="h",
         marker={"color": "#009E73"},
-        text=[f"{line.standard_uncertainty:.2g}" for line in lines],
+        text=[f"{u:.2g}" for _, u in shown],
         textposition="auto",
         hoverinfo="skip",
     )
@@ -578,7 +583,7 @@ def budget(result: Result) -> Picture | None:
         figure,
         caption=text,
         description=text,
-        height=110 + 42 * len(lines),
+        height=100 + 38 * len(shown),
         columns=("source", f"standard uncertainty{in_brackets(c.unit)}"),
         rows=[(line.source, float(f"{line.standard_uncertainty:.2g}")) for line in reversed(lines)],
     )

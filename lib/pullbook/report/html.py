@@ -15,6 +15,7 @@ from pathlib import Path
 
 from pullbook.text import typeset
 
+MANY_COLUMNS = 9  # more are set smaller on paper
 STYLE = Path(__file__).with_name("style.css")
 CAUTIONS = (
     "Full-load acceleration belongs on a closed road or a dynamometer. Keep to speed limits; a passenger logs.",
@@ -87,10 +88,16 @@ def table(
         "<tr>" + "".join(f"<td{_side(k, numbers)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row)) + "</tr>"
         for row in rows
     )
-    whole = f'<table class="pb-table"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    many = " pb-many" if len(headings) > MANY_COLUMNS else ""
+    whole = f'<table class="pb-table{many}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
     if not caption:
         return Fragment(_scrolled(whole, headings[0]))
-    return Fragment(f"<details><summary>{escape(caption)}</summary>{_scrolled(whole, caption)}</details>")
+    return folded(caption, _scrolled(whole, caption))
+
+
+def folded(summary: str, html: str) -> Fragment:
+    """Return HTML, escaped already, folded under a line of text."""
+    return Fragment(f"<details><summary>{escape(summary)}</summary>{html}</details>")
 
 
 def _heading(heading: str, side: str) -> str:
@@ -120,7 +127,7 @@ def numbers_table(frame: str) -> str:
     words = f"Table: {', '.join(names[:3])}{', …' if len(names) > 3 else ''} ({count} rows)"
     size = re.search(r"<p>[^<]*</p>", whole)  # "5 rows × 3 columns" below one that pandas cut
     whole = whole.replace(size[0], "") if size else whole
-    return f"<details><summary>{escape(words)}</summary>{_scrolled(whole.strip(), words)}</details>"
+    return folded(words, _scrolled(whole.strip(), words)).html
 
 
 def _side(k: int, numbers: range) -> str:

@@ -11,6 +11,7 @@ import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -94,7 +95,7 @@ def _shown(notebook: NotebookNode) -> tuple[NotebookNode, list[dict[str, Any]]]:
     pictures: list[dict[str, Any]] = []
     for cell in shown.cells:
         if cell.cell_type == "code":
-            cell.outputs = list(_outputs(cell.outputs, pictures))
+            cell.outputs = _side_by_side(list(_outputs(cell.outputs, pictures)))
     return shown, pictures
 
 
@@ -113,6 +114,19 @@ def _outputs(outputs: list[NotebookNode], pictures: list[dict[str, Any]]) -> Ite
         elif 'class="dataframe"' in data.get("text/html", ""):
             output.data = {"text/html": numbers_table(str(data["text/html"]))}
         yield output
+
+
+def _side_by_side(outputs: list[NotebookNode]) -> list[NotebookNode]:
+    """Put plots that follow each other in one cell beside each other, where the page is wide enough."""
+    placed: list[NotebookNode] = []
+    for plots, group in groupby(outputs, key=lambda o: 'class="pb-plot"' in o.get("data", {}).get("text/html", "")):
+        members = list(group)
+        if plots and len(members) > 1:
+            joined = "".join(member.data["text/html"] for member in members)
+            members[0].data = {"text/html": f'<div class="pb-row">{joined}</div>'}
+            members = members[:1]
+        placed += members
+    return placed
 
 
 def _plot_html(figure: Mapping[str, Any], number: int) -> str:

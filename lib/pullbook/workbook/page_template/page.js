@@ -9,6 +9,7 @@
     "#CC79A7": "#e59ac5"
   };
   const PAPER_WIDTH = 680; // A4 with its margins
+  const pointer = window.matchMedia("(pointer: fine)");
   const scheme = window.matchMedia("(prefers-color-scheme: dark)");
   let pictures = [];
   let printing = false;
@@ -45,8 +46,10 @@
       shown.layout.margin.l = 52;
       shown.layout.margin.r = 8;
     }
+    if (!pointer.matches) shown.layout.dragmode = false;
     Object.keys(shown.layout).filter(function (key) { return /^[xy]axis/.test(key); }).forEach(function (key) {
-      shown.layout[key].fixedrange = true; // a finger on a figure scrolls the page
+      // A finger on a figure scrolls the page; a pointer may zoom along a picture that is made for it.
+      shown.layout[key].fixedrange = key[0] === "y" || !pointer.matches || shown.layout.dragmode !== "zoom";
       const title = shown.layout[key].title;
       if (!title) return;
       title.font = Object.assign({ size: shown.layout.font.size }, title.font);
