@@ -350,7 +350,7 @@ def test_pressing_on_to_full_load_is_one_acceleration() -> None:
     speed = [(0, 40), (30, 40), (36, 60), (50, 112), (120, 80)]
     pressed = [(0, 20), (29.9, 20), (30.1, 52), (35.9, 52), (36.1, END), (50, END), (50.1, REST), (120, 20)]
     log = make_log({"vehicle_speed": speed, "accelerator_position": pressed}, period_s=0.5)
-    assert only(find_runs(log, PROTOCOL).pulls).reason == "started at 60 km/h, above 45"
+    assert only(find_runs(log, PROTOCOL).pulls).reason == "started at 60 km/h, above 45 km/h"
 
 
 def test_a_pedal_that_ends_low_counts_if_the_load_agrees() -> None:
@@ -430,7 +430,7 @@ def test_a_pedal_floored_while_the_speed_is_rising_already_dates_the_pull_itself
     corners = {"vehicle_speed": ramp(30, 50, 40, 112), "accelerator_position": pedal((35, 50))}
     pull = only(find_runs(make_log(corners, period_s=0.5), PROTOCOL).pulls)
     assert abs(pull.start_s - 35) <= 0.25 + 0.1
-    assert pull.reason == "started at 58 km/h, above 45"  # 40 + 18 km/h, in 5 of the 20 s that take 72
+    assert pull.reason == "started at 58 km/h, above 45 km/h"  # 40 + 18 km/h, in 5 of the 20 s that take 72
 
 
 def test_two_pulls_in_one_rise_of_the_speed_do_not_overlap() -> None:
