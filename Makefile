@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
-PARALLEL := -n auto --maxprocesses 8
+PARALLEL := -n auto
 
 .PHONY: report test snapshots coverage oldest newest mutants bench audit study study-runs study-secondary lint samples clean
 .DEFAULT_GOAL := report
@@ -33,7 +33,7 @@ $(VENV)/.installed-test: $(VENV)/.installed
 report: $(VENV)/.installed
 	@$(BIN)/pullbook run sample_runs/fin_wash
 
-# A process a core; tests that share a costly set-up stay together (tests/conftest.py).
+# A process a core and one more; tests that share a costly set-up stay together (tests/conftest.py).
 test: $(VENV)/.installed-test
 	@$(BIN)/python -m pytest $(PARALLEL)
 
@@ -78,7 +78,7 @@ bench: $(VENV)/.installed-test
 	@$(STUDY) -m bench.reader
 	@$(STUDY) -m bench.batch
 
-# Damaged files, kills, full disks, canaries and leaks: about ten minutes; prints counts and its seed.
+# Damaged files, kills, full disks, canaries and leaks: a few minutes; prints counts and its seed.
 audit: $(VENV)/.installed-test
 	@$(STUDY) -m audit $(AUDIT)
 

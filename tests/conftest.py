@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import os
 import shutil
+import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,9 @@ from helpers.samples import HOSTILE, SAMPLES, copy_sample
 
 # One thread a process: the matrices are small, and threads that wait for each other take the other workers' time.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+# jsonschema, which notebooks are checked with, would build a URI grammar for a second in every process.
+sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 CHROMIUM_ARGUMENTS = [
@@ -38,6 +42,12 @@ TOGETHER = {
     "tests/workbook/test_page.py": "workbooks",
     "tests/workbook/test_run.py": "workbooks",
 }
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
+    """One process more than cores, for some tests wait for a child or a browser."""
+    return min((os.cpu_count() or 1) + 1, 8)
 
 
 @pytest.hookimpl(optionalhook=True)

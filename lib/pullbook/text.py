@@ -93,16 +93,25 @@ def fold(text: str, *, indent: str = "  ") -> str:
     Parameters
     ----------
     text : str
-        One line; its own indent stays.
+        Its own indent stays. After the first line, lines of YAML stay as they are: a reader copies them.
     indent : str
         Of the second line and those after it, beyond the first's.
     """
-    own = text[: len(text) - len(text.lstrip())]
+    first, *others = text.split("\n")
+    own = first[: len(first) - len(first.lstrip())]
+    lines = [_filled(first.lstrip(), own, own + indent)]
+    for line in others:
+        to_copy = line.startswith(" ") or re.fullmatch(r"\w+:", line)
+        lines.append(own + indent + line if to_copy else _filled(line, own + indent, own + indent))
+    return "\n".join(lines)
+
+
+def _filled(text: str, first: str, others: str) -> str:
     return textwrap.fill(
-        text.lstrip(),
+        text,
         width=min(shutil.get_terminal_size((80, 24)).columns, WIDEST_TEXT),
-        initial_indent=own,
-        subsequent_indent=own + indent,
+        initial_indent=first,
+        subsequent_indent=others,
         break_long_words=False,
         break_on_hyphens=False,
     )

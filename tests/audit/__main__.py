@@ -61,7 +61,7 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=int(time.time()), help="of what is drawn; printed")
     parser.add_argument("--share", type=float, default=1.0, help="of the numbers of files and kills")
     asked = parser.parse_args()
-    os.environ.setdefault("PYTHONPATH", str(Path(__file__).parents[1]))
+    os.environ["PYTHONPATH"] = str(Path(__file__).parents[1])  # whole: children get no relative part of it
     keep = Path(tempfile.mkdtemp(prefix="pullbook-audit-"))
     started = time.monotonic()
     print(f"seed {asked.seed}; files that end in a fault are kept in {keep}", flush=True)

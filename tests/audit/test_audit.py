@@ -7,7 +7,7 @@ from audit.fuzz import fuzz, kinds
 from audit.kills import full_disks, kills
 
 
-@pytest.mark.parametrize("kind", ["logs", "metar"])
+@pytest.mark.parametrize("kind", ["logs", "metar", "ledger", "gpx", "yaml"])
 def test_damaged_files_are_read_or_refused(kind, tmp_path) -> None:
     outcome = fuzz(kind, 60, seed=7, keep=tmp_path)
     assert outcome.faults == []

@@ -12,6 +12,7 @@ from helpers.samples import HOSTILE, SAMPLE_NAMES
 from pullbook.analysis.result import Result, analyse_experiment
 from pullbook.errors import Finding
 from pullbook.report import figures, html, sections
+from pullbook.settings.experiment import Notes
 from pullbook.statistics.verdict import VERDICT_WORDS
 
 PARTS = (
@@ -203,3 +204,21 @@ def test_the_colophon_promises_no_file_that_may_be_missing(result):
     text = sections.colophon(result).html
     assert "beside" not in text
     assert "pullbook run" in text
+
+
+def test_what_was_found_during_the_service_is_shown_and_escaped(result_of):
+    given = result_of("two_evenings")
+    assert sections.service(given).html == ""
+    notes = Notes(
+        photos=("fins-1.jpg", HOSTILE), came_out=HOSTILE, collected_ml=40, drying_h=24, parts_replaced=("two seals",)
+    )
+    service = given.experiment.service.model_copy(
+        update={"notes": notes, "sensors": {"charge_air_temperature": "refitted"}}
+    )
+    shown = dataclasses.replace(given, experiment=given.experiment.model_copy(update={"service": service}))
+    fragment = sections.service(shown)
+    assert "<script" not in fragment.html
+    assert "<img" not in fragment.html
+    text = text_of(fragment)
+    for said in ("collected 40 ml", "dried for 24 h", "two seals", "charge air temperature sensor refitted", "fins-1"):
+        assert said in text

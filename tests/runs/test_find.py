@@ -732,9 +732,9 @@ def test_two_halves_hold_the_runs_of_the_whole_but_the_one_cut(share: float) -> 
     ("marks", "to_kmh", "reason"),
     [
         ((60.0, 90.0), 92, ""),
-        ((60.0, 90.0), 86, "lifted at 86 km/h, before 90"),
+        ((60.0, 90.0), 86, "lifted at 86 km/h, before 90 km/h"),
         ((100.0,), 103, ""),
-        ((100.0,), 97, "lifted at 97 km/h, before 100"),
+        ((100.0,), 97, "lifted at 97 km/h, before 100 km/h"),
     ],
 )
 def test_what_the_outcome_needs_is_enough(marks: tuple[float, ...], to_kmh: float, reason: str) -> None:
@@ -779,7 +779,7 @@ def test_rolling_slowly_is_no_standing_start() -> None:
     speed = [(0, 0), (20, 0), (22, 13), (30, 13), (43, 102), (80, 0)]
     log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 43))}, period_s=0.4)
     pull = only(find_runs(log, Protocol(pull_from_kmh=0, pull_to_kmh=100)).pulls)
-    assert pull.reason == "started at 13 km/h, above 5"
+    assert pull.reason == "started at 13 km/h, above 5 km/h"
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
 from pullbook.runs.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.runs.operating_point import CHARGE_C
-from pullbook.settings.experiment import Experiment
+from pullbook.settings.experiment import Experiment, Notes
 from pullbook.settings.outcomes import elapsed_columns
 from pullbook.statistics.estimate import conditions_of
 from pullbook.statistics.robustness import AS_MEASURED
@@ -601,6 +601,25 @@ def _moved(result: Result, condition: Condition) -> str:
     carried = "allowed for" if condition.carried else "not allowed for"
     could_move = signed(result.shown.value(condition.could_move, unit), 1) + unit_suffix(result.shown.unit(unit))
     return f"{could_move}, {carried} ({result.shown.text(condition.basis)})"
+
+
+def service(result: Result) -> Fragment:
+    """Return what the person noted of the service and its sensors; nothing where nothing was."""
+    done = result.experiment.service
+    notes = done.notes or Notes()
+    rows = [
+        ("came out", notes.came_out),
+        ("collected", None if notes.collected_ml is None else f"{notes.collected_ml:g} ml"),
+        ("dried for", None if notes.drying_h is None else f"{notes.drying_h:g} h"),
+        ("parts replaced", ", ".join(notes.parts_replaced)),
+        *((channel.replace("_", " ") + " sensor", what) for channel, what in done.sensors.items()),
+        ("photos", ", ".join(notes.photos)),
+        ("remarks", notes.remarks),
+    ]
+    noted = [(name, text) for name, text in rows if text]
+    if not noted:
+        return Fragment("")
+    return table(("the service", "as noted"), noted, words_from=1, caption="What was found during the service")
 
 
 # --- the end -----------------------------------------------------------------------------------------------------
