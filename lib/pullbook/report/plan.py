@@ -7,6 +7,7 @@ from functools import cached_property
 from pathlib import Path
 
 from pullbook.errors import ComparisonError
+from pullbook.quantities import METRIC, Shown
 from pullbook.report.html import CAUTIONS, Fragment, escape, listed, table
 from pullbook.settings.experiment import Experiment, Protocol
 from pullbook.statistics.power import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
@@ -26,6 +27,8 @@ class PlanRequest:
         A session.
     scatter : Scatter
     protocol : Protocol
+    shown : Shown
+        The units to say it in.
     """
 
     change: float
@@ -33,6 +36,7 @@ class PlanRequest:
     pulls: int
     scatter: Scatter
     protocol: Protocol
+    shown: Shown = METRIC
 
     @cached_property
     def grid(self) -> tuple[Plan, ...]:
@@ -46,7 +50,7 @@ class PlanRequest:
     @property
     def digits(self) -> int:
         """Decimals that tell one plan from the next."""
-        return max(1, decimals(min(p.half_width for p in self.grid) / 4))
+        return max(1, decimals(self.shown.value(min(p.half_width for p in self.grid) / 4, self.unit)))
 
     @cached_property
     def fewest(self) -> Plan | None:
@@ -91,20 +95,24 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
                 f"{refusal}. A plan in {unit} needs an experiment's own scatter, and that a drive from each phase"
             ) from None
         scatter = Scatter()
-    return PlanRequest(change=wanted, unit=unit, pulls=pulls, scatter=scatter, protocol=experiment.protocol)
+    return PlanRequest(
+        change=wanted, unit=unit, pulls=pulls, scatter=scatter, protocol=experiment.protocol, shown=experiment.shown
+    )
 
 
 def answer_text(request: PlanRequest) -> str:
     """Say in one or two sentences what it takes."""
-    found, unit = request.fewest, unit_suffix(request.unit)
+    found, shown, of = request.fewest, request.shown, request.unit
+    unit, change = unit_suffix(shown.unit(of)), shown.brief(request.change, of)
+    day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
     rests_on = (
-        f"This rests on {request.scatter.source}: {request.scatter.day_sd:.2g}{unit} between days and "
-        f"{request.scatter.pull_sd:.2g}{unit} between pulls."
+        f"This rests on {request.scatter.source}: {day_sd:.2g}{unit} between days and "
+        f"{pull_sd:.2g}{unit} between pulls."
     )
     if found is None:
-        return f"A change of {request.change:g}{unit} is out of reach: 60 sessions a side would not do. {rests_on}"
+        return f"A change of {change} is out of reach: 60 sessions a side would not do. {rests_on}"
     return (
-        f"To tell a change of {request.change:g}{unit} four times out of five takes {found.sessions} sessions "
+        f"To tell a change of {change} four times out of five takes {found.sessions} sessions "
         f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
         f"driving in all. {rests_on}"
     )
@@ -141,14 +149,14 @@ def grid(request: PlanRequest) -> Fragment:
         (
             p.sessions,
             p.pulls,
-            f"±{p.half_width:.{digits}f}",
-            f"{p.safe_change:.{digits}f}",
+            f"±{request.shown.value(p.half_width, request.unit):.{digits}f}",
+            f"{request.shown.value(p.safe_change, request.unit):.{digits}f}",
             p.pulls_in_all,
             f"{p.driving_min / 60:.1f}",
         )
         for p in request.grid
     ]
-    unit = in_brackets(request.unit)
+    unit = in_brackets(request.shown.unit(request.unit))
     headings = (
         "sessions a side", "pulls a session", f"interval{unit}", f"told 4 times of 5{unit}",
         "pulls in all", "hours",
@@ -159,7 +167,7 @@ def grid(request: PlanRequest) -> Fragment:
 def sheet(request: PlanRequest) -> Fragment:
     """Return the sheet to take along: cautions first."""
     sessions = request.fewest.sessions if request.fewest else 3
-    lines = sheet_lines(request.protocol, sessions=sessions, pulls=request.pulls)
+    lines = [request.shown.text(s) for s in sheet_lines(request.protocol, sessions=sessions, pulls=request.pulls)]
     boxes = "".join(f"<li>☐ {escape(line)}</li>" for line in lines)
     return Fragment(
         f'<div class="pb-cautions"><h3>First, safety</h3>{listed(CAUTIONS).html}</div>'
@@ -172,18 +180,22 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
     request = plan_request(folder, change=change, pulls=pulls)
     cautions = (fold(f"  - {line}") for line in CAUTIONS)
     lines = ["First, safety:", *cautions, "", fold(answer_text(request), indent=""), ""]
-    unit = in_brackets(request.unit)
+    unit = in_brackets(request.shown.unit(request.unit))
     headings = ("sessions a side", "pulls a session", f"interval{unit}", f"told 4 of 5{unit}", "hours")
     widths = [max(6, len(heading)) for heading in headings]
     digits = request.digits
+
+    def in_units(change: float) -> str:
+        return f"{request.shown.value(change, request.unit):.{digits}f}"
+
     rows = [
-        (p.sessions, p.pulls, f"±{p.half_width:.{digits}f}", f"{p.safe_change:.{digits}f}", f"{p.driving_min / 60:.1f}")
+        (p.sessions, p.pulls, f"±{in_units(p.half_width)}", in_units(p.safe_change), f"{p.driving_min / 60:.1f}")
         for p in request.grid
     ]
     for cells in (headings, *rows):
         lines.append("  " + "  ".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True)))
     sessions = request.fewest.sessions if request.fewest else 3
     lines += ["", "On the day:"]
-    todo = sheet_lines(request.protocol, sessions=sessions, pulls=pulls)
+    todo = [request.shown.text(line) for line in sheet_lines(request.protocol, sessions=sessions, pulls=pulls)]
     lines += [fold(f"  [ ] {line}", indent="    ") for line in todo]
     return lines
