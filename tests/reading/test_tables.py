@@ -32,6 +32,17 @@ def test_header_units_row_and_preamble(delimiter: str) -> None:
     assert layout.units == ("s", "km/h", "kPa")
 
 
+def test_a_row_that_says_the_same_everywhere_is_no_header() -> None:
+    lines = ["Time,Speed,Boost", "s,km/h,kPa", "ECU,ECU,ECU", *(f"{k},{k},{k}" for k in range(20))]
+    layout = find_layout(lines, "log.csv")
+    assert (layout.headers, layout.units) == (("Time", "Speed", "Boost"), ("s", "km/h", "kPa"))
+
+
+def test_polish_letters_of_windows() -> None:
+    assert encoding_of("Temperatura płynu chłodzącego (°C)\n".encode("cp1250")) == "cp1250"
+    assert encoding_of("Débit d'air (m³/h);Température (°C)\n".encode("cp1252")) == "cp1252"
+
+
 def test_without_a_header_columns_are_numbered() -> None:
     layout = find_layout([f"{k},{k},{k}" for k in range(20)], "log.csv")
     assert layout.header_line is None

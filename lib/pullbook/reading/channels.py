@@ -54,7 +54,7 @@ _NOT_A_READING = {
     "maximum", "minimum", "control", "controller", "error", "correction", "average", "mean", "modelled", "estimated",
     "simulated", "expected", "adaptation", "learned", "offset", "trim", "threshold", "status", "state", "switch",
     "valve", "solenoid", "actuator", "duty", "wastegate", "voltage", "raw", "supported", "counter", "test", "fault",
-    "delta", "difference", "deviation", "gradient", "relay", "warning", "lamp", "set", "demand",
+    "delta", "difference", "deviation", "gradient", "relay", "warning", "lamp", "set", "demand", "time", "timestamp",
 }  # fmt: skip
 _RULES = tuple(
     replace(rule, refuses=rule.refuses | _NOT_A_READING)

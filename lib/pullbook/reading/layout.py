@@ -191,6 +191,8 @@ def _header_lines(cells: _Cells, data_line: int) -> tuple[int | None, int | None
     above = [k for k in range(data_line - 1, -1, -1) if any(cells(k))]
     width = len(cells(data_line))
     above = [k for k in above[:3] if len(cells(k)) >= 0.5 * width and len(cells(k)) > 1]
+    if above and len(above) > 1 and len({cell for cell in cells(above[0]) if cell}) == 1:
+        above = above[1:]  # a row that says the same everywhere names no column
     if not above:
         return None, None
     first = above[0]

@@ -16,6 +16,7 @@ from pullbook.reading.channels import Assignment, assign
 from pullbook.reading.headers import Header, parse_header
 from pullbook.reading.layout import MAX_COLUMNS, distinct, is_number, unit_in_cell
 from pullbook.reading.polling import refreshes
+from pullbook.reading.spikes import spikes
 from pullbook.reading.suggestions import suggested_channels
 from pullbook.reading.tables import Table, in_threads, read_table
 from pullbook.reading.time_axis import TimeAxis, TimeSource, time_axis
@@ -469,7 +470,8 @@ def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, 
         findings += more
         if signal is None:
             continue
-        signals[channel] = signal
+        signals[channel], more = _without_spikes(signal)
+        findings += more
         if column.unreadable:
             findings.append(_unreadable_cells(column))
     return signals, findings
@@ -508,6 +510,27 @@ def possible(signal: Signal, low: float, high: float = np.inf) -> tuple[Signal |
     if not good.any():
         return None, [finding]
     return replace(signal, time_s=signal.time_s[good], values=values[good]), [finding]
+
+
+def _without_spikes(signal: Signal) -> tuple[Signal, list[Finding]]:
+    time_s, values = signal.time_s, signal.values  # noqa: PD011 - no frame's values
+    spike = spikes(signal.channel, time_s, values)
+    count = int(np.count_nonzero(spike))
+    if not count:
+        return signal, []
+    first = int(np.argmax(spike))
+    finding = Finding(
+        code="spikes",
+        severity="warning" if count > 0.01 * len(spike) else "note",
+        message=(
+            f"{counted(count, 'reading')} of {signal.column!r} "
+            f"{'is' if count == 1 else 'are'} far from the one before and the one after, as when a contact is loose or "
+            f"the logger errs, and {'was' if count == 1 else 'were'} set aside; the first is "
+            f"{values[first]:.0f} at {time_s[first]:.0f} s."
+        ),
+        evidence={"channel": signal.channel, "readings": count, "at_s": float(time_s[first])},
+    )
+    return replace(signal, time_s=time_s[~spike], values=values[~spike]), [finding]
 
 
 def _without(signals: Mapping[str, Signal], channel: str) -> dict[str, Signal]:

@@ -277,7 +277,7 @@ def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name:
     # Rows may end in one delimiter too many; a longer row than that is damaged and passed over.
     trailing = bool(re.search(re.escape(delimiter) + b" *(\n|$)", body))
     spaced = any(mark + b" " in first for mark in (delimiter, b'"'))
-    parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced)
+    parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced, name=name)
     tail = _Tail(delimiter)
     data = tail.watch(itertools.chain([body], source))
     frames = []
@@ -331,7 +331,7 @@ def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Itera
             yield waiting.popleft().result()
 
 
-def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool) -> tuple[pd.DataFrame, int]:
+def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool, name: str) -> tuple[pd.DataFrame, int]:
     """Parse whole lines; return their rows and how many lines repeated the header."""
     if not block or block.isspace():
         return pd.DataFrame(columns=range(width)), 0
@@ -341,10 +341,27 @@ def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool) -> t
     except pd.errors.ParserError:
         # Quotes in odd places: the cells are read without any.
         frame = parse(block.replace(b'"', b""), quoting=csv.QUOTE_NONE)
-    repeated = np.zeros(len(frame), dtype=bool)
-    if layout.header_line is not None and not pd.api.types.is_numeric_dtype(frame[0]):
-        repeated = (frame[0].astype("string").str.strip() == layout.headers[0]).to_numpy(dtype=bool, na_value=False)
+    repeated = _header_rows(frame, layout, name)
     return (frame[~repeated] if repeated.any() else frame), int(repeated.sum())
+
+
+def _header_rows(frame: pd.DataFrame, layout: Layout, name: str) -> np.ndarray:
+    """Tell which rows say the header again; one that names the columns in another order cannot be passed over."""
+    texts = [k for k in frame if not pd.api.types.is_numeric_dtype(frame[k])]
+    if layout.header_line is None or len(texts) <= len(layout.headers) / 2:  # a row of words leaves no column numbers
+        return np.zeros(len(frame), dtype=bool)
+    named = frame[texts].isin(set(layout.headers)).to_numpy().sum(axis=1)
+    first = (frame[0].astype("string").str.strip() == layout.headers[0]).to_numpy(dtype=bool, na_value=False)
+    found: np.ndarray = first | (named > len(layout.headers) / 2)
+    for row in frame[found].drop_duplicates().astype("string").fillna("").to_numpy():
+        said = [mend_encoding(str(cell).strip()) for cell in row]
+        if any(said[1:]) and distinct(said)[: len(layout.headers)] != list(layout.headers):
+            raise LogError(
+                f"{name}: the header comes again with other columns or in another order ({', '.join(said)[:120]!r}). "
+                "Save what stands above that line and what stands below it as two files, and give both: "
+                "log: [first.csv, second.csv]."
+            )
+    return found
 
 
 def _parse_text(text: bytes, *, layout: Layout, width: int, spaced: bool, quoting: Literal[0, 3]) -> pd.DataFrame:

@@ -26,11 +26,12 @@ LEAST_SPEED_RANGE_KMH = 30.0
 LEAST_CHANGES = 100  # of the speed; from fewer nothing is concluded
 GUESSED_UNITS_S = (1.0, 1e-3, 1e-6, 60.0, 3600.0, 86_400.0)  # what a time without a unit is tried as, in this order
 
-# English, German, French, Spanish, Dutch, Italian.
+# English, German, French, Spanish, Dutch, Italian, Polish, Swedish.
 _TIME_WORDS = {
     "time", "timestamp", "timestamps", "elapsed", "clock", "seconds", "sec", "secs", "ms", "millis", "milliseconds",
     "datetime", "uptime", "t", "s", "zeit", "uhrzeit", "zeitstempel", "temps", "heure", "horodatage", "tiempo", "hora",
     "tijd", "tijdstip", "tijdstempel", "tempo", "ora", "orario", "runtime", "duration", "laufzeit", "dauer", "duree",
+    "czas", "tid", "tidpunkt",
 }  # fmt: skip
 _TIME_STEMS = ("time", "zeit", "tijd", "tiempo")
 _MISSPELT_FROM = ("time", "timestamp", "elapsed", "seconds", "runtime", "datetime", "clock")
@@ -52,6 +53,7 @@ _UNIT = re.compile(
     r"secondes|segundos|secondi|seconden|min|mins|minutes?|minuten|minutos|minuti|h|hr|hrs|hours?|stunden)"
     r"\.?\s*[\])]?$"
 )
+_TICKS = re.compile(r"[\[(]\s*(\d+(?:[.,]\d+)?)\s*[^\W\d]+\s*[\])]?$")  # "(10 ms)"
 _UNITS_S = (
     ("n", 1e-9), ("u", 1e-6), ("µ", 1e-6), ("μ", 1e-6), ("mic", 1e-6), ("ms", 1e-3), ("mil", 1e-3), ("min", 60.0),
     ("se", 1.0), ("st", 3600.0), ("s", 1.0), ("h", 3600.0),
@@ -119,8 +121,8 @@ def named_unit_s(table: Table, column: int) -> float | None:
     Examples
     --------
     >>> from pullbook.reading.time_column import unit_in_header_s
-    >>> [unit_in_header_s(text) for text in ("time_us", "Time (ms)", "Laufzeit [Min]", "Zeit in Sekunden", "Time")]
-    [1e-06, 0.001, 60.0, 1.0, None]
+    >>> [unit_in_header_s(text) for text in ("time_us", "Time (ms)", "Laufzeit [Min]", "Tick (10 ms)", "Time")]
+    [1e-06, 0.001, 60.0, 0.01, None]
     """
     units = table.layout.units
     said = units[column].lower().strip("[]() ") if column < len(units) else ""
@@ -131,7 +133,9 @@ def unit_in_header_s(header: str) -> float | None:
     """Return the seconds in the unit that ends a header, None without one."""
     spaced = " " + " ".join(tokens(header)).lower()
     found = _UNIT.search(header.lower()) or _UNIT.search(" " + header.lower()) or _UNIT.search(spaced)
-    return _seconds_in(found[1]) if found else None
+    unit_s = _seconds_in(found[1]) if found else None
+    ticks = _TICKS.search(header) if unit_s else None
+    return unit_s * float(ticks[1].replace(",", ".")) if unit_s and ticks else unit_s
 
 
 def _seconds_in(unit: str) -> float | None:
@@ -301,7 +305,7 @@ def _readable(table: Table, k: int) -> bool:
 
 def _is_clock(sample: pd.Series) -> bool:
     text = sample.head(200).astype("string")
-    return bool(text.str.contains(r"\d:\d", regex=True).mean() > 0.8)
+    return bool(text.str.contains(r"\d:\d|^\d{8}T\d{6}", regex=True).mean() > 0.8)
 
 
 def _rising_numbers(table: Table, sample: pd.Series, share: float = LEAST_RISING) -> np.ndarray | None:
