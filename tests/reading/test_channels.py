@@ -32,7 +32,8 @@ WORDINGS = {
     "|Kuehlmitteltemperatur|Kühlwassertemperatur|Température liquide de refroidissement|Température d'eau"
     "|Temperatura del refrigerante|Temperatura liquido di raffreddamento|Temperatura acqua|Koelvloeistoftemperatuur"
     "|Temperatura płynu chłodzącego|Teplota chladicí kapaliny|Kylvätsketemperatur|Kølevæsketemperatur",
-    "ambient_air_temperature": "Ambient temp|Outside temperature|AAT|Außentemperatur|Umgebungstemperatur"
+    "ambient_air_temperature": "Ambient temp|Outside temperature|AAT|T_Ambient [degC]|Außentemperatur"
+    "|Umgebungstemperatur"
     "|Température extérieure|Temperatura ambiente|Temperatura esterna|Buitentemperatuur",
     "engine_oil_temperature": "Oil temp|EOT|Öltemperatur|Température huile|Temperatura aceite|Temperatura olio"
     "|Olietemperatuur",

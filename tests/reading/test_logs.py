@@ -187,6 +187,26 @@ def test_one_reading_that_no_car_makes_is_set_aside_and_told(tmp_path: Path) -> 
     assert log.need("charge_air_temperature").values.max() < 100
 
 
+@pytest.mark.parametrize("layout", ["cells", "long"])
+def test_a_unit_that_changes_on_the_way_is_refused(tmp_path: Path, layout: str) -> None:
+    cells = [(f"{40 + k % 9}", "°C" if k < 30 else "°F") for k in range(60)]
+    if layout == "cells":
+        content = ["Time,Vehicle speed,Charge air temp", *(f"{k},{k % 50},{v} {u}" for k, (v, u) in enumerate(cells))]
+    else:
+        content = ["time,signal,value,unit", *(f"{k},Charge air temp,{v},{u}" for k, (v, u) in enumerate(cells))]
+        content += [f"{k},Vehicle speed,{k % 50},km/h" for k in range(60)]
+    with pytest.raises(LogError, match="unit of 'Charge air temp' changes"):
+        read(tmp_path, "\n".join(content))
+
+
+def test_a_delimiter_that_changes_on_the_way_is_refused(tmp_path: Path) -> None:
+    content = lines()
+    half = len(content) // 2
+    content = [*content[:half], *(line.replace(",", ";") for line in (content[0], *content[half:]))]
+    with pytest.raises(LogError, match="parted by"):
+        read(tmp_path, "\n".join(content))
+
+
 def test_a_speed_without_a_unit_beside_fahrenheit_is_in_miles(tmp_path: Path) -> None:
     rows = [f"{k},{40 + k % 7},{180 + k % 5}" for k in range(60)]
     assert read(tmp_path, "\n".join(["Time,Vehicle speed,Coolant temp (F)", *rows])).need("vehicle_speed").unit == "mph"

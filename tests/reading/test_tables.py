@@ -65,6 +65,16 @@ def test_numbers_from_cells() -> None:
     assert to_numbers(pd.Series([True, False]), ".")[0].tolist() == [1, 0]
 
 
+def test_thousands() -> None:
+    assert to_numbers(pd.Series(["3,594", "830", "1,234.5", "12,34"]), ".")[0].tolist()[:3] == [3594, 830, 1234.5]
+    assert to_numbers(pd.Series(["3.594", "830", "1.200"]), ",")[0].tolist() == [3594, 830, 1200]
+    assert to_numbers(pd.Series(["0.875", "1.013", "1"]), ",")[0].tolist() == [0.875, 1.013, 1]
+    lines = ["Time,RPM,Speed", *(f'{k / 10},"{2000 + k:,}",{k}' for k in range(20))]
+    assert find_layout(lines, "log.csv").decimal == "."
+    lines = ["Time,RPM,Speed", *(f'"{k},125",{2000 + k},{k}' for k in range(20))]
+    assert find_layout(lines, "log.csv").decimal == ","
+
+
 def test_plain_numbers() -> None:
     assert all(map(is_number, ["1", "-2.5", "+3,25", ".5", "1e-3", " 4 "]))
     assert not any(map(is_number, ["", "-", "1.2.3", "12:30", "5 km", "٣"]))

@@ -137,6 +137,7 @@ _RULES = tuple(
             5,
         ),
         _rule("ambient_air_temperature", "ambient temperature", "cabin coolant oil exhaust intake charge"),
+        _rule("ambient_air_temperature", "ambient", "cabin coolant oil exhaust intake charge", 5, by_unit=True),
         _rule("engine_oil_temperature", "oil temperature", "transmission gearbox coolant exhaust compressor"),
         _rule("exhaust_gas_temperature", "exhaust temperature", "coolant cooler egr intake oil"),
         _rule("intake_manifold_pressure", "manifold pressure", "exhaust fuel oil barometric rail", 11),

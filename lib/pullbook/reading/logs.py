@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -28,6 +28,7 @@ from pullbook.reading.units import (
     allowed_units,
     guess_unit,
     looks_gauge,
+    parse_unit,
     unit_for,
 )
 from pullbook.text import counted
@@ -336,16 +337,16 @@ def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
     long = _long_columns(table)
     if long is None:
         axis = time_axis(table, name)
-        return axis, _columns_of_wide(table, axis)
+        return axis, _columns_of_wide(table, axis, name)
     codes, names = pd.factorize(table.texts(long[0]))
     if len(names) > MAX_COLUMNS:
         raise LogError(f"{name}: has {len(names)} signals; at most {MAX_COLUMNS} are allowed. Log fewer signals.")
     names = pd.Index(distinct([str(text) for text in names]))
     axis = time_axis(table, name, groups=codes)
-    return axis, _columns_of_long(table, axis, long, codes, names)
+    return axis, _columns_of_long(table, axis, long, codes, names, name)
 
 
-def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
+def _columns_of_wide(table: Table, axis: TimeAxis, name: str) -> list[_Column]:
     layout = table.layout
     all_rows = len(axis.rows) == len(table) and bool(axis.rows[0] == 0)
 
@@ -365,12 +366,26 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
         (values, unreadable), rows, k = columns[n], measured[n], places[n]
         said = layout.units[k] if k < len(layout.units) else None
         header = _header(layout.headers[k], said, table.sample(k, 1))
+        if header.unit is not None and not table.is_numeric(k):
+            endings = table.texts(k).str.extract(_ENDING, expand=False)
+            _refuse_two_units(header.text, endings.dropna().unique().tolist(), name)
         if rows is None:
             return _Column(header, axis.seconds, values, unreadable, every_row_s, resolution_of(values))
         time_s, values = axis.seconds[rows], values[rows]
         return _Column(header, time_s, values, unreadable, period_of(time_s), resolution_of(values))
 
     return in_threads(settle, range(len(places)), rows=len(table))
+
+
+def _refuse_two_units(text: str, cells: Iterable[str], name: str) -> None:
+    """Refuse a column whose unit changes on the way: half of its values would be wrong."""
+    said = {unit: cell for cell in cells if (unit := unit_in_cell(f"0 {cell}")) is not None}
+    meant = {units: unit for unit in said if (units := parse_unit(unit))}
+    if len(meant) > 1:
+        raise LogError(
+            f"{name}: the unit of {text!r} changes on the way, from {' to '.join(map(repr, meant.values()))}. Export "
+            "the log with one unit for each signal, or cut it where the unit changes."
+        )
 
 
 def _header(text: str, units_row: str | None, sample: pd.Series) -> Header:
@@ -388,6 +403,7 @@ def _without_damage(values: np.ndarray) -> np.ndarray:
     return values
 
 
+_ENDING = r"^\s*[+-]?\d[\d.,]*\s?([^\d\s.,:;][^\d,;:]{0,9})$"  # the unit in "68 °F"
 _NAME_WORDS = {
     "signal", "name", "parameter", "channel", "sensor", "item", "pid", "measurement", "variable", "key", "description",
 }  # fmt: skip
@@ -423,7 +439,7 @@ def _long_columns(table: Table) -> tuple[int, int, int | None] | None:
 
 
 def _columns_of_long(
-    table: Table, axis: TimeAxis, long: tuple[int, int, int | None], codes: np.ndarray, names: pd.Index
+    table: Table, axis: TimeAxis, long: tuple[int, int, int | None], codes: np.ndarray, names: pd.Index, name: str
 ) -> list[_Column]:
     _, value, unit = long
     values, _ = table.numbers(value)
@@ -440,6 +456,8 @@ def _columns_of_long(
         if good.size:
             good = good[np.concatenate([[True], np.diff(axis.seconds[good]) > 0])]
         said = str(units[rows[0]]) if units is not None and rows.size else None
+        if units is not None:
+            _refuse_two_units(str(text), {str(unit) for unit in units[rows]}, name)
         header = _header(str(text), said, raw.iloc[rows[:1]] if raw is not None else pd.Series(dtype=float))
         unreadable = len(rows) - int(good.size)
         time_s, known = axis.seconds[good], values[good]

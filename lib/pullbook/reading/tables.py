@@ -40,6 +40,8 @@ LONGEST_CELL = 100  # characters that a number and its unit may take
 MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
 _LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
+_PARTED_BY_POINTS = r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+"
+_PARTED_BY_COMMAS = r"\s*[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?\s*"
 _THOUSANDS = r"^\s*[+-]?\d{1,3}\.\d{3},\d"
 
 
@@ -233,8 +235,7 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
     """
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         return column.to_numpy(dtype=float, na_value=np.nan), 0
-    if decimal == ",":
-        column = _without_thousands_points(column)
+    column = _without_thousands_points(column) if decimal == "," else _without_thousands_commas(column)
     try:
         values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
     except (OverflowError, ValueError):  # a whole number of hundreds of digits is no reading
@@ -263,9 +264,24 @@ def in_threads(work: Callable[[_S], _T], items: Iterable[_S], *, rows: int) -> l
 
 
 def _without_thousands_points(column: pd.Series) -> pd.Series:
-    """Turn ``1.200,5`` into ``1200,5``, in all cells if one of them shows that points part thousands."""
+    """Turn ``1.200,5`` into ``1200,5``, in all cells if one of them shows that points part thousands.
+
+    So do ``1.200`` and ``800`` in one column, if no cell has a point elsewhere.
+    """
+    text = column.astype("string").str.strip()
+    pointed = text[text.str.contains(".", regex=False).fillna(value=False)]
+    plain = text.str.fullmatch(r"[1-9]\d{0,2}").fillna(value=False)
+    parted = len(pointed) and plain.any() and bool(pointed.str.fullmatch(_PARTED_BY_POINTS).all())
+    return text.str.replace(".", "", regex=False) if parted or text.str.contains(_THOUSANDS).any() else column
+
+
+def _without_thousands_commas(column: pd.Series) -> pd.Series:
+    """Turn ``1,200`` and ``1,200.5`` into ``1200`` and ``1200.5``, where points are the decimal mark."""
     text = column.astype("string")
-    return text.str.replace(".", "", regex=False) if text.str.contains(_THOUSANDS, regex=True).any() else column
+    if not text.str.contains(",", regex=False).any():
+        return column
+    parted = text.str.fullmatch(_PARTED_BY_COMMAS).fillna(value=False)
+    return text.mask(parted, text.str.replace(",", "", regex=False))
 
 
 # --- reading -----------------------------------------------------------------------------------------------------

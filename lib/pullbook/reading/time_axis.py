@@ -23,6 +23,7 @@ from pullbook.reading.time_column import (
     first_numbers,
     is_lively,
     named_unit_s,
+    own_time_columns,
     speed_change_kmh_s,
     unit_in_header_s,
 )
@@ -163,6 +164,12 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         raise LogError(
             f"{name}: no time column found among {', '.join(repr(h[:40]) for h in headers[:12])}. Allowed: seconds, "
             "milliseconds, a clock time, or date and time, under a header such as 'Time'. Add or rename the column."
+        )
+    if groups is None and (own := own_time_columns(table, column)):
+        raise LogError(
+            f"{name}: {len(own) + 1} columns hold times that part from each other ({headers[column]!r}, "
+            f"{', '.join(repr(headers[k]) for k in own[:3])}), as where each signal has its own. Allowed: one time for "
+            "all columns of a row, or rows of time, name and value. Export the log with one time column."
         )
     date_column = find_date_column(table, column)
     stamps = _stamps(table, column, date_column)

@@ -17,6 +17,7 @@ from pullbook.reading.vocabulary import tokens
 
 ROWS_LOOKED_AT = 5000
 UNNAMED_RISING = 0.98  # what has no name of a time must rise more surely
+PARTING_STEPS = 5.0
 LEAST_RISING = 0.9  # share of the steps that do not fall; clocks that were set, and damaged rows, make the others
 MOST_ROWS_A_SECOND = 25  # with stamps of whole seconds; faster loggers write fractions
 # What a road vehicle's speed does in its liveliest 2 % of a drive, km/h a second; common practice, no source.
@@ -47,6 +48,7 @@ _COUNTING_WORDS = {
     "counter", "id", "n", "packet", "sequence", "seq",
 }  # fmt: skip
 _DATE = re.compile(r"(date|day|datum|fecha|jour|data)([ _(\[].*)?")
+_TWIN = re.compile(r" \(\d+\)$")  # of a header that comes more than once
 _UNIT = re.compile(
     r"(?:[\[(_ ,;/.-]|\bin )\s*"
     r"(ns|nanos(?:econds)?|us|µs|μs|micros(?:econds)?|ms|msec|msecs|millis|milliseconds|s|sec|secs|seconds?|sekunden|"
@@ -103,6 +105,44 @@ def find_time_column(table: Table) -> int | None:
     if pd.api.types.is_datetime64_any_dtype(table.columns[0][0]):
         return 0
     return next((k for k in range(min(2, len(table.layout.headers))) if _may_be_time(table, k)), None)
+
+
+def own_time_columns(table: Table, column: int) -> list[int]:
+    """Return the columns that give other signals times of their own, as where each is logged at its own rate.
+
+    Parameters
+    ----------
+    table : Table
+    column : int
+        The time that was chosen.
+
+    Returns
+    -------
+    list of int
+        Other times in the same unit, called as the chosen one or as a signal, that part from it by more than
+        `PARTING_STEPS` of its steps; none where they stand side by side or are few: those count an idling, or a trip.
+    """
+    if not table.is_numeric(column):
+        return []
+    units_s = [unit_in_header_s(_TWIN.sub("", header)) for header in table.layout.headers]
+    chosen = first_numbers(table, column)
+    steps = np.diff(chosen[np.isfinite(chosen)])
+    if not (steps > 0).any():
+        return []
+    usual = float(np.median(steps[steps > 0]))
+    found = []
+    for k, header in enumerate(table.layout.headers):
+        named = _TIME_WORDS & {token.lower() for token in tokens(header)}
+        if k == column or not named or not table.is_numeric(k) or units_s[k] != units_s[column]:
+            continue
+        apart = first_numbers(table, k)[: len(chosen)] - chosen
+        apart = apart[np.isfinite(apart)]
+        if len(apart) > 2 and np.ptp(apart) > PARTING_STEPS * usual:
+            found.append(k)
+    signals = len(table.layout.headers) - len(found) - 1
+    times = [column, *found]
+    alternating = not {k + 1 for k in times} & set(times)
+    return found if alternating and len(times) >= max(3, signals / 2) else []
 
 
 def find_date_column(table: Table, time_column: int) -> int | None:
