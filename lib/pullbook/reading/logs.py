@@ -22,6 +22,8 @@ from pullbook.reading.tables import Table, in_threads, read_table
 from pullbook.reading.time_axis import TimeAxis, TimeSource, time_axis
 from pullbook.reading.units import (
     CHANNELS,
+    MILD_C,
+    OPEN_CIRCUIT_C,
     POSSIBLE,
     STANDARD_PRESSURE_KPA,
     Unit,
@@ -488,8 +490,10 @@ def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, 
         findings += more
         if signal is None:
             continue
-        signals[channel], more = _without_spikes(signal)
-        findings += more
+        for sift in (_without_open_circuit, _without_spikes):
+            signal, more = sift(signal)
+            findings += more
+        signals[channel] = signal
         if column.unreadable:
             findings.append(_unreadable_cells(column))
     return signals, findings
@@ -528,6 +532,26 @@ def possible(signal: Signal, low: float, high: float = np.inf) -> tuple[Signal |
     if not good.any():
         return None, [finding]
     return replace(signal, time_s=signal.time_s[good], values=values[good]), [finding]
+
+
+def _without_open_circuit(signal: Signal) -> tuple[Signal, list[Finding]]:
+    """Set aside what a thermometer shows while its wire is broken; one that never shows anything else is left."""
+    values = signal.values  # noqa: PD011 - no frame's values
+    if CHANNELS[signal.channel][0] != "temperature" or not (broken := values <= OPEN_CIRCUIT_C).any():
+        return signal, []
+    if not np.median(values) > MILD_C:
+        return signal, []
+    share = float(broken.mean())
+    finding = Finding(
+        code="open-circuit",
+        severity="warning" if share >= 0.05 else "note",
+        message=(
+            f"{signal.column!r} reads -40 °C or less, as a broken wire does, for {share:.1%} of the drive; that was set aside. "
+            "Check the plug and the sensor."
+        ),
+        evidence={"channels": [signal.channel], "shares": [round(share, 4)]},
+    )
+    return replace(signal, time_s=signal.time_s[~broken], values=values[~broken]), [finding]
 
 
 def _without_spikes(signal: Signal) -> tuple[Signal, list[Finding]]:

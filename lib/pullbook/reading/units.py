@@ -12,6 +12,8 @@ STANDARD_PRESSURE_KPA = 101.325
 EARTH_RADIUS_M = 6_371_008.8  # mean; IUGG
 
 
+OPEN_CIRCUIT_C = -40.0  # SAE J1979: temperatures of one byte start here; a broken wire reads so
+MILD_C = -20.0  # usual readings above this are of no place where it gets so cold; common practice, no source
 WARM_C = (65.0, 125.0)  # a warm engine under its thermostat; common practice, no source
 SETTLED_K = 12.0  # within which it then stays; common practice, no source
 COLDER_AIR_K, WARMER_INLET_K = 10.0, 40.0  # air at two places of one car, in the bay and outside; no source
