@@ -28,6 +28,7 @@ from pullbook.statistics.comparison import Comparison, compare
 from pullbook.statistics.gears import GearCheck, check_gears
 from pullbook.statistics.robustness import CrossChecks, cross_check
 from pullbook.statistics.unlike import OBSTACLES
+from pullbook.statistics.unseen import unseen_differences
 from pullbook.text import percent
 
 if TYPE_CHECKING:
@@ -218,7 +219,13 @@ def analyse_experiment(
             measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
         ),
         point=point,
-        findings=(*comparison.findings, *_low_level(level), *inlet_findings(drives), *checks.findings),
+        findings=(
+            *comparison.findings,
+            *unseen_differences(measures, experiment, comparison.data),
+            *_low_level(level),
+            *inlet_findings(drives),
+            *checks.findings,
+        ),
         inputs_sha256=inputs,
     )
 
