@@ -69,17 +69,14 @@ def test_the_page_says_it_as_one_would(tmp_path) -> None:
     """The check values of the trade (common practice, no source): 60 ml every 5,000 km, in km and in miles."""
     path = tmp_path / "ledger.csv"
     for unit in ("km", "mi"):
-        rows = [
-            f"{2010 + k}-01-01,{70_000 + 5_000 * k} {unit},catch can,{60 if k else ''},{'ml' if k else ''}"
-            for k in range(9)
-        ]
+        rows = [f"{2010 + k}-01-01,{70_000 + 5_000 * k} {unit},catch can,{'60,ml' if k else ','}" for k in range(9)]
         path.write_text("date,odometer,item,amount,unit\n" + "\n".join(rows), encoding="utf-8")
         book = open_ledger(path)
         km = 70_000 * (1.609344 if unit == "mi" else 1)
         html = caught(book, item="catch can", capacity_ml=744, fitted_at_km=km).html
         word = "miles" if unit == "mi" else "km"
         assert f"About 60 ml every 5,000 {word}; the can of 744 ml is full at about 172,000 {word}" in html
-        assert f"840 ml to 840 ml, went into the intake over the first 70,000 {word}" in html
+        assert f"about 840 ml (840 ml to 840 ml) went into the intake over the first 70,000 {word}" in html
         assert f"75,000 {unit}" not in html  # rows are shown as they were entered
         assert f"75000 {unit}" in entries(book).html
     picture = caught_over_distance(book, item="catch can")

@@ -127,11 +127,10 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
         lines.append(f"It may be full as soon as {far.text(soonest, 2)}. Empty it earlier.")
     if fitted_at_km > 0:
         amount, low, high = passed_earlier_ml(rate, fitted_at_km)
-        within = f", by the interval of the rate {_ml(low)} to {_ml(high)}," if known else ""
+        within = f" ({_ml(_two_digits(low))} to {_ml(_two_digits(high))})" if known else ""
         lines.append(
-            f"Before the can was fitted: if the rate was the same, about {_ml(amount)}{within} went into the intake "
-            f"over the first {far.text(fitted_at_km)}. This is an extrapolation: nobody measured it, and the engine was "
-            "younger."
+            f"Before the can was fitted: if the rate was the same, about {_ml(_two_digits(amount))}{within} went into "
+            f"the intake over the first {far.text(fitted_at_km)}. This is an extrapolation: nobody measured it."
         )
     return Fragment(listed(lines).html + _captures(found, far).html)
 
@@ -168,6 +167,11 @@ class _Distance:
 
 def _ml(amount: float) -> str:
     return f"{amount:,.0f} ml" if amount >= 10 or amount == 0 else f"{amount:.1f} ml"
+
+
+def _two_digits(amount: float) -> float:
+    """Round what was only reckoned."""
+    return float(f"{amount:.2g}")
 
 
 def _in_short(rate: Rate, found: Sequence[Capture], *, usual_km: float, far: _Distance, capacity_ml: float) -> str:
@@ -229,7 +233,22 @@ def caught_over_distance(book: Book, *, item: str) -> Picture | None:
     figure.update_xaxes(title=f"odometer [{far.unit}]")
     figure.update_yaxes(title=f"ml in 1,000 {far.unit}", rangemode="tozero")
     text = f"What was caught of {item}: a bar an emptying, as wide as its distance. Dotted: the mean, {mean:.1f} ml."
-    return layout(figure, caption=text, description=text, height=300)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=300,
+        columns=(f"from [{far.unit}]", f"to [{far.unit}]", "amount [ml]", f"ml in 1,000 {far.unit}"),
+        rows=[
+            (
+                round(c.from_km / far.km),
+                round(c.to_km / far.km),
+                round(c.amount_ml, 1),
+                round(c.per_1000_km * far.km, 2),
+            )
+            for c in found
+        ],
+    )
 
 
 def decision(book: Book, *, item: str, results: str, cost: float, hours: float, currency: str) -> Fragment:
