@@ -33,7 +33,7 @@ from pullbook.reading.units import (
     parse_unit,
     unit_for,
 )
-from pullbook.text import counted
+from pullbook.text import counted, percent
 
 Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
 
@@ -546,8 +546,8 @@ def _without_open_circuit(signal: Signal) -> tuple[Signal, list[Finding]]:
         code="open-circuit",
         severity="warning" if share >= 0.05 else "note",
         message=(
-            f"{signal.column!r} reads -40 °C or less, as a broken wire does, for {share:.1%} of the drive; that was "
-            "set aside. Check the plug and the sensor."
+            f"{signal.column!r} reads −40 °C or less for {percent(share)} of the drive, as it does with a broken wire. "
+            "Those readings were set aside. Check the plug and the sensor."
         ),
         evidence={"channels": [signal.channel], "shares": [round(share, 4)]},
     )
