@@ -11,7 +11,7 @@ import numpy as np
 from pullbook.analysis.comparability import Condition
 from pullbook.analysis.result import Result
 from pullbook.analysis.secondary import SecondaryOutcome
-from pullbook.analysis.sessions import Drive
+from pullbook.analysis.sessions import Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
 from pullbook.report.html import Fragment, escape, folded, listed, table, told
@@ -222,7 +222,7 @@ def drives(result: Result) -> Fragment:
 
 
 def channels(result: Result) -> Fragment:
-    """Return which column served which channel."""
+    """Return which column served which channel, and where the intake's sensors are taken to sit."""
     used: dict[tuple[str, str, str], list[str]] = {}
     for drive in result.drives:
         for name, signal in drive.log.signals.items():
@@ -233,7 +233,27 @@ def channels(result: Result) -> Fragment:
         (name.replace("_", " "), column, unit, "all" if len(names) == every else ", ".join(names))
         for (name, column, unit), names in sorted(used.items(), key=lambda item: order.index(item[0][0]))
     ]
-    return table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9, caption="What was read")
+    read = table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9, caption="What was read")
+    notes = [told(result.shown.text(f.message)) for f in engine_notes(result.experiment, result.drives)]
+    places = [escape(line) for line in _sensor_places(result)]
+    return Fragment(read.html + "".join(f"<p>{line}</p>" for line in (*places, *notes)))
+
+
+PLACES = {"charge_air_temperature": "after the cooler", "intake_air_temperature": "before the compressor"}
+
+
+def _sensor_places(result: Result) -> list[str]:
+    """Say where each temperature of the intake is taken to be measured, and who says so."""
+    lines = []
+    for channel, place in PLACES.items():
+        signals = (drive.log.get(channel) for drive in result.drives)
+        if columns := list(dict.fromkeys(signal.column for signal in signals if signal is not None)):
+            named = channel in result.experiment.channels
+            by = (
+                "as experiment.yaml says" if named else "by the column's own words; if it does not, name it in channels"
+            )
+            lines.append(f"{', '.join(map(repr, columns))} is taken to sit {place}, {by}.")
+    return lines
 
 
 def findings(result: Result) -> Fragment:
