@@ -81,13 +81,14 @@ def compose(result: Result) -> Post:
         if run.left_out
     ]
     more = len(out) - MOST_LEFT_OUT
-    unlike = [f"{condition.name}: {condition.note}" for condition in result.conditions if condition.flagged]
-    cautions = [*(f.message for f in result.warnings if not f.about_boost), *unlike]
+    say = result.shown.text
+    unlike = [say(f"{condition.name}: {condition.note}") for condition in result.conditions if condition.flagged]
+    cautions = [*(say(f.message) for f in result.warnings if not f.about_boost), *unlike]
     return Post(
         title=clean(experiment.title),
         verdict=VERDICT_WORDS[c.verdict],
-        sentence=clean(sentence_case(c.sentence.partition(": ")[2].replace("matters to you", "matters to me"))),
-        alerts=_once([clean(f.message) for f in result.findings if f.about_boost]),
+        sentence=clean(sentence_case(result.sentence.partition(": ")[2].replace("matters to you", "matters to me"))),
+        alerts=_once([clean(say(f.message)) for f in result.findings if f.about_boost]),
         facts=tuple(clean(text) for text in (*_facts(result), worth(result)) if text),
         cautions=tuple(clean(text) for text in cautions[:MOST_CAUTIONS]),
         left_out=tuple(
@@ -95,7 +96,7 @@ def compose(result: Result) -> Post:
             for text in (
                 *out[:MOST_LEFT_OUT],
                 *([f"and {more} more"] if more > 0 else []),
-                *([_counted_again(result.with_left_out)] if result.with_left_out is not None else []),
+                *([say(_counted_again(result.with_left_out))] if result.with_left_out is not None else []),
             )
         ),
         limits="One vehicle, one service, and the driver knew which drives came after it.",
@@ -116,13 +117,13 @@ def _once(texts: list[str]) -> tuple[str, ...]:
 
 def _facts(result: Result) -> tuple[str, str]:
     experiment, c = result.experiment, result.comparison
-    digits, unit = decimals(c.standard_uncertainty), unit_suffix(c.spec.unit)
+    digits, levels = decimals(c.standard_uncertainty), (c.before.mean, c.after.mean)
+    before, after = (result.shown.quantity(level, c.spec.unit, digits) for level in levels)
     where = "at the same conditions" if c.slopes else "as measured"
     return (
         f"{sentence_case(experiment.vehicle.description)}. {sentence_case(experiment.service.what)}.",
         f"{sentence_case(counted(c.before.pulls, c.spec.kind))} in {counted(c.before.sessions, 'session')} before, "
-        f"{c.after.pulls} in {c.after.sessions} after; mean {c.before.mean:.{digits}f}{unit} before, "
-        f"{c.after.mean:.{digits}f}{unit} after, {where}.",
+        f"{c.after.pulls} in {c.after.sessions} after; mean {before} before, {after} after, {where}.",
     )
 
 
