@@ -37,6 +37,9 @@ def test_neither_post_nor_answering_picture_holds_a_metric_figure(both):
     first, second = (answer_picture.answer_of(result) for result in both)
     assert second.change == pytest.approx(1.8 * first.change)
     assert second.means["after"] - second.means["before"] == pytest.approx(second.change)
+    for converted, plain in zip(second.sessions, first.sessions, strict=True):
+        for shown, inside in ((converted.measured, plain.measured), (converted.common, plain.common)):
+            assert shown == pytest.approx(us.shown.value(inside, metric.comparison.spec.unit))
     offset = 32 if metric.comparison.spec.unit == "°C" else 0
     assert second.means["before"] == pytest.approx(1.8 * first.means["before"] + offset)
 

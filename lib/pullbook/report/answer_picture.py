@@ -145,9 +145,12 @@ def answer_of(result: Result) -> Answer:
     digits = decimals(c.standard_uncertainty) if c.comparable else max(1, decimals(c.data.repeatability_sd))
     sessions = tuple(
         SessionMarks(
-            name=figure.session, phase=figure.phase, measured=runs, common=runs + figure.normalised - figure.mean
+            name=s.session,
+            phase=s.phase,
+            measured=shown.value(runs, unit),
+            common=shown.value(runs + s.normalised - s.mean, unit),
         )
-        for figure, runs in zip(c.sessions, c.data.single_runs, strict=True)
+        for s, runs in zip(c.sessions, c.data.single_runs, strict=True)
     )
     return Answer(
         sessions=sessions,
