@@ -546,8 +546,8 @@ def _without_open_circuit(signal: Signal) -> tuple[Signal, list[Finding]]:
         code="open-circuit",
         severity="warning" if share >= 0.05 else "note",
         message=(
-            f"{signal.column!r} reads −40 °C or less for {percent(share)} of the drive, as it does with a broken wire. "
-            "Those readings were set aside. Check the plug and the sensor."
+            f"{signal.column!r} reads −40 °C or less for {percent(round(share, 3))} of the drive, as with a "
+            "broken wire. Those readings were set aside. Check the plug and the sensor."
         ),
         evidence={"channels": [signal.channel], "shares": [round(share, 4)]},
     )

@@ -17,6 +17,7 @@ import numpy as np
 from pullbook.analysis.result import Result
 from pullbook.report import canvas
 from pullbook.report.html import escape
+from pullbook.report.in_units import comparison_in
 from pullbook.settings.experiment import PHASES, Phase
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import conditions_of
@@ -69,23 +70,15 @@ class SessionMarks:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Answer:
-    """What the picture shows, in the units shown.
+    """What the picture shows.
 
     Attributes
     ----------
     sessions : tuple of SessionMarks
     means, bands : mapping of phase to float
         Mean of each phase, and the half-width of its band at the level of the interval; NaN where nothing is compared.
-    change, low, high, worthwhile : float
-        The difference and its interval, and the change that matters; NaN where nothing is compared, but for the last.
-    unit, change_unit : str
-        Of levels, and of differences.
-    digits : int
-        Decimals of all figures.
-    label : str
-        The outcome in words.
     comparison : Comparison
-        For what is no figure.
+        For the change and what is said beside it.
     corrected : bool
         Whether anything was taken out.
     """
@@ -93,14 +86,6 @@ class Answer:
     sessions: tuple[SessionMarks, ...]
     means: Mapping[Phase, float]
     bands: Mapping[Phase, float]
-    change: float
-    low: float
-    high: float
-    worthwhile: float
-    unit: str
-    change_unit: str
-    digits: int
-    label: str
     comparison: Comparison
     corrected: bool
 
@@ -139,31 +124,18 @@ class Drawing:
 
 
 def answer_of(result: Result) -> Answer:
-    """Gather what the picture shows from a result, in the units that the person asked for."""
-    c, shown = result.comparison, result.shown
-    unit, change_unit = c.spec.unit, c.unit
-    digits = decimals(c.standard_uncertainty) if c.comparable else max(1, decimals(c.data.repeatability_sd))
+    """Gather what the picture shows from a result."""
+    c = comparison_in(result.comparison, result.shown)
     sessions = tuple(
         SessionMarks(
-            name=s.session,
-            phase=s.phase,
-            measured=shown.value(runs, unit),
-            common=shown.value(runs + s.normalised - s.mean, unit),
+            name=figure.session, phase=figure.phase, measured=runs, common=runs + figure.normalised - figure.mean
         )
-        for s, runs in zip(c.sessions, c.data.single_runs, strict=True)
+        for figure, runs in zip(c.sessions, c.data.single_runs, strict=True)
     )
     return Answer(
         sessions=sessions,
-        means={"before": shown.value(c.before.mean, unit), "after": shown.value(c.after.mean, unit)},
-        bands={phase: shown.value(_half_band(c, phase), change_unit) for phase in PHASES},
-        change=shown.value(c.change, change_unit),
-        low=shown.value(c.low, change_unit),
-        high=shown.value(c.high, change_unit),
-        worthwhile=shown.value(c.worthwhile, change_unit),
-        unit=shown.unit(unit),
-        change_unit=shown.unit(change_unit),
-        digits=shown.digits(digits, change_unit),
-        label=shown.text(c.label),
+        means={"before": c.before.mean, "after": c.after.mean},
+        bands={phase: _half_band(c, phase) for phase in PHASES},
         comparison=c,
         corrected=any(abs(s.normalised - s.mean) > 1e-9 for s in c.sessions),
     )
@@ -204,17 +176,16 @@ def picture(result: Result) -> Drawing:
 def describe(answer: Answer) -> str:
     """Say in words what the picture shows."""
     c = answer.comparison
-    level_unit, unit, digits = unit_suffix(answer.unit), unit_suffix(answer.change_unit), answer.digits
+    level_unit, unit, digits = unit_suffix(c.spec.unit), unit_suffix(c.unit), _digits(answer)
     text = (
-        f"{sentence_case(answer.label)}: mean {number(answer.means['before'], digits)}{level_unit} before, "
-        f"{number(answer.means['after'], digits)}{level_unit} after."
+        f"{sentence_case(c.label)}: mean {number(c.before.mean, digits)}{level_unit} before, "
+        f"{number(c.after.mean, digits)}{level_unit} after."
     )
     if not c.comparable:
         return f"{text} The phases cannot be compared, so no difference is shown."
     return (
-        f"{text} Difference {signed(answer.change, digits)}{unit}, {percent(c.level)} interval "
-        f"{signed(answer.low, digits)} to {signed(answer.high, digits)}{unit}; "
-        f"within ±{answer.worthwhile:.3g}{unit} is too small to matter."
+        f"{text} Difference {signed(c.change, digits)}{unit}, {percent(c.level)} interval {signed(c.low, digits)} to "
+        f"{signed(c.high, digits)}{unit}; within ±{c.worthwhile:.4g}{unit} is too small to matter."
     )
 
 
@@ -235,21 +206,20 @@ def caption(answer: Answer) -> str:
 
 
 def _numbers(answer: Answer) -> tuple[tuple[str, ...], tuple[tuple[object, ...], ...]]:
-    c, digits = answer.comparison, answer.digits
-    unit = in_brackets(answer.unit)
-    columns = (
-        "session",
-        "phase",
-        c.spec.kind,
-        f"{answer.label}, as measured{unit}",
-        f"{answer.label}, same conditions{unit}",
-    )
+    c, digits = answer.comparison, _digits(answer)
+    unit = in_brackets(c.spec.unit)
+    columns = ("session", "phase", c.spec.kind, f"{c.label}, as measured{unit}", f"{c.label}, same conditions{unit}")
     rows: list[tuple[object, ...]] = [
         (s.name, s.phase, k, round(float(measured), digits), round(float(common), digits))
         for s in answer.sessions
         for k, (measured, common) in enumerate(zip(s.measured, s.common, strict=True), start=1)
     ]
     return columns, tuple(rows)
+
+
+def _digits(answer: Answer) -> int:
+    c = answer.comparison
+    return decimals(c.standard_uncertainty) if c.comparable else max(1, decimals(c.data.repeatability_sd))
 
 
 # --- drawing -----------------------------------------------------------------------------------------------------
@@ -334,9 +304,9 @@ def _span(answer: Answer, *, room: float) -> tuple[float, float]:
             shown += [answer.means[phase] - answer.bands[phase], answer.means[phase] + answer.bands[phase]]
     if c.comparable:
         zero = answer.means["before"]
-        shown += [zero + answer.low, zero + answer.high, zero - answer.worthwhile, zero + answer.worthwhile]
+        shown += [zero + c.low, zero + c.high, zero - c.worthwhile, zero + c.worthwhile]
     low, high = min(shown), max(shown)
-    short = max(0.0, LEAST_SPAN * answer.worthwhile - (high - low))
+    short = max(0.0, LEAST_SPAN * c.worthwhile - (high - low))
     low, high = low - short / 2, high + short / 2
     pad = max(0.05, room) * (high - low or 1.0)
     return low - pad, high + pad
@@ -355,9 +325,9 @@ def _places(answer: Answer, width: float, labels: float) -> list[_Place]:
 
 
 def _draw_runs(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, narrow: bool) -> None:
-    c, digits = answer.comparison, answer.digits
+    c, digits = answer.comparison, _digits(answer)
     width = axes.get_xlim()[1]
-    said = {phase: f"{number(answer.means[phase], digits)}{unit_suffix(answer.unit)}" for phase in PHASES}
+    said = {phase: f"{number(answer.means[phase], digits)}{unit_suffix(c.spec.unit)}" for phase in PHASES}
     beside = max(canvas.text_width(label, size=text, bold=True) for label in said.values()) + 1.1 * text
     labels = 0.7 * text if narrow else beside
     places = _places(answer, width, labels)
@@ -437,7 +407,7 @@ def _name_sessions(
 
 
 def _draw_change(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, narrow: bool) -> None:
-    c, digits = answer.comparison, answer.digits
+    c, digits = answer.comparison, _digits(answer)
     width, zero = axes.get_xlim()[1], answer.means["before"]
     low, high = axes.get_ylim()
     ticks = _ticks(axes, text=text, offset=zero)
@@ -445,12 +415,10 @@ def _draw_change(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, 
     axes.tick_params(length=0)
     axes.set_yticks([zero + tick for tick in ticks])
     axes.set_yticklabels([typeset(f"{tick:+.{_places_of(ticks)}f}") if tick else "0" for tick in ticks])
-    axes.axhspan(
-        zero - answer.worthwhile, zero + answer.worthwhile, facecolor=inks["line"], alpha=0.55, linewidth=0, zorder=0
-    )
+    axes.axhspan(zero - c.worthwhile, zero + c.worthwhile, facecolor=inks["line"], alpha=0.55, linewidth=0, zorder=0)
     axes.plot([0, width], [zero, zero], color=inks["before"], linewidth=1.2, zorder=2)
     x = 0.24 * width
-    middle, ends = zero + answer.change, (zero + answer.low, zero + answer.high)
+    middle, ends = zero + c.change, (zero + c.low, zero + c.high)
     axes.plot([0, x], [middle, middle], color=inks["after"], linewidth=1, linestyle=(0, (2, 2)), zorder=2)
     axes.vlines(x, *ends, color=inks["ink"], linewidth=2.6, zorder=4)
     axes.hlines(ends, x - 0.4 * text, x + 0.4 * text, color=inks["ink"], linewidth=1.8, zorder=4)
@@ -458,17 +426,17 @@ def _draw_change(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, 
     beside = x + 0.85 * text
     scale = axes.bbox.height / (high - low)
     apart = [abs(end - middle) * scale > 1.75 * text for end in ends]
-    unit = unit_suffix(answer.change_unit)
+    unit = unit_suffix(c.unit)
     if narrow:
         axes.annotate(
             f"difference\n{_better(c)}", (0.5, 0), xycoords="axes fraction", xytext=(0, -1.9 * text),
             textcoords="offset points", ha="center", va="top", size=text, weight="bold", color=inks["ink"],
         )  # fmt: skip
     axes.text(
-        beside, middle, typeset(f"{signed(answer.change, digits)}{unit}"), size=1.25 * text, weight="bold", va="center",
+        beside, middle, typeset(f"{signed(c.change, digits)}{unit}"), size=1.25 * text, weight="bold", va="center",
         color=inks["ink"], zorder=6,
     )  # fmt: skip
-    for end, value, clear, side in zip(ends, (answer.low, answer.high), apart, (-1, 1), strict=True):
+    for end, value, clear, side in zip(ends, (c.low, c.high), apart, (-1, 1), strict=True):
         at = end if clear else middle + side * 1.5 * text / scale
         axes.text(
             beside, at, typeset(signed(value, digits)), size=text, va="center", color=inks["ink"], zorder=6,
@@ -511,10 +479,10 @@ def _draw_head(
             **{"size": text, "color": inks["ink"], **how},
         )  # fmt: skip
 
-    label = sentence_case(answer.label) + in_brackets(answer.unit)
+    label = sentence_case(c.label) + in_brackets(c.spec.unit)
     write(0, 0, label, weight="bold")
     if c.comparable and not narrow:
-        write(split, 0, f"Difference{in_brackets(answer.change_unit)}, {_better(c)}", weight="bold")
+        write(split, 0, f"Difference{in_brackets(c.unit)}, {_better(c)}", weight="bold")
     key = _key(answer)
     x, line = 0.0, 1.0
     for mark, said in key:
@@ -540,7 +508,7 @@ def _key(answer: Answer) -> list[tuple[str, str]]:
     return [
         *key,
         ("band", f"mean, {percent(c.level)} band"),
-        ("small", f"too small to matter (±{answer.worthwhile:.3g}{unit_suffix(answer.change_unit)})"),
+        ("small", f"too small to matter (±{c.worthwhile:.4g}{unit_suffix(c.unit)})"),
     ]
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from pullbook.analysis.result import Result
 from pullbook.report import answer_picture, canvas
+from pullbook.report.in_units import comparison_in
 from pullbook.report.sections import worth
 from pullbook.settings.files import write_whole
 from pullbook.settings.privacy import renamed, scrub, shared_names
@@ -96,7 +97,11 @@ def compose(result: Result) -> Post:
             for text in (
                 *out[:MOST_LEFT_OUT],
                 *([f"and {more} more"] if more > 0 else []),
-                *([say(_counted_again(result.with_left_out))] if result.with_left_out is not None else []),
+                *(
+                    [_counted_again(comparison_in(result.with_left_out, result.shown))]
+                    if result.with_left_out is not None
+                    else []
+                ),
             )
         ),
         limits="One vehicle, one service, and the driver knew which drives came after it.",
@@ -116,14 +121,14 @@ def _once(texts: list[str]) -> tuple[str, ...]:
 
 
 def _facts(result: Result) -> tuple[str, str]:
-    experiment, c = result.experiment, result.comparison
-    digits, levels = decimals(c.standard_uncertainty), (c.before.mean, c.after.mean)
-    before, after = (result.shown.quantity(level, c.spec.unit, digits) for level in levels)
+    experiment, c = result.experiment, comparison_in(result.comparison, result.shown)
+    digits, unit = decimals(c.standard_uncertainty), unit_suffix(c.spec.unit)
     where = "at the same conditions" if c.slopes else "as measured"
     return (
         f"{sentence_case(experiment.vehicle.description)}. {sentence_case(experiment.service.what)}.",
         f"{sentence_case(counted(c.before.pulls, c.spec.kind))} in {counted(c.before.sessions, 'session')} before, "
-        f"{c.after.pulls} in {c.after.sessions} after; mean {before} before, {after} after, {where}.",
+        f"{c.after.pulls} in {c.after.sessions} after; mean {c.before.mean:.{digits}f}{unit} before, "
+        f"{c.after.mean:.{digits}f}{unit} after, {where}.",
     )
 
 
