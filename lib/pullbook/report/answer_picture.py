@@ -103,9 +103,9 @@ class Drawing:
     html : str
         A ``figure``; every text from outside is escaped.
     columns : tuple of str
-        Headings of the numbers behind it.
-    rows : tuple of tuple
-        These numbers: texts and figures.
+        Headings of the numbers behind it, with their units.
+    rows : tuple of tuple of object
+        These numbers, rounded as they are shown.
     description : str
         In words.
     """
