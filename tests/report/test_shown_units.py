@@ -7,16 +7,18 @@ from dataclasses import replace
 
 import pytest
 
-from pullbook.analysis.result import Result
+from pullbook.analysis.result import Result, analyse_experiment
 from pullbook.quantities import US
-from pullbook.report import sections
+from pullbook.report import figures, sections, sharing
+from pullbook.report.answer_picture import answer_of
+from pullbook.report.in_units import comparison_in, to_draw
 from report.test_sections import rows_of, text_of
 
 METRIC_UNIT = re.compile(r"°C|km/h|\bkPa\b|\bhPa\b|(?<=[\d\[ ])K\b(?!/)|\bg/s\b|kg/m³|(?<=\d )m/s\b|(?<=\d )km\b")
 PARTS = (
-    sections.answer, sections.drives, sections.findings, sections.left_out, sections.runs, sections.pulls,
-    sections.cruises, sections.phases, sections.secondary_outcomes, sections.routes, sections.checks, sections.budget,
-    sections.like_for_like, sections.conclusion,
+    sections.answer, sections.meaning, sections.drives, sections.findings, sections.left_out, sections.runs,
+    sections.pulls, sections.cruises, sections.phases, sections.secondary_outcomes, sections.routes, sections.checks,
+    sections.budget, sections.like_for_like, sections.conclusion,
 )  # fmt: skip
 # Column of a table, its unit, whether it is an absolute temperature; a level converts with the offset, a rise without.
 SCALES = {"K": (1.8, 0.0), "°C": (1.8, 32.0), "kPa": (1 / 6.894757, 0.0), "km/h": (1 / 1.609344, 0.0)}
@@ -86,6 +88,42 @@ def test_the_verdict_is_said_from_the_same_figures(both):
     assert size
     assert float(size[1]) == pytest.approx(abs(1.8 * c.change), abs=0.06 if "." in size[1] else 0.6)
     assert f"{1.8 * c.worthwhile:g} °F" in said or c.verdict == "not-resolved"
+
+
+def test_pictures_and_posts_are_in_the_same_units(both):
+    _, us = both
+    post = sharing.markdown(sharing.compose(us))
+    assert not METRIC_UNIT.search(post.replace("2.2 L", ""))
+    for draw in (figures.answer, figures.other_routes, figures.budget, figures.drives, figures.charge_over_time,
+                 figures.pressure_over_time, figures.rise_over_speed, figures.against_inlet):  # fmt: skip
+        picture = draw(us)
+        if isinstance(picture, figures.Picture):
+            assert not METRIC_UNIT.search(picture.figure.to_json()), draw.__name__
+        elif picture is not None:
+            assert not METRIC_UNIT.search(f"{picture.description} {picture.html} {picture.columns}"), draw.__name__
+
+
+def test_what_is_drawn_is_the_metric_figure_converted(both):
+    metric, us = both
+    c, drawn = metric.comparison, to_draw(us).comparison
+    assert (drawn.change, drawn.low, drawn.high, drawn.standard_uncertainty) == pytest.approx(
+        [1.8 * x for x in (c.change, c.low, c.high, c.standard_uncertainty)]
+    )
+    offset = 32 if c.spec.unit == "°C" else 0
+    assert drawn.before.mean == pytest.approx(1.8 * c.before.mean + offset)
+    assert answer_of(us).bands["before"] == pytest.approx(1.8 * answer_of(metric).bands["before"])
+    assert [s.inlet_c for s in drawn.sessions] == pytest.approx([1.8 * s.inlet_c + 32 for s in c.sessions])
+    assert to_draw(metric) is metric
+
+
+def test_a_level_in_degrees_is_drawn_with_its_offset(result_of):
+    metric = result_of("fin_wash").experiment.model_copy(update={"outcome": "peak_charge"})
+    c = analyse_experiment(metric).comparison
+    us = comparison_in(c, US)
+    assert us.before.mean == pytest.approx(1.8 * c.before.mean + 32)
+    assert us.change == pytest.approx(1.8 * c.change)
+    assert (us.spec.unit, us.unit) == ("°F", "°F")
+    assert us.data.single_runs[0] == pytest.approx(1.8 * c.data.single_runs[0] + 32)
 
 
 def test_a_persons_own_words_stay(both):
