@@ -21,6 +21,7 @@ from pullbook.physics.wheel_power import wheel_power
 from pullbook.runs.heat_soak import Idle
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.outcomes import OUTCOMES, Outcome, outcome_named
+from pullbook.statistics.allowance import allowance_of
 from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.estimate import estimate_change
 from pullbook.statistics.session_means import session_means
@@ -135,7 +136,8 @@ def _compared(
     data = replace(data, shared_u=shared_u or data.shared_u)
     lines = [BudgetLine("the factor's range", "B", extra, INFINITE)]
     covariates = covariates_of(data) if outcome.name in IN_COMMON_AIR else ()
-    found = estimate_change(data, covariates=covariates, allowance=None, level=level, extra=lines)
+    allowance = allowance_of(outcome, float(data.means.mean()))
+    found = estimate_change(data, covariates=covariates, allowance=allowance, level=level, extra=lines)
     if not np.isfinite([found.low, found.high]).all():
         return None
     usual = float(data.means.mean())

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pullbook.settings.experiment import Protocol
-from pullbook.statistics.estimate import ALLOWANCE_DOF
+from pullbook.statistics.allowance import DEFAULT_DOF
+from pullbook.statistics.covariates import INLET
+from pullbook.statistics.looks import Looks
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
 if TYPE_CHECKING:
@@ -39,6 +41,11 @@ class Scatter:
         Standard deviation between pulls of a session, in the outcome's unit.
     resolution_u : float
         Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
+    day_dof : float
+        Degrees of freedom of ``day_sd`` before any session of the plan.
+    fixed_u : float
+        What further sessions like these would not take from the uncertainty: conditions that differ between the
+        phases, in the outcome's unit.
     source : str
         Where the figures come from.
     """
@@ -46,7 +53,9 @@ class Scatter:
     day_sd: float = USUAL_DAY_SD_K
     pull_sd: float = USUAL_PULL_SD_K
     resolution_u: float = USUAL_STEP_U_K
-    source: str = "usual figures (common practice, no source)"
+    day_dof: float = DEFAULT_DOF
+    fixed_u: float = 0.0
+    source: str = "usual figures (days as one real car's steady cruise showed; pulls by common practice, no source)"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,9 +90,15 @@ def scatter_of(comparison: Comparison) -> Scatter:
     c = comparison
     if not c.comparable:
         return Scatter()
-    reading_u = float(np.sqrt(np.mean(c.data.reading_u**2)))
+    shrinks = ("repeatability", "day to day", "sensor step", f"{INLET}: its reading")
+    fixed = [line for line in c.budget if not line.source.startswith(shrinks)]
     return Scatter(
-        day_sd=c.day_sd, pull_sd=c.repeatability_sd, resolution_u=reading_u, source="this experiment's own scatter"
+        day_sd=c.day_sd,
+        pull_sd=c.repeatability_sd,
+        resolution_u=float(np.sqrt(np.mean(c.data.reading_u**2))),
+        day_dof=c.allowance.dof,
+        fixed_u=combined(fixed),
+        source="this experiment's own scatter, joined with the allowance for it",
     )
 
 
@@ -109,9 +124,7 @@ def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, lev
     expected = expected_interval(
         sessions=sessions,
         pulls=pulls,
-        day_sd=scatter.day_sd,
-        repeatability_sd=scatter.pull_sd,
-        resolution_u=scatter.resolution_u,
+        scatter=scatter,
         level=level,
     )
     each_min = WARM_UP_MIN + CRUISE_MIN + pulls * (protocol.usual_pull_s / 60 + REST_MIN)
@@ -267,23 +280,27 @@ def sessions_needed(
     *,
     change: float,
     worthwhile: float,
-    day_sd: float,
-    repeatability_sd: float,
+    scatter: Scatter,
     pulls: int,
-    resolution_u: float = 0.0,
+    planned: int | None = None,
     level: float = 0.95,
 ) -> int | None:
     """Return how many sessions a side would resolve a change if it stays as it is.
 
     Resolved means that the interval leaves out zero, or lies inside plus or minus the worthwhile change, whichever
-    comes first.
+    comes first. Each number of sessions is judged as the comparison will judge it, the price of looking included.
 
     Parameters
     ----------
     change, worthwhile : float
         The change as it is, and the one that matters, in the outcome's unit.
-    day_sd, repeatability_sd, pulls, resolution_u, level
-        As for `expected_interval`.
+    scatter : Scatter
+    pulls : int
+        A session.
+    planned : int or None
+        Sessions a side that were stated beforehand.
+    level : float
+        Coverage.
 
     Returns
     -------
@@ -292,38 +309,66 @@ def sessions_needed(
     """
     distance = max(abs(change), worthwhile - abs(change))
     for sessions in range(1, MOST_SESSIONS + 1):
-        expected = expected_interval(
-            sessions=sessions,
-            pulls=pulls,
-            day_sd=day_sd,
-            repeatability_sd=repeatability_sd,
-            resolution_u=resolution_u,
-            level=level,
-        )
-        if expected.half_width < distance:
+        paid = Looks(before=sessions, after=sessions, planned=planned, level=level).each_level
+        if expected_interval(sessions=sessions, pulls=pulls, scatter=scatter, level=paid).half_width < distance:
             return sessions
     return None
 
 
-def expected_interval(
-    *,
-    sessions: int,
-    pulls: int,
-    day_sd: float,
-    repeatability_sd: float,
-    resolution_u: float = 0.0,
-    level: float = 0.95,
-) -> Expected:
+def chance_of_clear_answer(comparison: Comparison, *, more: int = 1) -> float:
+    """Return how likely so many more sessions a side give a verdict other than ``not-resolved``.
+
+    Parameters
+    ----------
+    comparison : Comparison
+    more : int
+        Further sessions before and after, of as many pulls.
+
+    Returns
+    -------
+    float
+        0 to 1, the price of looking included; NaN where the phases cannot be compared.
+
+    Notes
+    -----
+    The change then seen is drawn about the one seen now, with the variance that the further sessions take away (what is
+    known now less what will be known then); its interval is the one to expect.
+    """
+    c = comparison
+    if not c.comparable:
+        return math.nan
+    scatter, pulls = scatter_of(c), max(1, round(float(np.mean(c.data.runs))))
+    sides = (c.looks.before + more, c.looks.after + more)
+    paid = Looks(before=sides[0], after=sides[1], planned=c.looks.planned, level=c.level).each_level
+    then = expected_interval(sessions=_harmonic(*sides), pulls=pulls, scatter=scatter, level=paid)
+    spread = math.sqrt(max(c.standard_uncertainty**2 - then.standard_uncertainty**2, 1e-12))
+
+    def below(bound: float) -> float:
+        from scipy.special import stdtr
+
+        return float(stdtr(min(c.dof, 1e6), (bound - c.change) / spread))
+
+    half, worthwhile = then.half_width, c.worthwhile
+    clear = below(-half) + 1 - below(half)
+    if half < worthwhile:  # inside plus or minus the worthwhile change, and not counted already
+        inside = min(worthwhile - half, half)
+        clear += below(inside) - below(-inside)
+    return min(1.0, clear)
+
+
+def _harmonic(before: int, after: int) -> float:
+    """Return the sessions a side of an equal design as sharp as an unequal one."""
+    return 2 / (1 / before + 1 / after)
+
+
+def expected_interval(*, sessions: float, pulls: int, scatter: Scatter, level: float = 0.95) -> Expected:
     """Return the interval to expect from so many sessions a side and pulls a session.
 
     Parameters
     ----------
-    sessions, pulls : int
+    sessions, pulls : float, int
         Sessions a side and pulls a session.
-    day_sd, repeatability_sd : float
-        Standard deviations between days and between pulls of a session, in the outcome's unit.
-    resolution_u : float
-        Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
+    scatter : Scatter
     level : float
         Coverage.
 
@@ -333,26 +378,26 @@ def expected_interval(
 
     Notes
     -----
-    The budget of the comparison (JCGM 100:2008, 5.1.2 and G.4.1) for a difference of two means of so many sessions,
-    without what the weather's slope adds.
+    The budget of the comparison (JCGM 100:2008, 5.1.2 and G.4.1) for a difference of two means of so many sessions.
 
     Examples
     --------
     By hand: 1 K * sqrt(2 / 3) = 0.816 K; 4 degrees of freedom of the allowance and 4 of the sessions, for which
     Student's t is 2.306.
 
-    >>> from pullbook.statistics.power import expected_interval
-    >>> expected = expected_interval(sessions=3, pulls=5, day_sd=1.0, repeatability_sd=0.0)
+    >>> from pullbook.statistics.power import Scatter, expected_interval
+    >>> expected = expected_interval(sessions=3, pulls=5, scatter=Scatter(day_sd=1.0, pull_sd=0.0, resolution_u=0.0))
     >>> round(expected.standard_uncertainty, 3), round(expected.dof, 6), round(expected.half_width, 3)
     (0.816, 8.0, 1.883)
     """
     lines = [
-        BudgetLine("day to day", "A", day_sd * math.sqrt(2 / sessions), ALLOWANCE_DOF + 2 * sessions - 2),
+        BudgetLine("day to day", "A", scatter.day_sd * math.sqrt(2 / sessions), scatter.day_dof + 2 * sessions - 2),
         BudgetLine(
-            "repeatability", "A", repeatability_sd * math.sqrt(2 / (sessions * pulls)),
+            "repeatability", "A", scatter.pull_sd * math.sqrt(2 / (sessions * pulls)),
             max(1.0, (2 * sessions - 1) * (pulls - 1)),
         ),
-        BudgetLine("sensor step", "B", resolution_u * math.sqrt(2 / sessions), INFINITE),
+        BudgetLine("sensor step", "B", scatter.resolution_u * math.sqrt(2 / sessions), INFINITE),
+        BudgetLine("conditions", "B", scatter.fixed_u, INFINITE),
     ]  # fmt: skip
     u, dof = combined(lines), effective_dof(lines)
     return Expected(half_width=coverage_factor(level, dof) * u, standard_uncertainty=u, dof=dof)
