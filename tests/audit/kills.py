@@ -214,6 +214,8 @@ def full_disks(count: int, *, seed: int, work: Path) -> Counter[str]:
             limit = int(rng.integers(0, 20_000))
 
             def cramped(limit: int = limit) -> None:
+                # Python would write cut bytecode, here and in the batch's workers, and stumble over it next time.
+                sys.dont_write_bytecode, os.environ["PYTHONDONTWRITEBYTECODE"] = True, "1"
                 signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
                 resource.setrlimit(resource.RLIMIT_FSIZE, (limit, limit))
 

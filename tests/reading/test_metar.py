@@ -36,7 +36,11 @@ def test_what_is_missing_is_none_and_told() -> None:
     assert [finding.code for finding in airless.findings] == ["metar-without-pressure"]
 
 
-@pytest.mark.parametrize("text", ["", "sunny, about 15 degrees", "EPWA", "METAR EPWA 281830Z", "EPWA 991830Z 18009KT"])
+@pytest.mark.parametrize(
+    "text",
+    ["", "sunny, about 15 degrees", "EPWA", "METAR EPWA 281830Z", "EPWA 991830Z 18009KT", REPORT * 100],
+    ids=lambda text: text[:20],
+)
 def test_no_report(text: str) -> None:
     with pytest.raises(PullbookError, match=r"cannot be read.*Allowed.*Copy it whole, or give ambient_c"):
         weather_from_metar(text)

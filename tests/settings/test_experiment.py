@@ -423,3 +423,10 @@ def test_a_command_to_paste_is_quoted(tmp_path):
     (tmp_path / "my van").mkdir()
     with pytest.raises(ExperimentError, match=f"pullbook new '{tmp_path}/my van' --before"):
         Experiment.load(tmp_path / "my van")
+
+
+def test_a_note_of_the_service_that_is_misspelt_is_told_with_those_there_are(tmp_path):
+    with pytest.raises(ExperimentError, match=r"service\.notes\.colour: unknown key; allowed here: photos, came_out"):
+        Experiment.from_settings(
+            {"title": "a", "service": {"what": "b", "notes": {"colour": "black"}}, "sessions": []}, tmp_path
+        )

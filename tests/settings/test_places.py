@@ -208,7 +208,9 @@ def test_a_limit_on_the_size_of_files_is_a_refusal(fresh, tmp_path, arguments):
         "years": SAMPLES / "three_springs", "out": out, "log": LOG,
     }  # fmt: skip
     command = [sys.executable, "-c", LIMITED, *(argument.format(**places) for argument in arguments)]
-    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+    # Else Python would write cut bytecode of what it imports, and every later process would stumble over it.
+    whole = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False, env=whole)
     assert done.returncode == 2, done.stderr
     said = [line for line in done.stderr.splitlines() if line.startswith("pullbook: ")]
     assert len(said) == 1

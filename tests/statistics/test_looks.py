@@ -5,7 +5,7 @@ import pytest
 from helpers.tables_of_runs import experiment_of, runs_table
 from pullbook.statistics.comparison import compare
 from pullbook.statistics.looks import Looks
-from pullbook.statistics.power import chance_of_clear_answer
+from pullbook.statistics.power import outlook
 
 
 @pytest.mark.parametrize(("before", "after", "planned", "charged"), [
@@ -37,5 +37,5 @@ def test_the_chance_of_a_clear_answer_rises_with_what_is_seen() -> None:
     for change in (0.3, 2.5, 3.5):
         rises = [40.0, 41, 39]
         table = runs_table([("b", "before", rises, 15), ("a", "after", [r - change for r in rises], 15)])
-        chances.append(chance_of_clear_answer(compare(table, experiment_of(table))))
+        chances.append(outlook(compare(table, experiment_of(table)), before=1, after=1).chance)
     assert 0 < chances[0] < chances[1] < chances[2] < 1

@@ -71,7 +71,7 @@ def test_under_papermill_a_refusal_is_raised(tmp_path):
 
 
 def test_live_parts_follow_the_choices_and_wait_where_there_is_no_answer(workbook, shown):
-    workbook.show(sections.answer, lambda result: None)
+    workbook.show(sections.meaning, lambda result: None)
     assert "5 in 1 after." in shown.values[0].html
     assert shown.values[1] == Fragment("")
     controls = Controls(workbook)
@@ -204,7 +204,7 @@ def test_nothing_is_saved_while_a_setting_is_refused(controls, folder):
 
 
 def test_pictures_have_no_toolbar(workbook, shown):
-    workbook.show(figures.change)
+    workbook.show(figures.against_inlet)
     bundle = shown.values[0]._repr_mimebundle_()
     assert bundle[figures.PLOTLY_MIME]["config"] == {"displayModeBar": False}
 

@@ -306,7 +306,7 @@ def _direction(rows: pd.DataFrame) -> list[Condition]:
     if "heading" not in rows or rows["heading"].isna().all():
         return []
     (before, one_way_before), (after, one_way_after) = (
-        _mean_direction(rows.loc[rows["phase"] == phase, "heading"].dropna().to_numpy(dtype=float))
+        mean_direction(rows.loc[rows["phase"] == phase, "heading"].dropna().to_numpy(dtype=float))
         for phase in ("before", "after")
     )
     if not (one_way_before and one_way_after):
@@ -320,8 +320,21 @@ def _direction(rows: pd.DataFrame) -> list[Condition]:
     ]
 
 
-def _mean_direction(degrees: np.ndarray) -> tuple[float, bool]:
-    """Return the circular mean [°], and whether there is one direction at all."""
+def mean_direction(degrees: np.ndarray) -> tuple[float, bool]:
+    """Average compass directions.
+
+    Parameters
+    ----------
+    degrees : ndarray, shape (n,)
+        [°]
+
+    Returns
+    -------
+    float
+        Circular mean [°]; NaN where they are no one direction.
+    bool
+        Whether there is one direction at all.
+    """
     if not degrees.size:
         return float("nan"), False
     mean = np.exp(1j * np.radians(degrees)).mean()

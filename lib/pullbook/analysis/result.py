@@ -188,7 +188,7 @@ def analyse_experiment(
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
-    measures, drives = _measured(experiment, drives, point)
+    measures, drives = measure_drives(experiment, drives, point)
     earlier = earlier_scatter(experiment, _table)
     comparison = compare(measures, experiment, level=level, earlier=earlier)
     checks = cross_check(comparison)
@@ -239,10 +239,25 @@ def _without(drives: Sequence[Drive], measures: pd.DataFrame, gears: GearCheck) 
     return found
 
 
-def _measured(
+def measure_drives(
     experiment: Experiment, drives: Sequence[Drive], point: OperatingPoint | None
 ) -> tuple[pd.DataFrame, list[Drive]]:
-    """Return a row a run of all drives, and the drives with a finding for each figure that their logs do not give."""
+    """Measure the runs of all drives.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    drives : sequence of Drive
+    point : OperatingPoint or None
+        From `pullbook.runs.operating_point`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a run, with the columns ``session`` and ``phase``.
+    list of Drive
+        With a finding for each figure that their logs do not give.
+    """
     import pandas as pd
 
     speeds = speeds_of(experiment.outcome)
@@ -268,7 +283,7 @@ def _measured(
 
 def _table(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:
     """Return a row a run of an earlier experiment's drives."""
-    return _measured(experiment, drives, operating_point((drive.log, drive.runs) for drive in drives))[0]
+    return measure_drives(experiment, drives, operating_point((drive.log, drive.runs) for drive in drives))[0]
 
 
 def _low_level(level: float) -> tuple[Finding, ...]:

@@ -28,6 +28,7 @@ _N = 0.190263
 _SMITHSONIAN_T0_K = 288.0
 _SMITHSONIAN_N = 8.314462618 / 0.02896546 * _LAPSE_K_M / 9.80665  # R (CODATA 2018) / M of dry air (CIPM-2007) * L / g
 _SMITHSONIAN_TERM_HPA = 0.3
+_LONGEST = 2000  # characters; reports have a few hundred, and the reader of a longer text slows down without end
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -95,6 +96,8 @@ def weather_from_metar(text: str, *, altitude_m: float | None = None) -> Weather
 
     if altitude_m is not None and not -500 <= altitude_m <= 5000:
         raise ExperimentError(f"altitude_m is {altitude_m:g}; allowed: -500 to 5000 m")
+    if len(text) > _LONGEST:
+        raise _no_metar(text, f"{len(text)} characters; allowed: one report, at most {_LONGEST}")
     report = " ".join(text.split()).rstrip("=")
     try:
         # Not strict: groups that are not known must not hide those that are. It warns of them all the same.

@@ -1,7 +1,7 @@
 """Pictures of a result. Each is a plotly figure whose numbers come from the result alone.
 
-Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it, and every trace a
-name for the numbers behind the picture: its own, or ``meta.series``.
+Every figure carries ``layout.meta`` with a caption, a description for those who cannot see it, and the numbers behind
+it: whole, or as names of columns where they lie in its traces (`series`).
 """
 
 from __future__ import annotations
@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import plotly.graph_objects as go
@@ -18,15 +18,15 @@ from pullbook.analysis.result import Result
 from pullbook.analysis.sessions import Drive
 from pullbook.reading.logs import Signal
 from pullbook.reading.units import CHANNELS
+from pullbook.report import answer_picture
+from pullbook.report.answer_picture import Drawing
 from pullbook.runs.find import Run
 from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import Slope, conditions_of
 from pullbook.statistics.power import Plan
+from pullbook.statistics.uncertainty import combined
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 # Okabe and Ito's colours for every kind of colour vision; the markers differ too, for grey prints.
 COLOUR = {"before": "#0072B2", "after": "#D55E00"}
@@ -35,6 +35,7 @@ QUIET = "#7f7f7f"
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 HATCH = "rgba(127,127,127,0.25)"
 
+MOST_BARS = 6  # of the budget; the rest is small, and added up
 Over = Literal["time", "speed"]
 
 
@@ -55,10 +56,36 @@ class Picture:
         return {PLOTLY_MIME: plain, "text/plain": plain["layout"]["meta"]["description"]}
 
 
-def layout(figure: go.Figure, *, caption: str, description: str, height: int) -> Picture:
-    """Return a figure as a picture of the page, with its caption and its description for who cannot see it."""
+def layout(
+    figure: go.Figure,
+    *,
+    caption: str,
+    description: str,
+    height: int,
+    columns: Sequence[str],
+    rows: Sequence[Sequence[object]] | None = None,
+) -> Picture:
+    """Return a figure as a picture of the page.
+
+    Parameters
+    ----------
+    figure : plotly.graph_objects.Figure
+    caption, description : str
+        What stands below it, and what it shows for those who cannot see it.
+    height : int
+        [px]
+    columns : sequence of str
+        Headings of the numbers behind it, with their units.
+    rows : sequence of sequence of object, optional
+        These numbers, rounded as they are shown; without them they are the points of the traces (`series`).
+    """
+    told: dict[str, Any] = {"caption": caption, "description": description}
+    if rows is None:
+        told["columns"] = list(columns)
+    else:
+        told["numbers"] = {"columns": list(columns), "rows": [list(row) for row in rows]}
     figure.update_layout(
-        meta={"caption": caption, "description": description},
+        meta=told,
         height=height,
         margin={"l": 64, "r": 16, "t": 16, "b": 56},
         paper_bgcolor="rgba(0,0,0,0)",
@@ -66,22 +93,16 @@ def layout(figure: go.Figure, *, caption: str, description: str, height: int) ->
         font={"family": "system-ui, sans-serif", "size": 13, "color": "#444"},
         legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0},
         template="none",
-        dragmode=False,
+        dragmode=figure.layout.dragmode or False,
     )
     figure.update_xaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, ticks="outside", automargin=True)
     figure.update_yaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, automargin=True)
     return Picture(figure)
 
 
-def series(*names: str) -> dict[str, list[str]]:
-    """Name what a trace shows in the numbers behind its picture: one name, or one for each part between its breaks."""
-    return {"series": list(names)}
-
-
-def _counted(result: Result) -> pd.DataFrame:
-    outcome = result.experiment.outcome_spec
-    frame = result.measures
-    return frame[frame["included"] & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
+def series(*names: Sequence[str]) -> dict[str, list[list[str]]]:
+    """Say what stands before x and y of a trace's points: once, or once for each part between its breaks."""
+    return {"rows": [list(name) for name in names]}
 
 
 def brought_to(slopes: Sequence[Slope]) -> str:
@@ -90,68 +111,9 @@ def brought_to(slopes: Sequence[Slope]) -> str:
     return f"brought to one {conditions}" if conditions else "as measured"
 
 
-def every_run(result: Result) -> Picture:
-    """Show every run that counts, session by session, with the session means at common conditions."""
-    outcome, rows = result.experiment.outcome_spec, _counted(result)
-    digits = max(1, decimals(result.comparison.standard_uncertainty))
-    unit = unit_suffix(outcome.unit)
-    figure = go.Figure()
-    for phase in ("before", "after"):
-        part = rows[rows["phase"] == phase]
-        names = list(dict.fromkeys(part["session"]))
-        x: list[float] = []
-        order = {s.name: k for k, s in enumerate(result.experiment.sessions)}
-        for name in names:
-            count = int((part["session"] == name).sum())
-            x += list(order[name] + np.linspace(-0.22, 0.22, count) if count > 1 else [order[name]])
-        figure.add_scatter(
-            x=x,
-            y=part[outcome.name].tolist(),
-            mode="markers",
-            name=f"{phase}: single {outcome.kind}s",
-            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 9, "opacity": 0.65},
-            customdata=[f"{s}, {outcome.kind} {n}" for s, n in zip(part["session"], part["number"], strict=True)],
-            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{unit}<extra></extra>",
-        )
-        means = [s for s in result.comparison.sessions if s.phase == phase]
-        lines_x: list[float | None] = []
-        lines_y: list[float | None] = []
-        for mean in means:
-            lines_x += [order[mean.session] - 0.32, order[mean.session] + 0.32, None]
-            lines_y += [mean.normalised, mean.normalised, None]
-        figure.add_scatter(
-            x=lines_x,
-            y=lines_y,
-            mode="lines",
-            name=f"{phase}: session mean",
-            meta=series(*(f"{mean.session}: session mean" for mean in means)),
-            line={"color": COLOUR[phase], "width": 3},
-            hoverinfo="skip",
-        )
-    names = [s.name for s in result.experiment.sessions]
-    figure.update_xaxes(tickvals=list(range(len(names))), ticktext=names, title="session")
-    figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
-    c = result.comparison
-    return layout(
-        figure,
-        caption=(
-            f"Every {outcome.kind} that counts: {c.before.pulls} before in {counted(c.before.sessions, 'session')}, "
-            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means, {brought_to(c.slopes)}."
-        ),
-        description=(
-            f"{sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.{digits}f}{unit} "
-            f"before, {c.after.mean:.{digits}f}{unit} after."
-        ),
-        height=400,
-    )
-
-
-def change(result: Result) -> Picture | None:
-    """Show the change with its interval against the change that matters; nothing where there is none."""
-    c = result.comparison
-    if not c.comparable:
-        return None
-    return _forest([("this result", c.change, c.low, c.high, True)], c, height=190, legend=True)
+def answer(result: Result) -> Drawing:
+    """Show what answers: every run that counts with the weather taken out, and the difference with its interval."""
+    return answer_picture.picture(result)
 
 
 def other_routes(result: Result) -> Picture | None:
@@ -166,7 +128,7 @@ def other_routes(result: Result) -> Picture | None:
     if result.with_left_out is not None:
         w = result.with_left_out
         rows.append(("with what was left out", w.change, w.low, w.high, True))
-    return _forest(rows, c, height=90 + 52 * len(rows), legend=False)
+    return _forest(rows, c, height=90 + 40 * len(rows), legend=False)
 
 
 def with_and_without(result: Result, saved: Comparison | None) -> Picture | None:
@@ -226,7 +188,12 @@ def _forest(
         f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:g}{unit}, is too small to matter to you."
     )
     return layout(
-        figure, caption=text if legend else "The same change by other routes.", description=text, height=height
+        figure,
+        caption=text if legend else "The same change by other routes.",
+        description=text,
+        height=height,
+        columns=["route", *(f"{name}{in_brackets(c.unit)}" for name in ("change", "low", "high"))],
+        rows=[(name, *(round(value, digits) for value in ends)) for name, *ends, _ in rows],
     )
 
 
@@ -242,13 +209,14 @@ def drives(result: Result) -> Picture:
     return layout(
         _drives(result.drives),
         caption=(
-            "Every drive. Strong shade: pulls that count; light shade: cruises that count; hatched with a dashed "
-            "outline: candidates that do not, with their reason in the table below."
+            "Every drive. Strong shade: pulls that count; light: cruises that count; hatched: what does not, its "
+            "reason in the table below. Drag to zoom, double-click to undo."
         ),
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
         ),
-        height=110 + 165 * count,
+        height=90 + 86 * count,
+        columns=DRIVE_COLUMNS,
     )
 
 
@@ -259,6 +227,7 @@ def timeline(drive: Drive) -> Picture:
         caption="Strong shade: pulls that count; light: cruises that count; hatched: what does not count.",
         description=f"Speed, pedal, charge and inlet temperature over time in {drive.session.name}, the runs shaded.",
         height=260,
+        columns=DRIVE_COLUMNS,
     )
     picture.figure.update_layout(margin={"l": TIMELINE_MARGINS[0], "r": TIMELINE_MARGINS[1]})
     picture.figure.update_xaxes(range=[0, drive.log.duration_s], domain=[0, 1], automargin=False)
@@ -266,6 +235,7 @@ def timeline(drive: Drive) -> Picture:
     return picture
 
 
+DRIVE_COLUMNS = ("session", "signal", "unit", "time since the log began [s]", "value")
 TIMELINE_MARGINS = (64, 56)  # left and right, in pixels
 
 
@@ -276,8 +246,8 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
     figure = make_subplots(
         rows=count,
         cols=1,
-        shared_xaxes=False,
-        vertical_spacing=min(0.07, 0.35 / count),
+        shared_xaxes=True,  # one scale of time for all
+        vertical_spacing=min(0.04, 0.25 / count),
         specs=[[{"secondary_y": True}]] * count,
     )
     shapes: list[dict[str, Any]] = []
@@ -294,7 +264,7 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
                     col=1,
                     secondary_y=right,
                     name=name,
-                    meta=series(f"{drive.session.name}: {name} [{CHANNELS[channel][1]}]"),
+                    meta=series((drive.session.name, name, CHANNELS[channel][1])),
                     legendgroup=name,
                     showlegend=k == 1,
                     hovertemplate=f"{name}: %{{y:.0f}} at %{{x:.0f}} s<extra>{drive.session.name}</extra>",
@@ -307,7 +277,7 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
             title_text="[°C]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
             tickmode="auto", nticks=5, range=_degrees(drives),
         )  # fmt: skip
-    figure.update_layout(shapes=shapes)
+    figure.update_layout(shapes=shapes, dragmode="zoom")
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
     return figure
 
@@ -344,7 +314,6 @@ def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
             hoveron="fills",
             text=escape(f"{run.name}: {run.reason}"),
             hoverinfo="text",
-            meta=series(f"{drive.session.name}: {run.name} does not count"),
             showlegend=False,
             row=row,
             col=1,
@@ -438,7 +407,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             mode="lines",
             line={"color": COLOUR[phase], "width": 0.8},
             opacity=0.35,
-            meta=series(*(f"{drive.session.name}, {run.name}" for run in pulls)),
+            meta=series(*((drive.session.name, run.name) for run in pulls)),
             showlegend=False,
             hoverinfo="skip",
         )
@@ -450,8 +419,8 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             y=_nulls(mean),
             mode="lines",
             line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
-            name=f"{phase}: mean of a session",
-            meta=series(f"{drive.session.name}: mean"),
+            name=phase,
+            meta=series((drive.session.name, "mean")),
             legendgroup=phase,
             showlegend=phase not in shown,
             hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
@@ -459,14 +428,16 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         shown.add(phase)
     if over == "time":
         figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
-    figure.update_xaxes(title="time since full load [s]" if over == "time" else "road speed [km/h]")
-    figure.update_yaxes(title=f"{sentence_case(label)}{in_brackets(unit)}")
+    across, up = "time since full load [s]" if over == "time" else "road speed [km/h]", f"{label}{in_brackets(unit)}"
+    figure.update_xaxes(title=across)
+    figure.update_yaxes(title=sentence_case(up))
     against = "time since full load" if over == "time" else "road speed"
     return layout(
         figure,
         caption=f"{sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
         description=f"{sentence_case(label)} against {against}, before and after the service.",
-        height=380,
+        height=320,
+        columns=("session", "run", across, up),
     )
 
 
@@ -477,6 +448,10 @@ def _times_at(speed: Signal, run: Run, grid_kmh: np.ndarray) -> np.ndarray:
         return np.full(len(grid_kmh), np.nan)
     reached: np.ndarray = np.interp(grid_kmh, np.maximum.accumulate(values), times, left=np.nan, right=np.nan)
     return reached
+
+
+def _rounded(value: float, digits: int) -> float | None:
+    return round(value, digits) if np.isfinite(value) else None
 
 
 def _nulls(values: np.ndarray) -> list[float | None]:
@@ -511,13 +486,11 @@ def against_inlet(result: Result) -> Picture:
                 mode="none",
                 fillcolor=COLOUR[phase],
                 opacity=0.18,
-                meta=series(f"{phase}: slope used, edge of its uncertainty"),
                 showlegend=False,
                 hoverinfo="skip",
             )
             figure.add_scatter(
                 x=x.tolist(), y=middle.tolist(), mode="lines", showlegend=False, hoverinfo="skip",
-                meta=series(f"{phase}: slope used"),
                 line={"color": COLOUR[phase], "width": 2, "dash": "solid" if phase == "before" else "dash"},
             )  # fmt: skip
     figure.update_xaxes(
@@ -530,7 +503,14 @@ def against_inlet(result: Result) -> Picture:
             f" Lines: the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}; physics alone says "
             f"{slope.prior:.2f} ± {slope.prior_u:.2f}. The change is the distance between the lines."
         )
-    return layout(figure, caption=text, description=text, height=380)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=320,
+        columns=("session", "phase", "inlet temperature [°C]", f"{outcome.label}, mean{in_brackets(outcome.unit)}"),
+        rows=[(s.session, s.phase, _rounded(s.inlet_c, 1), _rounded(s.mean, 1)) for s in c.sessions],
+    )
 
 
 def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") -> Picture:
@@ -564,7 +544,14 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
         f"{worthwhile_change:g}{unit_suffix(unit)} asked for. Days count: the lines for more pulls a session lie close "
         "together."
     )
-    return layout(figure, caption=text, description=text, height=380)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=320,
+        columns=("sessions a side", "pulls a session", f"change{in_brackets(unit)}"),
+        rows=[(p.sessions, p.pulls, round(p.safe_change, 1)) for p in found],
+    )
 
 
 def budget(result: Result) -> Picture | None:
@@ -573,14 +560,16 @@ def budget(result: Result) -> Picture | None:
     if not c.comparable:
         return None
     lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
+    shown = [(line.source, line.standard_uncertainty) for line in lines[-MOST_BARS:]]
+    if smaller := lines[:-MOST_BARS]:
+        shown.insert(0, (counted(len(smaller), "smaller line") + " together", combined(smaller)))
     figure = go.Figure()
     figure.add_bar(
-        x=[line.standard_uncertainty for line in lines],
-        y=[_wrapped(line.source, 24) for line in lines],
+        x=[u for _, u in shown],
+        y=[_wrapped(source, 24) for source, _ in shown],
         orientation="h",
-        meta=series("standard uncertainty"),
         marker={"color": "#009E73"},
-        text=[f"{line.standard_uncertainty:.2g}" for line in lines],
+        text=[f"{u:.2g}" for _, u in shown],
         textposition="auto",
         hoverinfo="skip",
     )
@@ -590,4 +579,11 @@ def budget(result: Result) -> Picture | None:
         f"What the uncertainty is made of: {largest.source} weighs most. Together (root of the sum of squares) "
         f"{c.standard_uncertainty:.2g}{unit_suffix(c.unit)}."
     )
-    return layout(figure, caption=text, description=text, height=110 + 42 * len(lines))
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=100 + 38 * len(shown),
+        columns=("source", f"standard uncertainty{in_brackets(c.unit)}"),
+        rows=[(line.source, float(f"{line.standard_uncertainty:.2g}")) for line in reversed(lines)],
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,12 +14,12 @@ from pullbook.analysis.secondary import SecondaryOutcome
 from pullbook.analysis.sessions import Drive
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
-from pullbook.report.html import Fragment, escape, listed, table, told
+from pullbook.report.html import Fragment, escape, folded, listed, table, told
 from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
 from pullbook.runs.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.runs.operating_point import CHARGE_C
-from pullbook.settings.experiment import Experiment
+from pullbook.settings.experiment import Experiment, Notes
 from pullbook.settings.outcomes import elapsed_columns
 from pullbook.statistics.estimate import conditions_of
 from pullbook.statistics.robustness import AS_MEASURED
@@ -54,30 +55,48 @@ LIMITS = (
 
 
 def answer(result: Result) -> Fragment:
-    """Return the first thing on the page: what was asked, a boost warning if there is one, the verdict, its worth."""
+    """Return the first thing on the page: the verdict and its sentence, with one caution if there is any.
+
+    A warning of boost stands before the verdict. `meaning` has the other warnings.
+    """
     experiment, c = result.experiment, result.comparison
-    boost = [f for f in result.findings if f.about_boost]
-    others = [f for f in result.warnings if not f.about_boost]
-    first = "".join(
-        f'<p class="pb-alert" role="alert"><strong>{word}:</strong> {escape(finding.message)}</p>'
-        for word, finding in zip(("First", *["Also"] * len(boost)), boost, strict=False)
+    boost, others = _warnings(result)
+    alert = f'<p class="pb-alert" role="alert"><strong>First:</strong> {escape(boost[0])}</p>' if boost else ""
+    caution = "" if boost or not others else f'<p class="pb-note">{escape(_first_sentence(others[0]))}</p>'
+    word, _, rest = c.sentence.partition(": ")
+    return Fragment(
+        f'<section class="pb-answer pb-{c.verdict}"><h1>{escape(experiment.title)}</h1>{alert}'
+        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
+        f"{caution}</section>"
+    )
+
+
+def meaning(result: Result) -> Fragment:
+    """Return what the answer rests on and is worth, and the warnings that the first screen has no room for."""
+    experiment = result.experiment
+    boost, others = _warnings(result)
+    alerts = "".join(
+        f'<p class="pb-alert" role="alert"><strong>Also:</strong> {escape(message)}</p>' for message in boost[1:]
     )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
-    word, _, rest = c.sentence.partition(": ")
-    worth_it = worth(result)
-    aside = "".join(f'<p class="pb-note">{escape(finding.message)}</p>' for finding in others)
+    told = (_facts(result), worth(result), weather_share(result), refit(result))
+    shown = others if boost or not others or _first_sentence(others[0]) != others[0] else others[1:]
     return Fragment(
-        f'<section class="pb-answer pb-{c.verdict}">'
-        f"<h1>{escape(experiment.title)}</h1>{question}{first}"
-        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
-        + "".join(
-            f'<p class="pb-worth">{escape(text)}</p>'
-            for text in (worth_it, weather_share(result), refit(result))
-            if text
-        )
-        + aside
-        + f'<p class="pb-facts">{escape(_facts(result))}</p></section>'
+        question
+        + alerts
+        + "".join(f"<p>{escape(text)}</p>" for text in told if text)
+        + "".join(f'<p class="pb-note">{escape(message)}</p>' for message in shown)
     )
+
+
+def _warnings(result: Result) -> tuple[list[str], list[str]]:
+    """Return the warnings of boost, and the others."""
+    boost = [finding.message for finding in result.findings if finding.about_boost]
+    return boost, [finding.message for finding in result.warnings if not finding.about_boost]
+
+
+def _first_sentence(text: str) -> str:
+    return re.split(r"(?<=[.!?]) (?=[A-Z(])", text, maxsplit=1)[0]
 
 
 def _facts(result: Result) -> str:
@@ -213,12 +232,17 @@ def findings(result: Result) -> Fragment:
     if not grouped:
         return Fragment("<p>Nothing was noticed.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
-    items = "".join(
-        f'<li class="pb-{severity}"><strong>{severity}</strong> {told(message)} '
+    items = {
+        key: f'<li class="pb-{key[0]}"><strong>{key[0]}</strong> {told(key[1])} '
         f'<span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
-        for (severity, message), where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
-    )
-    return Fragment(f'<ul class="pb-findings">{items}</ul>')
+        for key, where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
+    }
+    serious = "".join(item for (severity, _), item in items.items() if severity != "note")
+    notes = [item for (severity, _), item in items.items() if severity == "note"]
+    shown = f'<ul class="pb-findings">{serious}</ul>' if serious else ""
+    if notes:
+        shown += folded(counted(len(notes), "note"), f'<ul class="pb-findings">{"".join(notes)}</ul>').html
+    return Fragment(shown)
 
 
 def _where(names: Sequence[str], every: int) -> str:
@@ -252,7 +276,7 @@ def runs(result: Result) -> Fragment:
         f"{len(found) - count - by_hand} refused."
     )
     listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
-    return Fragment(f'<details class="pb-runs"><summary>{escape(summary)}</summary>{listed}</details>')
+    return folded(summary, listed)
 
 
 # --- figures of the runs -----------------------------------------------------------------------------------------
@@ -340,7 +364,12 @@ def phases(result: Result) -> Fragment:
         if {"before", "after"} <= set(means.index):
             before, after = float(means["before"]), float(means["after"])
             rows.append((words, unit, number(before), number(after), f"{after - before:+.1f}"))
-    return table(("as measured, mean of session means", "unit", "before", "after", "difference"), rows, numbers_from=2)
+    return table(
+        ("figure", "unit", "before", "after", "difference"),
+        rows,
+        numbers_from=2,
+        caption="Before and after as measured, means of session means",
+    )
 
 
 # --- what else the engine felt -----------------------------------------------------------------------------------
@@ -359,8 +388,9 @@ def secondary_outcomes(result: Result) -> Fragment:
         figures = [f for f in result.secondary_outcomes if f.group == group and f.applies]
         listed = _side_table(figures, result.comparison.level).html if figures else "<p>Not in these logs.</p>"
         said = "".join(f"<p>{escape(text)}</p>" for text in note)
-        parts.append(f"<h3>{sentence_case(group)}</h3>{listed}{said}")
-    return Fragment("".join(parts))
+        how = folded(f"How to read these: {group}", said).html if said else ""
+        parts.append(f"<div><h3>{sentence_case(group)}</h3>{listed}{how}</div>")
+    return Fragment(f'<div class="pb-pair">{"".join(parts)}</div>')
 
 
 def _side_table(figures: Sequence[SecondaryOutcome], level: float) -> Fragment:
@@ -483,7 +513,7 @@ def routes(result: Result) -> Fragment:
         w = result.with_left_out
         rows.append(row("with what was left out", w.change, w.low, w.high, VERDICT_WORDS[w.verdict].lower()))
     return table(
-        ("route", f"change{in_brackets(c.unit)}", f"{percent(c.level)} interval", ""),
+        ("route", f"change{in_brackets(c.unit)}", f"{percent(c.level)} interval", "remark"),
         rows,
         words_from=3,
         caption="The same change by other routes",
@@ -496,7 +526,7 @@ def checks(result: Result) -> Fragment | None:
         (check.name, check.sentence, {True: "agrees", False: "does not agree", None: ""}[check.agrees])
         for check in result.cross_checks.checks
     ]
-    return table(("check", "what it says", ""), rows, numbers_from=9, caption="Checks") if rows else None
+    return table(("check", "what it says", "with the result"), rows, numbers_from=9, caption="Checks") if rows else None
 
 
 def budget(result: Result) -> Fragment:
@@ -514,7 +544,7 @@ def budget(result: Result) -> Fragment:
     listed = table(
         ("source", "kind", f"standard uncertainty{in_brackets(c.unit)}", "degrees of freedom"), rows, numbers_from=2
     )
-    return Fragment(listed.html + note)
+    return folded("The budget line by line", listed.html + note)
 
 
 def like_for_like(result: Result) -> Fragment:
@@ -535,7 +565,10 @@ def like_for_like(result: Result) -> Fragment:
             )
         )
     headings = ("condition", "unit", "before", "after", "difference", "could have moved the result by", "flag")
-    return table(headings, rows, numbers_from=2, words_from=5)
+    flagged = [row for row, condition in zip(rows, result.conditions, strict=True) if condition.flagged]
+    first = table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>Nothing was flagged.</p>"
+    every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
+    return Fragment(first + every.html)
 
 
 def _moved(condition: Condition, unit: str) -> str:
@@ -543,6 +576,25 @@ def _moved(condition: Condition, unit: str) -> str:
         return condition.basis
     carried = "allowed for" if condition.carried else "not allowed for"
     return f"{signed(condition.could_move, 1)}{unit_suffix(unit)}, {carried} ({condition.basis})"
+
+
+def service(result: Result) -> Fragment:
+    """Return what the person noted of the service and its sensors; nothing where nothing was."""
+    done = result.experiment.service
+    notes = done.notes or Notes()
+    rows = [
+        ("came out", notes.came_out),
+        ("collected", None if notes.collected_ml is None else f"{notes.collected_ml:g} ml"),
+        ("dried for", None if notes.drying_h is None else f"{notes.drying_h:g} h"),
+        ("parts replaced", ", ".join(notes.parts_replaced)),
+        *((channel.replace("_", " ") + " sensor", what) for channel, what in done.sensors.items()),
+        ("photos", ", ".join(notes.photos)),
+        ("remarks", notes.remarks),
+    ]
+    noted = [(name, text) for name, text in rows if text]
+    if not noted:
+        return Fragment("")
+    return table(("the service", "as noted"), noted, words_from=1, caption="What was found during the service")
 
 
 # --- the end -----------------------------------------------------------------------------------------------------
@@ -553,7 +605,7 @@ def conclusion(result: Result) -> Fragment:
     c = result.comparison
     boost = [f.message for f in result.findings if f.about_boost]
     text = "".join(f'<p class="pb-alert">{escape(message)}</p>' for message in boost)
-    text += f"<p><strong>{escape(c.sentence)}</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
+    text += f"<p><strong>{escape(VERDICT_WORDS[c.verdict])}.</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
     both = ""
     if result.with_left_out is not None:
         both = f"<p>With what was left out counted: {escape(result.with_left_out.sentence)}</p>"

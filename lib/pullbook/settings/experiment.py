@@ -70,14 +70,31 @@ Sensor = Literal[
 ]  # fmt: skip
 
 
+SensorWork = Literal["refitted", "cleaned", "replaced"]
+
+
+class Notes(_Settings):
+    """What was found during the service: for the page, and for you in a few years. No figure rests on it."""
+
+    photos: tuple[Text, ...] = Field(default=(), max_length=60, description="a list of the photos' names")
+    came_out: Text | None = Field(default=None, description="a line of text, such as 'black, oily'")
+    collected_ml: float | None = Field(default=None, ge=0, le=100_000, description="ml, not negative")
+    drying_h: float | None = Field(default=None, ge=0, le=10_000, description="hours, not negative")
+    parts_replaced: tuple[Text, ...] = Field(default=(), max_length=60, description="a list of parts")
+    remarks: Text | None = Field(default=None, description="a line of text")
+
+
 class Service(_Settings):
     """What was done between the two phases."""
 
     what: Text = Field(description="a line of text")
     date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
     odometer_km: float | None = Field(default=None, ge=0, le=5e6, description="km, not negative")
-    sensors: dict[Sensor, Literal["refitted", "cleaned", "replaced"]] = Field(
+    sensors: dict[Sensor, SensorWork] = Field(
         default_factory=dict, description="channel: refitted, cleaned or replaced"
+    )
+    notes: Notes | None = Field(
+        default=None, description="photos, came_out, collected_ml, drying_h, parts_replaced, remarks"
     )
 
     def disturbed(self, channel: str) -> str | None:
@@ -588,6 +605,8 @@ def _model_at(location: tuple[str | int, ...]) -> type[BaseModel]:
         "sessions": Session,
         "channels": Column,
     }
+    if tuple(location[:2]) == ("service", "notes"):
+        return Notes
     return models.get(str(location[0]), Experiment) if location else Experiment
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -315,50 +315,60 @@ def sessions_needed(
     return None
 
 
-def chance_of_clear_answer(comparison: Comparison, *, more: int = 1) -> float:
-    """Return how likely so many more sessions a side give a verdict other than ``not-resolved``.
+def outlook(comparison: Comparison, *, before: int = 0, after: int = 0) -> Outlook:
+    """Return what so many more sessions lead to expect, each of as many pulls as those so far.
 
     Parameters
     ----------
     comparison : Comparison
-    more : int
-        Further sessions before and after, of as many pulls.
+        One that was made: with an estimate.
+    before, after : int
+        Further sessions.
 
     Returns
     -------
-    float
-        0 to 1, the price of looking included; NaN where the phases cannot be compared.
-
-    Notes
-    -----
-    The change then seen is drawn about the one seen now, with the variance that the further sessions take away (what is
-    known now less what will be known then); its interval is the one to expect.
+    Outlook
+        Judged as the comparison will judge it, the price of looking included.
     """
     c = comparison
-    if not c.comparable:
-        return math.nan
     scatter, pulls = scatter_of(c), max(1, round(float(np.mean(c.data.runs))))
-    sides = (c.looks.before + more, c.looks.after + more)
-    paid = Looks(before=sides[0], after=sides[1], planned=c.looks.planned, level=c.level).each_level
-    then = expected_interval(sessions=_harmonic(*sides), pulls=pulls, scatter=scatter, level=paid)
-    spread = math.sqrt(max(c.standard_uncertainty**2 - then.standard_uncertainty**2, 1e-12))
 
-    def below(bound: float) -> float:
-        from scipy.special import stdtr
+    def expected(more_before: int, more_after: int) -> Expected:
+        sides = c.looks.before + more_before, c.looks.after + more_after
+        paid = replace(c.looks, before=sides[0], after=sides[1]).each_level
+        alike = 2 / (1 / sides[0] + 1 / sides[1])
+        return expected_interval(sessions=alike, pulls=pulls, scatter=scatter, level=paid)
 
-        return float(stdtr(min(c.dof, 1e6), (bound - c.change) / spread))
+    now, then = expected(0, 0), expected(before, after)
+    shrinks_to = min(1.0, then.standard_uncertainty / now.standard_uncertainty)
+    half = then.half_width * c.standard_uncertainty / now.standard_uncertainty
+    return Outlook(
+        half_width=half,
+        chance=chance_of_clear_answer(
+            change=c.change,
+            half_width=half,
+            standard_uncertainty=c.standard_uncertainty,
+            dof=c.dof,
+            worthwhile=c.worthwhile,
+            shrinks_to=shrinks_to,
+        ),
+    )
 
-    half, worthwhile = then.half_width, c.worthwhile
-    clear = below(-half) + 1 - below(half)
-    if half < worthwhile:  # inside plus or minus the worthwhile change, and not counted already
-        inside = min(worthwhile - half, half)
-        clear += below(inside) - below(-inside)
-    return min(1.0, clear)
 
+@dataclass(frozen=True, kw_only=True)
+class Outlook:
+    """What further sessions lead to expect.
 
-def _harmonic(before: int, after: int) -> float:
-    """Return the sessions a side of an equal design as sharp as an unequal one."""
-    return 2 / (1 / before + 1 / after)
+    Attributes
+    ----------
+    half_width : float
+        Half of the interval then, in the outcome's unit.
+    chance : float
+        Of a clear answer then, 0 to 1.
+    """
+
+    half_width: float
+    chance: float
 
 
 def expected_interval(*, sessions: float, pulls: int, scatter: Scatter, level: float = 0.95) -> Expected:
@@ -366,8 +376,10 @@ def expected_interval(*, sessions: float, pulls: int, scatter: Scatter, level: f
 
     Parameters
     ----------
-    sessions, pulls : float, int
-        Sessions a side and pulls a session.
+    sessions : float
+        Sessions a side; where the sides differ, their harmonic mean, which gives the same uncertainty.
+    pulls : int
+        A session.
     scatter : Scatter
     level : float
         Coverage.
@@ -401,3 +413,59 @@ def expected_interval(*, sessions: float, pulls: int, scatter: Scatter, level: f
     ]  # fmt: skip
     u, dof = combined(lines), effective_dof(lines)
     return Expected(half_width=coverage_factor(level, dof) * u, standard_uncertainty=u, dof=dof)
+
+
+def chance_of_clear_answer(
+    *, change: float, half_width: float, standard_uncertainty: float, dof: float, worthwhile: float, shrinks_to: float
+) -> float:
+    """Return how likely one more session gives a clear answer, from what the sessions so far show.
+
+    Clear means that the interval then leaves out zero, or lies inside plus or minus the worthwhile change. The true
+    change is taken to be as uncertain as it is now; what the estimate will then be spreads about the present one with
+    the part of the variance that the new session takes away.
+
+    Parameters
+    ----------
+    change, half_width, standard_uncertainty, dof : float
+        The present estimate, with the half-width to expect of the interval after the new session: in the outcome's
+        unit, and its degrees of freedom.
+    worthwhile : float
+        In the outcome's unit.
+    shrinks_to : float
+        Standard uncertainty after the new session, as a share of the present one, above 0 and at most 1.
+
+    Returns
+    -------
+    float
+        Probability, 0 to 1.
+
+    References
+    ----------
+    The predictive distribution of a posterior mean: D. J. Spiegelhalter, K. R. Abrams, J. P. Myles, Bayesian
+    Approaches to Clinical Trials and Health-Care Evaluation (2004), 6.5 (from memory).
+
+    Examples
+    --------
+    An estimate that is certain already, 3 with an interval of 2.9 to either side, stays clear; one of nought with an
+    interval inside the worthwhile change, too.
+
+    >>> from pullbook.statistics.power import chance_of_clear_answer
+    >>> known = {"standard_uncertainty": 1.0, "dof": 20.0, "worthwhile": 2.0, "shrinks_to": 1.0}
+    >>> chance_of_clear_answer(change=3.0, half_width=2.9, **known)
+    1.0
+    >>> chance_of_clear_answer(change=1.5, half_width=2.9, **known)
+    0.0
+    """
+    from scipy.stats import t
+
+    half = half_width
+    inside = worthwhile - half
+    spread = standard_uncertainty * math.sqrt(max(0.0, 1 - shrinks_to**2))
+    if spread == 0:
+        return float(abs(change) > half or abs(change) < inside)
+    beyond = float(t.sf((half - change) / spread, dof) + t.cdf((-half - change) / spread, dof))
+    if inside <= 0:
+        return beyond
+    reach = min(inside, half)
+    within = float(t.cdf((reach - change) / spread, dof) - t.cdf((-reach - change) / spread, dof))
+    return min(1.0, beyond + within)
