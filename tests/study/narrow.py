@@ -11,7 +11,9 @@ import sys
 from collections.abc import Iterator
 
 import numpy as np
+import pandas as pd
 
+from pullbook.settings.experiment import Experiment
 from pullbook.statistics.allowance import day_scatter
 from pullbook.statistics.comparison import compare
 from study import unlike
@@ -19,14 +21,14 @@ from study import unlike
 SEED, DAY_SD_K, EFFECT_K = 20261126, 0.75, -4.6
 
 
-def _draw(rng: np.random.Generator, outcome: str, sessions: int, effect_k: float):  # noqa: ANN202
+def _draw(rng: np.random.Generator, outcome: str, sessions: int, effect_k: float) -> tuple[pd.DataFrame, Experiment]:
     unlike.DAY_SD_K = DAY_SD_K
     return unlike.draw(rng, unlike.Case(name="drawn", effect_k=effect_k, outcome=outcome), sessions)
 
 
 def widths(count: int) -> Iterator[str]:
     """Yield half-width and coverage with and without three earlier experiments of three sessions a side."""
-    yield "| outcome | sessions a side | coverage | half-width, K | coverage with earlier | half-width with earlier, K |"
+    yield "| outcome | sessions a side | coverage | half-width, K | with earlier: coverage | half-width, K |"
     yield "|---|---|---|---|---|---|"
     for outcome in ("peak_rise", "rise_at 100"):
         for sessions in (1, 2, 3):
