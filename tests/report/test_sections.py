@@ -182,9 +182,9 @@ def test_the_limits_and_cautions_are_all_there(result):
 
 
 def test_an_uncertainty_is_never_shown_as_nought() -> None:
-    assert sections._with_u(7.21, 0.021, 1) == "7.21 ± 0.02"
-    assert sections._with_u(7.21, 0.4, 1) == "7.2 ± 0.4"
-    assert sections._with_u(7.21, 0.0, 1) == "7.2 ± 0.0"
+    assert sections._plus_minus(7.21, 0.021, 1) == "7.21 ± 0.02"
+    assert sections._plus_minus(7.21, 0.4, 1) == "7.2 ± 0.4"
+    assert sections._plus_minus(7.21, 0.0, 1) == "7.2 ± 0.0"
 
 
 def test_a_pure_number_is_shown_without_a_unit(result_of) -> None:

@@ -15,6 +15,7 @@ from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START, log_heating
 from pullbook.statistics.estimate import Slope
 from pullbook.statistics.session_means import WIND_SHARE, SessionMeans
+from pullbook.text import difference_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -225,7 +226,7 @@ def _judge(rule: _Rule, effects: _Effects) -> Condition:
     said = (
         f"differs by more than {rule.limit:.0%}"
         if rule.relative
-        else f"differs by more than {rule.limit:g} {rule.unit}"
+        else f"differs by more than {rule.limit:g} {difference_unit(rule.unit)}"
     )
     could_move, basis, carried = effects.of(rule.column)
     return Condition(
@@ -270,14 +271,14 @@ def _weather(experiment: Experiment, effects: _Effects) -> list[Condition]:
     counted = (float("nan"), "within the inlet temperature", True) if effects.applies else UNKNOWN
     both = (float("nan"), "within temperature and pressure", True) if effects.applies else UNKNOWN
     return [
-        _plain("air temperature in the shade", "°C", ta, tb, abs(tb - ta) > 5, "differs by more than 5 °C", counted),
+        _plain("air temperature in the shade", "°C", ta, tb, abs(tb - ta) > 5, "differs by more than 5 K", counted),
         _plain(
             "air pressure", "kPa", pa, pb, abs(pb - pa) > 1.5, "differs by more than 1.5 kPa: the boost may follow",
             effects.of_air_pressure(pa, pb),
         ),
         _plain(
             "air density", "kg/m³", da, db, bool(off),
-            f"{' and '.join(off)} outside ±7.5 % of the reference air of road tests (UN R83: 100 kPa, 293.2 K)", both,
+            f"{' and '.join(off)} outside ±7.5 % of the reference air of road tests (UN R83: 100 kPa, 20 °C)", both,
         ),
         _plain(
             "wind", "m/s", wa, wb, bool(windy), f"{' and '.join(windy)} over 3 m/s: the road's direction matters",

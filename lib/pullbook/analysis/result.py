@@ -16,6 +16,7 @@ from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
 from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
 from pullbook.analysis.undated import undated
 from pullbook.errors import Finding, LogError
+from pullbook.quantities import Shown
 from pullbook.runs.find import Run
 from pullbook.runs.measures import CRUISE_MEASURES, PULL_MEASURES, measure, missing_measures
 from pullbook.runs.operating_point import OperatingPoint, operating_point
@@ -28,6 +29,7 @@ from pullbook.statistics.comparison import Comparison, compare
 from pullbook.statistics.gears import GearCheck, check_gears
 from pullbook.statistics.robustness import CrossChecks, cross_check
 from pullbook.statistics.unlike import OBSTACLES
+from pullbook.statistics.unseen import unseen_differences
 from pullbook.text import percent
 
 if TYPE_CHECKING:
@@ -77,6 +79,16 @@ class Result:
     findings: tuple[Finding, ...]
     inputs_sha256: str
     version: str = field(default=__version__)
+
+    @property
+    def shown(self) -> Shown:
+        """The units of all that is shown; the figures here stay as they are."""
+        return self.experiment.shown
+
+    @property
+    def sentence(self) -> str:
+        """The verdict's sentence in the units shown."""
+        return self.comparison.sentence_in(self.shown)
 
     @property
     def warnings(self) -> tuple[Finding, ...]:
@@ -211,7 +223,13 @@ def analyse_experiment(
             measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
         ),
         point=point,
-        findings=(*comparison.findings, *_low_level(level), *inlet_findings(drives), *checks.findings),
+        findings=(
+            *comparison.findings,
+            *unseen_differences(measures, experiment, comparison.data),
+            *_low_level(level),
+            *inlet_findings(drives),
+            *checks.findings,
+        ),
         inputs_sha256=inputs,
     )
 

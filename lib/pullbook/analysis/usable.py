@@ -10,6 +10,7 @@ import numpy as np
 
 from pullbook.analysis.comparability import HEADING_LIMIT_DEG, mean_direction
 from pullbook.analysis.sessions import Drive
+from pullbook.quantities import Shown
 from pullbook.reading.logs import Log
 from pullbook.reading.quality import LEAST_REFRESHES_IN_PULL
 from pullbook.reading.units import WARM_C
@@ -60,6 +61,12 @@ class Fact:
     found: str
     doubt: str = ""
     advice: str = ""
+
+    def in_units(self, shown: Shown) -> Fact:
+        """Return it with every quantity in the units shown."""
+        return Fact(
+            name=self.name, found=shown.text(self.found), doubt=shown.text(self.doubt), advice=shown.text(self.advice)
+        )
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -120,7 +127,7 @@ def usability(experiment: Experiment, drive: Drive, drives: Sequence[Drive], mea
     rows = measures[ours & ~measures["included"] & (measures["kind"] == outcome.kind)]
     why_not = tuple(f"{r['kind']} {r['number']}: {r['reason']}" for r in rows.to_dict(orient="records"))
     counting = measures.loc[ours & measures["included"], "kind"].value_counts()
-    facts = (
+    facts: tuple[Fact, ...] = (
         *(_runs(kind, drive, experiment, int(counting.get(kind, 0))) for kind in ("pull", "cruise")),
         *_refresh(experiment, drive),
         *_warm(drive, mine),
@@ -132,7 +139,7 @@ def usability(experiment: Experiment, drive: Drive, drives: Sequence[Drive], mea
         session=drive.session.name,
         counted=len(with_figure),
         why_not=why_not,
-        facts=facts,
+        facts=tuple(fact.in_units(experiment.shown) for fact in facts),
         weather_missing=_weather_missing(drive.session, drive.log, outcome),
     )
 
@@ -217,7 +224,7 @@ def _warm(drive: Drive, mine: pd.DataFrame) -> list[Fact]:
     if at[0] < WARM_C[0]:
         return [Fact(name="Warm", found=found, doubt=f"the engine was cold: coolant {at[0]:.0f} °C", advice=advice)]
     if at[1] - at[0] > STEADY_K:
-        doubt = f"the engine was still warming up: coolant rose by {at[1] - at[0]:.0f} °C"
+        doubt = f"the engine was still warming up: coolant rose by {at[1] - at[0]:.0f} K"
         return [Fact(name="Warm", found=found, doubt=doubt, advice=advice)]
     return [Fact(name="Warm", found=found)]
 
@@ -240,7 +247,7 @@ def _gear(mine: pd.DataFrame, others: pd.DataFrame) -> list[Fact]:
         return [
             Fact(
                 name="Gear",
-                found=f"{found}; the other drives {common:.0f}",
+                found=f"{found}; the other drives {common:.0f} rpm per km/h",
                 doubt="another gear than the other drives: these runs are not compared",
                 advice=f"Drive in the gear of the other drives: {common:.0f} rpm per km/h.",
             )

@@ -16,6 +16,7 @@ from pullbook.analysis.sessions import Drive, missing_for_outcome, read_drives
 from pullbook.analysis.usable import Usability, usability
 from pullbook.commands.copies import copied, targets_for
 from pullbook.errors import ComparisonError, ExperimentError, LogError
+from pullbook.quantities import Shown
 from pullbook.reading.logs import read_log
 from pullbook.reading.source import opened
 from pullbook.report.html import escape, listed
@@ -135,7 +136,7 @@ def add_logs(
     drives = read_drives(trial)
     result, comparison, judged = _judged(trial, drives, names)
     _refuse_unusable(trial, judged, sources)
-    doubts = tuple(_doubts(drive, drives) for drive in judged)
+    doubts = tuple(_doubts(drive, drives, experiment.shown) for drive in judged)
     with copied(folder, sources, targets):
         write_whole(folder / FILE_NAME, text)
     return Added(
@@ -145,8 +146,8 @@ def add_logs(
         doubts=doubts,
         still_to_say=_still_to_say(experiment, phase, judged),
         worth=_worth(trial, comparison, judged),
-        first=tuple(f.message for f in result.warnings if f.about_boost) if result else (),
-        answer=comparison.sentence if comparison else _no_answer(trial),
+        first=tuple(experiment.shown.text(f.message) for f in result.warnings if f.about_boost) if result else (),
+        answer=comparison.sentence_in(experiment.shown) if comparison else _no_answer(trial),
     )
 
 
@@ -231,19 +232,22 @@ def _refuse_unusable(trial: Experiment, judged: Sequence[Usability], sources: Se
             if kind == "pull"
             else f"a cruise at {protocol.cruise_kmh:g} km/h"
         )
-        found = "; ".join(drive.why_not) or f"no {kind} was found"
+        found = trial.shown.text("; ".join(drive.why_not)) or f"no {kind} was found"
+        label = trial.shown.text(trial.outcome_spec.label)
         raise LogError(
-            f"{source.name}: not usable, nothing was added: no {kind} in it gives the {trial.outcome_spec.label}. It "
-            f"takes {wanted}. Found: {found}. Drive again, or correct the protocol in {FILE_NAME} if you drove to "
-            "another one."
+            f"{source.name}: not usable, nothing was added: no {kind} in it gives the {label}. It takes "
+            f"{trial.shown.text(wanted)}. Found: {found}. Drive again, or correct the protocol in {FILE_NAME} if you "
+            "drove to another one."
         )
 
 
-def _doubts(judged: Usability, drives: Sequence[Drive]) -> tuple[str, ...]:
+def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[str, ...]:
     """Return what is doubtful about a drive: what was judged, and the warnings of its log."""
     (drive,) = [d for d in drives if d.session.name == judged.session]
     warnings = [
-        f.message.split("\n")[0] for f in drive.findings if f.severity == "warning" and f.code != "refresh-slow"
+        shown.text(f.message.split("\n")[0])
+        for f in drive.findings
+        if f.severity == "warning" and f.code != "refresh-slow"
     ]
     none = () if judged.counted else ("none of its runs is compared",)
     return (*none, *judged.doubts, *warnings)
@@ -263,7 +267,9 @@ def _worth(trial: Experiment, comparison: Comparison | None, judged: Sequence[Us
     then = outlook(comparison, **{fewer: 1})
     half = (comparison.high - comparison.low) / 2
     if comparison.verdict != "not-resolved":
-        digits, unit = decimals(comparison.standard_uncertainty), unit_suffix(comparison.unit)
+        shown, of = trial.shown, comparison.unit
+        half, u = shown.value(half, of), shown.value(comparison.standard_uncertainty, of)
+        digits, unit = decimals(u), unit_suffix(shown.unit(of))
         return (
             f"Not to know the answer, which is clear. One more would take it from ±{half:.{digits}f} to about "
             f"±{then.half_width:.{digits}f}{unit}."
@@ -299,9 +305,9 @@ def _worth_of_first(trial: Experiment, judged: Sequence[Usability]) -> str:
             change=trial.worthwhile_change, standard_uncertainty=expected.standard_uncertainty, dof=expected.dof
         )
         told.append(f"{count} a side {_chance(power)}")
-    unit = unit_suffix(spec.change_unit)
+    change = trial.shown.brief(trial.worthwhile_change, spec.change_unit)
     return (
-        f"Yes: with {told[0]} of noticing a change of {trial.worthwhile_change:g}{unit}, with {told[-1]} (usual "
+        f"Yes: with {told[0]} of noticing a change of {change}, with {told[-1]} (usual "
         f"scatter, common practice, no source). Another day {there} the service is only possible before it is done."
         if there == "before"
         else f"Yes: there is no drive from {other} the service yet that counts."

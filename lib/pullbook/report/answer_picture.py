@@ -17,6 +17,7 @@ import numpy as np
 from pullbook.analysis.result import Result
 from pullbook.report import canvas
 from pullbook.report.html import escape
+from pullbook.report.in_units import comparison_in
 from pullbook.settings.experiment import PHASES, Phase
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import conditions_of
@@ -122,7 +123,7 @@ class Drawing:
 
 def answer_of(result: Result) -> Answer:
     """Gather what the picture shows from a result."""
-    c = result.comparison
+    c = comparison_in(result.comparison, result.shown)
     sessions = tuple(
         SessionMarks(
             name=figure.session, phase=figure.phase, measured=runs, common=runs + figure.normalised - figure.mean
@@ -182,7 +183,7 @@ def describe(answer: Answer) -> str:
         return f"{text} The phases cannot be compared, so no difference is shown."
     return (
         f"{text} Difference {signed(c.change, digits)}{unit}, {percent(c.level)} interval {signed(c.low, digits)} to "
-        f"{signed(c.high, digits)}{unit}; within ±{c.worthwhile:g}{unit} is too small to matter."
+        f"{signed(c.high, digits)}{unit}; within ±{c.worthwhile:.4g}{unit} is too small to matter."
     )
 
 
@@ -505,7 +506,7 @@ def _key(answer: Answer) -> list[tuple[str, str]]:
     return [
         *key,
         ("band", f"mean, {percent(c.level)} band"),
-        ("small", f"too small to matter (±{c.worthwhile:g}{unit_suffix(c.unit)})"),
+        ("small", f"too small to matter (±{c.worthwhile:.4g}{unit_suffix(c.unit)})"),
     ]
 
 

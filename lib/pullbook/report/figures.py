@@ -16,10 +16,12 @@ import plotly.graph_objects as go
 
 from pullbook.analysis.result import Result
 from pullbook.analysis.sessions import Drive
+from pullbook.quantities import METRIC, Shown
 from pullbook.reading.logs import Signal
 from pullbook.reading.units import CHANNELS
 from pullbook.report import answer_picture
 from pullbook.report.answer_picture import Drawing
+from pullbook.report.in_units import comparison_in, to_draw
 from pullbook.runs.find import Run
 from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
@@ -118,6 +120,7 @@ def answer(result: Result) -> Drawing:
 
 def other_routes(result: Result) -> Picture | None:
     """Show the change by every route, the main one first; nothing where there is none."""
+    result = to_draw(result)
     c = result.comparison
     if not c.comparable:
         return None
@@ -141,6 +144,9 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture | None
     saved : Comparison or None
         As the file gives it.
     """
+    differs = saved is not None and saved != result.comparison
+    saved = comparison_in(saved, result.shown) if saved is not None else None
+    result = to_draw(result)
     c = result.comparison
     if not c.comparable:
         return None
@@ -148,7 +154,7 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture | None
     if result.with_left_out is not None and result.with_left_out.comparable:
         w = result.with_left_out
         rows.append(("with nothing left out", w.change, w.low, w.high, True))
-    if saved is not None and saved.comparable and saved.outcome == c.outcome and saved != c:
+    if saved is not None and saved.comparable and saved.outcome == c.outcome and differs:
         rows.append(("as saved in the file", saved.change, saved.low, saved.high, True))
     picture = _forest(rows, c, height=120 + 40 * len(rows), legend=True)
     picture.figure.update_xaxes(title=f"change{in_brackets(c.unit)}")  # it stands in half a page's width
@@ -185,7 +191,7 @@ def _forest(
     figure.update_xaxes(range=[-1.15 * max(reach, 1.2 * c.worthwhile), 1.15 * max(reach, 1.2 * c.worthwhile)])
     text = (
         f"Change {c.change:+.{digits}f}{unit}, {percent(c.level)} interval {c.low:+.{digits}f} to "
-        f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:g}{unit}, is too small to matter to you."
+        f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:.4g}{unit}, is too small to matter to you."
     )
     return layout(
         figure,
@@ -207,7 +213,7 @@ def drives(result: Result) -> Picture:
     """Show each drive: speed, pedal, charge and inlet temperature, its runs shaded, refused candidates hatched."""
     count = len(result.drives)
     return layout(
-        _drives(result.drives),
+        _drives(result.drives, result.shown),
         caption=(
             "Every drive. Strong shade: pulls that count; light: cruises that count; hatched: what does not, its "
             "reason in the table below. Drag to zoom, double-click to undo."
@@ -220,10 +226,10 @@ def drives(result: Result) -> Picture:
     )
 
 
-def timeline(drive: Drive) -> Picture:
+def timeline(drive: Drive, shown: Shown = METRIC) -> Picture:
     """Show one drive as `drives` does, its axis from the first to the last stamp, to set controls below it."""
     picture = layout(
-        _drives([drive]),
+        _drives([drive], shown),
         caption="Strong shade: pulls that count; light: cruises that count; hatched: what does not count.",
         description=f"Speed, pedal, charge and inlet temperature over time in {drive.session.name}, the runs shaded.",
         height=260,
@@ -239,7 +245,7 @@ DRIVE_COLUMNS = ("session", "signal", "unit", "time since the log began [s]", "v
 TIMELINE_MARGINS = (64, 56)  # left and right, in pixels
 
 
-def _drives(drives: Sequence[Drive]) -> go.Figure:
+def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
     from plotly.subplots import make_subplots
 
     count = len(drives)
@@ -255,40 +261,42 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
         for channel, name, line, right in DRIVE_LINES:
             signal = drive.log.get(channel)
             if signal is not None:
+                unit = CHANNELS[channel][1]
                 figure.add_scatter(
                     x=np.round(signal.time_s, 1).tolist(),
-                    y=np.round(signal.values, 1).tolist(),
+                    y=np.round(shown.value(signal.values, unit), 1).tolist(),
                     mode="lines",
                     line=line,
                     row=k,
                     col=1,
                     secondary_y=right,
                     name=name,
-                    meta=series((drive.session.name, name, CHANNELS[channel][1])),
+                    meta=series((drive.session.name, name, shown.unit(unit))),
                     legendgroup=name,
                     showlegend=k == 1,
                     hovertemplate=f"{name}: %{{y:.0f}} at %{{x:.0f}} s<extra>{drive.session.name}</extra>",
                 )
-        _hatch_refused(figure, drive, k)
+        _hatch_refused(figure, drive, k, shown)
         shapes += _shades(drive, k)
-        left = f"{drive.session.name}<br>[km/h, %]"
+        left = f"{drive.session.name}<br>[{shown.unit('km/h')}, %]"
         figure.update_yaxes(title_text=left, row=k, col=1, title_font_size=11, secondary_y=False)
         figure.update_yaxes(
-            title_text="[°C]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
-            tickmode="auto", nticks=5, range=_degrees(drives),
+            title_text=f"[{shown.unit('°C')}]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
+            tickmode="auto", nticks=5, range=_degrees(drives, shown),
         )  # fmt: skip
     figure.update_layout(shapes=shapes, dragmode="zoom")
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
     return figure
 
 
-def _degrees(drives: Sequence[Drive]) -> list[float] | None:
+def _degrees(drives: Sequence[Drive], shown: Shown) -> list[float] | None:
     """Return one temperature scale for all drives, None where no temperature is logged."""
     channels = [channel for channel, _, _, right in DRIVE_LINES if right]
     held = [s for d in drives for c in channels if (s := d.log.get(c)) is not None]
     if not held:
         return None
-    return [min(float(np.min(s.values)) for s in held) - 2, max(float(np.max(s.values)) for s in held) + 2]
+    ends = min(float(np.min(s.values)) for s in held) - 2, max(float(np.max(s.values)) for s in held) + 2
+    return [shown.value(end, "°C") for end in ends]
 
 
 # Channel, words, line, and whether its scale is the right-hand one.
@@ -300,10 +308,10 @@ DRIVE_LINES: tuple[tuple[str, str, dict[str, Any], bool], ...] = (
 )
 
 
-def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
+def _hatch_refused(figure: go.Figure, drive: Drive, row: int, shown: Shown) -> None:
     """Hatch the candidates that do not count; the reason shows where the pointer rests."""
     speed = drive.log.need("vehicle_speed")
-    top = float(np.max(speed.values))
+    top = shown.value(float(np.max(speed.values)), "km/h")
     for run in (run for run in drive.runs.all if not run.included):
         figure.add_scatter(
             x=[run.start_s, run.start_s, run.end_s, run.end_s],
@@ -312,7 +320,7 @@ def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
             fill="toself",
             fillpattern={"shape": "/", "fgcolor": QUIET, "bgcolor": "rgba(0,0,0,0)", "size": 6, "solidity": 0.25},
             hoveron="fills",
-            text=escape(f"{run.name}: {run.reason}"),
+            text=escape(f"{run.name}: {run.reason if run.left_out else shown.text(run.reason)}"),
             hoverinfo="text",
             showlegend=False,
             row=row,
@@ -387,7 +395,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         "rise": ("charge temperature above inlet", "K"),
     }[channel]
     figure = go.Figure()
-    shown: set[str] = set()
+    units, named = result.shown, set[str]()
     for drive in result.drives:
         pulls = [run for run in drive.runs.pulls if run.included]
         if not _holds(drive, channel) or not pulls:
@@ -399,7 +407,8 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         else:
             grid = np.arange(min(run.start_kmh for run in pulls), max(run.end_kmh for run in pulls), 2.0)
             times = [_times_at(drive.log.need("vehicle_speed"), run, grid) for run in pulls]
-        curves = np.array([_values_at(drive, channel, moments) for moments in times])
+        curves = np.array([units.value(_values_at(drive, channel, moments), unit) for moments in times])
+        grid = grid if over == "time" else units.value(grid, "km/h")
         # One line for all thin curves, broken between them.
         figure.add_scatter(
             x=[*grid.tolist(), None] * len(pulls),
@@ -422,13 +431,14 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             name=phase,
             meta=series((drive.session.name, "mean")),
             legendgroup=phase,
-            showlegend=phase not in shown,
+            showlegend=phase not in named,
             hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
         )
-        shown.add(phase)
+        named.add(phase)
     if over == "time":
         figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
-    across, up = "time since full load [s]" if over == "time" else "road speed [km/h]", f"{label}{in_brackets(unit)}"
+    across = "time since full load [s]" if over == "time" else f"road speed [{units.unit('km/h')}]"
+    up = f"{label}{in_brackets(units.unit(unit))}"
     figure.update_xaxes(title=across)
     figure.update_yaxes(title=sentence_case(up))
     against = "time since full load" if over == "time" else "road speed"
@@ -460,7 +470,8 @@ def _nulls(values: np.ndarray) -> list[float | None]:
 
 def against_inlet(result: Result) -> Picture:
     """Show session means against the inlet temperature, with the slope that was used and its uncertainty."""
-    outcome, c = result.experiment.outcome_spec, result.comparison
+    c = to_draw(result).comparison
+    outcome, degree = c.spec, result.shown.unit("°C")
     figure = go.Figure()
     inlets = np.array([s.inlet_c for s in c.sessions])
     slope = next((s for s in c.slopes if s.name == "inlet temperature"), None)
@@ -473,7 +484,7 @@ def against_inlet(result: Result) -> Picture:
             name=f"{phase}: as measured",
             marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
             customdata=[s.session for s in means],
-            hovertemplate="%{customdata}: %{y:.1f} at %{x:.1f} °C<extra></extra>",
+            hovertemplate="%{customdata}: %{y:.1f} at %{x:.1f} " + degree + "<extra></extra>",
         )
         if slope is not None:
             x = np.linspace(inlets.min() - 1, inlets.max() + 1, 25)
@@ -493,9 +504,7 @@ def against_inlet(result: Result) -> Picture:
                 x=x.tolist(), y=middle.tolist(), mode="lines", showlegend=False, hoverinfo="skip",
                 line={"color": COLOUR[phase], "width": 2, "dash": "solid" if phase == "before" else "dash"},
             )  # fmt: skip
-    figure.update_xaxes(
-        title="inlet temperature at the peak [°C]" if outcome.kind == "pull" else "inlet temperature [°C]"
-    )
+    figure.update_xaxes(title=f"inlet temperature{' at the peak' if outcome.kind == 'pull' else ''} [{degree}]")
     figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
     text = "Session means against the inlet temperature."
     if slope is not None:
@@ -508,12 +517,17 @@ def against_inlet(result: Result) -> Picture:
         caption=text,
         description=text,
         height=320,
-        columns=("session", "phase", "inlet temperature [°C]", f"{outcome.label}, mean{in_brackets(outcome.unit)}"),
+        columns=(
+            "session",
+            "phase",
+            f"inlet temperature [{degree}]",
+            f"{outcome.label}, mean{in_brackets(outcome.unit)}",
+        ),
         rows=[(s.session, s.phase, _rounded(s.inlet_c, 1), _rounded(s.mean, 1)) for s in c.sessions],
     )
 
 
-def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") -> Picture:
+def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K", shown: Shown = METRIC) -> Picture:
     """Show what plans resolve: more sessions help, more pulls a session hardly.
 
     Parameters
@@ -523,7 +537,11 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
         The change that matters.
     unit : str
         Of it.
+    shown : Shown
+        The units to show it in.
     """
+    asked, safe = shown.brief(worthwhile_change, unit), {id(p): shown.value(p.safe_change, unit) for p in found}
+    worthwhile_change, unit = shown.value(worthwhile_change, unit), shown.unit(unit)
     figure = go.Figure()
     figure.add_hline(y=worthwhile_change, line={"color": QUIET, "width": 1.5, "dash": "dot"})
     dashes = ("dot", "solid", "dash")
@@ -531,7 +549,7 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
         mine = [p for p in found if p.pulls == pulls]
         figure.add_scatter(
             x=[p.sessions for p in mine],
-            y=[p.safe_change for p in mine],
+            y=[safe[id(p)] for p in mine],
             mode="lines+markers",
             name=f"{pulls} pulls a session",
             line={"color": ("#0072B2", "#222", "#D55E00")[k % 3], "dash": dashes[k % 3], "width": 2},
@@ -541,7 +559,7 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
     figure.update_yaxes(title=f"change told four times out of five{in_brackets(unit)}", rangemode="tozero")
     text = (
         "The change that a plan tells from none four times out of five. Dotted: the "
-        f"{worthwhile_change:g}{unit_suffix(unit)} asked for. Days count: the lines for more pulls a session lie close "
+        f"{asked} asked for. Days count: the lines for more pulls a session lie close "
         "together."
     )
     return layout(
@@ -550,13 +568,13 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
         description=text,
         height=320,
         columns=("sessions a side", "pulls a session", f"change{in_brackets(unit)}"),
-        rows=[(p.sessions, p.pulls, round(p.safe_change, 1)) for p in found],
+        rows=[(p.sessions, p.pulls, round(safe[id(p)], 1)) for p in found],
     )
 
 
 def budget(result: Result) -> Picture | None:
     """Show what the uncertainty is made of; nothing where there is none."""
-    c = result.comparison
+    c = to_draw(result).comparison
     if not c.comparable:
         return None
     lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)

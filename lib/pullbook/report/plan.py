@@ -10,6 +10,7 @@ from pathlib import Path
 from pullbook.analysis.sessions import read_drives
 from pullbook.analysis.usable import needed_channels
 from pullbook.errors import ComparisonError
+from pullbook.quantities import METRIC, Shown
 from pullbook.report import sheet as paper
 from pullbook.report.html import CAUTIONS, Fragment, escape, table
 from pullbook.settings.experiment import Experiment, Protocol
@@ -37,6 +38,8 @@ class PlanRequest:
         Channels that the question cannot do without.
     gear_rpm_per_kmh : float or None
         Of the drives so far.
+    shown : Shown
+        The units to say it in.
     """
 
     change: float
@@ -46,6 +49,7 @@ class PlanRequest:
     protocol: Protocol
     needed: tuple[str, ...] = ("vehicle_speed", "charge_air_temperature", "intake_air_temperature")
     gear_rpm_per_kmh: float | None = None
+    shown: Shown = METRIC
 
     @property
     def sessions(self) -> int:
@@ -64,7 +68,7 @@ class PlanRequest:
     @property
     def digits(self) -> int:
         """Decimals that tell one plan from the next."""
-        return max(1, decimals(min(p.half_width for p in self.grid) / 4))
+        return max(1, decimals(self.shown.value(min(p.half_width for p in self.grid) / 4, self.unit)))
 
     @cached_property
     def fewest(self) -> Plan | None:
@@ -118,6 +122,7 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
         pulls=pulls,
         scatter=scatter,
         protocol=experiment.protocol,
+        shown=experiment.shown,
         needed=needed_channels(experiment, drives[0].inlet),
         gear_rpm_per_kmh=float(ratios.median()) if len(ratios) else None,
     )
@@ -125,15 +130,17 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
 
 def answer_text(request: PlanRequest) -> str:
     """Say in one or two sentences what it takes."""
-    found, unit = request.fewest, unit_suffix(request.unit)
+    found, shown, of = request.fewest, request.shown, request.unit
+    unit, change = unit_suffix(shown.unit(of)), shown.brief(request.change, of)
+    day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
     rests_on = (
-        f"This rests on {request.scatter.source}: {request.scatter.day_sd:.2g}{unit} between days and "
-        f"{request.scatter.pull_sd:.2g}{unit} between pulls."
+        f"This rests on {request.scatter.source}: {day_sd:.2g}{unit} between days and "
+        f"{pull_sd:.2g}{unit} between pulls."
     )
     if found is None:
-        return f"A change of {request.change:g}{unit} is out of reach: 60 sessions a side would not do. {rests_on}"
+        return f"A change of {change} is out of reach: 60 sessions a side would not do. {rests_on}"
     return (
-        f"To tell a change of {request.change:g}{unit} four times out of five takes {found.sessions} sessions "
+        f"To tell a change of {change} four times out of five takes {found.sessions} sessions "
         f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
         f"driving in all. {rests_on} State it before the first drive, in experiment.yaml, and it counts as one look: "
         f"planned_sessions: {found.sessions}"
@@ -152,14 +159,14 @@ def grid(request: PlanRequest) -> Fragment:
         (
             p.sessions,
             p.pulls,
-            f"±{p.half_width:.{digits}f}",
-            f"{p.safe_change:.{digits}f}",
+            f"±{request.shown.value(p.half_width, request.unit):.{digits}f}",
+            f"{request.shown.value(p.safe_change, request.unit):.{digits}f}",
             p.pulls_in_all,
             f"{p.driving_min / 60:.1f}",
         )
         for p in request.grid
     ]
-    unit = in_brackets(request.unit)
+    unit = in_brackets(request.shown.unit(request.unit))
     headings = (
         "sessions a side", "pulls a session", f"interval{unit}", f"told 4 times of 5{unit}",
         "pulls in all", "hours",
@@ -175,6 +182,7 @@ def sheet(request: PlanRequest) -> Fragment:
         sessions=request.sessions,
         pulls=request.pulls,
         gear_rpm_per_kmh=request.gear_rpm_per_kmh,
+        shown=request.shown,
     )
 
 
@@ -183,12 +191,16 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
     request = plan_request(folder, change=change, pulls=pulls)
     cautions = (fold(f"  - {line}") for line in CAUTIONS)
     lines = ["First, safety:", *cautions, "", fold(answer_text(request), indent=""), ""]
-    unit = in_brackets(request.unit)
+    unit = in_brackets(request.shown.unit(request.unit))
     headings = ("sessions a side", "pulls a session", f"interval{unit}", f"told 4 of 5{unit}", "hours")
     widths = [max(6, len(heading)) for heading in headings]
     digits = request.digits
+
+    def in_units(change: float) -> str:
+        return f"{request.shown.value(change, request.unit):.{digits}f}"
+
     rows = [
-        (p.sessions, p.pulls, f"±{p.half_width:.{digits}f}", f"{p.safe_change:.{digits}f}", f"{p.driving_min / 60:.1f}")
+        (p.sessions, p.pulls, f"±{in_units(p.half_width)}", in_units(p.safe_change), f"{p.driving_min / 60:.1f}")
         for p in request.grid
     ]
     for cells in (headings, *rows):
@@ -202,7 +214,7 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
         "Note for each session: air temperature in the shade, pressure or a METAR report, wind, wet or dry road.",
         *paper.steps(request.protocol, pulls=pulls, gear_rpm_per_kmh=request.gear_rpm_per_kmh),
     )
-    lines += ["", "On the day:", *(fold(f"  [ ] {line}", indent="    ") for line in todo)]
+    lines += ["", "On the day:", *(fold(f"  [ ] {request.shown.text(line)}", indent="    ") for line in todo)]
     return [*lines, "", "A sheet to print, with the service on its back: pullbook plan --out plan.html"]
 
 

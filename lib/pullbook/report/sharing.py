@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from pullbook.analysis.result import Result
 from pullbook.report import answer_picture, canvas
+from pullbook.report.in_units import comparison_in
 from pullbook.report.sections import worth
 from pullbook.settings.files import write_whole
 from pullbook.settings.privacy import renamed, scrub, shared_names
@@ -81,12 +82,13 @@ def compose(result: Result) -> Post:
         if run.left_out
     ]
     more = len(out) - MOST_LEFT_OUT
-    warnings = [f.message for f in result.warnings if not f.about_boost]
+    say = result.shown.text
+    warnings = [say(f.message) for f in result.warnings if not f.about_boost]
     return Post(
         title=clean(experiment.title),
         verdict=VERDICT_WORDS[c.verdict],
-        sentence=clean(sentence_case(c.sentence.partition(": ")[2].replace("matters to you", "matters to me"))),
-        alerts=_once([clean(f.message) for f in result.findings if f.about_boost]),
+        sentence=clean(sentence_case(result.sentence.partition(": ")[2].replace("matters to you", "matters to me"))),
+        alerts=_once([clean(say(f.message)) for f in result.findings if f.about_boost]),
         facts=tuple(clean(text) for text in (*_facts(result), worth(result)) if text),
         cautions=tuple(clean(text) for text in warnings[:MOST_CAUTIONS]),
         left_out=tuple(
@@ -94,7 +96,11 @@ def compose(result: Result) -> Post:
             for text in (
                 *out[:MOST_LEFT_OUT],
                 *([f"and {more} more"] if more > 0 else []),
-                *([_counted_again(result.with_left_out)] if result.with_left_out is not None else []),
+                *(
+                    [_counted_again(comparison_in(result.with_left_out, result.shown))]
+                    if result.with_left_out is not None
+                    else []
+                ),
             )
         ),
         limits="One vehicle, one service, and the driver knew which drives came after it.",
@@ -114,7 +120,7 @@ def _once(texts: list[str]) -> tuple[str, ...]:
 
 
 def _facts(result: Result) -> tuple[str, str]:
-    experiment, c = result.experiment, result.comparison
+    experiment, c = result.experiment, comparison_in(result.comparison, result.shown)
     digits, unit = decimals(c.standard_uncertainty), unit_suffix(c.spec.unit)
     where = "at the same conditions" if c.slopes else "as measured"
     return (

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from pullbook.analysis.usable import WORDS
+from pullbook.quantities import METRIC, Shown
 from pullbook.report.html import CAUTIONS, Fragment, escape, listed
 from pullbook.settings.experiment import Protocol
 from pullbook.text import counted, sentence_case
@@ -115,7 +116,13 @@ def channels(needed: Sequence[str]) -> tuple[tuple[str, str], ...]:
 
 
 def sheet(
-    protocol: Protocol, *, needed: Sequence[str], sessions: int, pulls: int, gear_rpm_per_kmh: float | None = None
+    protocol: Protocol,
+    *,
+    needed: Sequence[str],
+    sessions: int,
+    pulls: int,
+    gear_rpm_per_kmh: float | None = None,
+    shown: Shown = METRIC,
 ) -> Fragment:
     """Return the sheet: cautions first, what to do, what to log, blanks to fill; and the service on its back.
 
@@ -128,12 +135,14 @@ def sheet(
         Sessions a side and pulls a session.
     gear_rpm_per_kmh : float, optional
         Of the drives so far.
+    shown : Shown
+        The units to say it in.
     """
     log = [f"{sentence_case(words)}: {rate}" for words, rate in channels(needed)]
     enough = "".join(f"<li>{escape(line)}</li>" for line in log[: len(needed)])
     more = "".join(f"<li>{escape(line)}</li>" for line in log[len(needed) :])
     on_the_road = steps(protocol, pulls=pulls, gear_rpm_per_kmh=gear_rpm_per_kmh)
-    todo = "".join(f"<li>{escape(line)}</li>" for line in on_the_road)
+    todo = "".join(f"<li>{escape(shown.text(line))}</li>" for line in on_the_road)
     count = min(max(pulls, FEWEST_ROWS), MOST_ROWS)
     blank_rows = "".join(f"<tr><td>{k}</td><td></td><td></td><td></td></tr>" for k in range(1, count + 1))
     plan = (

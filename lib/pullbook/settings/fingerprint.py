@@ -12,7 +12,7 @@ from pullbook.settings.files import LIBRARY
 
 
 def inputs_sha256(experiment: Experiment) -> str:
-    """Hash the settings, the logs and the tracks of an experiment, and those of the earlier ones it names.
+    """Hash the settings, the logs and the tracks of an experiment and of the earlier ones; units shown change nothing.
 
     Parameters
     ----------
@@ -38,7 +38,7 @@ def inputs_sha256(experiment: Experiment) -> str:
     for digest in log_digests(logs):
         total.update(digest.encode())
     for one in (experiment, *earlier):
-        total.update(one.model_dump_json().encode())
+        total.update(one.model_dump_json(exclude={"units"}).encode())
         for track in (session.track for session in one.sessions if session.track):
             total.update(_digest(one.folder / track).encode())
     return total.hexdigest()

@@ -374,7 +374,7 @@ class Controls:
                 row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]))
             self.whole.value = any(run.included for run in runs.values())
             self.whole_reason.layout.display = "none" if self.whole.value or not reasons else ""
-        self.picture.outputs = (_output(figures.timeline(drive)),) if drive else ()
+        self.picture.outputs = (_output(figures.timeline(drive, choices.experiment.shown)),) if drive else ()
         self.answer.value = _answer(choices)
         result, saved = choices.result, choices.saved_result
         forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
