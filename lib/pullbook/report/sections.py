@@ -106,7 +106,7 @@ def chances(result: Result) -> str:
     c = result.comparison
     if not c.comparable:
         return ""
-    return (
+    return result.shown.text(
         f"Chance that it is better than before: {in_ten(c.probability_better)}; better by more than "
         f"{c.worthwhile:g}{unit_suffix(c.unit)}: {in_ten(c.probability_worthwhile)} (if before the drives any change "
         "seemed as likely as any other)."
@@ -614,7 +614,7 @@ def budget(result: Result) -> Fragment:
     note = (
         f"<p>Half-width of the interval: {half}. Kind A comes from the data, "
         f"kind B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
-        f"<p>{escape(scatter_words(c.allowance, c.unit))}</p><p>{escape(c.looks.sentence)}</p><p>{SEASON}</p>"
+        f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p><p>{escape(c.looks.sentence)}</p><p>{SEASON}</p>"
     )
     listed = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
