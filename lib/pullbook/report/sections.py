@@ -614,7 +614,8 @@ def budget(result: Result) -> Fragment:
     note = (
         f"<p>Half-width of the interval: {half}. Kind A comes from the data, "
         f"kind B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
-        f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p><p>{escape(c.looks.sentence)}</p><p>{SEASON}</p>"
+        f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
+        f"<p>{escape(c.looks.sentence)}</p><p>{SEASON}</p>"
     )
     listed = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
