@@ -69,7 +69,7 @@ def test_the_workbook_answers_before_anything_else():
     assert shown[0].source.startswith("workbook.show(sections.answer")
 
 
-@pytest.mark.parametrize("name", ["history", "ledger"])
+@pytest.mark.parametrize("name", ["explore", "history", "ledger"])
 def test_another_notebook_executes_as_it_stands(name, tmp_path):
     # The workbook is executed in test_run.py, the plan in test_execute.py. Papermill formats its paths: no braces here.
     (path,) = [path for path in NOTEBOOKS if path.stem == name]

@@ -20,7 +20,7 @@ from pullbook.text import in_brackets
 if TYPE_CHECKING:
     from pullbook.analysis.result import Result
     from pullbook.reading.logs import Log
-    from pullbook.runs.find import Run, Runs
+    from pullbook.runs.find import Runs
 
 INDEX = ["session", "kind", "number"]
 FACTS = ("phase", "included", "reason")
@@ -100,6 +100,24 @@ def budget(result: Result) -> pd.DataFrame:
     return _labelled(frame, {"standard_uncertainty": c.unit})
 
 
+def signals(log: Log) -> pd.DataFrame:
+    """Return what was read of a log, a row a channel: its column, its unit, how often and how finely it moves.
+
+    Parameters
+    ----------
+    log : Log
+
+    Returns
+    -------
+    pandas.DataFrame
+        Indexed by channel.
+    """
+    rows = [[s.channel, s.column, CHANNELS[s.channel][1], len(s.values), s.period_s, s.resolution]
+            for s in log.signals.values()]  # fmt: skip
+    columns = ["channel", "column", "unit", "refreshes", "period_s", "resolution"]
+    return _labelled(pd.DataFrame(rows, columns=columns).set_index("channel"), {"period_s": "s"})
+
+
 def channels(log: Log, *, every_s: float = 0.5) -> pd.DataFrame:
     """Return every channel of a log on one clock.
 
@@ -117,11 +135,6 @@ def channels(log: Log, *, every_s: float = 0.5) -> pd.DataFrame:
     clock = pd.Index(np.arange(0.0, log.duration_s, every_s), name="time_s")
     frame = pd.DataFrame({name: signal.at(clock.to_numpy()) for name, signal in log.signals.items()}, index=clock)
     return _labelled(frame, {str(name): CHANNELS[str(name)][1] for name in frame})
-
-
-def spans(found: Runs) -> list[tuple[Run, str]]:
-    """Return the runs that count with a colour each kind, to shade them in a picture."""
-    return [(run, "tab:red" if run.kind == "pull" else "tab:blue") for run in found.all if run.included]
 
 
 def with_units(frame: pd.DataFrame) -> pd.DataFrame:
@@ -143,7 +156,7 @@ def with_units(frame: pd.DataFrame) -> pd.DataFrame:
 def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
     facts = [name for name in FACTS if name in frame]
     rest = [name for name in frame if name not in facts and name != "left_out" and frame[name].notna().any()]
-    rest.sort(key=lambda name: str(name).endswith(("_step", "_estimated")))  # of the sensors, not of the run: last
+    rest.sort(key=lambda name: (outcome_named(str(name)) is None, str(name).endswith(("_step", "_estimated"))))
     kept = frame[[*facts, *rest]].copy()
     return _labelled(kept, {str(name): _unit(str(name)) for name in rest})
 

@@ -22,7 +22,7 @@ from traitlets import Unicode
 LONGEST_RUN_S = 600
 
 
-class Opened(AsyncLargeFileManager):  # type: ignore[misc]
+class Opened(AsyncLargeFileManager):
     """A contents manager that runs a notebook in the kernel that the lab will find for it."""
 
     run_first = Unicode(help="The notebook, from the root folder.").tag(config=True)
@@ -38,14 +38,15 @@ class Opened(AsyncLargeFileManager):  # type: ignore[misc]
         if self._done is not None and path.strip("/") == self.run_first:
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._done.wait(), LONGEST_RUN_S)
-        found: dict[str, Any] = await super().get(path, *args, **options)
+        found: dict[str, Any] = await super().get(path, *args, **options)  # type: ignore[no-untyped-call]
         return found
 
     async def _run(self) -> None:
         """Run the notebook, whatever comes of it: a cell that fails shows its error, as in the lab."""
         self._done = asyncio.Event()
         try:
-            server, place = self.parent, Path(self.root_dir, self.run_first)
+            server: Any = self.parent
+            place = Path(self.root_dir, self.run_first)
             notebook = nbformat.reads(place.read_text(encoding="utf-8"), as_version=4)  # type: ignore[no-untyped-call]
             session = await server.session_manager.create_session(
                 path=self.run_first, name=self.run_first, type="notebook", kernel_name="python3"
@@ -57,7 +58,7 @@ class Opened(AsyncLargeFileManager):  # type: ignore[misc]
                     for index, cell in enumerate(notebook.cells):
                         await client.async_execute_cell(cell, index)
             place.write_text(json.dumps(notebook, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
-            self.notary.sign(notebook)
+            self.notary.sign(notebook)  # type: ignore[no-untyped-call]
         except Exception:
             self.log.exception("the notebook was not run; in the lab choose Run, Run All Cells")
         finally:

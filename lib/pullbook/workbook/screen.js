@@ -95,7 +95,11 @@ export default {
 
     let silence = 0;
     function say(words) {
-      for (const place of document.querySelectorAll(`[data-pb-kernel="${model.get("book")}"]`)) place.textContent = words;
+      for (const place of document.querySelectorAll(`[data-pb-kernel="${model.get("book")}"]`)) {
+        place.toggleAttribute("role", false);
+        if (words) place.setAttribute("role", "alert");
+        place.textContent = words;
+      }
     }
 
     function ask() {

@@ -54,7 +54,7 @@ class Screen:
 
     def kernel_notice(self) -> Fragment:
         """Return the HTML in which the browser says that the kernel has gone."""
-        return Fragment(f'<div class="pb-kernel" role="alert" data-pb-kernel="{self._book}"></div>')
+        return Fragment(f'<div class="pb-kernel" data-pb-kernel="{self._book}"></div>')
 
     def put(self, name: str, value: object) -> None:
         """Show a value in a place; what stands there already is not drawn again.
