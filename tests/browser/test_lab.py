@@ -20,6 +20,7 @@ from plotly.utils import PlotlyJSONEncoder
 from helpers.samples import copy_sample
 from helpers.waiting import LONGEST_S, wait_until
 from pullbook.report import figures, sections
+from pullbook.text import typeset
 from pullbook.workbook.choices import Choices
 from pullbook.workbook.run import run_workbook
 
@@ -250,7 +251,7 @@ def expect_everything(lab: Lab, choices: Choices, session: str) -> None:
     def wrong() -> list[str]:
         shown = lab.page.evaluate(SHOWN)
         found = [[json.loads(data), caption] for data, caption in shown["pictures"]]
-        wanted = [[data_of(p), p.figure.layout.meta["caption"]] for p in pictures]
+        wanted = [[data_of(p), typeset(p.figure.layout.meta["caption"])] for p in pictures]
         out = [f"{len(found)} pictures, not {len(wanted)}"] if len(found) != len(wanted) else []
         out += [f"picture {k}" for k, (a, b) in enumerate(zip(found, wanted, strict=False)) if a != b]
         held = [json.loads(data) for data in shown["chosen"]]

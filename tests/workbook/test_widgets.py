@@ -254,7 +254,7 @@ def test_a_browser_that_asks_is_sent_everything(workbook, shown):
     workbook.show(sections.answer, figures.change)
     shown.parts.clear()
     workbook.screen.widget._handle_custom_msg({"ask": "all"}, [])
-    assert [set(part) for part in shown.parts.values()] == [{"html"}, {"figure"}]
+    assert [set(part) for part in shown.parts.values()] == [{"html"}, {"figure", "caption"}]
 
 
 def test_another_outcome_asks_for_the_change_that_matters_in_its_unit(controls, workbook, shown):

@@ -33,7 +33,7 @@ function drawFigure(place, part) {
   const shown = JSON.parse(part.figure, (_, value) => (dark && DARK_INK[value]) || value);
   const meta = shown.layout.meta || {};
   picture.setAttribute("aria-label", meta.description || "");
-  picture.nextSibling.textContent = meta.caption || "";
+  picture.nextSibling.textContent = part.caption;
   picture.style.height = `${shown.layout.height || 400}px`;
   const width = place.clientWidth;
   if (!width) return false; // not on the screen yet; its size will tell

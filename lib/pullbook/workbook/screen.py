@@ -12,6 +12,7 @@ from uuid import uuid4
 
 from pullbook.report.figures import Picture
 from pullbook.report.html import Fragment, escape
+from pullbook.text import typeset
 
 SCRIPT = Path(__file__).with_name("screen.js")
 GONE = (
@@ -78,5 +79,6 @@ def _part_of(value: object) -> dict[str, str]:
     if isinstance(value, Picture):
         from plotly.utils import PlotlyJSONEncoder
 
-        return {"figure": json.dumps(value.figure.to_plotly_json(), cls=PlotlyJSONEncoder)}
+        caption = typeset(str(value.figure.layout.meta["caption"]))
+        return {"figure": json.dumps(value.figure.to_plotly_json(), cls=PlotlyJSONEncoder), "caption": caption}
     return {"html": str(value._repr_html_())}  # type: ignore[attr-defined]
