@@ -53,6 +53,11 @@ def unit_suffix(unit: str) -> str:
     return "" if unit == "1" else f" {unit}"
 
 
+def difference_unit(unit: str) -> str:
+    """Return the unit of a difference of two figures: K for temperatures in °C."""
+    return "K" if unit == "°C" else unit
+
+
 def in_brackets(unit: str) -> str:
     """Return a unit as it stands in a heading; nothing for a pure number."""
     return "" if unit == "1" else f" [{unit}]"

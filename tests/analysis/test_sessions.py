@@ -216,6 +216,38 @@ def test_a_log_without_the_channel_of_the_question_is_named(folder) -> None:
         analyse(folder)
 
 
+def refilled(folder: Path, start: str, value) -> None:
+    """Replace the cells of a column in the log of the last session."""
+    log = sorted((folder / "logs").iterdir())[0]  # after-1
+    header, *rows = (line.split(";") for line in log.read_text(encoding="utf-8").splitlines())
+    place = next(k for k, text in enumerate(header) if text.startswith(start))
+    for row in rows:
+        row[place] = value(row[place])
+    log.write_text("\n".join(map(";".join, [header, *rows])), encoding="utf-8")
+
+
+@pytest.mark.parametrize(
+    ("column", "value", "said"),
+    [
+        ("Charge air", lambda cell: "215", "same value"),
+        ("Charge air", lambda cell: "-40", "-40"),
+        ("Intake air", lambda cell: f"{float(cell.replace(',', '.') or 'nan') * 1.8 + 32:.0f}", "colder than the air"),
+    ],
+)
+def test_a_sensor_that_measured_nothing_gives_no_answer(folder, column, value, said) -> None:
+    refilled(folder, column, value)
+    with pytest.raises(LogError, match=rf"^after-1: .*{said}.*no answer"):
+        analyse(folder)
+
+
+def test_a_broken_wire_in_between_is_set_aside(folder) -> None:
+    count = iter(range(100_000))
+    refilled(folder, "Charge air", lambda cell: "-40" if next(count) % 10 < 3 and cell else cell)
+    log = read_log(sorted((folder / "logs").iterdir())[0])
+    assert log.need("charge_air_temperature").values.min() > -20
+    assert "open-circuit" in {finding.code for finding in log.findings}
+
+
 def test_a_barometer_goes_before_an_altitude() -> None:
     told, findings = fill_weather(session(altitude_m=1000.0), altitude_m=1000.0, logged_kpa=91.2)
     assert told.pressure_hpa == pytest.approx(912.0)

@@ -6,9 +6,9 @@ import datetime as dt
 from pathlib import Path
 
 import pytest
-from plotly.offline import get_plotlyjs
 from ruamel.yaml import YAML
 
+from helpers.pages import unpacked
 from helpers.samples import copy_sample
 from pullbook.analysis.result import analyse, analyse_experiment
 from pullbook.analysis.undated import days_from
@@ -95,7 +95,7 @@ def undated_run(tmp_path_factory) -> Path:
 
 @pytest.mark.parametrize("name", OUTPUTS)
 def test_no_date_is_written_in_any_notation(undated_run, name):
-    found = (undated_run / name).read_bytes().decode("utf-8", "replace").replace(get_plotlyjs(), "")
+    found = unpacked((undated_run / name).read_bytes().decode("utf-8", "replace"))
     days = [SERVICE, *DAYS.values()]
     # Six or eight digits in a row also stand in figures; a date among them would stand between other characters.
     risky = {n for day in days for n in notations(day) if n.isdigit() or len(n) < 8}
@@ -108,7 +108,7 @@ def test_no_date_is_written_in_any_notation(undated_run, name):
 def test_the_run_itself_is_not_dated(undated_run):
     today = dt.datetime.now(tz=dt.UTC).date()
     for name in OUTPUTS:
-        found = (undated_run / name).read_bytes().decode("utf-8", "replace").replace(get_plotlyjs(), "")
+        found = unpacked((undated_run / name).read_bytes().decode("utf-8", "replace"))
         assert [day for k in (-1, 0, 1) if (day := str(today + dt.timedelta(days=k))) in found] == []
 
 

@@ -12,9 +12,8 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from urllib.parse import quote
 
-from plotly.offline import get_plotlyjs
-
-from pullbook.settings.share import script_safe
+from helpers.pages import unpacked
+from pullbook.settings.share import pack
 
 # Each as it would stand in a text, and what of it must not be seen anywhere. None of them is anybody's.
 VINS = (
@@ -73,10 +72,7 @@ def leaks(files: Mapping[str, bytes]) -> list[str]:
     """Search files for every secret in every way; return what was found and where, numbers of arrays included."""
     found = []
     for name, content in files.items():
-        if name.endswith(".png"):
-            text = content.decode("latin-1")
-        else:
-            text = content.decode("utf-8").replace(get_plotlyjs(), "")
+        text = content.decode("latin-1") if name.endswith(".png") else unpacked(content.decode("utf-8"))
         views = {text, html.unescape(text), _json_unescaped(text), text.replace('""', '"')}
         views |= {re.sub(r"\\([^A-Za-z0-9\s])", r"\1", view) for view in list(views)}
         views |= {re.sub(r"[\s_.-]", "", view) for view in list(views)}
@@ -111,7 +107,9 @@ def files_with(texts: list[str], *, names: tuple[str, ...] = ("before-1", "after
         "evidence": {"said": [*texts, ORDINARY], "numbers": NUMBERS},
     }
     notebook = {"cells": [{"source": [f"{text}\n" for text in texts] + ["end"], "outputs": [figure]}]}
-    page = f'<main><p>{ORDINARY}</p><table>{body}</table><script type="application/json">{script_safe(figure)}'
+    page = (
+        f'<main><p>{ORDINARY}</p><table>{body}</table><script type="text/plain" data-packed>{pack(json.dumps(figure))}'
+    )
     post = "\n".join([f"**{ORDINARY}**", *(text.replace("_", "\\_") for text in texts), *names])
     return {
         "results.json": (json.dumps(results, indent=1, ensure_ascii=False) + "\n").encode(),

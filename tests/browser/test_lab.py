@@ -38,7 +38,6 @@ class Lab:
     page: sync_api.Page
     folder: Path
     asked_outside: list[str]
-    token: str
 
     @property
     def controls(self) -> sync_api.Locator:
@@ -116,7 +115,7 @@ def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
         page.goto(address.format(notebook.name))
         page.locator(".pb-controls").first.wait_for(state="attached")  # it has run by itself
         page.wait_for_function(DRAWN)
-        yield Lab(page, folder, asked_outside, address.rpartition("token=")[2])
+        yield Lab(page, folder, asked_outside)
         context.close()
     finally:
         os.killpg(server.pid, signal.SIGKILL)
@@ -212,13 +211,13 @@ def test_another_experiment_is_opened_and_a_wrong_folder_is_told(untouched):
 
 
 PICTURES = (
-    figures.change, figures.every_run, figures.drives, figures.charge_over_time, figures.pressure_over_time,
+    figures.drives, figures.charge_over_time, figures.pressure_over_time,
     figures.rise_over_speed, figures.against_inlet, figures.other_routes, figures.budget,
 )  # fmt: skip
 TABLES = (
-    sections.answer, sections.drives, sections.findings, sections.left_out, sections.channels, sections.cruises,
-    sections.phases, sections.pulls, sections.secondary_outcomes, sections.routes, sections.checks, sections.budget,
-    sections.like_for_like, sections.conclusion,
+    sections.answer, figures.answer, sections.meaning, sections.drives, sections.findings, sections.left_out,
+    sections.channels, sections.cruises, sections.phases, sections.pulls, sections.secondary_outcomes, sections.routes,
+    sections.checks, sections.budget, sections.like_for_like, sections.conclusion,
 )  # fmt: skip
 SHOWN = """() => ({
     pictures: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *) .pb-picture'),
@@ -226,11 +225,6 @@ SHOWN = """() => ({
     chosen: Array.from(document.querySelectorAll('.pb-controls .pb-picture'), e => JSON.stringify(e.data)),
     words: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *)'), e => e.innerHTML),
 })"""
-RESTART = """async token => {
-    const headers = { Authorization: `token ${token}` };
-    const [session] = await (await fetch('/api/sessions', { headers })).json();
-    await fetch(`/api/kernels/${session.kernel.id}/restart`, { method: 'POST', headers });
-}"""
 AS_THE_BROWSER_HAS_IT = "html => { const e = document.createElement('div'); e.innerHTML = html; return e.innerHTML }"
 
 
@@ -245,7 +239,10 @@ def expect_everything(lab: Lab, choices: Choices, session: str) -> None:
     assert result is not None
     pictures = [p for p in (draw(result) for draw in PICTURES) if p is not None]
     drive = next(d for d in choices.drives if d.session.name == session)
-    chosen = [figures.timeline(drive), figures.with_and_without(result, choices.saved_result.comparison)]
+    chosen = [
+        figures.timeline(drive, choices.experiment.shown),
+        figures.with_and_without(result, choices.saved_result.comparison),
+    ]
     words = [lab.page.evaluate(AS_THE_BROWSER_HAS_IT, t.html) for t in (tell(result) for tell in TABLES) if t]
 
     def wrong() -> list[str]:
@@ -333,5 +330,7 @@ def test_nothing_is_asked_of_the_network(lab):
 
 def test_after_a_restart_of_the_kernel_the_controls_say_what_to_do(lab):
     # The last test of this module: afterwards nothing answers any more.
-    lab.page.evaluate(RESTART, lab.token)
+    lab.page.get_by_text("Kernel", exact=True).first.click()
+    lab.page.get_by_text("Restart Kernel…", exact=True).first.click()
+    lab.page.locator(".jp-Dialog .jp-mod-accept").click()
     sync_api.expect(lab.page.locator(".pb-kernel").first).to_contain_text("Restart Kernel and Run All Cells")

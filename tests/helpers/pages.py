@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import re
 from html.parser import HTMLParser
+
+from pullbook.settings.share import packed_library, unpack
 
 
 class Read(HTMLParser):
@@ -39,3 +42,9 @@ class Read(HTMLParser):
 
     def all(self, tag: str) -> list[dict[str, str | None]]:
         return [attributes for name, attributes in self.elements if name == tag]
+
+
+def unpacked(html: str) -> str:
+    """Return a page with the data of its pictures in plain JSON and without the library that draws them."""
+    html = html.replace(packed_library(), "")
+    return re.sub(r"(<script[^>]* data-packed>)([^<]+)", lambda m: m[1] + unpack(m[2]), html)

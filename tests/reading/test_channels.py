@@ -11,23 +11,29 @@ from pullbook.reading.vocabulary import english, mend_encoding
 WORDINGS = {
     "vehicle_speed": "Vehicle Speed|Speed (km/h)|VSS|speed_kmh|VehicleSpeed|GPS speed (mph)|Road speed [mph]"
     "|Geschwindigkeit|Fahrzeuggeschwindigkeit [km/h]|Vitesse véhicule (km/h)|Velocidad del vehículo|Velocità veicolo"
-    "|Snelheid (km/h)|Voertuigsnelheid",
+    "|Snelheid (km/h)|Voertuigsnelheid|Velocidade do veículo (km/h)|Prędkość pojazdu (km/h)|Rychlost vozidla"
+    "|Fordonshastighet|Hastighed (km/t)|Speed (GPS) (km/h)",
     "engine_speed": "Engine RPM|RPM|Engine speed|Drehzahl|Motordrehzahl [1/min]|Régime moteur (tr/min)"
-    "|Revoluciones del motor|Giri motore|Toerental",
+    "|Revoluciones del motor|Giri motore|Toerental|Rotação do motor (rpm)|Prędkość obrotowa silnika (obr/min)"
+    "|Otáčky motoru|Motorvarvtal|Motoromdrejninger|Engine speed (x1000 rpm)",
     "intake_air_temperature": "IAT|Intake air temp|Air intake temperature|IAT1 (°C)|Inlet temp|intakeAirTemp_C"
     "|Compressor inlet temperature|Ansauglufttemperatur|Ansaugluft-Temperatur [°C]|Température air admission"
     "|Température d'air d'admission (°C)|Temperatura del aire de admisión|Temperatura aria aspirata"
-    "|Inlaatluchttemperatuur",
+    "|Inlaatluchttemperatuur|Temperatura do ar de admissão|Temperatura powietrza dolotowego"
+    "|Teplota nasávaného vzduchu|Insugningsluftens temperatur|Indsugningsluft temperatur",
     "charge_air_temperature": "Charge air temp|CAC out|CACT|CAC temp|Intercooler outlet temp|Post-intercooler temp"
     "|Intake manifold temperature|Manifold air temp|Boost temp|Ladelufttemperatur|Ladeluft-Temperatur nach Kühler"
     "|Température d'air de suralimentation|Temperatura aire de sobrealimentación|Temperatura aria sovralimentazione"
-    "|Laadluchttemperatuur",
+    "|Laadluchttemperatuur|Temperatura do ar após intercooler|Temperatura powietrza doładowującego za intercoolerem"
+    "|Teplota plnicího vzduchu za chladičem|Laddluftens temperatur efter laddluftkylare",
     "compressor_outlet_temperature": "Compressor outlet temp|Intercooler inlet temp|Charge air temp before cooler"
-    "|Turbo outlet temp|Ladelufttemperatur vor Kühler",
+    "|Turbo outlet temp|Ladelufttemperatur vor Kühler|Temperatura powietrza doładowującego przed chłodnicą",
     "engine_coolant_temperature": "ECT|Coolant temp|Water temp|Engine Coolant Temperature|Coolant|Kühlmitteltemperatur"
     "|Kuehlmitteltemperatur|Kühlwassertemperatur|Température liquide de refroidissement|Température d'eau"
-    "|Temperatura del refrigerante|Temperatura liquido di raffreddamento|Temperatura acqua|Koelvloeistoftemperatuur",
-    "ambient_air_temperature": "Ambient temp|Outside temperature|AAT|Außentemperatur|Umgebungstemperatur"
+    "|Temperatura del refrigerante|Temperatura liquido di raffreddamento|Temperatura acqua|Koelvloeistoftemperatuur"
+    "|Temperatura płynu chłodzącego|Teplota chladicí kapaliny|Kylvätsketemperatur|Kølevæsketemperatur",
+    "ambient_air_temperature": "Ambient temp|Outside temperature|AAT|T_Ambient [degC]|Außentemperatur"
+    "|Umgebungstemperatur"
     "|Température extérieure|Temperatura ambiente|Temperatura esterna|Buitentemperatuur",
     "engine_oil_temperature": "Oil temp|EOT|Öltemperatur|Température huile|Temperatura aceite|Temperatura olio"
     "|Olietemperatuur",
@@ -60,6 +66,8 @@ ELSEWHERE = (
     "|Turbine speed|Turbocharger speed|Transmission output speed|Wind speed|Fan speed|Battery temperature"
     "|Charge air cooler coolant temperature|Radiator outlet coolant temp|Transmission oil temp|Engine oil pressure"
     "|Fuel rail pressure|Exhaust manifold pressure|Turbo inlet pressure|Cylinder head temp|Air mass (mg/stroke)"
+    "|Engine RPM time (s)|Coolant temperature timestamp|Coolant temperature (x10 °C)|Boost pressure (0.1 kPa)"
+    "|Teplota plnicího vzduchu před chladičem|Speed (GPS)"
     "|IAT2|Intake Air Temperature 2|T2|P1|Gear|Long term fuel trim|Lateral accel|Charge current (A)|Fuel level"
 )
 
@@ -88,6 +96,17 @@ def test_wheel_speed_comes_before_position_speed() -> None:
     assert found.column["vehicle_speed"] == "Vehicle speed [km/h]"
     assert not found.rivals
     assert [header.text for header in found.unknown] == ["GPS speed [km/h]"]
+
+
+def test_a_unit_behind_an_underscore_stays_whole() -> None:
+    header = parse_header("IntakeManifoldPressure_kPa")
+    assert channel_of(header.text) == "intake_manifold_pressure"
+    assert header.unit == "kPa"
+
+
+def test_what_stands_in_brackets_before_the_unit_is_a_word() -> None:
+    found = assign([parse_header(text) for text in ("Speed (GPS) (km/h)", "Speed (OBD) (km/h)")], {})
+    assert found.column == {"vehicle_speed": "Speed (OBD) (km/h)"}
 
 
 def test_equal_columns_are_named_as_rivals() -> None:
@@ -122,6 +141,7 @@ def test_chosen_columns_win_over_words() -> None:
         ("mbar", "intake_manifold_pressure", 950, 95),
         ("inHg", "barometric_pressure", 29.92, 101.32),
         ("mph", "vehicle_speed", 60, 96.56064),
+        ("x1000 rpm", "engine_speed", 2.5, 2500),
         ("m/s", "vehicle_speed", 10, 36),
         ("kts", "vehicle_speed", 10, 18.52),
         ("kg/h", "air_mass_flow", 36, 10),

@@ -55,9 +55,10 @@ def test_one_cell_beyond_what_it_can_be_is_set_aside_and_told(tmp_path, column, 
 
 
 def test_absolute_zero_is_the_least_temperature(tmp_path):
-    for cell, kept in (("-273.1", 480), ("-273.2", 479)):
+    for cell, code in (("-273.1", "open-circuit"), ("-273.2", "values-impossible")):
         log = read_log(drive(tmp_path, charge_air_temperature=cell))
-        assert len(log.signals["charge_air_temperature"].values) == kept
+        assert len(log.signals["charge_air_temperature"].values) == 479
+        assert [f.code for f in log.findings] == [code]
 
 
 def test_the_best_effort_costs_what_the_log_holds_not_what_its_values_span():

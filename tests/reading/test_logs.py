@@ -165,6 +165,59 @@ def test_damage_is_told(tmp_path: Path) -> None:
     assert not codes(read(tmp_path, "\n".join(lines()) + "\n"))
 
 
+@pytest.mark.parametrize("change", ["another order", "a column less"])
+def test_a_header_that_comes_again_otherwise_is_refused(tmp_path: Path, change: str) -> None:
+    def changed(line: str) -> str:
+        cells = line.split(",")
+        return ",".join([*cells[:-2], cells[-1], cells[-2]] if change == "another order" else cells[:-1])
+
+    head, *rows = lines()
+    content = [head, *rows[:400], changed(head), *map(changed, rows[400:])]
+    with pytest.raises(LogError, match=r"header comes again.*log: \["):
+        read(tmp_path, "\n".join(content))
+
+
+def test_one_reading_that_no_car_makes_is_set_aside_and_told(tmp_path: Path) -> None:
+    place = next(k for k, header in enumerate(lines()[0].split(",")) if header.startswith("Charge"))
+    rows = [line.split(",") for line in text(layout="sweep").splitlines()]
+    rows[len(rows) // 2][place] = "120"
+    log = read(tmp_path, "\n".join(map(",".join, rows)))
+    told = next(finding for finding in log.findings if finding.code == "spikes")
+    assert (told.evidence["channel"], told.evidence["readings"]) == ("charge_air_temperature", 1)
+    assert log.need("charge_air_temperature").values.max() < 100
+
+
+@pytest.mark.parametrize("layout", ["cells", "long"])
+def test_a_unit_that_changes_on_the_way_is_refused(tmp_path: Path, layout: str) -> None:
+    cells = [(f"{40 + k % 9}", "°C" if k < 30 else "°F") for k in range(60)]
+    if layout == "cells":
+        content = ["Time,Vehicle speed,Charge air temp", *(f"{k},{k % 50},{v} {u}" for k, (v, u) in enumerate(cells))]
+    else:
+        content = ["time,signal,value,unit", *(f"{k},Charge air temp,{v},{u}" for k, (v, u) in enumerate(cells))]
+        content += [f"{k},Vehicle speed,{k % 50},km/h" for k in range(60)]
+    with pytest.raises(LogError, match="unit of 'Charge air temp' changes"):
+        read(tmp_path, "\n".join(content))
+
+
+def test_a_delimiter_that_changes_on_the_way_is_refused(tmp_path: Path) -> None:
+    content = lines()
+    half = len(content) // 2
+    content = [*content[:half], *(line.replace(",", ";") for line in (content[0], *content[half:]))]
+    with pytest.raises(LogError, match="parted by"):
+        read(tmp_path, "\n".join(content))
+
+
+def test_a_speed_without_a_unit_beside_fahrenheit_is_in_miles(tmp_path: Path) -> None:
+    rows = [f"{k},{40 + k % 7},{180 + k % 5}" for k in range(60)]
+    assert read(tmp_path, "\n".join(["Time,Vehicle speed,Coolant temp (F)", *rows])).need("vehicle_speed").unit == "mph"
+
+
+def test_a_pedal_from_nought_to_one_is_a_fraction(tmp_path: Path) -> None:
+    rows = [f"{k},{40 + k % 7},{k % 10 / 9:.2f}" for k in range(60)]
+    pedal = read(tmp_path, "\n".join(["Time,Vehicle speed,Accelerator pedal", *rows])).need("accelerator_position")
+    assert pedal.values.max() == 100
+
+
 def test_damages_together(tmp_path: Path) -> None:
     content = DAMAGES["header again"].splitlines()
     content = ["Logged on the road", "", *(line + ";" for line in (line.replace(",", ";") for line in content))]

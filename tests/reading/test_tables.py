@@ -32,6 +32,17 @@ def test_header_units_row_and_preamble(delimiter: str) -> None:
     assert layout.units == ("s", "km/h", "kPa")
 
 
+def test_a_row_that_says_the_same_everywhere_is_no_header() -> None:
+    lines = ["Time,Speed,Boost", "s,km/h,kPa", "ECU,ECU,ECU", *(f"{k},{k},{k}" for k in range(20))]
+    layout = find_layout(lines, "log.csv")
+    assert (layout.headers, layout.units) == (("Time", "Speed", "Boost"), ("s", "km/h", "kPa"))
+
+
+def test_polish_letters_of_windows() -> None:
+    assert encoding_of("Temperatura płynu chłodzącego (°C)\n".encode("cp1250")) == "cp1250"
+    assert encoding_of("Débit d'air (m³/h);Température (°C)\n".encode("cp1252")) == "cp1252"
+
+
 def test_without_a_header_columns_are_numbered() -> None:
     layout = find_layout([f"{k},{k},{k}" for k in range(20)], "log.csv")
     assert layout.header_line is None
@@ -52,6 +63,16 @@ def test_numbers_from_cells() -> None:
     np.testing.assert_array_equal(values, [1.5, 2, np.nan, 3.25])
     assert unreadable == 1
     assert to_numbers(pd.Series([True, False]), ".")[0].tolist() == [1, 0]
+
+
+def test_thousands() -> None:
+    assert to_numbers(pd.Series(["3,594", "830", "1,234.5", "12,34"]), ".")[0].tolist()[:3] == [3594, 830, 1234.5]
+    assert to_numbers(pd.Series(["3.594", "830", "1.200"]), ",")[0].tolist() == [3594, 830, 1200]
+    assert to_numbers(pd.Series(["0.875", "1.013", "1"]), ",")[0].tolist() == [0.875, 1.013, 1]
+    lines = ["Time,RPM,Speed", *(f'{k / 10},"{2000 + k:,}",{k}' for k in range(20))]
+    assert find_layout(lines, "log.csv").decimal == "."
+    lines = ["Time,RPM,Speed", *(f'"{k},125",{2000 + k},{k}' for k in range(20))]
+    assert find_layout(lines, "log.csv").decimal == ","
 
 
 def test_plain_numbers() -> None:

@@ -66,6 +66,12 @@ FORMS = {
     "epoch milliseconds": ("timestamp", [f"{1_773_480_000_000 + 1000 * t:.0f}" for t in HALF]),
     "epoch microseconds": ("timestamp", [f"{1_773_480_000_000_000 + 1_000_000 * t:.0f}" for t in HALF]),
     "French": ("Temps", [f"{t:.1f}" for t in HALF]),
+    "ticks": ("Tick (10 ms)", [f"{100 * t:.0f}" for t in HALF]),
+    "seconds named in cells": ("Time", [f"{t:.1f} s" for t in HALF]),
+    "clock with a colon before its milliseconds": ("Time", [clock(36_000 + t).replace(".", ":") for t in HALF]),
+    "afternoon of a telephone": ("time", [f"3/14/26, 2:00:{int(t):02d}\u202fPM" for t in range(40)]),
+    "afternoon with points": ("Time", [f"2:00:{t:04.1f} p.m." for t in HALF]),
+    "ISO without marks": ("stamp", [f"20260314T{clock(36_000 + t).replace(':', '')}" for t in HALF]),
 }
 
 
@@ -75,12 +81,62 @@ def test_forms(tmp_path: Path, form: str) -> None:
     log = log_of(tmp_path, stamps, header)
     speed = log.need("vehicle_speed")
     # 1 ms: stamps of minutes have six decimals, doubles of microseconds since 1970 a fraction of one.
-    np.testing.assert_allclose(speed.time_s, HALF[: len(stamps)], atol=1e-3)
+    expected = range(40) if "telephone" in form else HALF[: len(stamps)]
+    np.testing.assert_allclose(speed.time_s, expected, atol=1e-3)
     assert not codes(log) - {"time-unit-assumed"}
-    dated = form.startswith(("ISO", "epoch", "day", "month"))
+    dated = form.startswith(("ISO", "epoch", "day", "month", "afternoon of"))
     assert (log.start is not None) == dated
     if dated:
         assert (log.start.year, log.start.month, log.start.day) == (2026, 3, 14)
+
+
+@pytest.mark.parametrize("date", ["", "20260314"])
+def test_a_clock_without_marks(tmp_path: Path, date: str) -> None:
+    true_s = np.arange(0.0, 300.0, 2.0)
+    log = log_of(tmp_path, [date + clock(36_000 + t, milliseconds=False).replace(":", "") for t in true_s], "UTC time")
+    np.testing.assert_allclose(log.need("vehicle_speed").time_s, true_s)
+    assert (log.start.isoformat() if log.start else None) == ("2026-03-14T10:00:00" if date else None)
+
+
+def test_a_count_that_passes_sixty_is_no_clock(tmp_path: Path) -> None:
+    log = log_of(tmp_path, [f"{t}" for t in range(100_000, 100_300, 2)], "Time [s]")
+    assert log.duration_s == 298
+
+
+@pytest.mark.parametrize(("header", "size"), [("Time (ms)", 2**16), ("millis", 2**32)])
+def test_a_counter_that_begins_again_is_counted_on(tmp_path: Path, header: str, size: int) -> None:
+    true_s = np.arange(0.0, 200.0, 0.5)
+    log = log_of(tmp_path, [f"{(1000 * t + size - 30_000) % size:.0f}" for t in true_s], header)
+    np.testing.assert_allclose(log.need("vehicle_speed").time_s, true_s)
+    assert "clock-backward" not in codes(log)
+
+
+@pytest.mark.parametrize("named", [False, True])
+def test_signals_with_times_of_their_own_are_refused(tmp_path: Path, named: bool) -> None:
+    signals = {"Speed [km/h]": 1, "Engine speed [rpm]": 2, "Boost [kPa]": 4}
+    headers = [f"{name.split(' [')[0]} time [s],{name}" if named else f"Time [s],{name}" for name in signals]
+    rows = [",".join(f"{k * step / 4},{40 + k % 50}" for step in signals.values()) for k in range(200)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join([",".join(headers), *rows]))
+    with pytest.raises(PullbookError, match="times that part from each other"):
+        read_log(path)
+
+
+def test_times_that_count_something_else_are_no_reason_to_refuse(tmp_path: Path) -> None:
+    rows = [f"{k},{k // 2},{k // 3},{k % 90},{900 + k},{80 + k % 9},{100 + k % 50}" for k in range(200)]
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time [s],Idle time [s],Trip time [s],Speed [km/h],RPM,ECT [C],MAP [kPa]", *rows]))
+    assert read_log(path).duration_s == 199
+
+
+@pytest.mark.parametrize("late", [10_000, 30])
+def test_a_date_that_does_not_turn_with_its_clock(tmp_path: Path, late: int) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f"2026-03-{14 + (k >= 20 + late)},{clock(86_390 + t)},{k}" for k, t in enumerate(0.5 * np.arange(100))]
+    path.write_text("\n".join(["Date,Time,Speed [km/h]", *rows]))
+    log = read_log(path)
+    np.testing.assert_allclose(log.need("vehicle_speed").time_s, 0.5 * np.arange(100), atol=1e-6)
+    assert "clock-backward" not in codes(log)
 
 
 def test_date_in_a_column_of_its_own(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import dataclasses
 import json
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +19,6 @@ from pullbook.report import figures
 from pullbook.report.figures import PLOTLY_MIME, Picture
 
 ALONE = (
-    figures.every_run,
-    figures.change,
     figures.other_routes,
     figures.drives,
     figures.pulls_overlaid,
@@ -122,25 +120,6 @@ def test_axes_carry_units(result):
         assert [title for title in titles if title and title != "session" and "[" not in title] == []
 
 
-def test_the_first_picture_shows_every_run_that_counts(result):
-    figure = stored(figures.every_run(result))
-    points = [y for trace in figure["data"] if trace["mode"] == "markers" for y in trace["y"]]
-    c = result.comparison
-    assert len(points) == c.before.pulls + c.after.pulls
-    rows = result.measures[result.measures["included"]]
-    shown = rows[rows[c.outcome].notna()][c.outcome]
-    assert sorted(points) == pytest.approx(sorted(shown))
-
-
-def test_the_change_is_drawn_as_it_is_stated(result):
-    (trace,) = [t for t in stored(figures.change(result))["data"] if t["mode"] == "markers"]
-    c, bar = result.comparison, trace["error_x"]
-    assert trace["x"] == [pytest.approx(c.change)]
-    assert (c.change - bar["arrayminus"][0], c.change + bar["array"][0]) == pytest.approx((c.low, c.high))
-    low, high = stored(figures.change(result))["layout"]["xaxis"]["range"]
-    assert low < c.low < c.high < high
-
-
 def test_the_other_routes_begin_with_the_result_and_name_each_once(result):
     names = [trace["name"] for trace in stored(figures.other_routes(result))["data"]]
     assert names[0] == "this result"
@@ -167,9 +146,29 @@ def test_without_pressure_there_is_one_overlay_less(results):
 
 def test_the_budget_is_the_comparisons_own(result):
     (bar,) = stored(figures.budget(result))["data"]
-    lines = result.comparison.budget
-    assert sorted(bar["x"]) == pytest.approx(sorted(line.standard_uncertainty for line in lines))
-    assert len(set(bar["y"])) == len(lines)
+    c = result.comparison
+    assert math.hypot(*bar["x"]) == pytest.approx(math.hypot(*(line.standard_uncertainty for line in c.budget)))
+    assert bar["x"][-1] == pytest.approx(max(line.standard_uncertainty for line in c.budget))
+    assert len(set(bar["y"])) == min(len(c.budget), figures.MOST_BARS + 1)
+
+
+def test_the_numbers_behind_a_picture_have_units_and_no_place_on_the_paper(result):
+    for picture in all_pictures(result):
+        figure = stored(picture)
+        meta = figure["layout"]["meta"]
+        if "columns" in meta:
+            columns = meta["columns"]
+            named = [trace for trace in figure["data"] if "rows" in trace.get("meta", {})]
+            assert named
+            for trace in named:
+                parts = 1 + sum(x is None for x in trace["x"][:-1])
+                assert len(trace["meta"]["rows"]) == parts
+                assert all(len(row) == len(columns) - 2 for row in trace["meta"]["rows"])
+        else:
+            columns = meta["numbers"]["columns"]
+            assert all(len(row) == len(columns) for row in meta["numbers"]["rows"])
+        assert any("[" in column for column in columns)
+        assert columns[0] in ("session", "route", "source")
 
 
 def test_phases_differ_by_more_than_colour(result):
@@ -202,12 +201,11 @@ def test_the_phases_colours_stand_out_from_white_paper(phase):
     assert contrast(figures.COLOUR[phase], "#ffffff") >= 3  # WCAG 2.2, 1.4.11: graphics
 
 
-@pytest.mark.parametrize("draw", [figures.change, figures.other_routes])
-def test_an_interval_far_from_zero_stays_in_the_picture(results, draw: Callable[[Result], Picture]):
+def test_an_interval_far_from_zero_stays_in_the_picture(results):
     result = results["fin_wash"]
     estimate = dataclasses.replace(result.comparison.estimate, change=-30.0, low=-34.0, high=-26.0)
     far = dataclasses.replace(result.comparison, estimate=estimate)
-    low, high = stored(draw(dataclasses.replace(result, comparison=far)))["layout"]["xaxis"]["range"]
+    low, high = stored(figures.other_routes(dataclasses.replace(result, comparison=far)))["layout"]["xaxis"]["range"]
     assert low < -34
     assert np.isclose(low, -high)
 

@@ -12,6 +12,7 @@ from helpers.samples import HOSTILE, SAMPLE_NAMES
 from pullbook.analysis.result import Result, analyse_experiment
 from pullbook.errors import Finding
 from pullbook.report import figures, html, sections
+from pullbook.settings.experiment import Notes
 from pullbook.statistics.verdict import VERDICT_WORDS
 
 PARTS = (
@@ -77,7 +78,7 @@ def test_the_balance_check_finds_what_is_open():
 @pytest.mark.parametrize("cell", [HOSTILE, "a & b < c", '"quoted"'])
 def test_tables_escape_every_cell_heading_and_caption(cell):
     shown = html.table((cell, "n"), [(cell, 1)], caption=cell).html
-    assert shown.count(escape(cell)) == 3
+    assert shown.count(escape(cell)) == 4  # the caption twice: for the eye, and as the table's name
     assert cell not in shown
     assert balanced(shown)
 
@@ -181,9 +182,9 @@ def test_the_limits_and_cautions_are_all_there(result):
 
 
 def test_an_uncertainty_is_never_shown_as_nought() -> None:
-    assert sections._with_u(7.21, 0.021, 1) == "7.21 ± 0.02"
-    assert sections._with_u(7.21, 0.4, 1) == "7.2 ± 0.4"
-    assert sections._with_u(7.21, 0.0, 1) == "7.2 ± 0.0"
+    assert sections._plus_minus(7.21, 0.021, 1) == "7.21 ± 0.02"
+    assert sections._plus_minus(7.21, 0.4, 1) == "7.2 ± 0.4"
+    assert sections._plus_minus(7.21, 0.0, 1) == "7.2 ± 0.0"
 
 
 def test_a_pure_number_is_shown_without_a_unit(result_of) -> None:
@@ -192,10 +193,8 @@ def test_a_pure_number_is_shown_without_a_unit(result_of) -> None:
     )
     result = analyse_experiment(experiment)
     shown = [part(result).html for part in (sections.answer, sections.routes, sections.budget, sections.checks)]
-    pictures = [p._repr_mimebundle_()["text/plain"] for p in (figures.change(result), figures.every_run(result))]
-    for text in (*shown, *pictures, figures.every_run(result).figure.layout.meta["caption"]):
+    for text in (*shown, figures.answer(result).description, " ".join(figures.answer(result).columns)):
         assert not re.search(r"\d 1\b|\[1\]", text.replace("of 1", "")), text
-    assert figures.every_run(result).figure.layout.meta["caption"].endswith("session means, as measured.")
 
 
 def test_the_colophon_promises_no_file_that_may_be_missing(result):
@@ -203,3 +202,21 @@ def test_the_colophon_promises_no_file_that_may_be_missing(result):
     text = sections.colophon(result).html
     assert "beside" not in text
     assert "pullbook run" in text
+
+
+def test_what_was_found_during_the_service_is_shown_and_escaped(result_of):
+    given = result_of("two_evenings")
+    assert sections.service(given).html == ""
+    notes = Notes(
+        photos=("fins-1.jpg", HOSTILE), came_out=HOSTILE, collected_ml=40, drying_h=24, parts_replaced=("two seals",)
+    )
+    service = given.experiment.service.model_copy(
+        update={"notes": notes, "sensors": {"charge_air_temperature": "refitted"}}
+    )
+    shown = dataclasses.replace(given, experiment=given.experiment.model_copy(update={"service": service}))
+    fragment = sections.service(shown)
+    assert "<script" not in fragment.html
+    assert "<img" not in fragment.html
+    text = text_of(fragment)
+    for said in ("collected 40 ml", "dried for 24 h", "two seals", "charge air temperature sensor refitted", "fins-1"):
+        assert said in text

@@ -350,7 +350,7 @@ def test_pressing_on_to_full_load_is_one_acceleration() -> None:
     speed = [(0, 40), (30, 40), (36, 60), (50, 112), (120, 80)]
     pressed = [(0, 20), (29.9, 20), (30.1, 52), (35.9, 52), (36.1, END), (50, END), (50.1, REST), (120, 20)]
     log = make_log({"vehicle_speed": speed, "accelerator_position": pressed}, period_s=0.5)
-    assert only(find_runs(log, PROTOCOL).pulls).reason == "started at 60 km/h, above 45"
+    assert only(find_runs(log, PROTOCOL).pulls).reason == "started at 60 km/h, above 45 km/h"
 
 
 def test_a_pedal_that_ends_low_counts_if_the_load_agrees() -> None:
@@ -430,7 +430,7 @@ def test_a_pedal_floored_while_the_speed_is_rising_already_dates_the_pull_itself
     corners = {"vehicle_speed": ramp(30, 50, 40, 112), "accelerator_position": pedal((35, 50))}
     pull = only(find_runs(make_log(corners, period_s=0.5), PROTOCOL).pulls)
     assert abs(pull.start_s - 35) <= 0.25 + 0.1
-    assert pull.reason == "started at 58 km/h, above 45"  # 40 + 18 km/h, in 5 of the 20 s that take 72
+    assert pull.reason == "started at 58 km/h, above 45 km/h"  # 40 + 18 km/h, in 5 of the 20 s that take 72
 
 
 def test_two_pulls_in_one_rise_of_the_speed_do_not_overlap() -> None:
@@ -732,9 +732,9 @@ def test_two_halves_hold_the_runs_of_the_whole_but_the_one_cut(share: float) -> 
     ("marks", "to_kmh", "reason"),
     [
         ((60.0, 90.0), 92, ""),
-        ((60.0, 90.0), 86, "lifted at 86 km/h, before 90"),
+        ((60.0, 90.0), 86, "lifted at 86 km/h, before 90 km/h"),
         ((100.0,), 103, ""),
-        ((100.0,), 97, "lifted at 97 km/h, before 100"),
+        ((100.0,), 97, "lifted at 97 km/h, before 100 km/h"),
     ],
 )
 def test_what_the_outcome_needs_is_enough(marks: tuple[float, ...], to_kmh: float, reason: str) -> None:
@@ -779,7 +779,7 @@ def test_rolling_slowly_is_no_standing_start() -> None:
     speed = [(0, 0), (20, 0), (22, 13), (30, 13), (43, 102), (80, 0)]
     log = make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 43))}, period_s=0.4)
     pull = only(find_runs(log, Protocol(pull_from_kmh=0, pull_to_kmh=100)).pulls)
-    assert pull.reason == "started at 13 km/h, above 5"
+    assert pull.reason == "started at 13 km/h, above 5 km/h"
 
 
 @pytest.mark.parametrize(

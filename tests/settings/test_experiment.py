@@ -144,6 +144,56 @@ def test_a_fault_inside_a_list_is_not_told_twice(folder):
     assert "0 to 60" in message
 
 
+def test_settings_may_name_their_unit(folder):
+    text = """
+title: A wash
+units: us
+vehicle: {mass_kg: 4400 lb}
+service: {what: Washed, odometer_km: 92000 mi}
+protocol: {cruise_kmh: 55 mph, pull_from_kmh: 25 mph, pull_to_kmh: 70 mph, marks_kmh: [30 mph, 60 mph]}
+outcome: elapsed_s 30-60 mph
+worthwhile_change: 0.5
+sessions:
+  - {name: before-1, phase: before, log: logs/before-1.csv, ambient_c: 60 °F, pressure_hpa: 29.92 inHg, wind_ms: 5 mph}
+  - {name: after-1, phase: after, log: logs/after-1.csv, altitude_m: 500 ft, ambient_c: 14}
+"""
+    e = load(folder, text)
+    assert (e.units, e.outcome) == ("us", "elapsed_s 48.28-96.56")
+    assert e.protocol.model_dump() | {} == e.protocol.model_dump() | {
+        "cruise_kmh": 88.51, "pull_from_kmh": 40.23, "pull_to_kmh": 112.65, "marks_kmh": (48.28, 96.56),
+    }  # fmt: skip
+    assert (e.vehicle.mass_kg, e.service.odometer_km) == pytest.approx((1995.806, 148059.6), rel=1e-6)
+    first, second = e.sessions
+    assert (first.ambient_c, first.pressure_hpa, first.wind_ms) == pytest.approx((15.5556, 1013.2076, 2.2352), rel=1e-5)
+    assert (second.ambient_c, second.altitude_m) == (14, pytest.approx(152.4))
+
+
+@pytest.mark.parametrize(
+    ("outcome", "given", "held"),
+    [("peak_rise", "3.6 °F", 2.0), ("peak_charge", "3.6 °F", 2.0), ("peak_manifold_pressure", "1 psi", 6.894757),
+     ("peak_rise", 2, 2.0)],
+)  # fmt: skip
+def test_a_worthwhile_change_is_a_difference(folder, outcome, given, held):
+    e = load(folder, settings(outcome=outcome, worthwhile_change=given, day_to_day_sd=given))
+    assert (e.worthwhile_change, e.day_to_day_sd) == (pytest.approx(held), pytest.approx(held))
+
+
+@pytest.mark.parametrize(
+    ("changes", "told"),
+    [
+        ({"protocol": {"cruise_kmh": "55 furlongs"}}, ("protocol.cruise_kmh", "'furlongs'", "mph", "20 to 250")),
+        ({"protocol": {"cruise_kmh": "5 mph"}}, ("protocol.cruise_kmh", "20 to 250")),
+        ({"worthwhile_change": "2 psi"}, ("worthwhile_change", "'psi'", "°F")),
+        ({"sessions": [session(ambient_c="14,5 °C")]}, ("'before-1'", "14.5 °C", "-50 to 60")),
+        ({"units": "imperial"}, ("units", "metric or us")),
+        ({"outcome": "rise_at 60 furlongs"}, ("outcome", "furlongs")),
+    ],
+)
+def test_a_unit_that_does_not_fit_is_refused(folder, changes, told):
+    message = refusal(folder, settings(**changes))
+    assert all(word in message for word in told), message
+
+
 @pytest.mark.parametrize(
     ("log", "said"),
     [
@@ -423,3 +473,10 @@ def test_a_command_to_paste_is_quoted(tmp_path):
     (tmp_path / "my van").mkdir()
     with pytest.raises(ExperimentError, match=f"pullbook new '{tmp_path}/my van' --before"):
         Experiment.load(tmp_path / "my van")
+
+
+def test_a_note_of_the_service_that_is_misspelt_is_told_with_those_there_are(tmp_path):
+    with pytest.raises(ExperimentError, match=r"service\.notes\.colour: unknown key; allowed here: photos, came_out"):
+        Experiment.from_settings(
+            {"title": "a", "service": {"what": "b", "notes": {"colour": "black"}}, "sessions": []}, tmp_path
+        )

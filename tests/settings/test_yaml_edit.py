@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from helpers.samples import SAMPLES
 from pullbook.errors import ExperimentError
 from pullbook.settings.experiment import parse_settings
-from pullbook.settings.yaml_edit import Edit, with_edits
+from pullbook.settings.yaml_edit import Edit, with_edits, with_item
 
 BLOCK = """# The van
 title: "A van"        # shown first
@@ -157,3 +157,38 @@ def test_any_edits_give_those_values_and_keep_every_comment(text, edits):
     assert got == wanted
     whole_comments = [line for line in text.splitlines() if line.lstrip().startswith("#")]
     assert [line for line in after.splitlines() if line in whole_comments] == whole_comments
+
+
+# --- one more item in a list --------------------------------------------------------------------------------------
+
+SESSIONS = "title: T\nsessions:\n"
+
+
+@pytest.mark.parametrize(
+    ("before", "after"),
+    [
+        ("  - name: a\n    # cold\n# end\n", "  - name: a\n    # cold\n  - name: b-2\n    log: logs/b.csv\n# end\n"),
+        ("- name: a\n  # cold\nunits: x\n", "- name: a\n  # cold\n- name: b-2\n  log: logs/b.csv\nunits: x\n"),
+        ("  - {name: a}   # one line", "  - {name: a}   # one line\n  - name: b-2\n    log: logs/b.csv\n"),
+        ("  [{name: a}]\n", "  [{name: a}, {name: b-2, log: logs/b.csv}]\n"),
+        ("  [{name: a},\n  ]\n", "  [{name: a}, {name: b-2, log: logs/b.csv}]\n"),
+        (
+            "  - name: a\n    leave_out:\n      pull 1: |\n        two\n        lines\n\nunits: x\n",
+            "  - name: a\n    leave_out:\n      pull 1: |\n        two\n        lines\n  - name: b-2\n"
+            "    log: logs/b.csv\n\nunits: x\n",
+        ),
+    ],
+)
+def test_an_item_is_added_at_the_end_and_nothing_else_changes(before, after):
+    assert with_item(SESSIONS + before, "sessions", {"name": "b-2", "log": "logs/b.csv"}) == SESSIONS + after
+
+
+def test_an_item_keeps_the_line_ends_of_the_file():
+    text = "sessions:\r\n  - name: a\r\n"
+    assert with_item(text, "sessions", {"name": "b"}, notes=["cold"]) == text + "  - name: b\r\n    # cold\r\n"
+
+
+def test_a_list_under_an_alias_is_not_added_to():
+    text = "other: &s\n  - name: a\nsessions: *s\n"
+    with pytest.raises(ExperimentError, match=r"Add by hand"):
+        with_item(text, "sessions", {"name": "b"})

@@ -562,7 +562,7 @@ def test_the_result_is_frozen_plain_json_and_the_same_each_time() -> None:
         first.change = 0.0
     assert set(first.to_dict()) == {
         "outcome", "unit", "before", "after", "change", "low", "high", "level", "dof", "standard_uncertainty", "budget",
-        "method", "verdict", "sentence", "slopes", "session_means", "sessions_needed", "as_driven",
+        "method", "verdict", "sentence", "remedy", "slopes", "session_means", "sessions_needed", "as_driven",
         "probability_better", "probability_worthwhile",
     }  # fmt: skip
     assert first.to_dict()["dof"] == first.dof

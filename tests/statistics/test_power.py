@@ -1,5 +1,6 @@
 """Plans from the same formula as the comparison, and checked by drawing experiments."""
 
+import math
 import re
 import shutil
 
@@ -12,7 +13,16 @@ from pullbook.errors import PullbookError
 from pullbook.report.plan import plan_request, plan_text
 from pullbook.settings.experiment import Protocol
 from pullbook.statistics.comparison import compare
-from pullbook.statistics.power import Scatter, detectable_change, fewest_sessions, plan, plans, power_of, scatter_of
+from pullbook.statistics.power import (
+    Scatter,
+    chance_of_clear_answer,
+    detectable_change,
+    fewest_sessions,
+    plan,
+    plans,
+    power_of,
+    scatter_of,
+)
 
 
 @pytest.mark.parametrize("sessions", [2, 4])
@@ -73,7 +83,7 @@ def test_the_sheet_begins_with_the_cautions() -> None:
     lines = plan_text(None, change=3.0, pulls=4)
     assert lines[0].startswith("First, safety")
     assert any("closed road or a dynamometer" in line for line in lines[:8])
-    assert any(line.lstrip().startswith("[ ] Pull 4 times") for line in lines)
+    assert "4 pulls in all" in " ".join(" ".join(lines).split())
     assert plan_request(None, change=3.0, pulls=4).fewest is not None
 
 
@@ -98,3 +108,29 @@ def test_a_plan_tells_small_changes_apart_and_names_the_sessions_that_do() -> No
     assert fewest is not None
     assert fewest.sessions > 8  # beyond the usual table
     assert any(line.split()[:1] == [str(fewest.sessions)] for line in lines)
+
+
+def test_the_chance_of_a_clear_answer_is_how_often_one_more_session_gives_it():
+    """Known variances, any true change: of those said to have about this chance, so many become clear."""
+    rng = np.random.default_rng(11)
+    u, worthwhile, dof = 1.0, 2.0, 1e6
+    shrinks_to = math.sqrt(2 / 3)
+    truth = rng.uniform(-8, 8, 6_000)
+    now = truth + rng.normal(0, u, truth.size)
+    # The same mean with half as much again of evidence: the new part alone has u * sqrt(2).
+    then = (2 * now + truth + rng.normal(0, u * math.sqrt(2), truth.size)) / 3
+    half = 1.959964 * u
+    clear = (np.abs(then) > half * shrinks_to) | (np.abs(then) < worthwhile - half * shrinks_to)
+    inner = np.abs(now) < 4  # far from the ends of what was drawn
+    said = np.array(
+        [
+            chance_of_clear_answer(
+                change=c, half_width=half, standard_uncertainty=u, dof=dof, worthwhile=worthwhile, shrinks_to=shrinks_to
+            )
+            for c in now[inner]
+        ]
+    )
+    for low, high in ((0.0, 0.35), (0.35, 0.7), (0.7, 1.01)):
+        part = (said >= low) & (said < high)
+        sd = math.sqrt(0.25 / part.sum())
+        assert clear[inner][part].mean() == pytest.approx(said[part].mean(), abs=3 * sd)

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 import re
 from pathlib import Path
 
 import nbformat
+import pandas as pd
 import pytest
-from plotly.offline import get_plotlyjs
 
-from helpers.pages import Read
+from helpers.pages import Read, unpacked
 from helpers.samples import HOSTILE
 from pullbook.report.figures import PLOTLY_MIME
+from pullbook.settings.share import unpack
 from pullbook.workbook.page import render_page
 
 
@@ -53,22 +56,31 @@ def test_nothing_outside_the_file_is_asked_for(page):
 
 
 def test_the_styles_ask_for_nothing(rendered):
-    html = html_of(rendered).replace(get_plotlyjs(), "")
+    html = unpacked(html_of(rendered))
     assert "@import" not in html
     assert "url(" not in html
     assert "http://" not in html.replace("http://www.w3.org/", "")
     assert "https://" not in html
 
 
-def test_the_page_itself_forbids_the_network(page):
+def test_the_page_itself_forbids_the_network_and_every_script_but_its_own(page):
     (policy,) = [m["content"] for m in page.all("meta") if m.get("http-equiv") == "Content-Security-Policy"]
     assert policy.startswith("default-src 'none';")
     assert "http" not in policy
+    rules = dict(rule.split(" ", 1) for rule in policy.split("; "))
+    own = base64.b64encode(hashlib.sha256(page.scripts[-1].encode()).digest()).decode()
+    assert rules["script-src"] == f"'sha256-{own}' blob:"  # the library, once unpacked, is a blob
+    assert not [a for _, a in page.elements if any(name.startswith("on") for name in a)]
 
 
 def test_the_page_is_small_enough_to_send(rendered):
-    # 8 MB is the least that common mail services still take as an attachment (from memory); 4.9 MB of it is plotly.
-    assert len(html_of(rendered).encode()) < 8_000_000
+    assert len(html_of(rendered).encode()) < 2_400_000
+
+
+def test_what_can_be_read_without_scripts_comes_first(rendered):
+    html = html_of(rendered)
+    assert html.index("<svg") < html.index("</main>") < html.index("<script")
+    assert html.index("pb-verdict") < html.index("pb-sentence") < html.index("<svg") < html.index("<nav")
 
 
 def test_it_says_how_it_is_to_be_read(page):
@@ -86,23 +98,30 @@ def test_there_is_no_code_on_it(rendered, page):
 
 
 def test_every_link_in_the_contents_leads_somewhere(page):
-    links = [a["href"] for a in page.all("a") if a.get("class") != "anchor-link"]
+    links = [a["href"] for a in page.all("a") if a.get("class") not in ("anchor-link", "pb-skip")]
     ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
     assert len(links) == len(page.all("h2")) >= 7
     assert {link.removeprefix("#") for link in links} <= set(ids)
     assert len(ids) == len(set(ids))
 
 
-def test_every_figure_has_its_data_a_caption_and_words_for_those_who_cannot_see_it(page):
-    stored = page.all("script")
-    figures = [attributes["data-figure"] for attributes in stored if "data-figure" in attributes]
-    places = {a["id"]: a["aria-label"] for a in page.all("div") if a.get("role") == "img"}
-    assert len(figures) == len(page.all("figure")) == len(page.all("figcaption")) >= 7
-    assert set(figures) == set(places)
-    assert all(len(label or "") > 20 for label in places.values())
-    for attributes, text in zip(stored, page.scripts, strict=True):
-        if "data-figure" in attributes:
-            assert json.loads(text).keys() >= {"data", "layout"}
+def pictures_of(page: Read) -> list[dict]:
+    """Return what a page holds for its pictures."""
+    (packed,) = [text for a, text in zip(page.all("script"), page.scripts, strict=True) if a.get("id") == "pictures"]
+    return json.loads(unpack(packed))
+
+
+def test_every_picture_has_its_numbers_a_caption_and_words_for_those_who_cannot_see_it(page):
+    stored = pictures_of(page)
+    labels = [a["aria-label"] or "" for a in page.all("div") if a.get("role") == "img"]
+    assert len(stored) == len(labels) == len(page.all("figure")) == len(page.all("figcaption")) >= 6
+    assert [a["id"] for a in page.all("figure")] == [f"picture-{k + 1}" for k in range(len(stored))]
+    assert all(len(label) > 20 for label in labels)
+    assert "numbers" in stored[0]  # the answering picture needs no script
+    for picture in stored[1:]:
+        meta = picture["plot"]["layout"]["meta"]
+        columns = meta["columns"] if "columns" in meta else meta["numbers"]["columns"]
+        assert len(set(columns)) == len(columns) >= 2
 
 
 def test_the_page_tells_what_the_results_tell(rendered, page):
@@ -128,10 +147,8 @@ def test_hostile_text_makes_no_element(page, hostile_page):
     assert {tag for tag, _ in hostile_page.elements} <= kinds
     assert not hostile_page.all("img")
     assert not [a for _, a in hostile_page.elements if any(name.startswith("on") for name in a)]
-    plain = [text for attributes, text in zip(hostile_page.all("script"), hostile_page.scripts, strict=True)
-             if "data-figure" not in attributes]  # fmt: skip
-    assert len(plain) == 2  # the drawing library and the few lines that call it
-    assert not any("title='taken'" in text for text in plain)
+    assert len(hostile_page.scripts) == 3  # data, the drawing library and the few lines that call it
+    assert "title='taken'" not in hostile_page.scripts[-1]
 
 
 def test_a_title_cannot_leave_the_head():
@@ -142,6 +159,7 @@ def test_a_title_cannot_leave_the_head():
 
 def test_a_page_without_a_figure_does_not_carry_what_draws_them():
     assert len(render_page(small_notebook(), title="x")) < 20_000
+    assert "script-src 'none'" in render_page(small_notebook(), title="x")
     assert len(render_page(small_notebook(figure_output(data=[], layout={})), title="x")) > 1_000_000
 
 
@@ -151,8 +169,8 @@ def test_the_json_of_a_figure_cannot_close_its_script(text):
     html = render_page(small_notebook(figure_output(**figure)), title="x")
     read = Read(html)
     assert len(read.scripts) == 3
-    assert json.loads(read.scripts[1]) == figure
-    assert not set("<>&") & set(read.scripts[1])  # nothing that an HTML reader could take for the end of it
+    assert pictures_of(read) == [{"plot": figure}]
+    assert re.fullmatch(r"[A-Za-z0-9+/=]+", read.scripts[0])  # nothing that an HTML reader could take for the end of it
     assert [a["aria-label"] for a in read.all("div") if a.get("role") == "img"] == [f'"{text}']
 
 
@@ -194,3 +212,14 @@ def test_every_ink_of_the_figures_has_one_for_the_dark():
     inks = set(re.findall(r'"(#[0-9A-Fa-f]{3,6})"', source)) - {"#7f7f7f", "#009E73"}  # legible on both papers
     assert inks
     assert inks <= set(re.findall(r'"(#[0-9A-Fa-f]{3,6})":', script))
+
+
+def test_a_dataframe_is_a_folded_table_of_the_page():
+    frame = pd.DataFrame({"rise <K>": [1.5, 2.5]}, index=["before-1", "after-1"])
+    output = nbformat.v4.new_output("execute_result", data={"text/html": frame._repr_html_(), "text/plain": ""})
+    html = render_page(small_notebook(output), title="x")
+    read = Read(html)
+    assert len(read.all("details")) == len(read.all("table")) == 1
+    assert "Table: rise <K> (2 rows)" in read.text
+    assert len(read.all("style")) == 2  # the page's two: pandas' own would be the whole page's
+    assert "<th></th>" not in html

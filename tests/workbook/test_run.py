@@ -15,9 +15,9 @@ from pathlib import Path
 
 import nbformat
 import pytest
-from plotly.offline import get_plotlyjs
 
 from audit.leaks import leaks, with_secrets
+from helpers.pages import unpacked
 from helpers.samples import SAMPLES, contents, copy_sample
 from helpers.waiting import LONGEST_S, wait_until
 from pullbook.commands.cli import main
@@ -112,7 +112,7 @@ def test_everything_is_written_and_nothing_else(rendered):
 
 @pytest.mark.parametrize("name", [name for name in OUTPUTS if name != "card.png"])  # its chunks: test_sharing.py
 def test_no_path_user_or_host_is_stored(rendered, name):
-    text = (rendered.folder / name).read_text(encoding="utf-8").replace(get_plotlyjs(), "")
+    text = unpacked((rendered.folder / name).read_text(encoding="utf-8"))
     folders = [rendered.folder, *rendered.folder.parents[:3], Path.home(), Path(sys.prefix), run.LIBRARY]
     leaks = [*map(str, folders), ".pullbook-", f"/{getpass.getuser()}/"]
     assert [leak for leak in leaks if leak in text] == []

@@ -80,7 +80,7 @@ def test_under_papermill_a_refusal_is_raised(tmp_path):
 
 
 def test_live_parts_follow_the_choices_and_wait_where_there_is_no_answer(workbook, shown):
-    workbook.show(sections.answer, lambda result: None)
+    workbook.show(sections.meaning, lambda result: None)
     assert "5 in 1 after." in shown.html(0)
     assert shown.html(1) == ""
     controls = Controls(workbook)
@@ -211,7 +211,7 @@ def test_nothing_is_saved_while_a_setting_is_refused(controls, folder):
 
 
 def test_every_picture_shows_the_numbers_of_the_choice(workbook, shown):
-    pictures = (figures.change, figures.every_run, figures.drives, figures.charge_over_time, figures.against_inlet,
+    pictures = (figures.drives, figures.charge_over_time, figures.against_inlet,
                 figures.other_routes, figures.budget)  # fmt: skip
     workbook.show(*pictures)
     controls = Controls(workbook)
@@ -251,7 +251,7 @@ def test_a_followed_function_gives_its_name_the_current_value(workbook, shown):
 
 
 def test_a_browser_that_asks_is_sent_everything(workbook, shown):
-    workbook.show(sections.answer, figures.change)
+    workbook.show(sections.answer, figures.budget)
     shown.parts.clear()
     workbook.screen.widget._handle_custom_msg({"ask": "all"}, [])
     assert [set(part) for part in shown.parts.values()] == [{"html"}, {"figure", "caption"}]

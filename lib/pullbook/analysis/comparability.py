@@ -15,6 +15,7 @@ from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START, log_heating
 from pullbook.statistics.estimate import Slope
 from pullbook.statistics.session_means import WIND_SHARE, SessionMeans
+from pullbook.text import difference_unit
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -225,7 +226,7 @@ def _judge(rule: _Rule, effects: _Effects) -> Condition:
     said = (
         f"differs by more than {rule.limit:.0%}"
         if rule.relative
-        else f"differs by more than {rule.limit:g} {rule.unit}"
+        else f"differs by more than {rule.limit:g} {difference_unit(rule.unit)}"
     )
     could_move, basis, carried = effects.of(rule.column)
     return Condition(
@@ -270,14 +271,14 @@ def _weather(experiment: Experiment, effects: _Effects) -> list[Condition]:
     counted = (float("nan"), "within the inlet temperature", True) if effects.applies else UNKNOWN
     both = (float("nan"), "within temperature and pressure", True) if effects.applies else UNKNOWN
     return [
-        _plain("air temperature in the shade", "°C", ta, tb, abs(tb - ta) > 5, "differs by more than 5 °C", counted),
+        _plain("air temperature in the shade", "°C", ta, tb, abs(tb - ta) > 5, "differs by more than 5 K", counted),
         _plain(
             "air pressure", "kPa", pa, pb, abs(pb - pa) > 1.5, "differs by more than 1.5 kPa: the boost may follow",
             effects.of_air_pressure(pa, pb),
         ),
         _plain(
             "air density", "kg/m³", da, db, bool(off),
-            f"{' and '.join(off)} outside ±7.5 % of the reference air of road tests (UN R83: 100 kPa, 293.2 K)", both,
+            f"{' and '.join(off)} outside ±7.5 % of the reference air of road tests (UN R83: 100 kPa, 20 °C)", both,
         ),
         _plain(
             "wind", "m/s", wa, wb, bool(windy), f"{' and '.join(windy)} over 3 m/s: the road's direction matters",
@@ -306,7 +307,7 @@ def _direction(rows: pd.DataFrame) -> list[Condition]:
     if "heading" not in rows or rows["heading"].isna().all():
         return []
     (before, one_way_before), (after, one_way_after) = (
-        _mean_direction(rows.loc[rows["phase"] == phase, "heading"].dropna().to_numpy(dtype=float))
+        mean_direction(rows.loc[rows["phase"] == phase, "heading"].dropna().to_numpy(dtype=float))
         for phase in ("before", "after")
     )
     if not (one_way_before and one_way_after):
@@ -320,8 +321,21 @@ def _direction(rows: pd.DataFrame) -> list[Condition]:
     ]
 
 
-def _mean_direction(degrees: np.ndarray) -> tuple[float, bool]:
-    """Return the circular mean [°], and whether there is one direction at all."""
+def mean_direction(degrees: np.ndarray) -> tuple[float, bool]:
+    """Average compass directions.
+
+    Parameters
+    ----------
+    degrees : ndarray, shape (n,)
+        [°]
+
+    Returns
+    -------
+    float
+        Circular mean [°]; NaN where they are no one direction.
+    bool
+        Whether there is one direction at all.
+    """
     if not degrees.size:
         return float("nan"), False
     mean = np.exp(1j * np.radians(degrees)).mean()

@@ -15,6 +15,7 @@ from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
 from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
 from pullbook.analysis.undated import undated
 from pullbook.errors import Finding, LogError
+from pullbook.quantities import Shown
 from pullbook.runs.find import Run
 from pullbook.runs.measures import CRUISE_MEASURES, PULL_MEASURES, measure, missing_measures
 from pullbook.runs.operating_point import OperatingPoint, operating_point
@@ -27,6 +28,7 @@ from pullbook.statistics.comparison import Comparison, compare
 from pullbook.statistics.gears import GearCheck, check_gears
 from pullbook.statistics.robustness import CrossChecks, cross_check
 from pullbook.statistics.unlike import OBSTACLES
+from pullbook.statistics.unseen import unseen_differences
 from pullbook.text import percent
 
 if TYPE_CHECKING:
@@ -76,6 +78,16 @@ class Result:
     findings: tuple[Finding, ...]
     inputs_sha256: str
     version: str = field(default=__version__)
+
+    @property
+    def shown(self) -> Shown:
+        """The units of all that is shown; the figures here stay as they are."""
+        return self.experiment.shown
+
+    @property
+    def sentence(self) -> str:
+        """The verdict's sentence in the units shown."""
+        return self.comparison.sentence_in(self.shown)
 
     @property
     def warnings(self) -> tuple[Finding, ...]:
@@ -187,7 +199,7 @@ def analyse_experiment(
     for text in missing_for_outcome(experiment, drives):
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
-    measures, drives = _measured(experiment, drives, point)
+    measures, drives = measure_drives(experiment, drives, point)
     comparison = compare(measures, experiment, level=level)
     checks = cross_check(comparison)
     left_out = bool(measures["left_out"].any())
@@ -207,7 +219,13 @@ def analyse_experiment(
             measures, experiment, idles=[(d.session.name, idle) for d in drives for idle in d.idles], level=level
         ),
         point=point,
-        findings=(*comparison.findings, *_low_level(level), *inlet_findings(drives), *checks.findings),
+        findings=(
+            *comparison.findings,
+            *unseen_differences(measures, experiment, comparison.data),
+            *_low_level(level),
+            *inlet_findings(drives),
+            *checks.findings,
+        ),
         inputs_sha256=inputs,
     )
 
@@ -235,10 +253,25 @@ def _without(drives: Sequence[Drive], measures: pd.DataFrame, gears: GearCheck) 
     return found
 
 
-def _measured(
+def measure_drives(
     experiment: Experiment, drives: Sequence[Drive], point: OperatingPoint | None
 ) -> tuple[pd.DataFrame, list[Drive]]:
-    """Return a row a run of all drives, and the drives with a finding for each figure that their logs do not give."""
+    """Measure the runs of all drives.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    drives : sequence of Drive
+    point : OperatingPoint or None
+        From `pullbook.runs.operating_point`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        A row a run, with the columns ``session`` and ``phase``.
+    list of Drive
+        With a finding for each figure that their logs do not give.
+    """
     import pandas as pd
 
     speeds = speeds_of(experiment.outcome)

@@ -20,9 +20,12 @@ from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.settings.experiment import FILE_NAME, Experiment, Session
-from pullbook.settings.outcomes import speeds_of
+from pullbook.settings.outcomes import Outcome, speeds_of
 
 WHY_NO_CHARGE = ("which-intake-temperature", "no-boost")  # findings that explain it better than a list of columns
+DEAD_SHARE = 0.5  # of a drive at -40 °C: that sensor measured nothing
+# Under load these cannot keep one value; an inlet may, in steps of 1 °C, and a coolant by its thermostat.
+NEVER_STEADY = ("charge_air_temperature", "compressor_outlet_temperature")
 ZONE_SLACK = dt.timedelta(hours=14)  # what a place's clock differs from universal time at most
 
 
@@ -234,7 +237,26 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
             f"column in every log, or under each session in {FILE_NAME} the air temperature in the shade in °C, as in "
             "ambient_c: 14.0"
         )
-    return texts
+    return texts or _not_measured(outcome, drives)
+
+
+def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
+    """Say which drives hold a sensor of the outcome that measured nothing: its figures would be of the fault."""
+    why: dict[str, list[tuple[str, str]]] = {}
+    for drive in drives:
+        for finding in drive.findings:
+            channels, shares = finding.evidence.get("channels", []), finding.evidence.get("shares", [])
+            dead = [c for c, share in zip(channels, shares, strict=False) if share >= DEAD_SHARE]
+            if finding.code == "signal-frozen":
+                dead = [c for c in channels if c in NEVER_STEADY]
+            colder = finding.code == "unit-doubtful" and "hottest_c" in finding.evidence and outcome.ambient == "rise"
+            if colder or set(dead) & set(outcome.sensors):
+                why.setdefault(finding.code, []).append((drive.session.name, finding.message))
+    return [
+        f"{', '.join(dict(told))}: {told[0][1]} The {outcome.label} rests on it, so these drives give no answer. Mend "
+        f"that, leave them out of {FILE_NAME}, or ask about a figure that does not rest on it."
+        for told in why.values()
+    ]
 
 
 def _missing(channel: str, lacking: Sequence[Drive], engine: Sequence[Finding]) -> str:

@@ -18,6 +18,7 @@ from typing import Any, Literal
 
 from pullbook.batch.pool import TRIES, on_scheduler, on_this_machine
 from pullbook.errors import ExperimentError, Finding, PullbookError, by_cause
+from pullbook.quantities import System
 from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.files import RENDERED, RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256, program_sha256
@@ -72,6 +73,8 @@ class Row:
     before, after, change, low, high : float or None
         Means at common conditions, their difference and its interval.
     unit, verdict : str
+    units : {"metric", "us"}
+        What the experiment wants shown; the figures are metric.
     warnings : tuple of Finding
         On the comparison and on its logs.
     status : {"done", "refused", "failed"}
@@ -94,6 +97,7 @@ class Row:
     high: float | None = None
     unit: str = ""
     verdict: str = ""
+    units: System = "metric"
     warnings: tuple[Finding, ...] = field(default=())
     status: Status = "done"
     message: str = ""
@@ -258,7 +262,8 @@ def _copies_refused(rows: Sequence[Row]) -> list[Row]:
         if row.status == "done" and first.setdefault(row.inputs, row.folder) != row.folder:
             same = first[row.inputs]
             row = Row(
-                folder=row.folder, title=row.title, service=row.service, outcome=row.outcome, status="refused",
+                folder=row.folder, title=row.title, service=row.service, outcome=row.outcome,
+                units=row.units, status="refused",
                 message=f"its settings and logs are the same as those of {same}; an experiment counts once",
             )  # fmt: skip
         out.append(row)
@@ -359,4 +364,5 @@ def _told(task: Task, experiment: Experiment | None) -> dict[str, Any]:
         "title": scrub(experiment.title),
         "service": scrub(experiment.service.what),
         "outcome": experiment.outcome,
+        "units": experiment.units,
     }

@@ -9,8 +9,10 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from pullbook.batch.experiments import Row
+from pullbook.quantities import Shown
 from pullbook.report.html import STYLE, Fragment, cautions, escape, table, told
 from pullbook.settings.files import LIBRARY
+from pullbook.settings.outcomes import outcome_named
 from pullbook.settings.privacy import defused
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import counted, decimals, sentence_case
@@ -131,8 +133,8 @@ def experiments(rows: Iterable[Row]) -> Fragment:
     lines = [
         (
             row.title or row.folder, VERDICT_WORDS.get(row.verdict, row.status.capitalize()), *_figures(row),
-            row.unit or None, row.outcome.replace("_", " ") or None, row.service or None, row.folder,
-            len(row.warnings) or None, row.status,
+            Shown(row.units).unit(row.unit) or None, row.outcome.replace("_", " ") or None, row.service or None,
+            row.folder, len(row.warnings) or None, row.status,
         )
         for row in rows
     ]  # fmt: skip
@@ -142,9 +144,14 @@ def experiments(rows: Iterable[Row]) -> Fragment:
 def _figures(row: Row) -> tuple[str | None, ...]:
     if row.low is None or row.high is None or row.change is None:
         return (None,) * 5
-    digits = max(1, decimals((row.high - row.low) / 4))  # about the standard uncertainty
-    means = tuple(None if value is None else f"{value:.{digits}f}" for value in (row.before, row.after))
-    return (*(f"{value:+.{digits}f}" for value in (row.change, row.low, row.high)), *means)
+    shown, outcome = Shown(row.units), outcome_named(row.outcome)
+    change, low, high = (shown.value(value, row.unit) for value in (row.change, row.low, row.high))
+    digits = max(1, decimals((high - low) / 4))  # about the standard uncertainty
+    of = outcome.unit if outcome else row.unit  # a level's unit: °C where that of a change is K
+    means = tuple(
+        None if value is None else f"{shown.value(value, of):.{digits}f}" for value in (row.before, row.after)
+    )
+    return (*(f"{value:+.{digits}f}" for value in (change, low, high)), *means)
 
 
 def not_done(rows: Iterable[Row]) -> Fragment:
@@ -163,7 +170,9 @@ def _by_message(rows: Iterable[Row]) -> list[tuple[str, list[str], str]]:
 
 def warnings(rows: Iterable[Row]) -> Fragment:
     """Return what changes how a row should be read."""
-    return _noticed("Warnings", [("warning", row.folder, f.message) for row in rows for f in row.warnings])
+    return _noticed(
+        "Warnings", [("warning", row.folder, Shown(row.units).text(f.message)) for row in rows for f in row.warnings]
+    )
 
 
 def _noticed(heading: str, items: Sequence[tuple[str, str, str]]) -> Fragment:

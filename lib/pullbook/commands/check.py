@@ -14,11 +14,12 @@ from pullbook.analysis.sessions import (
     settling_lines,
 )
 from pullbook.errors import by_cause
+from pullbook.quantities import Shown
 from pullbook.reading.logs import Log
 from pullbook.reading.units import CHANNELS
 from pullbook.settings.experiment import PHASES, Experiment
 from pullbook.settings.fingerprint import inputs_sha256
-from pullbook.text import counted, fold
+from pullbook.text import counted, difference_unit, fold
 
 
 def check_text(folder: str | Path) -> list[str]:
@@ -32,8 +33,9 @@ def check_text(folder: str | Path) -> list[str]:
     experiment = Experiment.load(folder)
     inputs_sha256(experiment)  # refuses the same log under two names
     drives = read_drives(experiment)
-    lines = [line for drive in drives for line in (*_drive(drive), "")]
-    if noticed_in_logs := _noticed(drives):
+    shown = experiment.shown
+    lines = [line for drive in drives for line in (*_drive(drive, shown), "")]
+    if noticed_in_logs := _noticed(drives, shown):
         lines += ["Noticed:", *noticed_in_logs, ""]
     for phase in PHASES:
         ours = [drive for drive in drives if drive.session.phase == phase]
@@ -42,17 +44,20 @@ def check_text(folder: str | Path) -> list[str]:
         found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
         lines.append(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
     noticed = (*inlet_findings(drives), *engine_notes(experiment, drives))
-    lines += [fold(f"{finding.severity}: {finding.message}") for finding in noticed]
+    lines += [fold(f"{finding.severity}: {shown.text(finding.message)}") for finding in noticed]
     if columns := settling_lines(drives):
         lines += ["", "Columns not recognised. What is right of these, put into experiment.yaml once:"]
         lines += ["channels:", *columns]
     for text in missing_for_outcome(experiment, drives):
         said = any(finding.message in text for finding in noticed) or any(line in text for line in columns)
-        lines += ["", fold(f"Still needed for {experiment.outcome}: {_what_is_needed(text) if said else text}")]
+        lines += [
+            "",
+            fold(f"Still needed for {experiment.outcome}: {_what_is_needed(text) if said else shown.text(text)}"),
+        ]
     return lines
 
 
-def _drive(drive: Drive) -> list[str]:
+def _drive(drive: Drive, shown: Shown) -> list[str]:
     log, runs = drive.log, drive.runs
     lines = [
         f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min",
@@ -62,23 +67,27 @@ def _drive(drive: Drive) -> list[str]:
     lines.append(f"  {'channel':<{width}}  {'every':>6}  {'step':<9}  column in the log")
     for name, signal in log.signals.items():
         unit = CHANNELS[name][1]
-        step = f"{signal.resolution:.3g} {unit}" if signal.resolution else "no change"
+        of_step = difference_unit(unit)
+        step = f"{shown.value(signal.resolution, of_step):.3g} {shown.unit(of_step)}"
+        step = step if signal.resolution else "no change"
         logged = "" if signal.unit.replace("deg", "°") == unit else f" in {signal.unit}"
         cells = f"  {name:<{width}}  {signal.period_s:>4.2f} s  {step:<9}  {signal.column}{logged}"
         lines.append(fold(cells, indent=" " * (width + 19)))
     lines.append(f"  full load told by: {runs.full_load_from.replace('_', ' ')}")
     for run in runs.all:
-        state = "counts" if run.included else f"does not count: {run.reason}"
+        reason = run.reason if run.left_out else shown.text(run.reason)
+        state = "counts" if run.included else f"does not count: {reason}"
+        start, end = shown.value(run.start_kmh, "km/h"), shown.value(run.end_kmh, "km/h")
         when = f"{run.start_s:7.1f} s to {run.end_s:7.1f} s"
         lines.append(
-            fold(f"  {run.name:<10} {when}  {run.start_kmh:3.0f} to {run.end_kmh:3.0f} km/h  {state}", indent=" " * 11)
+            fold(f"  {run.name:<10} {when}  {start:3.0f} to {end:3.0f} {shown.unit('km/h')}  {state}", indent=" " * 11)
         )
     if not runs.all:
         lines.append("  no pull and no cruise found")
     return lines
 
 
-def _noticed(drives: Sequence[Drive]) -> list[str]:
+def _noticed(drives: Sequence[Drive], shown: Shown) -> list[str]:
     """Say what was noticed, once a cause, with the sessions that share it."""
     found = [(drive.session.name, finding) for drive in drives for finding in drive.findings]
     unread = [f for _, f in found if f.code == "column-unrecognised"]  # what they could be stands below, once
@@ -86,7 +95,7 @@ def _noticed(drives: Sequence[Drive]) -> list[str]:
     for names, finding in by_cause((name, f) for name, f in found if f.code != "column-unrecognised"):
         where = "every session" if len(names) == len(drives) > 1 else ", ".join(names)
         of_first = f" (figures of {names[0]})" if len(names) > 1 and any(map(str.isdigit, finding.message)) else ""
-        sentence, *to_copy = f"  {finding.severity}: {where}: {finding.message}{of_first}".split("\n")
+        sentence, *to_copy = f"  {finding.severity}: {where}: {shown.text(finding.message)}{of_first}".split("\n")
         lines.append("\n".join([fold(sentence), *(f"    {line}" for line in to_copy)]))
     if columns := list(dict.fromkeys(str(f.evidence["column"]) for f in unread if not f.evidence["closest"])):
         named = ", ".join(map(repr, columns))

@@ -1,4 +1,4 @@
-"""The command line. Exit status: 0 done, 2 refused with one clear message, 1 a fault of the program.
+"""The command line. Exit status: 0 done, 2 refused with one clear message, 3 doubtful, 1 a fault of the program.
 
 A command is one function below, under its `_command`: group, what it does, an example, and its arguments. Help,
 suggestions and shell completion follow from that. What a command needs is imported inside its function, so that
@@ -33,7 +33,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     forget_working_folder()  # it may be somebody else's experiment
     try:
         given = _parsed(sys.argv[1:] if arguments is None else arguments)
-        given.act(given)
+        status = given.act(given)
         sys.stdout.flush()
     except PullbookError as refusal:
         _complain(str(refusal))
@@ -54,7 +54,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     except Exception as fault:
         _complain(f"a fault of the program: {type(fault).__name__}: {fault}")
         return 1
-    return 0
+    return status or 0
 
 
 def _complain(message: str) -> None:
@@ -79,7 +79,7 @@ class _Command(NamedTuple):
     what: str
     example: str
     arguments: tuple[tuple[tuple[str, ...], dict[str, Any]], ...]
-    act: Callable[[argparse.Namespace], None]
+    act: Callable[[argparse.Namespace], int | None]  # its exit status, where that is not 0
 
 
 COMMANDS: dict[str, _Command] = {}
@@ -92,10 +92,10 @@ def _argument(*names: str, **options: Any) -> tuple[tuple[str, ...], dict[str, A
 
 def _command(
     group: str, what: str, example: str, *arguments: tuple[tuple[str, ...], dict[str, Any]]
-) -> Callable[[Callable[[argparse.Namespace], None]], Callable[[argparse.Namespace], None]]:
+) -> Callable[[Callable[[argparse.Namespace], int | None]], Callable[[argparse.Namespace], int | None]]:
     """Make a function a command, under its own name without the underline."""
 
-    def add(act: Callable[[argparse.Namespace], None]) -> Callable[[argparse.Namespace], None]:
+    def add(act: Callable[[argparse.Namespace], int | None]) -> Callable[[argparse.Namespace], int | None]:
         COMMANDS[act.__name__.removeprefix("_")] = _Command(group, what, example, arguments, act)
         return act
 
@@ -214,6 +214,42 @@ def _new(given: argparse.Namespace) -> None:
     from pullbook.commands.new import draft_experiment
 
     print("\n".join(draft_experiment(given.folder, before=given.before, after=given.after)))
+
+
+@_command(
+    "Plan and collect",
+    "one more drive: is it usable, is another worth it, the answer",
+    "pullbook add my-van evening-2.csv --phase after",
+    FOLDER,
+    _argument("logs", nargs="+", metavar="LOG", help="a log a drive; each is copied into the experiment"),
+    _argument("--phase", required=True, choices=("before", "after"), help="before the service, or after it"),
+    _argument("--page", metavar="FILE.html", help="write what is said as a small page for a phone, too"),
+)
+def _add(given: argparse.Namespace) -> int:
+    from pullbook.commands.add import add_logs, page, screen, sensors_to_ask
+    from pullbook.commands.sensors import ask_sensors
+    from pullbook.settings.experiment import Experiment
+    from pullbook.settings.files import check_place, write_whole
+    from pullbook.settings.places import place_for
+
+    place = None
+    experiment = Experiment.load(given.folder)
+    if given.page is not None:
+        place = place_for(given.page, Path("drive.html"))
+        experiment.keep_from(place)
+        check_place(place)
+    sensors = ask_sensors(sensors_to_ask(experiment, given.phase), input, print) if _somebody_is_there() else {}
+    added = add_logs(given.folder, given.logs, phase=given.phase, sensors=sensors)
+    print("\n".join(screen(added)))
+    if place is not None:
+        write_whole(place, page(added))
+        print(f"Wrote {place}")
+    return 3 if added.doubtful else 0
+
+
+def _somebody_is_there() -> bool:
+    """Say whether a person can be asked: at a terminal, not in a script."""
+    return sys.stdin.isatty() and sys.stdout.isatty()
 
 
 @_command(

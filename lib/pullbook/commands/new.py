@@ -6,7 +6,6 @@ import json
 import os
 import re
 import shlex
-import shutil
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,15 +14,15 @@ import numpy as np
 
 from pullbook.analysis.sessions import settling_lines
 from pullbook.commands.check import time_text
+from pullbook.commands.copies import copied, targets_for
 from pullbook.errors import ExperimentError
 from pullbook.reading.logs import Log, read_log
 from pullbook.reading.sensor_place import engine_findings
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
-from pullbook.settings.experiment import FILE_NAME, LOG_SUFFIXES, Protocol
+from pullbook.settings.experiment import FILE_NAME, Protocol
 from pullbook.settings.files import write_whole
 from pullbook.settings.fingerprint import log_digests
-from pullbook.settings.places import check_no_link
 from pullbook.text import counted, fold
 
 
@@ -57,19 +56,10 @@ def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after:
     logs = [read_log(path) for path in sources]
     sessions = _session_names(phases)
     log_digests(dict(zip(sessions, sources, strict=True)))  # refuses a log given twice
-    targets = _targets(folder, sources)
+    targets = targets_for(folder, sources)
     guess = guess_protocol(logs)
-    for target in targets:
-        check_no_link(folder / target, below=folder)
-    try:
-        (folder / "logs").mkdir(parents=True, exist_ok=True)
-        for source, target in zip(sources, targets, strict=True):
-            if not (folder / target).exists():
-                shutil.copyfile(source, folder / target)
-        text = _yaml(folder.resolve().name, guess, sessions, phases, targets)
-        write_whole(folder / FILE_NAME, text)
-    except OSError as error:
-        raise ExperimentError(f"{folder}: cannot be written to ({error.strerror}); give another folder") from None
+    with copied(folder, sources, targets):
+        write_whole(folder / FILE_NAME, _yaml(folder.resolve().name, guess, sessions, phases, targets))
     return _told(folder, logs, guess, sessions)
 
 
@@ -141,30 +131,6 @@ def _usual_cruise(
     found = {float(kmh): steady_s(kmh) for kmh in range(50, 141, 10)}
     best = max(found, key=lambda kmh: found[kmh])
     return best if found[best][1] else None
-
-
-def _targets(folder: Path, sources: Sequence[Path]) -> list[str]:
-    """Name the logs inside the folder: as they are if they lie there already, else as copies no two alike."""
-    home = folder.resolve()
-    targets: list[str] = []
-    for source in sources:
-        plain = _plain_name(source.name)
-        if source.resolve().is_relative_to(home) and source.name == plain:
-            targets.append(source.resolve().relative_to(home).as_posix())
-            continue
-        target, k = f"logs/{plain}", 1
-        while target in targets or (folder / target).exists():
-            k += 1
-            target = f"logs/{k}-{plain}"
-        targets.append(target)
-    return targets
-
-
-def _plain_name(name: str) -> str:
-    """Return a file name of plain characters with an ending that is allowed."""
-    packed = ".gz" if name.lower().endswith(".gz") else ""
-    stem = re.sub(r"[^\w.-]+", "-", name.removesuffix(name[-3:]) if packed else name).strip("-.") or "log"
-    return (stem if stem.lower().endswith(LOG_SUFFIXES) else f"{stem}.csv") + packed
 
 
 def _session_names(phases: Sequence[str]) -> list[str]:

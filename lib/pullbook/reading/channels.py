@@ -54,7 +54,7 @@ _NOT_A_READING = {
     "maximum", "minimum", "control", "controller", "error", "correction", "average", "mean", "modelled", "estimated",
     "simulated", "expected", "adaptation", "learned", "offset", "trim", "threshold", "status", "state", "switch",
     "valve", "solenoid", "actuator", "duty", "wastegate", "voltage", "raw", "supported", "counter", "test", "fault",
-    "delta", "difference", "deviation", "gradient", "relay", "warning", "lamp", "set", "demand",
+    "delta", "difference", "deviation", "gradient", "relay", "warning", "lamp", "set", "demand", "time", "timestamp",
 }  # fmt: skip
 _RULES = tuple(
     replace(rule, refuses=rule.refuses | _NOT_A_READING)
@@ -137,6 +137,7 @@ _RULES = tuple(
             5,
         ),
         _rule("ambient_air_temperature", "ambient temperature", "cabin coolant oil exhaust intake charge"),
+        _rule("ambient_air_temperature", "ambient", "cabin coolant oil exhaust intake charge", 5, by_unit=True),
         _rule("engine_oil_temperature", "oil temperature", "transmission gearbox coolant exhaust compressor"),
         _rule("exhaust_gas_temperature", "exhaust temperature", "coolant cooler egr intake oil"),
         _rule("intake_manifold_pressure", "manifold pressure", "exhaust fuel oil barometric rail", 11),

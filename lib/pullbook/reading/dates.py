@@ -16,6 +16,7 @@ PART_ROWS = 100_000
 MOST_FORMS = 4  # ways of writing a date in one log, such as with a fraction of a second and without
 
 _OFFSET = re.compile(r"([+-])(\d{2}):?(\d{2})$")
+_NARROW = "[\u00a0\u2009\u202f]"  # spaces that do not break, as telephones write before PM
 _UTC = re.compile(r"(Z|\s(UTC|GMT)|[+-]00:?00)$")
 # A zone by its name, at the end or before a year: "10:00:00 CET", "10:00:00 GMT+10:00 2026".
 _ZONE = r"\s\(?(?!AM\b|PM\b)[A-Z]{1,5}(?:[+-]\d{1,2}(?::?\d{2})?)?\)?(?=\s\d{4}$|$)"
@@ -76,6 +77,7 @@ def read_dates(stamped: pd.Series) -> Dated:
     """
     if pd.api.types.is_datetime64_any_dtype(stamped):
         return _counted(stamped, utc=getattr(stamped.dt, "tz", None) is dt.UTC)
+    stamped = stamped.str.replace(_NARROW, " ", regex=True)
     iso = pd.concat([_iso_dates(part) for part in parts(stamped)])
     if iso.isna().mean() <= 0.5:
         first = str(stamped.loc[iso.first_valid_index()])

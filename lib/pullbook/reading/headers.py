@@ -11,6 +11,9 @@ from pullbook.reading.vocabulary import english, mend_encoding, tokens
 
 _BRACKETS = re.compile(r"[\[(]([^\[\]()]*)[\])]")
 
+# "x10 °C", "0.1 kPa", "°C * 10": whether the number was multiplied by or is to be, nobody can tell.
+_SCALED = re.compile(r"[x×*]?\s*\d+(?:[.,]\d+)?\s*[x×*]?\s*(\D+)|(\D+?)\s*[x×*/]\s*\d+")
+
 
 @dataclass(frozen=True)
 class Header:
@@ -55,14 +58,21 @@ def parse_header(text: str, *, units_row: str | None = None) -> Header:
     """
     mended = mend_encoding(text)
     unit = units_row.strip() if units_row and parse_unit(units_row) else None
-    for match in _BRACKETS.finditer(mended):
-        if parse_unit(match[1]):
-            unit = match[1].strip()
-            mended = mended.replace(match[0], " ")
+    units = [match for match in _BRACKETS.finditer(mended) if _is_unit(match[1])]
+    if units:  # the last one; what stands in brackets before it is a word, as in "Speed (GPS) (km/h)"
+        unit = units[-1][1].strip()
+        mended = mended[: units[-1].start()] + " " + mended[units[-1].end() :]
     words = tokens(mended)
     if unit is None:
         unit, words = _unit_suffix(words)
     return Header(text=text, words=english(words), unit=unit)
+
+
+def _is_unit(text: str) -> bool:
+    """Tell whether a text in brackets is a unit; also one behind a number, which fits no channel unless it is known."""
+    return bool(
+        parse_unit(text) or ((scaled := _SCALED.fullmatch(text.strip())) and parse_unit(scaled[1] or scaled[2]))
+    )
 
 
 def _unit_suffix(words: list[str]) -> tuple[str | None, list[str]]:

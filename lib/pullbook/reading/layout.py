@@ -18,6 +18,7 @@ from pullbook.reading.vocabulary import mend_encoding
 MAX_COLUMNS = 2_000
 LONGEST_HEADER = 390  # characters; experiment.yaml can name one of up to 400
 DELIMITERS = (";", "\t", ",", "|")
+OTHER_ROWS = 20  # of data with another delimiter are no preamble
 MISSING = (
     "--", "---", "----", "-", "N/A", "n/a", "n.a.", "NA", "NODATA", "NoData", "nodata", "NO DATA", "No data", "no data",
     "null", "NULL", "None", "nan", "NaN", "?", "*", "ERR", "ERROR", "Error", "inf", "-inf", "#N/A",
@@ -28,7 +29,9 @@ _CLOCK = re.compile(
     r"\d{1,4}([:/.-]\d{1,2}){1,2}([T ]\d{1,2}:\d{2}(:\d{2})?)?([.,]\d+)?\s?(Z|[AaPp][Mm]|[+-]\d{2}:?\d{2})?", re.ASCII
 )
 _NUMBER_WITH_UNIT = re.compile(r"[+-]?\d+([.,]\d+)?\s?([^\d\s.,:;][^\d,;:]{0,9})")
-_QUOTED_DECIMAL_COMMA = re.compile(r'"[+-]?\d+,\d+"')
+_THOUSANDS = re.compile(r'"[+-]?[1-9]\d{0,2}(,\d{3})+"')
+_POINT = re.compile(r"[+-]?\d+\.\d+")
+_QUOTED_DECIMAL_COMMA = re.compile(r'"[+-]?\d+(?:,\d+)+"')
 _Cells = Callable[[int], list[str]]  # a line's number to its cells
 
 
@@ -94,6 +97,7 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
     sampled = [cells(k) for k in range(data_line, min(data_line + 400, len(lines))) if len(cells(k)) > 1]
     width = Counter(map(len, sampled)).most_common(1)[0][0]
     header_line, units_line = _header_lines(cells, data_line)
+    _refuse_another_table(lines[: data_line if header_line is None else header_line], delimiter, width, name)
     headers = list(cells(header_line)) if header_line is not None else []
     while headers and not headers[-1]:
         headers.pop()
@@ -116,6 +120,18 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
         headers=tuple(distinct([mend_encoding(header) for header in headers])),
         units=tuple(mend_encoding(unit) for unit in units),
     )
+
+
+def _refuse_another_table(above: Sequence[str], delimiter: str, width: int, name: str) -> None:
+    """Refuse a log whose delimiter changes on the way: what stands above would be lost as if it were no data."""
+    for other in DELIMITERS:
+        rows = [] if other == delimiter else [k for k, line in enumerate(above) if line.count(other) >= width - 1 > 1]
+        data = [k for k in rows if _is_data(_split(above[k], other))]
+        if len(data) >= OTHER_ROWS:
+            raise LogError(
+                f"{name}: its cells are parted by {other!r} from line {data[0] + 1} to {data[-1] + 1}, and by "
+                f"{delimiter!r} below. Save the two parts as two files, and give both: log: [first.csv, second.csv]."
+            )
 
 
 def unit_in_cell(cell: str) -> str | None:
@@ -147,8 +163,12 @@ def _delimiter(lines: Sequence[str]) -> str:
 
 def _decimal(lines: Sequence[str], rows: Sequence[Sequence[str]], delimiter: str) -> str:
     if delimiter == ",":
-        # Only quotes can tell a decimal comma from a delimiter.
-        return "," if any(_QUOTED_DECIMAL_COMMA.search(line) for line in lines) else "."
+        # Only quotes can tell a decimal comma from a delimiter; and beside decimal points it parts thousands.
+        quoted = [number for line in lines for number in _QUOTED_DECIMAL_COMMA.findall(line)]
+        thousands = all(map(_THOUSANDS.fullmatch, quoted)) and any(
+            _POINT.fullmatch(cell) for row in rows for cell in row
+        )
+        return "," if quoted and not thousands else "."
     cells = [cell for row in rows for cell in row]
     commas = sum(bool(re.fullmatch(r"[+-]?(\d{1,3}\.)*\d+,\d+([eE]\+?\d+|\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
     dots = sum(bool(re.fullmatch(r"[+-]?\d+\.\d+(\s?[^\d.,:]{1,9})?", cell)) for cell in cells)
@@ -191,6 +211,8 @@ def _header_lines(cells: _Cells, data_line: int) -> tuple[int | None, int | None
     above = [k for k in range(data_line - 1, -1, -1) if any(cells(k))]
     width = len(cells(data_line))
     above = [k for k in above[:3] if len(cells(k)) >= 0.5 * width and len(cells(k)) > 1]
+    if len(above) > 1 and len({cell for cell in cells(above[0]) if cell}) <= sum(map(bool, cells(above[0]))) / 2:
+        above = above[1:]  # a row that says the same nearly everywhere, as "float", names no column
     if not above:
         return None, None
     first = above[0]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -16,20 +16,24 @@ from pullbook.reading.channels import Assignment, assign
 from pullbook.reading.headers import Header, parse_header
 from pullbook.reading.layout import MAX_COLUMNS, distinct, is_number, unit_in_cell
 from pullbook.reading.polling import refreshes
+from pullbook.reading.spikes import spikes
 from pullbook.reading.suggestions import suggested_channels
 from pullbook.reading.tables import Table, in_threads, read_table
 from pullbook.reading.time_axis import TimeAxis, TimeSource, time_axis
 from pullbook.reading.units import (
     CHANNELS,
+    MILD_C,
+    OPEN_CIRCUIT_C,
     POSSIBLE,
     STANDARD_PRESSURE_KPA,
     Unit,
     allowed_units,
     guess_unit,
     looks_gauge,
+    parse_unit,
     unit_for,
 )
-from pullbook.text import counted
+from pullbook.text import counted, percent
 
 Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
 
@@ -335,16 +339,16 @@ def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
     long = _long_columns(table)
     if long is None:
         axis = time_axis(table, name)
-        return axis, _columns_of_wide(table, axis)
+        return axis, _columns_of_wide(table, axis, name)
     codes, names = pd.factorize(table.texts(long[0]))
     if len(names) > MAX_COLUMNS:
         raise LogError(f"{name}: has {len(names)} signals; at most {MAX_COLUMNS} are allowed. Log fewer signals.")
     names = pd.Index(distinct([str(text) for text in names]))
     axis = time_axis(table, name, groups=codes)
-    return axis, _columns_of_long(table, axis, long, codes, names)
+    return axis, _columns_of_long(table, axis, long, codes, names, name)
 
 
-def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
+def _columns_of_wide(table: Table, axis: TimeAxis, name: str) -> list[_Column]:
     layout = table.layout
     all_rows = len(axis.rows) == len(table) and bool(axis.rows[0] == 0)
 
@@ -364,12 +368,26 @@ def _columns_of_wide(table: Table, axis: TimeAxis) -> list[_Column]:
         (values, unreadable), rows, k = columns[n], measured[n], places[n]
         said = layout.units[k] if k < len(layout.units) else None
         header = _header(layout.headers[k], said, table.sample(k, 1))
+        if header.unit is not None and not table.is_numeric(k):
+            endings = table.texts(k).str.extract(_ENDING, expand=False)
+            _refuse_two_units(header.text, endings.dropna().unique().tolist(), name)
         if rows is None:
             return _Column(header, axis.seconds, values, unreadable, every_row_s, resolution_of(values))
         time_s, values = axis.seconds[rows], values[rows]
         return _Column(header, time_s, values, unreadable, period_of(time_s), resolution_of(values))
 
     return in_threads(settle, range(len(places)), rows=len(table))
+
+
+def _refuse_two_units(text: str, cells: Iterable[str], name: str) -> None:
+    """Refuse a column whose unit changes on the way: half of its values would be wrong."""
+    said = {unit: cell for cell in cells if (unit := unit_in_cell(f"0 {cell}")) is not None}
+    meant = {units: unit for unit in said if (units := parse_unit(unit))}
+    if len(meant) > 1:
+        raise LogError(
+            f"{name}: the unit of {text!r} changes on the way, from {' to '.join(map(repr, meant.values()))}. Export "
+            "the log with one unit for each signal, or cut it where the unit changes."
+        )
 
 
 def _header(text: str, units_row: str | None, sample: pd.Series) -> Header:
@@ -387,6 +405,7 @@ def _without_damage(values: np.ndarray) -> np.ndarray:
     return values
 
 
+_ENDING = r"^\s*[+-]?\d[\d.,]*\s?([^\d\s.,:;][^\d,;:]{0,9})$"  # the unit in "68 °F"
 _NAME_WORDS = {
     "signal", "name", "parameter", "channel", "sensor", "item", "pid", "measurement", "variable", "key", "description",
 }  # fmt: skip
@@ -422,7 +441,7 @@ def _long_columns(table: Table) -> tuple[int, int, int | None] | None:
 
 
 def _columns_of_long(
-    table: Table, axis: TimeAxis, long: tuple[int, int, int | None], codes: np.ndarray, names: pd.Index
+    table: Table, axis: TimeAxis, long: tuple[int, int, int | None], codes: np.ndarray, names: pd.Index, name: str
 ) -> list[_Column]:
     _, value, unit = long
     values, _ = table.numbers(value)
@@ -439,6 +458,8 @@ def _columns_of_long(
         if good.size:
             good = good[np.concatenate([[True], np.diff(axis.seconds[good]) > 0])]
         said = str(units[rows[0]]) if units is not None and rows.size else None
+        if units is not None:
+            _refuse_two_units(str(text), {str(unit) for unit in units[rows]}, name)
         header = _header(str(text), said, raw.iloc[rows[:1]] if raw is not None else pd.Series(dtype=float))
         unreadable = len(rows) - int(good.size)
         time_s, known = axis.seconds[good], values[good]
@@ -469,6 +490,9 @@ def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, 
         findings += more
         if signal is None:
             continue
+        for sift in (_without_open_circuit, _without_spikes):
+            signal, more = sift(signal)
+            findings += more
         signals[channel] = signal
         if column.unreadable:
             findings.append(_unreadable_cells(column))
@@ -508,6 +532,47 @@ def possible(signal: Signal, low: float, high: float = np.inf) -> tuple[Signal |
     if not good.any():
         return None, [finding]
     return replace(signal, time_s=signal.time_s[good], values=values[good]), [finding]
+
+
+def _without_open_circuit(signal: Signal) -> tuple[Signal, list[Finding]]:
+    """Set aside what a thermometer shows while its wire is broken; one that never shows anything else is left."""
+    values = signal.values  # noqa: PD011 - no frame's values
+    if CHANNELS[signal.channel][0] != "temperature" or not (broken := values <= OPEN_CIRCUIT_C).any():
+        return signal, []
+    if not np.median(values) > MILD_C:
+        return signal, []
+    share = float(broken.mean())
+    finding = Finding(
+        code="open-circuit",
+        severity="warning" if share >= 0.05 else "note",
+        message=(
+            f"{signal.column!r} reads −40 °C or less for {percent(round(share, 3))} of the drive, as with a "
+            "broken wire. Those readings were set aside. Check the plug and the sensor."
+        ),
+        evidence={"channels": [signal.channel], "shares": [round(share, 4)]},
+    )
+    return replace(signal, time_s=signal.time_s[~broken], values=values[~broken]), [finding]
+
+
+def _without_spikes(signal: Signal) -> tuple[Signal, list[Finding]]:
+    time_s, values = signal.time_s, signal.values  # noqa: PD011 - no frame's values
+    spike = spikes(signal.channel, time_s, values)
+    count = int(np.count_nonzero(spike))
+    if not count:
+        return signal, []
+    first = int(np.argmax(spike))
+    finding = Finding(
+        code="spikes",
+        severity="warning" if count > 0.01 * len(spike) else "note",
+        message=(
+            f"{counted(count, 'reading')} of {signal.column!r} "
+            f"{'is' if count == 1 else 'are'} far from the one before and the one after, as when a contact is loose or "
+            f"the logger errs, and {'was' if count == 1 else 'were'} set aside; the first is "
+            f"{values[first]:.0f} at {time_s[first]:.0f} s."
+        ),
+        evidence={"channel": signal.channel, "readings": count, "at_s": float(time_s[first])},
+    )
+    return replace(signal, time_s=time_s[~spike], values=values[~spike]), [finding]
 
 
 def _without(signals: Mapping[str, Signal], channel: str) -> dict[str, Signal]:

@@ -8,13 +8,12 @@ import numpy as np
 
 from pullbook.errors import Finding
 from pullbook.reading.logs import Log, Signal
-from pullbook.reading.units import EARTH_RADIUS_M, PLAUSIBLE, WARM_C
+from pullbook.reading.units import EARTH_RADIUS_M, OPEN_CIRCUIT_C, PLAUSIBLE, WARM_C
 from pullbook.settings.experiment import Protocol
 from pullbook.text import counted, percent
 
 LEAST_REFRESHES_IN_PULL = 8
 BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
-OPEN_CIRCUIT_C = -40.0  # the same standard's temperatures start here; a broken wire reads so
 STOPPED_RPM = 200.0
 STANDING_KMH, STANDING_S = 1.0, 10.0  # a vehicle that stands so long heats its inlet
 PAUSED_S = 20.0  # a log that pauses so long: the ignition was off

@@ -8,6 +8,7 @@ from __future__ import annotations
 import codecs
 import gzip
 import os
+import re
 import stat
 import zlib
 from collections.abc import Callable, Iterator
@@ -36,6 +37,8 @@ _SIGNATURES = (
 )
 GZIP_SIGNATURE = b"\x1f\x8b"
 PARQUET_SIGNATURE = b"PAR1\x15"  # and the first byte of a page header: a text may begin with a column PAR1
+# Letters there; in Windows-1252 raised figures and a question mark, which do not stand within a word.
+_POLISH = re.compile(rb"[A-Za-z][\xb3\xb9\xbf][a-z]")
 
 
 class Content:
@@ -190,7 +193,7 @@ def blocks(raw: Content, name: str) -> Iterator[bytes]:
 
 
 def encoding_of(head: bytes) -> str:
-    """Tell the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1252.
+    """Tell the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1250 or -1252.
 
     Parameters
     ----------
@@ -199,7 +202,7 @@ def encoding_of(head: bytes) -> str:
 
     Returns
     -------
-    {"utf-8", "utf-16-le", "utf-16-be", "cp1252"}
+    {"utf-8", "utf-16-le", "utf-16-be", "cp1250", "cp1252"}
     """
     for mark, name in ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")):
         if head.startswith(mark):
@@ -212,7 +215,7 @@ def encoding_of(head: bytes) -> str:
     try:
         codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
-        return "cp1252"
+        return "cp1250" if _POLISH.search(head) else "cp1252"
     return "utf-8"
 
 

@@ -40,6 +40,8 @@ LONGEST_CELL = 100  # characters that a number and its unit may take
 MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
 _LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{0,11})?$"
+_PARTED_BY_POINTS = r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+"
+_PARTED_BY_COMMAS = r"\s*[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?\s*"
 _THOUSANDS = r"^\s*[+-]?\d{1,3}\.\d{3},\d"
 
 
@@ -233,8 +235,7 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
     """
     if pd.api.types.is_numeric_dtype(column) and not pd.api.types.is_bool_dtype(column):
         return column.to_numpy(dtype=float, na_value=np.nan), 0
-    if decimal == ",":
-        column = _without_thousands_points(column)
+    column = _without_thousands_points(column) if decimal == "," else _without_thousands_commas(column)
     try:
         values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
     except (OverflowError, ValueError):  # a whole number of hundreds of digits is no reading
@@ -263,9 +264,24 @@ def in_threads(work: Callable[[_S], _T], items: Iterable[_S], *, rows: int) -> l
 
 
 def _without_thousands_points(column: pd.Series) -> pd.Series:
-    """Turn ``1.200,5`` into ``1200,5``, in all cells if one of them shows that points part thousands."""
+    """Turn ``1.200,5`` into ``1200,5``, in all cells if one of them shows that points part thousands.
+
+    So do ``1.200`` and ``800`` in one column, if no cell has a point elsewhere.
+    """
+    text = column.astype("string").str.strip()
+    pointed = text[text.str.contains(".", regex=False).fillna(value=False)]
+    plain = text.str.fullmatch(r"[1-9]\d{0,2}").fillna(value=False)
+    parted = len(pointed) and plain.any() and bool(pointed.str.fullmatch(_PARTED_BY_POINTS).all())
+    return text.str.replace(".", "", regex=False) if parted or text.str.contains(_THOUSANDS).any() else column
+
+
+def _without_thousands_commas(column: pd.Series) -> pd.Series:
+    """Turn ``1,200`` and ``1,200.5`` into ``1200`` and ``1200.5``, where points are the decimal mark."""
     text = column.astype("string")
-    return text.str.replace(".", "", regex=False) if text.str.contains(_THOUSANDS, regex=True).any() else column
+    if not text.str.contains(",", regex=False).any():
+        return column
+    parted = text.str.fullmatch(_PARTED_BY_COMMAS).fillna(value=False)
+    return text.mask(parted, text.str.replace(",", "", regex=False))
 
 
 # --- reading -----------------------------------------------------------------------------------------------------
@@ -277,7 +293,7 @@ def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name:
     # Rows may end in one delimiter too many; a longer row than that is damaged and passed over.
     trailing = bool(re.search(re.escape(delimiter) + b" *(\n|$)", body))
     spaced = any(mark + b" " in first for mark in (delimiter, b'"'))
-    parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced)
+    parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced, name=name)
     tail = _Tail(delimiter)
     data = tail.watch(itertools.chain([body], source))
     frames = []
@@ -331,7 +347,7 @@ def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Itera
             yield waiting.popleft().result()
 
 
-def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool) -> tuple[pd.DataFrame, int]:
+def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool, name: str) -> tuple[pd.DataFrame, int]:
     """Parse whole lines; return their rows and how many lines repeated the header."""
     if not block or block.isspace():
         return pd.DataFrame(columns=range(width)), 0
@@ -341,10 +357,27 @@ def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool) -> t
     except pd.errors.ParserError:
         # Quotes in odd places: the cells are read without any.
         frame = parse(block.replace(b'"', b""), quoting=csv.QUOTE_NONE)
-    repeated = np.zeros(len(frame), dtype=bool)
-    if layout.header_line is not None and not pd.api.types.is_numeric_dtype(frame[0]):
-        repeated = (frame[0].astype("string").str.strip() == layout.headers[0]).to_numpy(dtype=bool, na_value=False)
+    repeated = _header_rows(frame, layout, name)
     return (frame[~repeated] if repeated.any() else frame), int(repeated.sum())
+
+
+def _header_rows(frame: pd.DataFrame, layout: Layout, name: str) -> np.ndarray:
+    """Tell which rows say the header again; one that names the columns in another order cannot be passed over."""
+    texts = [k for k in frame if not pd.api.types.is_numeric_dtype(frame[k])]
+    if layout.header_line is None or len(texts) <= len(layout.headers) / 2:  # a row of words leaves no column numbers
+        return np.zeros(len(frame), dtype=bool)
+    named = frame[texts].isin(set(layout.headers)).to_numpy().sum(axis=1)
+    first = (frame[0].astype("string").str.strip() == layout.headers[0]).to_numpy(dtype=bool, na_value=False)
+    found: np.ndarray = first | (named > len(layout.headers) / 2)
+    for row in frame[found].drop_duplicates().astype("string").fillna("").to_numpy():
+        said = [mend_encoding(str(cell).strip()) for cell in row]
+        if any(said[1:]) and distinct(said)[: len(layout.headers)] != list(layout.headers):
+            raise LogError(
+                f"{name}: the header comes again with other columns or in another order ({', '.join(said)[:120]!r}). "
+                "Save what stands above that line and what stands below it as two files, and give both: "
+                "log: [first.csv, second.csv]."
+            )
+    return found
 
 
 def _parse_text(text: bytes, *, layout: Layout, width: int, spaced: bool, quoting: Literal[0, 3]) -> pd.DataFrame:

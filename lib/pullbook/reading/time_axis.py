@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -23,7 +23,9 @@ from pullbook.reading.time_column import (
     first_numbers,
     is_lively,
     named_unit_s,
+    own_time_columns,
     speed_change_kmh_s,
+    unit_in_header_s,
 )
 
 HOUR_S = 3600.0
@@ -31,6 +33,8 @@ DAY_S = 86_400.0
 STRAY_ROWS = 5  # so few rows with a wrong stamp are a glitch; more are a clock that was set
 RESTART_GAP_S = 60.0  # put where the clock was set back: longer than any signal may be bridged over
 MOST_BREAKS = 0.02
+COUNTER_SIZES = (2.0**16, 2.0**24, 2.0**32)
+MOST_WRAP_STEPS = 3.0  # usual steps between a counter's last value and its first after it began again
 EARLIEST_S, LATEST_S = 1e9, 4.2e9  # since 1970: from 2001 to 2103
 LONGEST_STEP_S = 60.0  # between rows; longer ones are stamps in another unit
 MICROSECOND_STEP = 10_000  # whole steps as large as this are microseconds: as milliseconds a row would take 10 s
@@ -43,7 +47,9 @@ UNIT_WORDS = {
     HOUR_S: "hours", DAY_S: "days",
 }  # fmt: skip
 
-_CLOCK = re.compile(r"^(?:(\d{1,2}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)\s*([AaPp][Mm])?$")
+_CLOCK = re.compile(r"^(?:(\d{1,2}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)\s*(?:([AaPp])\.?\s?[Mm]\.?)?$")
+_WITH_UNIT = re.compile(r"\d+(?:[.,]\d+)?\s?[a-zµμ]{1,2}")  # "12.5 s"
+_COLON_FRACTION = r"^(\d{1,2}:\d{2}:\d{2}):(\d{3})$"
 
 
 @dataclass(frozen=True)
@@ -159,6 +165,12 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
             f"{name}: no time column found among {', '.join(repr(h[:40]) for h in headers[:12])}. Allowed: seconds, "
             "milliseconds, a clock time, or date and time, under a header such as 'Time'. Add or rename the column."
         )
+    if groups is None and (own := own_time_columns(table, column)):
+        raise LogError(
+            f"{name}: {len(own) + 1} columns hold times that part from each other ({headers[column]!r}, "
+            f"{', '.join(repr(headers[k]) for k in own[:3])}), as where each signal has its own. Allowed: one time for "
+            "all columns of a row, or rows of time, name and value. Export the log with one time column."
+        )
     date_column = find_date_column(table, column)
     stamps = _stamps(table, column, date_column)
     if table.is_numeric(column) and _digits_lost(table.numbers(column)[0]):
@@ -257,13 +269,20 @@ def _stamps(table: Table, column: int, date_column: int | None) -> _Stamps:
         return _dated(pd.concat(table.columns[column], ignore_index=True))
     if date_column is None:
         sample = table.sample(column, 50).astype("string")
-        if table.is_numeric(column) or bool(sample.map(is_number).mean() >= 0.5):
+        if table.is_numeric(column) or bool(sample.map(_is_number_or_time).mean() >= 0.5):
             return _numeric(table, column)
         text = table.texts(column)
+        if bool(sample.str.strip().str.match(_COLON_FRACTION).mean() > 0.5):
+            text, sample = (part.str.replace(_COLON_FRACTION, r"\1.\2", regex=True) for part in (text, sample))
         if bool(sample.str.strip().str.match(_CLOCK).mean() > 0.5):
             return _Stamps(_clock_seconds(text))
         return _dated(text)
-    return _dated(table.texts(date_column) + " " + table.texts(column))
+    stamps = _dated(table.texts(date_column) + " " + table.texts(column))
+    return replace(stamps, seconds=_past_midnight(stamps.seconds))
+
+
+def _is_number_or_time(cell: str) -> bool:
+    return is_number(cell) or bool(_WITH_UNIT.fullmatch(cell.strip()) and unit_in_header_s(cell))
 
 
 def _dated(stamped: pd.Series) -> _Stamps:
@@ -279,6 +298,12 @@ def _numeric(table: Table, column: int) -> _Stamps:
     finite = numbers if filled.all() else numbers[filled]
     if len(finite) < 2:
         return _Stamps(numbers)
+    if _is_compact_clock(finite):
+        return _compact_clock(numbers)
+    counted_on = _counter_counted_on(finite)
+    if counted_on is not finite:
+        numbers = numbers.copy()
+        numbers[filled] = finite = counted_on
     first, step = float(finite[0]), _usual_step(finite)
     if unit_s is not None and abs(first * unit_s) < LATEST_S:
         return _Stamps(
@@ -300,6 +325,55 @@ def _numeric(table: Table, column: int) -> _Stamps:
         evidence={"median_step": step, "unit": UNIT_WORDS[scale]},
     )
     return _Stamps(numbers * scale, findings=(finding,), unit=scale)
+
+
+def _is_compact_clock(finite: np.ndarray) -> bool:
+    """Tell whether numbers are clock times without marks, 182005 or 20260304182005: their last digits turn at 60."""
+    if np.ptp(finite) < 200 or finite.min() < 0 or finite.max() >= 1e17:
+        return False
+    whole = np.floor(finite / 1000) if finite.min() >= 1e16 else np.floor(finite)
+    day, hours, minutes, seconds = (whole // 10**6, whole // 10_000 % 100, whole // 100 % 100, whole % 100)
+    dated = day > 0
+    if dated.any() and not (dated.all() and (day >= 1.9e7).all() and (day < 2.1e7).all()):
+        return False
+    if not ((hours < 24).all() and (minutes < 60).all() and (seconds < 60).all() and seconds.max() >= 50):
+        return False
+    # A count in steps of 50 never passes 60 either, but its steps as a clock are then uneven.
+    steps, turns = np.diff(hours * HOUR_S + minutes * 60 + seconds), np.diff(minutes) != 0
+    within, over = steps[~turns & (steps > 0)], steps[turns & (steps > 0)]
+    return bool(within.size and over.size and 0.5 <= np.median(over) / np.median(within) <= 2)
+
+
+def _compact_clock(numbers: np.ndarray) -> _Stamps:
+    """Read HHMMSS, with decimals, or YYYYMMDDHHMMSS, with milliseconds behind."""
+    scaled = numbers / 1000 if np.nanmin(numbers) >= 1e16 else numbers
+    day, clock = np.divmod(scaled, 1e6)
+    seconds = clock // 10_000 * HOUR_S + clock // 100 % 100 * 60 + clock % 100
+    if np.nanmax(day) <= 0:
+        return _Stamps(_counted_over(seconds, DAY_S))
+    first = int(day[np.isfinite(day)][0])
+    try:
+        date = dt.datetime(first // 10_000, first // 100 % 100, first % 100)
+    except ValueError:
+        return _Stamps(_counted_over(seconds, DAY_S))
+    start = date + dt.timedelta(seconds=float(seconds[np.isfinite(seconds)][0]))
+    return _Stamps(_counted_over(seconds, DAY_S), start)
+
+
+def _counter_counted_on(finite: np.ndarray) -> np.ndarray:
+    """Count on where a counter of 16, 24 or 32 bits begins again: what it then lacks is one usual step."""
+    falls = np.flatnonzero(np.diff(finite) < 0)
+    if not falls.size or falls.size > MOST_BREAKS * len(finite) or finite.min() < 0:
+        return finite
+    step = _usual_step(finite)
+    for size in COUNTER_SIZES:
+        over = finite[falls + 1] - finite[falls] + size
+        if finite.max() < size and ((over > 0) & (over <= MOST_WRAP_STEPS * step)).all():
+            turns = np.zeros(len(finite))
+            turns[falls + 1] = size
+            counted_on: np.ndarray = finite + np.cumsum(turns)
+            return counted_on
+    return finite
 
 
 def _usual_step(finite: np.ndarray) -> float:
@@ -354,8 +428,8 @@ def _clock_seconds(text: pd.Series) -> np.ndarray:
     hours = pd.to_numeric(cells[0], errors="coerce").fillna(0.0).to_numpy(dtype=float)
     minutes = pd.to_numeric(cells[1], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
     seconds = pd.to_numeric(cells[2].str.replace(",", "."), errors="coerce").to_numpy(dtype=float, na_value=np.nan)
-    afternoon = cells[3].str.lower().fillna("").to_numpy(dtype=object)
-    hours = np.where(afternoon == "pm", hours % 12 + 12, np.where(afternoon == "am", hours % 12, hours))
+    half = cells[3].str.lower().fillna("").to_numpy(dtype=object)
+    hours = np.where(half == "p", hours % 12 + 12, np.where(half == "a", hours % 12, hours))
     total: np.ndarray = hours * 3600 + minutes * 60 + seconds
     if not cells[0].isna().all():
         return _counted_over(total, DAY_S)
@@ -398,6 +472,21 @@ def _counted_over(seconds: np.ndarray, turn_s: float) -> np.ndarray:
     steps = np.diff(seconds[good])
     turns = (steps < -turn_s / 2).astype(int) - (steps > turn_s / 2)
     seconds[good] += turn_s * np.concatenate([[0], np.cumsum(turns)])
+    return seconds
+
+
+def _past_midnight(seconds: np.ndarray) -> np.ndarray:
+    """Add a day where a date in a column of its own is not that of the clock beside it, as just after midnight."""
+    good = np.flatnonzero(np.isfinite(seconds))
+    steps = np.diff(seconds[good])
+    ahead = 0
+    days = np.zeros(len(good))
+    for k in np.flatnonzero(np.abs(np.abs(steps) - DAY_S) < LONGEST_STEP_S).tolist():
+        turn = 1 if steps[k] < 0 else -1
+        if ahead + turn >= 0:
+            ahead += turn
+            days[k + 1] = turn
+    seconds[good] += DAY_S * np.cumsum(days)
     return seconds
 
 

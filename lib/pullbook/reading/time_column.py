@@ -17,6 +17,7 @@ from pullbook.reading.vocabulary import tokens
 
 ROWS_LOOKED_AT = 5000
 UNNAMED_RISING = 0.98  # what has no name of a time must rise more surely
+PARTING_STEPS = 5.0
 LEAST_RISING = 0.9  # share of the steps that do not fall; clocks that were set, and damaged rows, make the others
 MOST_ROWS_A_SECOND = 25  # with stamps of whole seconds; faster loggers write fractions
 # What a road vehicle's speed does in its liveliest 2 % of a drive, km/h a second; common practice, no source.
@@ -26,11 +27,12 @@ LEAST_SPEED_RANGE_KMH = 30.0
 LEAST_CHANGES = 100  # of the speed; from fewer nothing is concluded
 GUESSED_UNITS_S = (1.0, 1e-3, 1e-6, 60.0, 3600.0, 86_400.0)  # what a time without a unit is tried as, in this order
 
-# English, German, French, Spanish, Dutch, Italian.
+# English, German, French, Spanish, Dutch, Italian, Polish, Swedish.
 _TIME_WORDS = {
     "time", "timestamp", "timestamps", "elapsed", "clock", "seconds", "sec", "secs", "ms", "millis", "milliseconds",
     "datetime", "uptime", "t", "s", "zeit", "uhrzeit", "zeitstempel", "temps", "heure", "horodatage", "tiempo", "hora",
     "tijd", "tijdstip", "tijdstempel", "tempo", "ora", "orario", "runtime", "duration", "laufzeit", "dauer", "duree",
+    "czas", "tid", "tidpunkt",
 }  # fmt: skip
 _TIME_STEMS = ("time", "zeit", "tijd", "tiempo")
 _MISSPELT_FROM = ("time", "timestamp", "elapsed", "seconds", "runtime", "datetime", "clock")
@@ -46,12 +48,14 @@ _COUNTING_WORDS = {
     "counter", "id", "n", "packet", "sequence", "seq",
 }  # fmt: skip
 _DATE = re.compile(r"(date|day|datum|fecha|jour|data)([ _(\[].*)?")
+_TWIN = re.compile(r" \(\d+\)$")  # of a header that comes more than once
 _UNIT = re.compile(
     r"(?:[\[(_ ,;/.-]|\bin )\s*"
     r"(ns|nanos(?:econds)?|us|µs|μs|micros(?:econds)?|ms|msec|msecs|millis|milliseconds|s|sec|secs|seconds?|sekunden|"
     r"secondes|segundos|secondi|seconden|min|mins|minutes?|minuten|minutos|minuti|h|hr|hrs|hours?|stunden)"
     r"\.?\s*[\])]?$"
 )
+_TICKS = re.compile(r"[\[(]\s*(\d+(?:[.,]\d+)?)\s*[^\W\d]+\s*[\])]?$")  # "(10 ms)"
 _UNITS_S = (
     ("n", 1e-9), ("u", 1e-6), ("µ", 1e-6), ("μ", 1e-6), ("mic", 1e-6), ("ms", 1e-3), ("mil", 1e-3), ("min", 60.0),
     ("se", 1.0), ("st", 3600.0), ("s", 1.0), ("h", 3600.0),
@@ -103,6 +107,44 @@ def find_time_column(table: Table) -> int | None:
     return next((k for k in range(min(2, len(table.layout.headers))) if _may_be_time(table, k)), None)
 
 
+def own_time_columns(table: Table, column: int) -> list[int]:
+    """Return the columns that give other signals times of their own, as where each is logged at its own rate.
+
+    Parameters
+    ----------
+    table : Table
+    column : int
+        The time that was chosen.
+
+    Returns
+    -------
+    list of int
+        Other times in the same unit, called as the chosen one or as a signal, that part from it by more than
+        `PARTING_STEPS` of its steps; none where they stand side by side or are few: those count an idling, or a trip.
+    """
+    if not table.is_numeric(column):
+        return []
+    units_s = [unit_in_header_s(_TWIN.sub("", header)) for header in table.layout.headers]
+    chosen = first_numbers(table, column)
+    steps = np.diff(chosen[np.isfinite(chosen)])
+    if not (steps > 0).any():
+        return []
+    usual = float(np.median(steps[steps > 0]))
+    found = []
+    for k, header in enumerate(table.layout.headers):
+        named = _TIME_WORDS & {token.lower() for token in tokens(header)}
+        if k == column or not named or not table.is_numeric(k) or units_s[k] != units_s[column]:
+            continue
+        apart = first_numbers(table, k)[: len(chosen)] - chosen
+        apart = apart[np.isfinite(apart)]
+        if len(apart) > 2 and np.ptp(apart) > PARTING_STEPS * usual:
+            found.append(k)
+    signals = len(table.layout.headers) - len(found) - 1
+    times = [column, *found]
+    alternating = not {k + 1 for k in times} & set(times)
+    return found if alternating and len(times) >= max(3, signals / 2) else []
+
+
 def find_date_column(table: Table, time_column: int) -> int | None:
     """Return the column that holds the date of each row, beside a time of the day; None without one."""
     for k, header in enumerate(table.layout.headers):
@@ -119,8 +161,8 @@ def named_unit_s(table: Table, column: int) -> float | None:
     Examples
     --------
     >>> from pullbook.reading.time_column import unit_in_header_s
-    >>> [unit_in_header_s(text) for text in ("time_us", "Time (ms)", "Laufzeit [Min]", "Zeit in Sekunden", "Time")]
-    [1e-06, 0.001, 60.0, 1.0, None]
+    >>> [unit_in_header_s(text) for text in ("time_us", "Time (ms)", "Laufzeit [Min]", "Tick (10 ms)", "Time")]
+    [1e-06, 0.001, 60.0, 0.01, None]
     """
     units = table.layout.units
     said = units[column].lower().strip("[]() ") if column < len(units) else ""
@@ -131,7 +173,9 @@ def unit_in_header_s(header: str) -> float | None:
     """Return the seconds in the unit that ends a header, None without one."""
     spaced = " " + " ".join(tokens(header)).lower()
     found = _UNIT.search(header.lower()) or _UNIT.search(" " + header.lower()) or _UNIT.search(spaced)
-    return _seconds_in(found[1]) if found else None
+    unit_s = _seconds_in(found[1]) if found else None
+    ticks = _TICKS.search(header) if unit_s else None
+    return unit_s * float(ticks[1].replace(",", ".")) if unit_s and ticks else unit_s
 
 
 def _seconds_in(unit: str) -> float | None:
@@ -301,7 +345,7 @@ def _readable(table: Table, k: int) -> bool:
 
 def _is_clock(sample: pd.Series) -> bool:
     text = sample.head(200).astype("string")
-    return bool(text.str.contains(r"\d:\d", regex=True).mean() > 0.8)
+    return bool(text.str.contains(r"\d:\d|^\d{8}T\d{6}", regex=True).mean() > 0.8)
 
 
 def _rising_numbers(table: Table, sample: pd.Series, share: float = LEAST_RISING) -> np.ndarray | None:

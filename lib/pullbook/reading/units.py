@@ -12,6 +12,8 @@ STANDARD_PRESSURE_KPA = 101.325
 EARTH_RADIUS_M = 6_371_008.8  # mean; IUGG
 
 
+OPEN_CIRCUIT_C = -40.0  # SAE J1979: temperatures of one byte start here; a broken wire reads so
+MILD_C = -20.0  # usual readings above this are of no place where it gets so cold; common practice, no source
 WARM_C = (65.0, 125.0)  # a warm engine under its thermostat; common practice, no source
 SETTLED_K = 12.0  # within which it then stays; common practice, no source
 COLDER_AIR_K, WARMER_INLET_K = 10.0, 40.0  # air at two places of one car, in the bay and outside; no source
@@ -110,11 +112,16 @@ _UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
     ("degF", "temperature"): (
         ("degf", "°f", "f", "fahrenheit", "deg f", "degrees f", "ºf", "℉"), 5 / 9, -160 / 9),
     ("K", "temperature"): (("k", "kelvin", "degk"), 1, -273.15),
-    ("km/h", "speed"): (("km/h", "kmh", "kph", "km per h", "kmph", "kilometers per hour", "km h"), 1, 0),
+    ("km/h", "speed"): (
+        ("km/h", "kmh", "kph", "km per h", "kmph", "kilometers per hour", "km h", "km/u", "km/t"), 1, 0),
     ("mph", "speed"): (("mph", "mi/h", "miles/h", "miles per hour"), 1.609344, 0),
     ("m/s", "speed"): (("m/s", "mps", "ms-1", "metres per second"), 3.6, 0),
     ("kn", "speed"): (("kn", "kt", "kts", "knots"), 1.852, 0),
-    ("rpm", "rotation"): (("rpm", "1/min", "r/min", "min-1", "u/min", "rev/min"), 1, 0),
+    ("rpm", "rotation"): (
+        ("rpm", "1/min", "r/min", "min-1", "u/min", "rev/min", "tr/min", "giri/min", "obr/min", "ot/min", "varv/min",
+         "o/min", "tpm", "omw/min"), 1, 0),
+    ("1000 rpm", "rotation"): (("1000 rpm", "x1000 rpm", "x 1000 rpm", "rpm x1000", "rpm x 1000", "krpm"), 1000, 0),
+    ("100 rpm", "rotation"): (("100 rpm", "x100 rpm", "x 100 rpm", "rpm x100", "rpm x 100"), 100, 0),
     ("kPa", "pressure"): (("kpa",), 1, 0),
     ("hPa", "pressure"): (("hpa", "mbar", "mb", "millibar"), 0.1, 0),
     ("bar", "pressure"): (("bar", "bars"), 100, 0),
@@ -136,7 +143,7 @@ _UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
     ("V", "voltage"): (("v", "volt", "volts", "mv"), 1, 0),
     ("A", "current"): (("amp", "amps", "ampere", "ma"), 1, 0),
     ("ohm", "resistance"): (("ohm", "ohms", "kohm", "ω", "kω"), 1, 0),
-    ("s", "duration"): (("ms", "sec", "seconds"), 1, 0),
+    ("s", "duration"): (("s", "ms", "sec", "seconds"), 1, 0),
     ("Hz", "frequency"): (("hz", "khz"), 1, 0),
     ("l/h", "volume flow"): (("l/h", "lph", "l/min", "gal/h", "gph", "cc/min", "m3/h", "m³/h"), 1, 0),
     ("mg", "mass"): (("mg", "g", "kg", "mg/stroke", "mg/str", "mg/hub", "mg/cyl", "g/cyl"), 1, 0),
@@ -243,13 +250,15 @@ def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False, ai
     candidates = {
         "temperature": ["degF", "degC", "K"] if fahrenheit else ["degC", "degF", "K"],
         "pressure": ["kPa", "hPa", "bar", "psi", "Pa"],
-        "speed": ["km/h", "mph"],
+        "speed": ["mph", "km/h"] if fahrenheit else ["km/h", "mph"],
     }.get(dimension, [internal])
     units = [unit for name in candidates if (unit := unit_for(name, channel))]
     finite = values[np.isfinite(values)]
     if not finite.size:
         return units[0]
     low, high = np.quantile(finite, [0.02, 0.98])
+    if dimension == "percentage" and low >= 0 and 0.3 < high <= 1:  # no drive keeps a pedal within 1 %
+        return Unit("fraction of one", dimension, 100.0)
     if fahrenheit and dimension == "temperature" and _celsius_all_along(channel, finite, air_c):
         units = units[1:]
     fitting = (u for u in units if _believable(channel, u.scale * low + u.offset, u.scale * high + u.offset))

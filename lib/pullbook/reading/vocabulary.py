@@ -11,6 +11,8 @@ import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
 
+from pullbook.reading.units import parse_unit
+
 # Whole words and abbreviations. English but where marked.
 _SPELT: dict[str, str] = {
     "temp": "temperature", "temps": "temperature", "tmp": "temperature", "press": "pressure", "pres": "pressure",
@@ -54,10 +56,31 @@ _SPELT: dict[str, str] = {
     "richiesto": "requested", "richiesta": "requested", "desiderato": "desired", "desiderata": "desired",
     "moteur": "engine", "motore": "engine", "moyenne": "average", "media": "average", "carga": "load",
     "carico": "load",
+    # Portuguese
+    "ar": "air", "apos": "after", "depois": "after", "oleo": "oil", "rotacao": "engine rotation",
+    "rotacoes": "engine rotation", "desejada": "desired", "desejado": "desired",
+    # Polish and Czech; of their "before" one could be short for "predicted", and neither is a reading.
+    "za": "after", "przed": "before", "pred": "before expected", "predkosc": "speed", "pojazdu": "vehicle",
+    "obrotowa": "rotation", "silnika": "engine", "obroty": "engine rotation", "polozenie": "position",
+    "pedalu": "pedal", "przyspieszenia": "accelerator", "gazu": "accelerator", "cisnienie": "pressure",
+    "kolektorze": "manifold", "kolektora": "manifold", "dolotowym": "intake", "dolotowego": "intake",
+    "dolotu": "intake", "powietrza": "air", "doladowania": "boost", "doladowujacego": "charge", "plynu": "",
+    "chlodzacego": "coolant", "chlodziwa": "coolant", "otoczenia": "ambient", "zewnetrzna": "ambient",
+    "intercoolerem": "charge air cooler", "intercoolera": "charge air cooler", "chlodnica": "cooler", "oleju": "oil",
+    "spalin": "exhaust", "przepustnicy": "throttle", "obciazenie": "load", "zadane": "desired", "zadana": "desired",
+    "srednia": "average", "rychlost": "speed", "vozidla": "vehicle", "otacky": "engine rotation", "motoru": "engine",
+    "poloha": "position", "tlak": "pressure", "saci": "intake", "sacim": "intake", "sani": "intake",
+    "potrubi": "manifold", "teplota": "temperature", "nasavaneho": "intake", "vzduchu": "air", "plniciho": "charge",
+    "plnici": "boost", "chladicem": "cooler", "chladice": "cooler", "chladici": "coolant", "kapaliny": "coolant",
+    "okoli": "ambient", "venkovni": "ambient", "oleje": "oil", "vyfuku": "exhaust", "vyfukovych": "exhaust",
+    "zatizeni": "load", "pozadovany": "desired", "pozadovane": "desired", "prumerna": "average",
+    # Swedish, Danish, Norwegian: short words; the long ones are stems below.
+    "efter": "after", "etter": "after", "fore": "before", "foer": "before", "innan": "before", "inden": "before",
+    "olja": "oil", "oljen": "oil", "onskat": "desired", "oensket": "desired", "borvarde": "setpoint",
 }  # fmt: skip
 
-# Stems that run together in one word, as in "Ladelufttemperatur"; longest first. German, Dutch, and the long words of
-# French, Spanish and Italian, without their accents.
+# Stems that run together in one word, as in "Ladelufttemperatur"; longest first. German, Dutch, Swedish, Danish and
+# Norwegian, and the long words of French, Spanish, Italian and Portuguese, without their accents.
 _STEMS: dict[str, str] = {
     "ansaugluft": "intake air", "ansaugdruck": "intake pressure", "ansaug": "intake", "ladeluft": "charge air",
     "ladedruck": "boost pressure", "lade": "charge", "kuhlmittel": "coolant", "kuehlmittel": "coolant",
@@ -105,6 +128,20 @@ _STEMS: dict[str, str] = {
     "veicolo": "vehicle", "acceleratore": "accelerator", "farfalla": "throttle", "posizione": "position",
     "esterna": "ambient", "scarico": "exhaust", "portata": "flow", "massa": "mass", "atmosferica": "barometric",
     "compressore": "compressor", "uscita": "outlet", "ingresso": "intake", "altitudine": "altitude",
+    # Portuguese
+    "velocidade": "speed", "pressao": "pressure", "coletor": "manifold", "admissao": "intake",
+    "arrefecimento": "coolant", "sobrealimentacao": "boost", "borboleta": "throttle", "posicao": "position",
+    # Swedish, Danish, Norwegian
+    "hastighet": "speed", "hastighed": "speed", "fordon": "vehicle", "kjoretoy": "vehicle",
+    "varvtal": "engine rotation", "omdrejninger": "engine rotation", "omdrejningstal": "engine rotation",
+    "turtall": "engine rotation", "gasspedal": "accelerator pedal", "speeder": "accelerator",
+    "lage": "position", "position": "position",
+    "insugnings": "intake", "insugs": "intake", "indsugning": "intake", "innsug": "intake", "tryck": "pressure",
+    "trykk": "pressure", "tryk": "pressure", "luftens": "air", "laddluft": "charge air", "laddtryck": "boost pressure",
+    "ladetryk": "boost pressure", "ladetrykk": "boost pressure", "kylare": "cooler", "kylvatske": "coolant",
+    "koelevaeske": "coolant", "kjoelevaeske": "coolant", "ute": "ambient", "ude": "ambient", "omgivnings": "ambient",
+    "omgivelses": "ambient", "belastning": "load", "avgas": "exhaust", "udstoednings": "exhaust", "olje": "oil",
+    "spjall": "throttle", "trottel": "throttle",
     # English compounds
     "boostpressure": "boost pressure", "vehiclespeed": "vehicle speed", "enginespeed": "engine speed",
     "coolanttemp": "coolant temperature", "intakeairtemp": "intake air temperature", "oiltemp": "oil temperature",
@@ -120,6 +157,7 @@ _PHRASES = (
     (re.compile(r"\bpresion (de |del )?turbo\b"), "boost pressure"),
     (re.compile(r"\bpression (de |du )?turbo\b"), "boost pressure"),
     (re.compile(r"\bpressione (di |del )?turbo\b"), "boost pressure"),
+    (re.compile(r"\breal ?time\b"), ""),
     (re.compile(r"\bset ?point\b"), "setpoint"),
     (re.compile(r"\bstate of charge\b"), "battery"),
     (re.compile(r"\b(charge air cooler|intercooler|chargecooler) (pump|reservoir|radiator)\b"), r"\1 coolant \2"),
@@ -128,6 +166,8 @@ _PHRASES = (
     (re.compile(r"\bregime (du )?moteur\b"), "engine rotation"),
 )  # fmt: skip
 
+_LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "oe", "æ": "ae", "œ": "oe", "đ": "d"})
+_BETWEEN_WORDS = re.compile(r"[^0-9A-Za-zÀ-ſ°℃℉%/²³µω]+")
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
@@ -143,8 +183,10 @@ def mend_encoding(text: str) -> str:
 
 def tokens(text: str) -> list[str]:
     """Split a header into words, also at the humps of ``coolantTemp``; units such as ``km/h`` stay whole."""
-    raw = text if text.isupper() else _CAMEL.sub(" ", text)
-    return [token for token in re.split(r"[^0-9A-Za-zÀ-ÿ°℃℉%/²³µω]+", raw) if token]
+    whole = [token for token in _BETWEEN_WORDS.split(text) if token]
+    if text.isupper():
+        return whole
+    return [part for token in whole for part in ([token] if parse_unit(token) else _CAMEL.split(token)) if part]
 
 
 def english(words: Iterable[str]) -> frozenset[str]:
@@ -190,5 +232,5 @@ def _compound(word: str) -> list[str] | None:
 
 def _plain(word: str) -> str:
     """Write a word in small letters without accents."""
-    decomposed = unicodedata.normalize("NFKD", word.lower().replace("ß", "ss"))
+    decomposed = unicodedata.normalize("NFKD", word.lower().translate(_LETTERS))
     return "".join(letter for letter in decomposed if not unicodedata.combining(letter))

@@ -1,7 +1,7 @@
 """Pictures of a result. Each is a plotly figure whose numbers come from the result alone.
 
-Every figure carries ``layout.meta`` with a caption and a description for those who cannot see it, and every trace a
-name for the numbers behind the picture: its own, or ``meta.series``.
+Every figure carries ``layout.meta`` with a caption, a description for those who cannot see it, and the numbers behind
+it: whole, or as names of columns where they lie in its traces (`series`).
 """
 
 from __future__ import annotations
@@ -9,24 +9,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 import plotly.graph_objects as go
 
 from pullbook.analysis.result import Result
 from pullbook.analysis.sessions import Drive
+from pullbook.quantities import METRIC, Shown
 from pullbook.reading.logs import Signal
 from pullbook.reading.units import CHANNELS
+from pullbook.report import answer_picture
+from pullbook.report.answer_picture import Drawing
+from pullbook.report.in_units import comparison_in, to_draw
 from pullbook.runs.find import Run
 from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import Slope, conditions_of
 from pullbook.statistics.power import Plan
+from pullbook.statistics.uncertainty import combined
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 # Okabe and Ito's colours for every kind of colour vision; the markers differ too, for grey prints.
 COLOUR = {"before": "#0072B2", "after": "#D55E00"}
@@ -35,6 +37,7 @@ QUIET = "#7f7f7f"
 PLOTLY_MIME = "application/vnd.plotly.v1+json"
 HATCH = "rgba(127,127,127,0.25)"
 
+MOST_BARS = 6  # of the budget; the rest is small, and added up
 Over = Literal["time", "speed"]
 
 
@@ -55,10 +58,36 @@ class Picture:
         return {PLOTLY_MIME: plain, "text/plain": plain["layout"]["meta"]["description"]}
 
 
-def layout(figure: go.Figure, *, caption: str, description: str, height: int) -> Picture:
-    """Return a figure as a picture of the page, with its caption and its description for who cannot see it."""
+def layout(
+    figure: go.Figure,
+    *,
+    caption: str,
+    description: str,
+    height: int,
+    columns: Sequence[str],
+    rows: Sequence[Sequence[object]] | None = None,
+) -> Picture:
+    """Return a figure as a picture of the page.
+
+    Parameters
+    ----------
+    figure : plotly.graph_objects.Figure
+    caption, description : str
+        What stands below it, and what it shows for those who cannot see it.
+    height : int
+        [px]
+    columns : sequence of str
+        Headings of the numbers behind it, with their units.
+    rows : sequence of sequence of object, optional
+        These numbers, rounded as they are shown; without them they are the points of the traces (`series`).
+    """
+    told: dict[str, Any] = {"caption": caption, "description": description}
+    if rows is None:
+        told["columns"] = list(columns)
+    else:
+        told["numbers"] = {"columns": list(columns), "rows": [list(row) for row in rows]}
     figure.update_layout(
-        meta={"caption": caption, "description": description},
+        meta=told,
         height=height,
         margin={"l": 64, "r": 16, "t": 16, "b": 56},
         paper_bgcolor="rgba(0,0,0,0)",
@@ -66,22 +95,16 @@ def layout(figure: go.Figure, *, caption: str, description: str, height: int) ->
         font={"family": "system-ui, sans-serif", "size": 13, "color": "#444"},
         legend={"orientation": "h", "y": 1.0, "yanchor": "bottom", "x": 0},
         template="none",
-        dragmode=False,
+        dragmode=figure.layout.dragmode or False,
     )
     figure.update_xaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, ticks="outside", automargin=True)
     figure.update_yaxes(gridcolor="rgba(127,127,127,0.25)", zeroline=False, automargin=True)
     return Picture(figure)
 
 
-def series(*names: str) -> dict[str, list[str]]:
-    """Name what a trace shows in the numbers behind its picture: one name, or one for each part between its breaks."""
-    return {"series": list(names)}
-
-
-def _counted(result: Result) -> pd.DataFrame:
-    outcome = result.experiment.outcome_spec
-    frame = result.measures
-    return frame[frame["included"] & (frame["kind"] == outcome.kind) & frame[outcome.name].notna()]
+def series(*names: Sequence[str]) -> dict[str, list[list[str]]]:
+    """Say what stands before x and y of a trace's points: once, or once for each part between its breaks."""
+    return {"rows": [list(name) for name in names]}
 
 
 def brought_to(slopes: Sequence[Slope]) -> str:
@@ -90,72 +113,14 @@ def brought_to(slopes: Sequence[Slope]) -> str:
     return f"brought to one {conditions}" if conditions else "as measured"
 
 
-def every_run(result: Result) -> Picture:
-    """Show every run that counts, session by session, with the session means at common conditions."""
-    outcome, rows = result.experiment.outcome_spec, _counted(result)
-    digits = max(1, decimals(result.comparison.standard_uncertainty))
-    unit = unit_suffix(outcome.unit)
-    figure = go.Figure()
-    for phase in ("before", "after"):
-        part = rows[rows["phase"] == phase]
-        names = list(dict.fromkeys(part["session"]))
-        x: list[float] = []
-        order = {s.name: k for k, s in enumerate(result.experiment.sessions)}
-        for name in names:
-            count = int((part["session"] == name).sum())
-            x += list(order[name] + np.linspace(-0.22, 0.22, count) if count > 1 else [order[name]])
-        figure.add_scatter(
-            x=x,
-            y=part[outcome.name].tolist(),
-            mode="markers",
-            name=f"{phase}: single {outcome.kind}s",
-            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 9, "opacity": 0.65},
-            customdata=[f"{s}, {outcome.kind} {n}" for s, n in zip(part["session"], part["number"], strict=True)],
-            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{unit}<extra></extra>",
-        )
-        means = [s for s in result.comparison.sessions if s.phase == phase]
-        lines_x: list[float | None] = []
-        lines_y: list[float | None] = []
-        for mean in means:
-            lines_x += [order[mean.session] - 0.32, order[mean.session] + 0.32, None]
-            lines_y += [mean.normalised, mean.normalised, None]
-        figure.add_scatter(
-            x=lines_x,
-            y=lines_y,
-            mode="lines",
-            name=f"{phase}: session mean",
-            meta=series(*(f"{mean.session}: session mean" for mean in means)),
-            line={"color": COLOUR[phase], "width": 3},
-            hoverinfo="skip",
-        )
-    names = [s.name for s in result.experiment.sessions]
-    figure.update_xaxes(tickvals=list(range(len(names))), ticktext=names, title="session")
-    figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
-    c = result.comparison
-    return layout(
-        figure,
-        caption=(
-            f"Every {outcome.kind} that counts: {c.before.pulls} before in {counted(c.before.sessions, 'session')}, "
-            f"{c.after.pulls} after in {c.after.sessions}. The bars are session means, {brought_to(c.slopes)}."
-        ),
-        description=(
-            f"{sentence_case(outcome.label)} of each {outcome.kind}: about {c.before.mean:.{digits}f}{unit} "
-            f"before, {c.after.mean:.{digits}f}{unit} after."
-        ),
-        height=400,
-    )
-
-
-def change(result: Result) -> Picture | None:
-    """Show the change with its interval against the change that matters; nothing where there is none."""
-    c = result.comparison
-    if not c.comparable:
-        return None
-    return _forest([("this result", c.change, c.low, c.high, True)], c, height=190, legend=True)
+def answer(result: Result) -> Drawing:
+    """Show what answers: every run that counts with the weather taken out, and the difference with its interval."""
+    return answer_picture.picture(result)
 
 
 def other_routes(result: Result) -> Picture | None:
     """Show the change by every route, the main one first; nothing where there is none."""
+    result = to_draw(result)
     c = result.comparison
     if not c.comparable:
         return None
@@ -166,7 +131,7 @@ def other_routes(result: Result) -> Picture | None:
     if result.with_left_out is not None:
         w = result.with_left_out
         rows.append(("with what was left out", w.change, w.low, w.high, True))
-    return _forest(rows, c, height=90 + 52 * len(rows), legend=False)
+    return _forest(rows, c, height=90 + 40 * len(rows), legend=False)
 
 
 def with_and_without(result: Result, saved: Comparison | None) -> Picture | None:
@@ -179,6 +144,9 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture | None
     saved : Comparison or None
         As the file gives it.
     """
+    differs = saved is not None and saved != result.comparison
+    saved = comparison_in(saved, result.shown) if saved is not None else None
+    result = to_draw(result)
     c = result.comparison
     if not c.comparable:
         return None
@@ -186,7 +154,7 @@ def with_and_without(result: Result, saved: Comparison | None) -> Picture | None
     if result.with_left_out is not None and result.with_left_out.comparable:
         w = result.with_left_out
         rows.append(("with nothing left out", w.change, w.low, w.high, True))
-    if saved is not None and saved.comparable and saved.outcome == c.outcome and saved != c:
+    if saved is not None and saved.comparable and saved.outcome == c.outcome and differs:
         rows.append(("as saved in the file", saved.change, saved.low, saved.high, True))
     picture = _forest(rows, c, height=120 + 40 * len(rows), legend=True)
     picture.figure.update_xaxes(title=f"change{in_brackets(c.unit)}")  # it stands in half a page's width
@@ -223,10 +191,15 @@ def _forest(
     figure.update_xaxes(range=[-1.15 * max(reach, 1.2 * c.worthwhile), 1.15 * max(reach, 1.2 * c.worthwhile)])
     text = (
         f"Change {c.change:+.{digits}f}{unit}, {percent(c.level)} interval {c.low:+.{digits}f} to "
-        f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:g}{unit}, is too small to matter to you."
+        f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:.4g}{unit}, is too small to matter to you."
     )
     return layout(
-        figure, caption=text if legend else "The same change by other routes.", description=text, height=height
+        figure,
+        caption=text if legend else "The same change by other routes.",
+        description=text,
+        height=height,
+        columns=["route", *(f"{name}{in_brackets(c.unit)}" for name in ("change", "low", "high"))],
+        rows=[(name, *(round(value, digits) for value in ends)) for name, *ends, _ in rows],
     )
 
 
@@ -240,25 +213,27 @@ def drives(result: Result) -> Picture:
     """Show each drive: speed, pedal, charge and inlet temperature, its runs shaded, refused candidates hatched."""
     count = len(result.drives)
     return layout(
-        _drives(result.drives),
+        _drives(result.drives, result.shown),
         caption=(
-            "Every drive. Strong shade: pulls that count; light shade: cruises that count; hatched with a dashed "
-            "outline: candidates that do not, with their reason in the table below."
+            "Every drive. Strong shade: pulls that count; light: cruises that count; hatched: what does not, its "
+            "reason in the table below. Drag to zoom, double-click to undo."
         ),
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
         ),
-        height=110 + 165 * count,
+        height=90 + 86 * count,
+        columns=DRIVE_COLUMNS,
     )
 
 
-def timeline(drive: Drive) -> Picture:
+def timeline(drive: Drive, shown: Shown = METRIC) -> Picture:
     """Show one drive as `drives` does, its axis from the first to the last stamp, to set controls below it."""
     picture = layout(
-        _drives([drive]),
+        _drives([drive], shown),
         caption="Strong shade: pulls that count; light: cruises that count; hatched: what does not count.",
         description=f"Speed, pedal, charge and inlet temperature over time in {drive.session.name}, the runs shaded.",
         height=260,
+        columns=DRIVE_COLUMNS,
     )
     picture.figure.update_layout(margin={"l": TIMELINE_MARGINS[0], "r": TIMELINE_MARGINS[1]})
     picture.figure.update_xaxes(range=[0, drive.log.duration_s], domain=[0, 1], automargin=False)
@@ -266,18 +241,19 @@ def timeline(drive: Drive) -> Picture:
     return picture
 
 
+DRIVE_COLUMNS = ("session", "signal", "unit", "time since the log began [s]", "value")
 TIMELINE_MARGINS = (64, 56)  # left and right, in pixels
 
 
-def _drives(drives: Sequence[Drive]) -> go.Figure:
+def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
     from plotly.subplots import make_subplots
 
     count = len(drives)
     figure = make_subplots(
         rows=count,
         cols=1,
-        shared_xaxes=False,
-        vertical_spacing=min(0.07, 0.35 / count),
+        shared_xaxes=True,  # one scale of time for all
+        vertical_spacing=min(0.04, 0.25 / count),
         specs=[[{"secondary_y": True}]] * count,
     )
     shapes: list[dict[str, Any]] = []
@@ -285,40 +261,42 @@ def _drives(drives: Sequence[Drive]) -> go.Figure:
         for channel, name, line, right in DRIVE_LINES:
             signal = drive.log.get(channel)
             if signal is not None:
+                unit = CHANNELS[channel][1]
                 figure.add_scatter(
                     x=np.round(signal.time_s, 1).tolist(),
-                    y=np.round(signal.values, 1).tolist(),
+                    y=np.round(shown.value(signal.values, unit), 1).tolist(),
                     mode="lines",
                     line=line,
                     row=k,
                     col=1,
                     secondary_y=right,
                     name=name,
-                    meta=series(f"{drive.session.name}: {name} [{CHANNELS[channel][1]}]"),
+                    meta=series((drive.session.name, name, shown.unit(unit))),
                     legendgroup=name,
                     showlegend=k == 1,
                     hovertemplate=f"{name}: %{{y:.0f}} at %{{x:.0f}} s<extra>{drive.session.name}</extra>",
                 )
-        _hatch_refused(figure, drive, k)
+        _hatch_refused(figure, drive, k, shown)
         shapes += _shades(drive, k)
-        left = f"{drive.session.name}<br>[km/h, %]"
+        left = f"{drive.session.name}<br>[{shown.unit('km/h')}, %]"
         figure.update_yaxes(title_text=left, row=k, col=1, title_font_size=11, secondary_y=False)
         figure.update_yaxes(
-            title_text="[°C]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
-            tickmode="auto", nticks=5, range=_degrees(drives),
+            title_text=f"[{shown.unit('°C')}]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
+            tickmode="auto", nticks=5, range=_degrees(drives, shown),
         )  # fmt: skip
-    figure.update_layout(shapes=shapes)
+    figure.update_layout(shapes=shapes, dragmode="zoom")
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
     return figure
 
 
-def _degrees(drives: Sequence[Drive]) -> list[float] | None:
+def _degrees(drives: Sequence[Drive], shown: Shown) -> list[float] | None:
     """Return one temperature scale for all drives, None where no temperature is logged."""
     channels = [channel for channel, _, _, right in DRIVE_LINES if right]
     held = [s for d in drives for c in channels if (s := d.log.get(c)) is not None]
     if not held:
         return None
-    return [min(float(np.min(s.values)) for s in held) - 2, max(float(np.max(s.values)) for s in held) + 2]
+    ends = min(float(np.min(s.values)) for s in held) - 2, max(float(np.max(s.values)) for s in held) + 2
+    return [shown.value(end, "°C") for end in ends]
 
 
 # Channel, words, line, and whether its scale is the right-hand one.
@@ -330,10 +308,10 @@ DRIVE_LINES: tuple[tuple[str, str, dict[str, Any], bool], ...] = (
 )
 
 
-def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
+def _hatch_refused(figure: go.Figure, drive: Drive, row: int, shown: Shown) -> None:
     """Hatch the candidates that do not count; the reason shows where the pointer rests."""
     speed = drive.log.need("vehicle_speed")
-    top = float(np.max(speed.values))
+    top = shown.value(float(np.max(speed.values)), "km/h")
     for run in (run for run in drive.runs.all if not run.included):
         figure.add_scatter(
             x=[run.start_s, run.start_s, run.end_s, run.end_s],
@@ -342,9 +320,8 @@ def _hatch_refused(figure: go.Figure, drive: Drive, row: int) -> None:
             fill="toself",
             fillpattern={"shape": "/", "fgcolor": QUIET, "bgcolor": "rgba(0,0,0,0)", "size": 6, "solidity": 0.25},
             hoveron="fills",
-            text=escape(f"{run.name}: {run.reason}"),
+            text=escape(f"{run.name}: {run.reason if run.left_out else shown.text(run.reason)}"),
             hoverinfo="text",
-            meta=series(f"{drive.session.name}: {run.name} does not count"),
             showlegend=False,
             row=row,
             col=1,
@@ -418,7 +395,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         "rise": ("charge temperature above inlet", "K"),
     }[channel]
     figure = go.Figure()
-    shown: set[str] = set()
+    units, named = result.shown, set[str]()
     for drive in result.drives:
         pulls = [run for run in drive.runs.pulls if run.included]
         if not _holds(drive, channel) or not pulls:
@@ -430,7 +407,8 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         else:
             grid = np.arange(min(run.start_kmh for run in pulls), max(run.end_kmh for run in pulls), 2.0)
             times = [_times_at(drive.log.need("vehicle_speed"), run, grid) for run in pulls]
-        curves = np.array([_values_at(drive, channel, moments) for moments in times])
+        curves = np.array([units.value(_values_at(drive, channel, moments), unit) for moments in times])
+        grid = grid if over == "time" else units.value(grid, "km/h")
         # One line for all thin curves, broken between them.
         figure.add_scatter(
             x=[*grid.tolist(), None] * len(pulls),
@@ -438,7 +416,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             mode="lines",
             line={"color": COLOUR[phase], "width": 0.8},
             opacity=0.35,
-            meta=series(*(f"{drive.session.name}, {run.name}" for run in pulls)),
+            meta=series(*((drive.session.name, run.name) for run in pulls)),
             showlegend=False,
             hoverinfo="skip",
         )
@@ -450,23 +428,26 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
             y=_nulls(mean),
             mode="lines",
             line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
-            name=f"{phase}: mean of a session",
-            meta=series(f"{drive.session.name}: mean"),
+            name=phase,
+            meta=series((drive.session.name, "mean")),
             legendgroup=phase,
-            showlegend=phase not in shown,
+            showlegend=phase not in named,
             hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
         )
-        shown.add(phase)
+        named.add(phase)
     if over == "time":
         figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
-    figure.update_xaxes(title="time since full load [s]" if over == "time" else "road speed [km/h]")
-    figure.update_yaxes(title=f"{sentence_case(label)}{in_brackets(unit)}")
+    across = "time since full load [s]" if over == "time" else f"road speed [{units.unit('km/h')}]"
+    up = f"{label}{in_brackets(units.unit(unit))}"
+    figure.update_xaxes(title=across)
+    figure.update_yaxes(title=sentence_case(up))
     against = "time since full load" if over == "time" else "road speed"
     return layout(
         figure,
         caption=f"{sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
         description=f"{sentence_case(label)} against {against}, before and after the service.",
-        height=380,
+        height=320,
+        columns=("session", "run", across, up),
     )
 
 
@@ -479,13 +460,18 @@ def _times_at(speed: Signal, run: Run, grid_kmh: np.ndarray) -> np.ndarray:
     return reached
 
 
+def _rounded(value: float, digits: int) -> float | None:
+    return round(value, digits) if np.isfinite(value) else None
+
+
 def _nulls(values: np.ndarray) -> list[float | None]:
     return [round(float(v), 2) if np.isfinite(v) else None for v in values]
 
 
 def against_inlet(result: Result) -> Picture:
     """Show session means against the inlet temperature, with the slope that was used and its uncertainty."""
-    outcome, c = result.experiment.outcome_spec, result.comparison
+    c = to_draw(result).comparison
+    outcome, degree = c.spec, result.shown.unit("°C")
     figure = go.Figure()
     inlets = np.array([s.inlet_c for s in c.sessions])
     slope = next((s for s in c.slopes if s.name == "inlet temperature"), None)
@@ -498,7 +484,7 @@ def against_inlet(result: Result) -> Picture:
             name=f"{phase}: as measured",
             marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
             customdata=[s.session for s in means],
-            hovertemplate="%{customdata}: %{y:.1f} at %{x:.1f} °C<extra></extra>",
+            hovertemplate="%{customdata}: %{y:.1f} at %{x:.1f} " + degree + "<extra></extra>",
         )
         if slope is not None:
             x = np.linspace(inlets.min() - 1, inlets.max() + 1, 25)
@@ -511,18 +497,14 @@ def against_inlet(result: Result) -> Picture:
                 mode="none",
                 fillcolor=COLOUR[phase],
                 opacity=0.18,
-                meta=series(f"{phase}: slope used, edge of its uncertainty"),
                 showlegend=False,
                 hoverinfo="skip",
             )
             figure.add_scatter(
                 x=x.tolist(), y=middle.tolist(), mode="lines", showlegend=False, hoverinfo="skip",
-                meta=series(f"{phase}: slope used"),
                 line={"color": COLOUR[phase], "width": 2, "dash": "solid" if phase == "before" else "dash"},
             )  # fmt: skip
-    figure.update_xaxes(
-        title="inlet temperature at the peak [°C]" if outcome.kind == "pull" else "inlet temperature [°C]"
-    )
+    figure.update_xaxes(title=f"inlet temperature{' at the peak' if outcome.kind == 'pull' else ''} [{degree}]")
     figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
     text = "Session means against the inlet temperature."
     if slope is not None:
@@ -530,10 +512,22 @@ def against_inlet(result: Result) -> Picture:
             f" Lines: the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}; physics alone says "
             f"{slope.prior:.2f} ± {slope.prior_u:.2f}. The change is the distance between the lines."
         )
-    return layout(figure, caption=text, description=text, height=380)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=320,
+        columns=(
+            "session",
+            "phase",
+            f"inlet temperature [{degree}]",
+            f"{outcome.label}, mean{in_brackets(outcome.unit)}",
+        ),
+        rows=[(s.session, s.phase, _rounded(s.inlet_c, 1), _rounded(s.mean, 1)) for s in c.sessions],
+    )
 
 
-def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") -> Picture:
+def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K", shown: Shown = METRIC) -> Picture:
     """Show what plans resolve: more sessions help, more pulls a session hardly.
 
     Parameters
@@ -543,7 +537,11 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
         The change that matters.
     unit : str
         Of it.
+    shown : Shown
+        The units to show it in.
     """
+    asked, safe = shown.brief(worthwhile_change, unit), {id(p): shown.value(p.safe_change, unit) for p in found}
+    worthwhile_change, unit = shown.value(worthwhile_change, unit), shown.unit(unit)
     figure = go.Figure()
     figure.add_hline(y=worthwhile_change, line={"color": QUIET, "width": 1.5, "dash": "dot"})
     dashes = ("dot", "solid", "dash")
@@ -551,7 +549,7 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
         mine = [p for p in found if p.pulls == pulls]
         figure.add_scatter(
             x=[p.sessions for p in mine],
-            y=[p.safe_change for p in mine],
+            y=[safe[id(p)] for p in mine],
             mode="lines+markers",
             name=f"{pulls} pulls a session",
             line={"color": ("#0072B2", "#222", "#D55E00")[k % 3], "dash": dashes[k % 3], "width": 2},
@@ -561,26 +559,35 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K") ->
     figure.update_yaxes(title=f"change told four times out of five{in_brackets(unit)}", rangemode="tozero")
     text = (
         "The change that a plan tells from none four times out of five. Dotted: the "
-        f"{worthwhile_change:g}{unit_suffix(unit)} asked for. Days count: the lines for more pulls a session lie close "
+        f"{asked} asked for. Days count: the lines for more pulls a session lie close "
         "together."
     )
-    return layout(figure, caption=text, description=text, height=380)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=320,
+        columns=("sessions a side", "pulls a session", f"change{in_brackets(unit)}"),
+        rows=[(p.sessions, p.pulls, round(safe[id(p)], 1)) for p in found],
+    )
 
 
 def budget(result: Result) -> Picture | None:
     """Show what the uncertainty is made of; nothing where there is none."""
-    c = result.comparison
+    c = to_draw(result).comparison
     if not c.comparable:
         return None
     lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
+    shown = [(line.source, line.standard_uncertainty) for line in lines[-MOST_BARS:]]
+    if smaller := lines[:-MOST_BARS]:
+        shown.insert(0, (counted(len(smaller), "smaller line") + " together", combined(smaller)))
     figure = go.Figure()
     figure.add_bar(
-        x=[line.standard_uncertainty for line in lines],
-        y=[_wrapped(line.source, 24) for line in lines],
+        x=[u for _, u in shown],
+        y=[_wrapped(source, 24) for source, _ in shown],
         orientation="h",
-        meta=series("standard uncertainty"),
         marker={"color": "#009E73"},
-        text=[f"{line.standard_uncertainty:.2g}" for line in lines],
+        text=[f"{u:.2g}" for _, u in shown],
         textposition="auto",
         hoverinfo="skip",
     )
@@ -590,4 +597,11 @@ def budget(result: Result) -> Picture | None:
         f"What the uncertainty is made of: {largest.source} weighs most. Together (root of the sum of squares) "
         f"{c.standard_uncertainty:.2g}{unit_suffix(c.unit)}."
     )
-    return layout(figure, caption=text, description=text, height=110 + 42 * len(lines))
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=100 + 38 * len(shown),
+        columns=("source", f"standard uncertainty{in_brackets(c.unit)}"),
+        rows=[(line.source, float(f"{line.standard_uncertainty:.2g}")) for line in reversed(lines)],
+    )

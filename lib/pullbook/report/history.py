@@ -12,7 +12,7 @@ import plotly.graph_objects as go
 
 from pullbook.records.history import History, Rate, experiment_folders, read_history
 from pullbook.records.ledger import Since, day_of, read_ledger, since
-from pullbook.report.figures import COLOUR, HATCH, MARKER, QUIET, Picture, brought_to, layout, series
+from pullbook.report.figures import COLOUR, HATCH, MARKER, QUIET, Picture, brought_to, layout
 from pullbook.report.html import Fragment, escape, listed, table
 from pullbook.statistics.joint_fit import Estimated, share_of
 from pullbook.statistics.verdict import VERDICT_WORDS
@@ -322,7 +322,6 @@ def history_changes(history: History) -> Picture:
         text=[str(s.number) for s in services],
         textposition="middle right",
         marker={"color": "#222", "size": 11, "symbol": "square"},
-        meta=series("change by the service"),
         customdata=[f"service {s.number}" for s in services],
         hovertemplate=f"%{{customdata}}: %{{y:+.{digits}f}}{unit_suffix(history.unit)}<extra></extra>",
         showlegend=False,
@@ -334,7 +333,17 @@ def history_changes(history: History) -> Picture:
         f"What each service changed, with its {percent(history.levels.level)} interval. The grey band, "
         f"±{worthwhile:g}{unit_suffix(history.unit)}, is too small to matter to you."
     )
-    return layout(figure, caption=text, description=text, height=320)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=320,
+        columns=["service", title, *(f"{name}{in_brackets(history.unit)}" for name in ("change", "low", "high"))],
+        rows=[
+            (s.number, place, *(round(value, digits) for value in (s.change, s.low, s.high)))
+            for s, place in zip(services, places, strict=True)
+        ],
+    )
 
 
 def history_levels(history: History) -> Picture:
@@ -342,13 +351,12 @@ def history_levels(history: History) -> Picture:
     services = history.services
     figure = go.Figure()
     at = {phase: _places(history, shift=shift) for phase, shift in (("before", -0.012), ("after", 0.012))}
-    x, y, names = [], [], []
+    x, y = [], []
     for k, (first, second) in enumerate(pairwise(services)):
         x += [at["after"][0][k], at["before"][0][k + 1], None]
         y += [first.after.value, second.before.value, None]
-        names.append(f"drift from service {first.number} to {second.number}")
     figure.add_scatter(
-        x=x, y=y, mode="lines", name="between services", meta=series(*names), hoverinfo="skip",
+        x=x, y=y, mode="lines", name="between services", hoverinfo="skip",
         line={"color": QUIET, "width": 2, "dash": "dot"},
     )  # fmt: skip
     for phase in ("before", "after"):
@@ -372,7 +380,23 @@ def history_levels(history: History) -> Picture:
         f"The state before and after each service, {brought}, with its {percent(history.levels.level)} interval; "
         "before and after are drawn a little apart. Dotted: what happened between services."
     )
-    return layout(figure, caption=text, description=text, height=400)
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=400,
+        columns=[
+            "service",
+            title,
+            "phase",
+            *(f"{n}{in_brackets(history.level_unit)}" for n in ("state", "low", "high")),
+        ],
+        rows=[
+            (s.number, place, phase, *(round(value, decimals(e.u)) for value in (e.value, e.low, e.high)))
+            for s, place in zip(services, _places(history)[0], strict=True)
+            for phase, e in (("before", s.before), ("after", s.after))
+        ],
+    )
 
 
 def _places(history: History, *, shift: float = 0.0) -> tuple[list[Any], str, str]:

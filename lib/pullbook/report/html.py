@@ -6,13 +6,16 @@ All text that comes from a log or from ``experiment.yaml`` passes through `escap
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape as escape_html
+from html import unescape as unescape_html
 from pathlib import Path
 
 from pullbook.text import typeset
 
+MANY_COLUMNS = 9  # more are set smaller on paper
 STYLE = Path(__file__).with_name("style.css")
 CAUTIONS = (
     "Full-load acceleration belongs on a closed road or a dynamometer. Keep to speed limits; a passenger logs.",
@@ -77,18 +80,54 @@ def table(
     numbers_from, words_from : int
         Columns from the one to before the other are set right.
     caption : str
+        What a folded table is called; one without a caption stays open.
     """
     numbers = range(numbers_from, words_from)
-    head = "".join(f'<th scope="col"{_side(k, numbers)}>{escape(heading)}</th>' for k, heading in enumerate(headings))
+    head = "".join(_heading(heading, _side(k, numbers)) for k, heading in enumerate(headings))
     body = "".join(
         "<tr>" + "".join(f"<td{_side(k, numbers)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row)) + "</tr>"
         for row in rows
     )
-    title = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return Fragment(
-        f'<div class="pb-scroll"><table class="pb-table">{title}<thead><tr>{head}</tr></thead>'
-        f"<tbody>{body}</tbody></table></div>"
+    many = " pb-many" if len(headings) > MANY_COLUMNS else ""
+    whole = f'<table class="pb-table{many}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    if not caption:
+        return Fragment(_scrolled(whole, headings[0]))
+    return folded(caption, _scrolled(whole, caption))
+
+
+def folded(summary: str, html: str) -> Fragment:
+    """Return HTML, escaped already, folded under a line of text."""
+    return Fragment(f"<details><summary>{escape(summary)}</summary>{html}</details>")
+
+
+def _heading(heading: str, side: str) -> str:
+    """Return a column's heading; one without words is no heading."""
+    return f'<th scope="col"{side}>{escape(heading)}</th>' if heading else f"<td{side}></td>"
+
+
+def _scrolled(whole: str, name: str) -> str:
+    """Let a wide table scroll by itself, by keys too."""
+    return f'<div class="pb-scroll" role="group" tabindex="0" aria-label="{escape(name)}">{whole}</div>'
+
+
+def numbers_table(frame: str) -> str:
+    """Return a DataFrame's own HTML, which a notebook stores, as a folded table of the page.
+
+    Parameters
+    ----------
+    frame : str
+        As pandas writes it; its texts are escaped already.
+    """
+    whole = re.sub(
+        r"<style.*?</style>|<div>|</div>| border=\"1\"| style=\"text-align: right;\"", "", frame, flags=re.DOTALL
     )
+    whole = whole.replace('class="dataframe"', 'class="pb-table pb-numbers-table"').replace("<th></th>", "<td></td>")
+    names = [unescape_html(name) for name in re.findall(r"<th>([^<]+)</th>", whole.partition("</thead>")[0])]
+    count = whole.partition("</thead>")[2].count("<tr>")
+    words = f"Table: {', '.join(names[:3])}{', …' if len(names) > 3 else ''} ({count} rows)"
+    size = re.search(r"<p>[^<]*</p>", whole)  # "5 rows × 3 columns" below one that pandas cut
+    whole = whole.replace(size[0], "") if size else whole
+    return folded(words, _scrolled(whole.strip(), words)).html
 
 
 def _side(k: int, numbers: range) -> str:

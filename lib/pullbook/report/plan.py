@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
+from pullbook.analysis.sessions import read_drives
+from pullbook.analysis.usable import needed_channels
 from pullbook.errors import ComparisonError
-from pullbook.report.html import CAUTIONS, Fragment, escape, listed, table
+from pullbook.quantities import METRIC, Shown
+from pullbook.report import sheet as paper
+from pullbook.report.html import CAUTIONS, Fragment, escape, table
 from pullbook.settings.experiment import Experiment, Protocol
+from pullbook.statistics.gears import GEAR
 from pullbook.statistics.power import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
-from pullbook.text import decimals, fold, in_brackets, unit_suffix
+from pullbook.text import counted, decimals, fold, in_brackets, unit_suffix
+
+FALLBACK_SESSIONS = 3  # where no number would do
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -26,6 +34,12 @@ class PlanRequest:
         A session.
     scatter : Scatter
     protocol : Protocol
+    needed : tuple of str
+        Channels that the question cannot do without.
+    gear_rpm_per_kmh : float or None
+        Of the drives so far.
+    shown : Shown
+        The units to say it in.
     """
 
     change: float
@@ -33,6 +47,14 @@ class PlanRequest:
     pulls: int
     scatter: Scatter
     protocol: Protocol
+    needed: tuple[str, ...] = ("vehicle_speed", "charge_air_temperature", "intake_air_temperature")
+    gear_rpm_per_kmh: float | None = None
+    shown: Shown = METRIC
+
+    @property
+    def sessions(self) -> int:
+        """Sessions a side to plan for."""
+        return self.fewest.sessions if self.fewest else FALLBACK_SESSIONS
 
     @cached_property
     def grid(self) -> tuple[Plan, ...]:
@@ -46,7 +68,7 @@ class PlanRequest:
     @property
     def digits(self) -> int:
         """Decimals that tell one plan from the next."""
-        return max(1, decimals(min(p.half_width for p in self.grid) / 4))
+        return max(1, decimals(self.shown.value(min(p.half_width for p in self.grid) / 4, self.unit)))
 
     @cached_property
     def fewest(self) -> Plan | None:
@@ -79,53 +101,48 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
     """
     if not folder:
         return PlanRequest(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
-    from pullbook.analysis.result import analyse_experiment
+    from pullbook.analysis.result import analyse_experiment, measure_drives
 
     experiment = Experiment.load(folder)
     wanted, unit = change or experiment.worthwhile_change, experiment.outcome_spec.change_unit
+    drives = read_drives(experiment)
     try:
-        scatter = scatter_of(analyse_experiment(experiment).comparison)
+        scatter = scatter_of(analyse_experiment(experiment, drives=drives).comparison)
     except ComparisonError as refusal:  # one of the phases has no drive yet
         if unit != "K":
             raise ComparisonError(
                 f"{refusal}. A plan in {unit} needs an experiment's own scatter, and that a drive from each phase"
             ) from None
         scatter = Scatter()
-    return PlanRequest(change=wanted, unit=unit, pulls=pulls, scatter=scatter, protocol=experiment.protocol)
+    measures, _ = measure_drives(experiment, drives, None)
+    ratios = measures.loc[measures["included"] & (measures["kind"] == "pull"), GEAR].dropna()
+    return PlanRequest(
+        change=wanted,
+        unit=unit,
+        pulls=pulls,
+        scatter=scatter,
+        protocol=experiment.protocol,
+        shown=experiment.shown,
+        needed=needed_channels(experiment, drives[0].inlet),
+        gear_rpm_per_kmh=float(ratios.median()) if len(ratios) else None,
+    )
 
 
 def answer_text(request: PlanRequest) -> str:
     """Say in one or two sentences what it takes."""
-    found, unit = request.fewest, unit_suffix(request.unit)
+    found, shown, of = request.fewest, request.shown, request.unit
+    unit, change = unit_suffix(shown.unit(of)), shown.brief(request.change, of)
+    day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
     rests_on = (
-        f"This rests on {request.scatter.source}: {request.scatter.day_sd:.2g}{unit} between days and "
-        f"{request.scatter.pull_sd:.2g}{unit} between pulls."
+        f"This rests on {request.scatter.source}: {day_sd:.2g}{unit} between days and "
+        f"{pull_sd:.2g}{unit} between pulls."
     )
     if found is None:
-        return f"A change of {request.change:g}{unit} is out of reach: 60 sessions a side would not do. {rests_on}"
+        return f"A change of {change} is out of reach: 60 sessions a side would not do. {rests_on}"
     return (
-        f"To tell a change of {request.change:g}{unit} four times out of five takes {found.sessions} sessions "
+        f"To tell a change of {change} four times out of five takes {found.sessions} sessions "
         f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
         f"driving in all. {rests_on}"
-    )
-
-
-def sheet_lines(protocol: Protocol, *, sessions: int, pulls: int) -> tuple[str, ...]:
-    """Return what to do on the day, in order."""
-    return (
-        f"Plan {sessions} sessions before the service and {sessions} after, on different days; if the weather changes, "
-        "spread both phases over it.",
-        "Nothing else changes in between: same tyres, load and fuel, no other repair, sensors untouched.",
-        "Log few signals, so that each is refreshed at least once a second: road speed, accelerator position, charge "
-        "temperature, inlet temperature, manifold pressure, coolant. A passenger starts and stops the logger.",
-        "Note for each session: air temperature in the shade, pressure or a METAR report, wind, wet or dry road.",
-        "Warm up for at least 15 minutes until coolant and oil are steady.",
-        f"Hold {protocol.cruise_kmh:g} km/h for at least a minute on the level: the baseline.",
-        f"Pull {pulls} times: same road, same direction, same gear. Slow to just under {protocol.pull_from_kmh:g} "
-        f"km/h, pedal to the floor in one go, hold it until {protocol.pull_to_kmh:g} km/h is passed, then lift.",
-        "Between pulls drive gently for at least 75 seconds, each time alike, so the cooler starts equally warm.",
-        "A pull that traffic or a gear change spoiled stays in the log: leave it out later and say why.",
-        "After the refit: check hoses and clamps, drive gently, and look at the first pull's boost before the next.",
     )
 
 
@@ -141,14 +158,14 @@ def grid(request: PlanRequest) -> Fragment:
         (
             p.sessions,
             p.pulls,
-            f"±{p.half_width:.{digits}f}",
-            f"{p.safe_change:.{digits}f}",
+            f"±{request.shown.value(p.half_width, request.unit):.{digits}f}",
+            f"{request.shown.value(p.safe_change, request.unit):.{digits}f}",
             p.pulls_in_all,
             f"{p.driving_min / 60:.1f}",
         )
         for p in request.grid
     ]
-    unit = in_brackets(request.unit)
+    unit = in_brackets(request.shown.unit(request.unit))
     headings = (
         "sessions a side", "pulls a session", f"interval{unit}", f"told 4 times of 5{unit}",
         "pulls in all", "hours",
@@ -157,13 +174,14 @@ def grid(request: PlanRequest) -> Fragment:
 
 
 def sheet(request: PlanRequest) -> Fragment:
-    """Return the sheet to take along: cautions first."""
-    sessions = request.fewest.sessions if request.fewest else 3
-    lines = sheet_lines(request.protocol, sessions=sessions, pulls=request.pulls)
-    boxes = "".join(f"<li>☐ {escape(line)}</li>" for line in lines)
-    return Fragment(
-        f'<div class="pb-cautions"><h3>First, safety</h3>{listed(CAUTIONS).html}</div>'
-        f'<h3>On the day</h3><ol class="pb-sheet">{boxes}</ol>'
+    """Return the sheet to take along, cautions first, and the service on its back."""
+    return paper.sheet(
+        request.protocol,
+        needed=request.needed,
+        sessions=request.sessions,
+        pulls=request.pulls,
+        gear_rpm_per_kmh=request.gear_rpm_per_kmh,
+        shown=request.shown,
     )
 
 
@@ -172,18 +190,32 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
     request = plan_request(folder, change=change, pulls=pulls)
     cautions = (fold(f"  - {line}") for line in CAUTIONS)
     lines = ["First, safety:", *cautions, "", fold(answer_text(request), indent=""), ""]
-    unit = in_brackets(request.unit)
+    unit = in_brackets(request.shown.unit(request.unit))
     headings = ("sessions a side", "pulls a session", f"interval{unit}", f"told 4 of 5{unit}", "hours")
     widths = [max(6, len(heading)) for heading in headings]
     digits = request.digits
+
+    def in_units(change: float) -> str:
+        return f"{request.shown.value(change, request.unit):.{digits}f}"
+
     rows = [
-        (p.sessions, p.pulls, f"±{p.half_width:.{digits}f}", f"{p.safe_change:.{digits}f}", f"{p.driving_min / 60:.1f}")
+        (p.sessions, p.pulls, f"±{in_units(p.half_width)}", in_units(p.safe_change), f"{p.driving_min / 60:.1f}")
         for p in request.grid
     ]
     for cells in (headings, *rows):
         lines.append("  " + "  ".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True)))
-    sessions = request.fewest.sessions if request.fewest else 3
-    lines += ["", "On the day:"]
-    todo = sheet_lines(request.protocol, sessions=sessions, pulls=pulls)
-    lines += [fold(f"  [ ] {line}", indent="    ") for line in todo]
-    return lines
+    log, enough = paper.channels(request.needed), len(request.needed)
+    todo = (
+        f"{counted(request.sessions, 'session')} before the service and {request.sessions} after, on different days, "
+        "in weather that overlaps. Nothing else changes in between: same tyres, load and fuel, no other repair.",
+        f"Log few signals. What answers the question: {_named(log[:enough])}. If those stay as fast, also "
+        f"{_named(log[enough:])}. A passenger logs.",
+        "Note for each session: air temperature in the shade, pressure or a METAR report, wind, wet or dry road.",
+        *paper.steps(request.protocol, pulls=pulls, gear_rpm_per_kmh=request.gear_rpm_per_kmh),
+    )
+    lines += ["", "On the day:", *(fold(f"  [ ] {request.shown.text(line)}", indent="    ") for line in todo)]
+    return [*lines, "", "A sheet to print, with the service on its back: pullbook plan --out plan.html"]
+
+
+def _named(log: Sequence[tuple[str, str]]) -> str:
+    return ", ".join(f"{words} ({rate})" for words, rate in log)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -13,18 +14,28 @@ from pullbook.analysis.secondary import SecondaryOutcome
 from pullbook.analysis.sessions import Drive
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
-from pullbook.report.html import Fragment, escape, listed, table, told
+from pullbook.report.html import Fragment, escape, folded, listed, table, told
 from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
 from pullbook.runs.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.runs.operating_point import CHARGE_C
-from pullbook.settings.experiment import Experiment
+from pullbook.settings.experiment import Experiment, Notes
 from pullbook.settings.outcomes import elapsed_columns
 from pullbook.statistics.estimate import conditions_of
 from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import counted, decimals, in_brackets, number, percent, sentence_case, signed, unit_suffix
+from pullbook.text import (
+    counted,
+    decimals,
+    difference_unit,
+    in_brackets,
+    number,
+    percent,
+    sentence_case,
+    signed,
+    unit_suffix,
+)
 
 VERDICT_MEANS = {
     "improved": "The whole interval lies beyond the change that matters to you, on the better side.",
@@ -54,30 +65,49 @@ LIMITS = (
 
 
 def answer(result: Result) -> Fragment:
-    """Return the first thing on the page: what was asked, a boost warning if there is one, the verdict, its worth."""
+    """Return the first thing on the page: the verdict and its sentence, with one caution if there is any.
+
+    A warning of boost stands before the verdict. `meaning` has the other warnings.
+    """
     experiment, c = result.experiment, result.comparison
-    boost = [f for f in result.findings if f.about_boost]
-    others = [f for f in result.warnings if not f.about_boost]
-    first = "".join(
-        f'<p class="pb-alert" role="alert"><strong>{word}:</strong> {escape(finding.message)}</p>'
-        for word, finding in zip(("First", *["Also"] * len(boost)), boost, strict=False)
+    boost, others = _warnings(result)
+    alert = f'<p class="pb-alert" role="alert"><strong>First:</strong> {escape(boost[0])}</p>' if boost else ""
+    caution = "" if boost or not others else f'<p class="pb-note">{escape(_first_sentence(others[0]))}</p>'
+    word, _, rest = result.sentence.partition(": ")
+    return Fragment(
+        f'<section class="pb-answer pb-{c.verdict}"><h1>{escape(experiment.title)}</h1>{alert}'
+        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
+        f"{caution}</section>"
+    )
+
+
+def meaning(result: Result) -> Fragment:
+    """Return what the answer rests on and is worth, and the warnings that the first screen has no room for."""
+    experiment = result.experiment
+    boost, others = _warnings(result)
+    alerts = "".join(
+        f'<p class="pb-alert" role="alert"><strong>Also:</strong> {escape(message)}</p>' for message in boost[1:]
     )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
-    word, _, rest = c.sentence.partition(": ")
-    worth_it = worth(result)
-    aside = "".join(f'<p class="pb-note">{escape(finding.message)}</p>' for finding in others)
+    told = (_facts(result), worth(result), weather_share(result), refit(result))
+    shown = others if boost or not others or _first_sentence(others[0]) != others[0] else others[1:]
     return Fragment(
-        f'<section class="pb-answer pb-{c.verdict}">'
-        f"<h1>{escape(experiment.title)}</h1>{question}{first}"
-        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
-        + "".join(
-            f'<p class="pb-worth">{escape(text)}</p>'
-            for text in (worth_it, weather_share(result), refit(result))
-            if text
-        )
-        + aside
-        + f'<p class="pb-facts">{escape(_facts(result))}</p></section>'
+        question
+        + alerts
+        + "".join(f"<p>{escape(text)}</p>" for text in told if text)
+        + "".join(f'<p class="pb-note">{escape(message)}</p>' for message in shown)
     )
+
+
+def _warnings(result: Result) -> tuple[list[str], list[str]]:
+    """Return the warnings of boost, and the others."""
+    say = result.shown.text
+    boost = [say(finding.message) for finding in result.findings if finding.about_boost]
+    return boost, [say(finding.message) for finding in result.warnings if not finding.about_boost]
+
+
+def _first_sentence(text: str) -> str:
+    return re.split(r"(?<=[.!?]) (?=[A-Z(])", text, maxsplit=1)[0]
 
 
 def _facts(result: Result) -> str:
@@ -108,10 +138,10 @@ def worth(result: Result) -> str:
         for x in (c.change, c.high, c.low)
     )
     if low > 0 or high < 0:
-        ends = sorted((abs(low), abs(high)))
+        size, ends = result.shown.quantity(abs(c.change), "K", 1), sorted((abs(low), abs(high)))
         felt, air_is, amount = ("cooler", "denser", "more") if gain > 0 else ("warmer", "thinner", "less")
         return (
-            f"What it is worth: {abs(c.change):.1f} K {felt} is {abs(gain):.1f} % {air_is} air at the same pressure "
+            f"What it is worth: {size} {felt} is {abs(gain):.1f} % {air_is} air at the same pressure "
             f"({ends[0]:.1f} to {ends[1]:.1f} %), so at most that much {amount} air in each stroke."
         )
     return (
@@ -128,12 +158,16 @@ def weather_share(result: Result) -> str:
         return ""
     conditions = conditions_of(c.slopes)
     u = combined([line for line in c.budget if line.source.endswith(": its slope")])
-    share, digits = plain.change - c.change, max(1, decimals(c.standard_uncertainty))
+    unit = result.shown.unit(c.unit)
+    u, u_change, measured, change = (
+        result.shown.value(x, c.unit) for x in (u, c.standard_uncertainty, plain.change, c.change)
+    )
+    share, digits = measured - change, max(1, decimals(u_change))
     least = 10.0**-digits
     size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
     return (
-        f"As measured the change is {signed(plain.change, digits)}{unit_suffix(c.unit)}. Differences in {conditions} "
-        f"explain {size}{unit_suffix(c.unit)} of it, which leaves {signed(c.change, digits)}{unit_suffix(c.unit)}."
+        f"As measured the change is {signed(measured, digits)}{unit_suffix(unit)}. Differences in {conditions} "
+        f"explain {size}{unit_suffix(unit)} of it, which leaves {signed(change, digits)}{unit_suffix(unit)}."
     )
 
 
@@ -144,7 +178,7 @@ def refit(result: Result) -> str:
     figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
     if figure is None:
         return "The refit: no manifold pressure was logged, so whether it is tight is not known."
-    return (
+    return result.shown.text(
         f"The refit: no loss of boost was found; peak manifold pressure {figure.before:.0f} kPa before, "
         f"{figure.after:.0f} kPa after ({percent(result.comparison.level)} interval of the change "
         f"{figure.low:+.1f} to {figure.high:+.1f} kPa)."
@@ -169,7 +203,7 @@ def drives(result: Result) -> Fragment:
                 f"{sum(r.included for r in drive.runs.pulls)} of {len(drive.runs.pulls)}",
                 f"{sum(r.included for r in drive.runs.cruises)} of {len(drive.runs.cruises)}",
                 f"{charge.period_s:.2f} s" if charge else None,
-                f"{charge.resolution:.2g} K" if charge else None,
+                result.shown.text(f"{charge.resolution:.2g} K") if charge else None,
                 drive.runs.full_load_from.replace("_", " "),
             )
         )
@@ -213,12 +247,17 @@ def findings(result: Result) -> Fragment:
     if not grouped:
         return Fragment("<p>Nothing was noticed.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
-    items = "".join(
-        f'<li class="pb-{severity}"><strong>{severity}</strong> {told(message)} '
+    items = {
+        key: f'<li class="pb-{key[0]}"><strong>{key[0]}</strong> {told(result.shown.text(key[1]))} '
         f'<span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
-        for (severity, message), where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
-    )
-    return Fragment(f'<ul class="pb-findings">{items}</ul>')
+        for key, where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
+    }
+    serious = "".join(item for (severity, _), item in items.items() if severity != "note")
+    notes = [item for (severity, _), item in items.items() if severity == "note"]
+    shown = f'<ul class="pb-findings">{serious}</ul>' if serious else ""
+    if notes:
+        shown += folded(counted(len(notes), "note"), f'<ul class="pb-findings">{"".join(notes)}</ul>').html
+    return Fragment(shown)
 
 
 def _where(names: Sequence[str], every: int) -> str:
@@ -228,7 +267,10 @@ def _where(names: Sequence[str], every: int) -> str:
 def left_out(result: Result) -> Fragment:
     """Return the runs that do not count, with the reason for each."""
     rows = [
-        (*_run_told(drive, run), run.reason) for drive in result.drives for run in drive.runs.all if not run.included
+        (*_run_told(result, drive, run), _reason(result, run))
+        for drive in result.drives
+        for run in drive.runs.all
+        if not run.included
     ]
     if not rows:
         return Fragment("<p>Every run that was found counts.</p>")
@@ -237,14 +279,22 @@ def left_out(result: Result) -> Fragment:
     )
 
 
-def _run_told(drive: Drive, run: Run) -> tuple[str, ...]:
-    return drive.session.name, run.name, f"{run.start_s:.0f} s", f"{run.start_kmh:.0f}–{run.end_kmh:.0f} km/h"
+def _run_told(result: Result, drive: Drive, run: Run) -> tuple[str, ...]:
+    speeds = result.shown.text(f"{run.start_kmh:.0f}–{run.end_kmh:.0f} km/h")
+    return drive.session.name, run.name, f"{run.start_s:.0f} s", speeds
+
+
+def _reason(result: Result, run: Run) -> str:
+    """Return why a run does not count; a person's own words stay as they are."""
+    return run.reason if run.left_out else result.shown.text(run.reason)
 
 
 def runs(result: Result) -> Fragment:
     """Return every run that was found and whether it counts, folded under one line."""
     found = [(drive, run) for drive in result.drives for run in drive.runs.all]
-    rows = [(*_run_told(drive, run), "counts" if run.included else run.reason) for drive, run in found]
+    rows = [
+        (*_run_told(result, drive, run), "counts" if run.included else _reason(result, run)) for drive, run in found
+    ]
     count = sum(run.included for _, run in found)
     by_hand = sum(run.left_out for _, run in found)
     summary = (
@@ -252,7 +302,7 @@ def runs(result: Result) -> Fragment:
         f"{len(found) - count - by_hand} refused."
     )
     listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
-    return Fragment(f'<details class="pb-runs"><summary>{escape(summary)}</summary>{listed}</details>')
+    return folded(summary, listed)
 
 
 # --- figures of the runs -----------------------------------------------------------------------------------------
@@ -261,10 +311,10 @@ def runs(result: Result) -> Fragment:
 def pulls(result: Result) -> Fragment:
     """Return the pulls that count, a row a pull."""
     columns = [
-        ("peak_rise", "rise [K]", 1), ("peak_charge", "peak charge [°C]", 0), ("inlet_at_peak", "inlet [°C]", 1),
-        ("start_charge", "charge at start [°C]", 0), ("peak_manifold_pressure", "peak pressure [kPa]", 0),
-        ("time_to_boost", "to 90 % [s]", 1), ("effectiveness", "effectiveness", 2), ("heat_rejected", "heat [kW]", 1),
-        ("recovery_time", "recovery [s]", 1), ("duration", "duration [s]", 1),
+        ("peak_rise", "rise", "K", 1), ("peak_charge", "peak charge", "°C", 0), ("inlet_at_peak", "inlet", "°C", 1),
+        ("start_charge", "charge at start", "°C", 0), ("peak_manifold_pressure", "peak pressure", "kPa", 0),
+        ("time_to_boost", "to 90 %", "s", 1), ("effectiveness", "effectiveness", "1", 2),
+        ("heat_rejected", "heat", "kW", 1), ("recovery_time", "recovery", "s", 1), ("duration", "duration", "s", 1),
     ]  # fmt: skip
     frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"]]
     columns = [c for c in columns if frame[c[0]].notna().any()]
@@ -273,21 +323,31 @@ def pulls(result: Result) -> Fragment:
         (
             row["session"],
             row["number"],
-            *(_with_u(row[name], row.get(f"{name}_u", math.nan), digits) for name, _, digits in columns),
-            *(_with_u(row[name], row[f"{name}_u"], 1) for name in elapsed),
+            *(
+                _with_u(result, row[name], row.get(f"{name}_u", math.nan), unit, digits)
+                for name, _, unit, digits in columns
+            ),
+            *(_with_u(result, row[name], row[f"{name}_u"], "s", 1) for name in elapsed),
         )
         for row in frame.to_dict(orient="records")
     ]
     headings = (
         "session",
         "pull",
-        *(h for _, h, _ in columns),
-        *(f"{c.removeprefix('elapsed_s ')} km/h [s]" for c in elapsed),
+        *(heading + in_brackets(result.shown.unit(unit)) for _, heading, unit, _ in columns),
+        *(result.shown.text(f"{c.removeprefix('elapsed_s ')} km/h") + " [s]" for c in elapsed),
     )
     return table(headings, rows, caption="Pulls that count")
 
 
-def _with_u(value: float, u: float, digits: int) -> str:
+def _with_u(result: Result, value: float, u: float, unit: str, digits: int) -> str:
+    """Return a figure with its standard uncertainty, without their unit; ``digits`` as in the internal unit."""
+    shown = result.shown
+    u = shown.value(u, difference_unit(unit))
+    return _plus_minus(shown.value(value, unit), u, shown.digits(digits, unit))
+
+
+def _plus_minus(value: float, u: float, digits: int) -> str:
     if not (math.isfinite(value) and math.isfinite(u)):
         return number(value, digits)
     while digits < 3 and u > 0 and float(f"{u:.{digits}f}") == 0:
@@ -300,12 +360,12 @@ def cruises(result: Result) -> Fragment:
     frame = result.measures[(result.measures["kind"] == "cruise") & result.measures["included"]]
     if frame.empty:
         protocol = result.experiment.protocol
-        wanted = f"a steady {protocol.cruise_kmh:g} km/h for at least {protocol.cruise_min_s:g} s"
+        wanted = result.shown.text(f"a steady {protocol.cruise_kmh:g} km/h for at least {protocol.cruise_min_s:g} s")
         return Fragment(f"<p>No cruise was found: {wanted}.</p>")
     columns = [
-        ("mean_speed", "speed [km/h]", 1), ("mean_rise", "rise [K]", 1), ("mean_charge", "charge [°C]", 1),
-        ("mean_inlet", "inlet [°C]", 1), ("mean_coolant", "coolant [°C]", 1),
-        ("mean_manifold_pressure", "pressure [kPa]", 0),
+        ("mean_speed", "speed", "km/h", 1), ("mean_rise", "rise", "K", 1), ("mean_charge", "charge", "°C", 1),
+        ("mean_inlet", "inlet", "°C", 1), ("mean_coolant", "coolant", "°C", 1),
+        ("mean_manifold_pressure", "pressure", "kPa", 0),
     ]  # fmt: skip
     columns = [c for c in columns if frame[c[0]].notna().any()]
     rows = [
@@ -313,12 +373,17 @@ def cruises(result: Result) -> Fragment:
             row["session"],
             row["phase"],
             f"{row['end_s'] - row['start_s']:.0f}",
-            *(number(row[name], digits) for name, _, digits in columns),
+            *(result.shown.number(row[name], unit, digits) for name, _, unit, digits in columns),
         )
         for row in frame.to_dict(orient="records")
     ]
     return table(
-        ("session", "phase", "length [s]", *(h for _, h, _ in columns)),
+        (
+            "session",
+            "phase",
+            "length [s]",
+            *(heading + in_brackets(result.shown.unit(unit)) for _, heading, unit, _ in columns),
+        ),
         rows,
         numbers_from=2,
         caption="Cruises that count",
@@ -339,8 +404,14 @@ def phases(result: Result) -> Fragment:
         means = part.groupby(["phase", "session"])[name].mean().groupby(level="phase").mean()
         if {"before", "after"} <= set(means.index):
             before, after = float(means["before"]), float(means["after"])
-            rows.append((words, unit, number(before), number(after), f"{after - before:+.1f}"))
-    return table(("as measured, mean of session means", "unit", "before", "after", "difference"), rows, numbers_from=2)
+            before, after = result.shown.value(before, unit), result.shown.value(after, unit)
+            rows.append((words, result.shown.unit(unit), number(before), number(after), f"{after - before:+.1f}"))
+    return table(
+        ("figure", "unit", "before", "after", "difference"),
+        rows,
+        numbers_from=2,
+        caption="Before and after as measured, means of session means",
+    )
 
 
 # --- what else the engine felt -----------------------------------------------------------------------------------
@@ -357,23 +428,27 @@ def secondary_outcomes(result: Result) -> Fragment:
     parts = []
     for group, note in notes.items():
         figures = [f for f in result.secondary_outcomes if f.group == group and f.applies]
-        listed = _side_table(figures, result.comparison.level).html if figures else "<p>Not in these logs.</p>"
-        said = "".join(f"<p>{escape(text)}</p>" for text in note)
-        parts.append(f"<h3>{sentence_case(group)}</h3>{listed}{said}")
-    return Fragment("".join(parts))
+        listed = _side_table(result, figures).html if figures else "<p>Not in these logs.</p>"
+        said = "".join(f"<p>{escape(result.shown.text(text))}</p>" for text in note)
+        how = folded(f"How to read these: {group}", said).html if said else ""
+        parts.append(f"<div><h3>{sentence_case(group)}</h3>{listed}{how}</div>")
+    return Fragment(f'<div class="pb-pair">{"".join(parts)}</div>')
 
 
-def _side_table(figures: Sequence[SecondaryOutcome], level: float) -> Fragment:
-    rows = []
+def _side_table(result: Result, figures: Sequence[SecondaryOutcome]) -> Fragment:
+    shown, rows = result.shown, []
     for figure in figures:
-        digits = decimals(figure.standard_uncertainty)
-        u = figure.common_uncertainty if figure.unit != "%" else 0.0
-        before, after = (
-            _with_u(value, u, digits) if u else number(value, digits) for value in (figure.before, figure.after)
+        unit = figure.unit  # none of them is a temperature in °C, so levels and changes have the same
+        change, low, high, u_change, before, after = (
+            shown.value(x, unit)
+            for x in (figure.change, figure.low, figure.high, figure.standard_uncertainty, figure.before, figure.after)
         )
-        change = f"{signed(figure.change, digits)} ({signed(figure.low, digits)} to {signed(figure.high, digits)})"
-        rows.append((figure.label + in_brackets(figure.unit), change, before, after))
-    return table(("figure", f"change ({percent(level)} interval)", "before", "after"), rows)
+        digits = decimals(u_change)
+        u = shown.value(figure.common_uncertainty, unit) if unit != "%" else 0.0
+        levels = (_plus_minus(value, u, digits) if u else number(value, digits) for value in (before, after))
+        said = f"{signed(change, digits)} ({signed(low, digits)} to {signed(high, digits)})"
+        rows.append((shown.text(figure.label) + in_brackets(shown.unit(unit)), said, *levels))
+    return table(("figure", f"change ({percent(result.comparison.level)} interval)", "before", "after"), rows)
 
 
 def _has(result: Result, name: str) -> bool:
@@ -469,9 +544,11 @@ def routes(result: Result) -> Fragment:
     c = result.comparison
     if not c.comparable:
         return NOT_COMPARED
-    digits = decimals(c.standard_uncertainty)
+    shown = result.shown
+    digits = decimals(shown.value(c.standard_uncertainty, c.unit))
 
     def row(name: str, change: float, low: float, high: float, remark: str) -> tuple[str, ...]:
+        change, low, high = (shown.value(x, c.unit) for x in (change, low, high))
         return (name, f"{change:+.{digits}f}", f"{low:+.{digits}f} to {high:+.{digits}f}", remark)
 
     rows = [row("this result", c.change, c.low, c.high, "")]
@@ -483,7 +560,7 @@ def routes(result: Result) -> Fragment:
         w = result.with_left_out
         rows.append(row("with what was left out", w.change, w.low, w.high, VERDICT_WORDS[w.verdict].lower()))
     return table(
-        ("route", f"change{in_brackets(c.unit)}", f"{percent(c.level)} interval", ""),
+        ("route", f"change{in_brackets(shown.unit(c.unit))}", f"{percent(c.level)} interval", "remark"),
         rows,
         words_from=3,
         caption="The same change by other routes",
@@ -493,10 +570,14 @@ def routes(result: Result) -> Fragment:
 def checks(result: Result) -> Fragment | None:
     """Return the checks that the result was put to; None where there are too few sessions for any."""
     rows = [
-        (check.name, check.sentence, {True: "agrees", False: "does not agree", None: ""}[check.agrees])
+        (
+            check.name,
+            result.shown.text(check.sentence),
+            {True: "agrees", False: "does not agree", None: ""}[check.agrees],
+        )
         for check in result.cross_checks.checks
     ]
-    return table(("check", "what it says", ""), rows, numbers_from=9, caption="Checks") if rows else None
+    return table(("check", "what it says", "with the result"), rows, numbers_from=9, caption="Checks") if rows else None
 
 
 def budget(result: Result) -> Fragment:
@@ -504,45 +585,75 @@ def budget(result: Result) -> Fragment:
     c = result.comparison
     if not c.comparable:
         return NOT_COMPARED
+    shown, unit = result.shown, result.shown.unit(c.unit)
     lines = [(line.source, str(line.kind), line.standard_uncertainty, line.dof) for line in c.budget]
     lines.append(("together", "", c.standard_uncertainty, c.dof))
-    rows = [(source, kind, f"{u:.3g}", "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines]
+    rows = [
+        (shown.text(source), kind, f"{shown.value(u, c.unit):.3g}", "∞" if math.isinf(dof) else f"{dof:.1f}")
+        for source, kind, u, dof in lines
+    ]
+    half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
     note = (
-        f"<p>Half-width of the interval: {(c.high - c.low) / 2:.3g}{unit_suffix(c.unit)}. Kind A comes from the data, "
+        f"<p>Half-width of the interval: {half}. Kind A comes from the data, "
         f"kind B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
     )
     listed = table(
-        ("source", "kind", f"standard uncertainty{in_brackets(c.unit)}", "degrees of freedom"), rows, numbers_from=2
+        ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
     )
-    return Fragment(listed.html + note)
+    return folded("The budget line by line", listed.html + note)
 
 
 def like_for_like(result: Result) -> Fragment:
     """Return the conditions of before and after side by side."""
-    rows = []
+    rows, shown = [], result.shown
     for condition in result.conditions:
-        digits = 3 if condition.unit == "kg/m³" else 1
-        difference = condition.after - condition.before
+        digits = shown.digits(3 if condition.unit == "kg/m³" else 1, condition.unit)
+        before, after = (shown.value(x, condition.unit) for x in (condition.before, condition.after))
+        difference = after - before
         rows.append(
             (
                 ("⚑ " if condition.flagged else "") + condition.name,
-                condition.unit,
-                number(condition.before, digits),
-                number(condition.after, digits),
+                shown.unit(condition.unit),
+                number(before, digits),
+                number(after, digits),
                 signed(difference, digits) if np.isfinite(difference) else "–",
-                _moved(condition, result.comparison.unit),
-                condition.note or "alike",
+                _moved(result, condition),
+                shown.text(condition.note) or "alike",
             )
         )
     headings = ("condition", "unit", "before", "after", "difference", "could have moved the result by", "flag")
-    return table(headings, rows, numbers_from=2, words_from=5)
+    flagged = [row for row, condition in zip(rows, result.conditions, strict=True) if condition.flagged]
+    first = table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>Nothing was flagged.</p>"
+    every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
+    return Fragment(first + every.html)
 
 
-def _moved(condition: Condition, unit: str) -> str:
+def _moved(result: Result, condition: Condition) -> str:
+    unit = result.comparison.unit
     if not math.isfinite(condition.could_move):
         return condition.basis
     carried = "allowed for" if condition.carried else "not allowed for"
-    return f"{signed(condition.could_move, 1)}{unit_suffix(unit)}, {carried} ({condition.basis})"
+    could_move = signed(result.shown.value(condition.could_move, unit), 1) + unit_suffix(result.shown.unit(unit))
+    return f"{could_move}, {carried} ({result.shown.text(condition.basis)})"
+
+
+def service(result: Result) -> Fragment:
+    """Return what the person noted of the service and its sensors; nothing where nothing was."""
+    done = result.experiment.service
+    notes = done.notes or Notes()
+    rows = [
+        ("came out", notes.came_out),
+        ("collected", None if notes.collected_ml is None else f"{notes.collected_ml:g} ml"),
+        ("dried for", None if notes.drying_h is None else f"{notes.drying_h:g} h"),
+        ("parts replaced", ", ".join(notes.parts_replaced)),
+        *((channel.replace("_", " ") + " sensor", what) for channel, what in done.sensors.items()),
+        ("photos", ", ".join(notes.photos)),
+        ("remarks", notes.remarks),
+    ]
+    noted = [(name, text) for name, text in rows if text]
+    if not noted:
+        return Fragment("")
+    return table(("the service", "as noted"), noted, words_from=1, caption="What was found during the service")
 
 
 # --- the end -----------------------------------------------------------------------------------------------------
@@ -551,12 +662,12 @@ def _moved(condition: Condition, unit: str) -> str:
 def conclusion(result: Result) -> Fragment:
     """Return the verdict once more, what it means, and its limits."""
     c = result.comparison
-    boost = [f.message for f in result.findings if f.about_boost]
+    boost = [result.shown.text(f.message) for f in result.findings if f.about_boost]
     text = "".join(f'<p class="pb-alert">{escape(message)}</p>' for message in boost)
-    text += f"<p><strong>{escape(c.sentence)}</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
+    text += f"<p><strong>{escape(VERDICT_WORDS[c.verdict])}.</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
     both = ""
     if result.with_left_out is not None:
-        both = f"<p>With what was left out counted: {escape(result.with_left_out.sentence)}</p>"
+        both = f"<p>With what was left out counted: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed(LIMITS).html)
 
 

@@ -1,62 +1,61 @@
 """What is posted: a short text for forums, as Markdown and as BBCode, and one picture that stands alone.
 
 Text of the person or of a log is scrubbed (`pullbook.settings.privacy`) and escaped for each form here: what is
-drawn into a picture cannot be taken out of it later. It is drawn with Pillow, which needs no browser and no fonts.
+drawn into a picture cannot be taken out of it later.
 """
 
 from __future__ import annotations
 
-import io
 import re
-import textwrap
-import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pullbook.analysis.result import Result
-from pullbook.report.sections import LIMITS, worth
+from pullbook.report import answer_picture, canvas
+from pullbook.report.in_units import comparison_in
+from pullbook.report.sections import worth
 from pullbook.settings.files import write_whole
 from pullbook.settings.privacy import renamed, scrub, shared_names
+from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import decimals, percent, sentence_case, typeset, unit_suffix
+from pullbook.text import counted, decimals, sentence_case, signed, typeset, unit_suffix
 
 if TYPE_CHECKING:
-    from PIL.ImageDraw import ImageDraw
-    from PIL.ImageFont import FreeTypeFont, ImageFont
+    from matplotlib.figure import Figure
 
 CARD_SIZE = (1200, 675)
-MOST_LEFT_OUT = 8
+MOST_LEFT_OUT = 4
+MOST_CAUTIONS = 3
 
 
 @dataclass(frozen=True, kw_only=True)
 class Post:
-    """What a post says, before it takes a form; every text is scrubbed.
+    """What a post says, before it takes a form; every text is scrubbed, and none says what another says.
 
     Attributes
     ----------
-    title, question : str
-    verdict, sentence, worth : str
-    alerts, warnings : tuple of str
-        Warnings that come first, and the others.
-    rows : tuple of (str, str, str)
-        What, before, after.
-    conditions, left_out, limits : tuple of str
-    made_by : str
+    title, verdict, sentence : str
+    alerts : tuple of str
+        Warnings that come before the answer.
+    facts : tuple of str
+        What was done to what, how often it was driven, what came out at common conditions, what it is worth.
+    cautions : tuple of str
+        How else to read it.
+    left_out : tuple of str
+        Runs left out by hand, each with its reason.
+    limits, made_by : str
     """
 
     title: str
-    question: str
     verdict: str
     sentence: str
     alerts: tuple[str, ...]
-    warnings: tuple[str, ...]
-    worth: str
-    rows: tuple[tuple[str, str, str], ...]
-    conditions: tuple[str, ...]
+    facts: tuple[str, ...]
+    cautions: tuple[str, ...]
     left_out: tuple[str, ...]
-    limits: tuple[str, ...]
+    limits: str
     made_by: str
 
 
@@ -76,44 +75,70 @@ def compose(result: Result) -> Post:
     def clean(text: str) -> str:
         return typeset(scrub(renamed(" ".join(text.split()), names)))
 
-    digits = decimals(c.standard_uncertainty)
-    unit = unit_suffix(result.experiment.outcome_spec.unit)
-    inlet = next((x for x in result.conditions if x.name.startswith("inlet")), None)
-    rows = [
-        ("sessions", str(c.before.sessions), str(c.after.sessions)),
-        ("runs that count", str(c.before.pulls), str(c.after.pulls)),
-        (
-            f"{c.label}, {'same conditions' if c.slopes else 'as measured'}",
-            f"{c.before.mean:.{digits}f}{unit}",
-            f"{c.after.mean:.{digits}f}{unit}",
-        ),
-    ]
-    if inlet is not None and inlet.before == inlet.before and inlet.after == inlet.after:
-        rows.append(("inlet temperature", f"{inlet.before:.0f} °C", f"{inlet.after:.0f} °C"))
     out = [
         f"{drive.session.name}, {run.name}: {run.reason.removeprefix('left out: ')}"
         for drive in result.drives
         for run in drive.runs.all
         if run.left_out
     ]
-    if result.with_left_out is not None:
-        said = result.with_left_out.sentence.replace("matters to you", "matters to me")
-        out.insert(0, f"with what was left out counted: {said}")
+    more = len(out) - MOST_LEFT_OUT
+    say = result.shown.text
+    warnings = [say(f.message) for f in result.warnings if not f.about_boost]
     return Post(
-        title=clean(f"{experiment.title} ({experiment.vehicle.description}; {experiment.service.what})"),
-        question=clean(experiment.question or ""),
+        title=clean(experiment.title),
         verdict=VERDICT_WORDS[c.verdict],
-        sentence=clean(c.sentence.partition(": ")[2].replace("matters to you", "matters to me")),
-        alerts=tuple(clean(f.message) for f in result.findings if f.about_boost),
-        warnings=tuple(clean(f.message) for f in result.warnings if not f.about_boost),
-        worth=typeset(worth(result)),
-        rows=tuple(rows),
-        conditions=tuple(clean(f"{x.name}: {x.note}") for x in result.conditions if x.flagged),
-        left_out=tuple(clean(text) for text in out[:MOST_LEFT_OUT])
-        + ((f"and {len(out) - MOST_LEFT_OUT} more",) if len(out) > MOST_LEFT_OUT else ()),
-        limits=(LIMITS[0], LIMITS[1], LIMITS[2]),
-        made_by=f"Made with pullbook {result.version}; interval after JCGM 100:2008, the session is the unit.",
+        sentence=clean(sentence_case(result.sentence.partition(": ")[2].replace("matters to you", "matters to me"))),
+        alerts=_once([clean(say(f.message)) for f in result.findings if f.about_boost]),
+        facts=tuple(clean(text) for text in (*_facts(result), worth(result)) if text),
+        cautions=tuple(clean(text) for text in warnings[:MOST_CAUTIONS]),
+        left_out=tuple(
+            clean(text)
+            for text in (
+                *out[:MOST_LEFT_OUT],
+                *([f"and {more} more"] if more > 0 else []),
+                *(
+                    [_counted_again(comparison_in(result.with_left_out, result.shown))]
+                    if result.with_left_out is not None
+                    else []
+                ),
+            )
+        ),
+        limits="One vehicle, one service, and the driver knew which drives came after it.",
+        made_by=f"Made with pullbook {result.version}.",
     )
+
+
+def _once(texts: list[str]) -> tuple[str, ...]:
+    """Return texts without the sentences that an earlier one has."""
+    said: set[str] = set()
+    kept = []
+    for text in texts:
+        sentences = [s for s in re.split(r"(?<=[.!?)]) (?=[(A-Z])", text) if s not in said]
+        said.update(sentences)
+        kept.append(" ".join(sentences))
+    return tuple(text for text in kept if text)
+
+
+def _facts(result: Result) -> tuple[str, str]:
+    experiment, c = result.experiment, comparison_in(result.comparison, result.shown)
+    digits, unit = decimals(c.standard_uncertainty), unit_suffix(c.spec.unit)
+    where = "at the same conditions" if c.slopes else "as measured"
+    return (
+        f"{sentence_case(experiment.vehicle.description)}. {sentence_case(experiment.service.what)}.",
+        f"{sentence_case(counted(c.before.pulls, c.spec.kind))} in {counted(c.before.sessions, 'session')} before, "
+        f"{c.after.pulls} in {c.after.sessions} after; mean {c.before.mean:.{digits}f}{unit} before, "
+        f"{c.after.mean:.{digits}f}{unit} after, {where}.",
+    )
+
+
+def _counted_again(c: Comparison) -> str:
+    """Say what the answer would be with nothing left out."""
+    word = VERDICT_WORDS[c.verdict].lower()
+    if not c.comparable:
+        return f"with nothing left out: {word}"
+    digits, unit = decimals(c.standard_uncertainty), unit_suffix(c.unit)
+    ends = f"{signed(c.low, digits)} to {signed(c.high, digits)}{unit}"
+    return f"with nothing left out: {word}, {signed(c.change, digits)}{unit} ({ends})"
 
 
 # --- text ----------------------------------------------------------------------------------------------------
@@ -123,14 +148,10 @@ def markdown(post: Post) -> str:
     """Return the post as Markdown; text that somebody wrote cannot become markup."""
     return _text(
         post,
+        picture=f"![{_escape_markdown(post.title)}: {post.verdict.lower()}](card.png)",
         escape=_escape_markdown,
         strong=lambda text: f"**{text}**",
         item=lambda text: f"- {text}",
-        table=lambda rows: [
-            "| | before | after |",
-            "|---|---|---|",
-            *(f"| {what} | {before} | {after} |" for what, before, after in rows),
-        ],
         bullets=lambda items: items,
     )
 
@@ -139,10 +160,10 @@ def bbcode(post: Post) -> str:
     """Return the post as BBCode; square brackets that somebody wrote become round ones."""
     return _text(
         post,
+        picture="(Attach card.png here.)",  # a forum shows no file that was not uploaded to it
         escape=lambda text: text.replace("[", "(").replace("]", ")"),
         strong=lambda text: f"[b]{text}[/b]",
         item=lambda text: f"[*]{text}",
-        table=lambda rows: [f"{what}: {before} before, {after} after" for what, before, after in rows],
         bullets=lambda items: ["[list]", *items, "[/list]"],
     )
 
@@ -150,30 +171,22 @@ def bbcode(post: Post) -> str:
 def _text(
     post: Post,
     *,
+    picture: str,
     escape: Callable[[str], str],
     strong: Callable[[str], str],
     item: Callable[[str], str],
-    table: Callable[[Sequence[tuple[str, str, str]]], list[str]],
     bullets: Callable[[list[str]], list[str]],
 ) -> str:
-    lines = [strong(escape(post.title)), ""]
-    if post.question:
-        lines += [escape(post.question), ""]
-    for alert in post.alerts:
-        lines += [f"{strong('First:')} {escape(alert)}", ""]
-    lines += [f"{strong(post.verdict)}: {escape(post.sentence)}", ""]
-    lines += [*table([(escape(a), escape(b), escape(c)) for a, b, c in post.rows]), ""]
-    if post.worth:
-        lines += [escape(post.worth), ""]
-    for heading, texts in (
-        ("Mind", post.warnings),
-        ("Not alike before and after", post.conditions),
-        ("Left out", post.left_out),
-        ("What this cannot tell", post.limits),
-    ):
+    lines = [picture, "", strong(escape(post.title)), ""]
+    for k, alert in enumerate(post.alerts):
+        lines += [f"{strong('Also:' if k else 'First:')} {escape(alert)}", ""]
+    lines += [f"{strong(post.verdict)}. {escape(post.sentence)}", ""]
+    for fact in post.facts:
+        lines += [escape(fact), ""]
+    for heading, texts in (("Mind", post.cautions), ("Left out by hand", post.left_out)):
         if texts:
             lines += [strong(heading), "", *bullets([item(escape(text)) for text in texts]), ""]
-    lines.append(escape(post.made_by))
+    lines.append(f"{escape(post.limits)} {escape(post.made_by)}")
     return "\n".join(lines) + "\n"
 
 
@@ -185,81 +198,68 @@ def _escape_markdown(text: str) -> str:
 
 # --- picture -------------------------------------------------------------------------------------------------
 
-_INK, _SOFT, _PAPER, _BAND = "#1c2126", "#59636e", "#ffffff", "#dfe2e5"
 _WORD_INK = {"improved": "#00694a", "worse": "#a02c00", "not-resolved": "#765400"}
+_EDGE, _TEXT = 44, 19.0  # margin and size of the picture's text [px]
 
 
 def card(result: Result, post: Post) -> bytes:
     """Return one picture that stands alone, 1200 x 675 PNG without metadata."""
-    from PIL import Image, ImageDraw
+    ink = next((colour for word, colour in _WORD_INK.items() if result.comparison.verdict.startswith(word)), "")
+    inks = answer_picture.ON_PAPER | ({"word": ink} if ink else {"word": answer_picture.ON_PAPER["ink"]})
+    answer = answer_picture.answer_of(result)
 
-    image = Image.new("RGB", CARD_SIZE, _PAPER)
-    draw = ImageDraw.Draw(image)
-    c = result.comparison
-    ink = next((colour for word, colour in _WORD_INK.items() if c.verdict.startswith(word)), _INK)
-    draw.rectangle((0, 0, 14, CARD_SIZE[1]), fill=ink)
-    y = _paragraph(draw, post.title, y=34, size=28, ink=_SOFT, width=72, most=2)
-    y = _paragraph(draw, post.verdict, y=y + 8, size=64, ink=ink, width=34, most=1)
-    y = _paragraph(draw, sentence_case(post.sentence), y=y + 10, size=31, ink=_INK, width=68, most=5)
-    below = post.alerts[0] if post.alerts else post.worth  # an alarm stands beside the answer, never in its place
-    if below and y < 400:
-        _paragraph(draw, below, y=y + 14, size=24, ink=_SOFT, width=88, most=3)
-    if c.comparable:
-        _interval_bar(draw, result, top=470)
-    _paragraph(draw, post.made_by, y=634, size=19, ink=_SOFT, width=110, most=1)
-    stream = io.BytesIO()
-    image.save(stream, format="PNG")
-    return stream.getvalue()
+    def draw(figure: Figure, inks: canvas.Inks) -> None:
+        _write_card(figure, post, answer, inks)
+
+    return canvas.to_png(draw, width=CARD_SIZE[0], height=CARD_SIZE[1], inks=inks)
 
 
-def _drawable(text: str) -> str:
-    """Write text in the letters that the picture's font has: without accents, and with plain minus signs."""
-    plain = unicodedata.normalize("NFKD", text.translate(_SPELT))
-    return "".join(c if " " <= c <= "~" or c in "°±…·“”" else "?" for c in plain if not unicodedata.combining(c))
+def _write_card(figure: Figure, post: Post, answer: answer_picture.Answer, inks: canvas.Inks) -> None:
+    from matplotlib.patches import Rectangle
+
+    width, height = CARD_SIZE
+    figure.patch.set_facecolor(inks["paper"])
+    figure.add_artist(Rectangle((0, 0), 14 / width, 1, color=inks["word"], linewidth=0))
+    y = _paragraph(figure, post.title, y=26, size=24, ink=inks["soft"], most=1)
+    y = _paragraph(figure, post.verdict, y=y + 2, size=54, ink=inks["word"], most=1, bold=True)
+    if post.alerts:  # an alarm stands beside the answer, never in its place
+        y = _paragraph(figure, f"First: {post.alerts[0]}", y=y + 2, size=20, ink=_WORD_INK["worse"], most=3, bold=True)
+    y = _paragraph(figure, post.sentence, y=y + 4, size=22 if post.alerts else 25, ink=inks["ink"], most=3)
+    top = y + 14
+    answer_picture.draw(
+        figure, answer, inks, box=(_EDGE, top, width - 2 * _EDGE, height - top - 36), text=_TEXT
+    )  # fmt: skip
+    _paragraph(figure, post.made_by, y=height - 34, size=16, ink=inks["soft"], most=1)
 
 
-_SPELT = str.maketrans(
-    {"−": "-", "–": "-", "—": "-", "’": "'", "‘": "'", "×": "x", "µ": "u", "ß": "ss", "ł": "l", "Ł": "L", "ø": "o",
-     "Ø": "O", "æ": "ae", "Æ": "AE", "œ": "oe", "đ": "d", "≥": ">=", "≤": "<="}
-)  # fmt: skip
-
-
-def _font(size: int) -> FreeTypeFont | ImageFont:
-    from PIL import ImageFont
-
-    return ImageFont.load_default(size)
-
-
-def _paragraph(draw: ImageDraw, text: str, *, y: float, size: int, ink: str, width: int, most: int) -> float:
-    """Draw wrapped text and return where it ends."""
-    lines = textwrap.wrap(_drawable(text), width)
+def _paragraph(figure: Figure, text: str, *, y: float, size: float, ink: str, most: int, bold: bool = False) -> float:
+    """Draw wrapped text and return where it ends; what is too long for its lines is cut with an ellipsis."""
+    width, height = CARD_SIZE
+    lines = _wrapped(canvas.drawable(text), size=size, bold=bold, room=width - 2 * _EDGE)
     if len(lines) > most:
-        lines = [*lines[: most - 1], textwrap.shorten(" ".join(lines[most - 1 :]), width, placeholder=" ...")]
+        lines = lines[:most]
+        while canvas.text_width(lines[-1] + "…", size=size, bold=bold) > width - 2 * _EDGE:
+            lines[-1] = lines[-1][:-1]
+        lines[-1] = lines[-1].rstrip() + "…"
     for line in lines:
-        draw.text((48, y), line, font=_font(size), fill=ink)
+        figure.text(
+            _EDGE / width, 1 - y / height, line, size=size, color=ink, va="top", weight="bold" if bold else "normal"
+        )
         y += 1.28 * size
     return y
 
 
-def _interval_bar(draw: ImageDraw, result: Result, *, top: int) -> None:
-    c = result.comparison
-    left, right = 90, CARD_SIZE[0] - 90
-    reach = 1.2 * max(1.2 * c.worthwhile, abs(c.low), abs(c.high))
-
-    def at(value: float) -> float:
-        return left + (value + reach) / (2 * reach) * (right - left)
-
-    draw.rectangle((at(-c.worthwhile), top, at(c.worthwhile), top + 90), fill=_BAND)
-    draw.line((at(0), top, at(0), top + 90), fill=_SOFT, width=2)
-    middle = top + 45
-    draw.line((at(c.low), middle, at(c.high), middle), fill=_INK, width=7)
-    for end in (c.low, c.high):
-        draw.line((at(end), middle - 16, at(end), middle + 16), fill=_INK, width=5)
-    draw.rectangle((at(c.change) - 11, middle - 11, at(c.change) + 11, middle + 11), fill=_INK)
-    unit = unit_suffix(c.unit)
-    digits = decimals(c.standard_uncertainty)
-    for value in {c.low, c.high}:
-        draw.text((at(value), top + 96), f"{value:+.{digits}f}", font=_font(22), fill=_INK, anchor="ma")
-    side = "left" if c.lower_is_better else "right"
-    told = f"change{unit and ' in' + unit}, {percent(c.level)} interval; {side} is better; grey: too small to matter"
-    draw.text(((left + right) / 2, top + 128), _drawable(told), font=_font(20), fill=_SOFT, anchor="ma")
+def _wrapped(text: str, *, size: float, bold: bool, room: float) -> list[str]:
+    """Break text into lines that fit; a word longer than a line is broken too."""
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".strip()
+        if canvas.text_width(longer, size=size, bold=bold) <= room:
+            lines[-1] = longer
+            continue
+        lines.append("")
+        for letter in word:
+            if canvas.text_width(lines[-1] + letter, size=size, bold=bold) > room:
+                lines.append("")
+            lines[-1] += letter
+    return [line for line in lines if line]

@@ -389,7 +389,7 @@ def _trouble(spell: _Spell, max_gap_s: float, latest_kmh: float) -> str:
         return "full load without gaining speed"
     if spell.least_kmh > latest_kmh:
         digits = int(f"{spell.start_kmh:.0f}" == f"{latest_kmh:.0f}")  # 50.3 is above 50, but not as "50"
-        return f"started at {spell.start_kmh:.{digits}f} km/h, above {latest_kmh:.{digits}f}"
+        return f"started at {spell.start_kmh:.{digits}f} km/h, above {latest_kmh:.{digits}f} km/h"
     return ""
 
 
@@ -401,7 +401,7 @@ def _why_short(spell: _Spell, needed: float, protocol: Protocol, needed_kmh: Seq
             return ""
         if spell.lift_kmh >= needed:
             return f"passed {needed:g} km/h between two refreshes, unseen"
-        return f"lifted at {spell.lift_kmh:.0f} km/h, before {needed:g}"
+        return f"lifted at {spell.lift_kmh:.0f} km/h, before {needed:g} km/h"
     enough = protocol.pull_to_kmh - END_SLACK_KMH
     gained_to = min(enough, spell.least_kmh + least_gain_kmh(protocol))
     if spell.most_kmh >= max(needed, gained_to):

@@ -19,16 +19,19 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import (
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
     StringConstraints,
     ValidationError,
+    ValidationInfo,
     field_validator,
     model_validator,
 )
 
 from pullbook.errors import ExperimentError
-from pullbook.settings.outcomes import OUTCOMES, Outcome, nearest_outcome, outcome_named
+from pullbook.quantities import Shown, System, typed
+from pullbook.settings.outcomes import OUTCOMES, Outcome, in_kmh, nearest_outcome, outcome_named
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
@@ -41,7 +44,24 @@ TRACK_SUFFIXES = (".gpx",)
 # No control characters: these texts reach terminals, and a path with a null byte is none.
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400, pattern=r"^\P{Cc}*$")]
 Name = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[\w][\w .+-]{0,59}$")]
-Mark = Annotated[float, Field(ge=0, le=400)]
+
+
+def _may_name(unit: str) -> BeforeValidator:
+    """Let a number be typed with a unit: ``45 mph`` where km/h are held."""
+    return BeforeValidator(lambda given: typed(given, unit))
+
+
+Speed = Annotated[float, _may_name("km/h")]
+Celsius = Annotated[float, _may_name("°C")]
+Metres = Annotated[float, _may_name("m")]
+Kilometres = Annotated[float, _may_name("km")]
+Kilograms = Annotated[float, _may_name("kg")]
+Litres = Annotated[float, _may_name("L")]
+Hectopascals = Annotated[float, _may_name("hPa")]
+Wind = Annotated[float, _may_name("m/s")]
+Seconds = Annotated[float, _may_name("s")]
+Percent = Annotated[float, _may_name("%")]
+Mark = Annotated[float, Field(ge=0, le=400), _may_name("km/h")]
 RunName = Annotated[str, StringConstraints(pattern=r"^(pull|cruise) [1-9]\d{0,3}$")]
 Phase = Literal["before", "after"]
 PHASES: tuple[Phase, Phase] = ("before", "after")
@@ -58,8 +78,8 @@ class Vehicle(_Settings):
 
     description: Text = Field(default="not described", description="a line of text")
     fuel: Literal["diesel", "petrol"] = Field(default="diesel", description="diesel or petrol")
-    mass_kg: float | None = Field(default=None, ge=200, le=60_000, description="kg with load, 200 to 60000")
-    displacement_l: float | None = Field(default=None, ge=0.2, le=30, description="litres, 0.2 to 30")
+    mass_kg: Kilograms | None = Field(default=None, ge=200, le=60_000, description="kg with load, 200 to 60000")
+    displacement_l: Litres | None = Field(default=None, ge=0.2, le=30, description="litres, 0.2 to 30")
     compressor_efficiency: float = Field(default=0.70, ge=0.4, le=0.9, description="isentropic efficiency, 0.4 to 0.9")
 
 
@@ -70,14 +90,31 @@ Sensor = Literal[
 ]  # fmt: skip
 
 
+SensorWork = Literal["refitted", "cleaned", "replaced"]
+
+
+class Notes(_Settings):
+    """What was found during the service: for the page, and for you in a few years. No figure rests on it."""
+
+    photos: tuple[Text, ...] = Field(default=(), max_length=60, description="a list of the photos' names")
+    came_out: Text | None = Field(default=None, description="a line of text, such as 'black, oily'")
+    collected_ml: float | None = Field(default=None, ge=0, le=100_000, description="ml, not negative")
+    drying_h: float | None = Field(default=None, ge=0, le=10_000, description="hours, not negative")
+    parts_replaced: tuple[Text, ...] = Field(default=(), max_length=60, description="a list of parts")
+    remarks: Text | None = Field(default=None, description="a line of text")
+
+
 class Service(_Settings):
     """What was done between the two phases."""
 
     what: Text = Field(description="a line of text")
     date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
-    odometer_km: float | None = Field(default=None, ge=0, le=5e6, description="km, not negative")
-    sensors: dict[Sensor, Literal["refitted", "cleaned", "replaced"]] = Field(
+    odometer_km: Kilometres | None = Field(default=None, ge=0, le=5e6, description="km, not negative")
+    sensors: dict[Sensor, SensorWork] = Field(
         default_factory=dict, description="channel: refitted, cleaned or replaced"
+    )
+    notes: Notes | None = Field(
+        default=None, description="photos, came_out, collected_ml, drying_h, parts_replaced, remarks"
     )
 
     def disturbed(self, channel: str) -> str | None:
@@ -89,20 +126,20 @@ class Service(_Settings):
 class Protocol(_Settings):
     """How the drives were meant to go; runs are looked for accordingly. Speeds in km/h."""
 
-    cruise_kmh: float = Field(default=90, ge=20, le=250, description="steady speed in km/h, 20 to 250")
-    pull_from_kmh: float = Field(default=40, ge=0, le=200, description="km/h, 0 to 200")
-    pull_to_kmh: float = Field(default=110, ge=20, le=300, description="km/h, above pull_from_kmh by 20 or more")
+    cruise_kmh: Speed = Field(default=90, ge=20, le=250, description="steady speed in km/h, 20 to 250")
+    pull_from_kmh: Speed = Field(default=40, ge=0, le=200, description="km/h, 0 to 200")
+    pull_to_kmh: Speed = Field(default=110, ge=20, le=300, description="km/h, above pull_from_kmh by 20 or more")
     marks_kmh: tuple[Mark, ...] | None = Field(
         default=None,
         min_length=2,
         max_length=12,
         description="2 to 12 rising speeds, 0 to 400 km/h, to take elapsed times between",
     )
-    shift_lift_s: float = Field(
+    shift_lift_s: Seconds = Field(
         default=1.5, ge=0, le=5, description="longest lift in s that still counts as a gear change, 0 to 5"
     )
-    cruise_min_s: float = Field(default=20, ge=5, le=600, description="shortest cruise in s, 5 to 600")
-    cruise_ripple_kmh: float = Field(
+    cruise_min_s: Seconds = Field(default=20, ge=5, le=600, description="shortest cruise in s, 5 to 600")
+    cruise_ripple_kmh: Speed = Field(
         default=2, ge=0.5, le=10, description="allowed ripple about the median in km/h, 0.5 to 10"
     )
 
@@ -147,14 +184,14 @@ class Session(_Settings):
     log: Text = Field(description="a path inside the folder ending in .csv, .tsv, .txt (also .gz) or .parquet")
     date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
     track: Text | None = Field(default=None, description="a GPX track of the same drive, inside the folder")
-    ambient_c: float | None = Field(default=None, ge=-50, le=60, description="°C in the shade, -50 to 60")
+    ambient_c: Celsius | None = Field(default=None, ge=-50, le=60, description="°C in the shade, -50 to 60")
     metar: Text | None = Field(default=None, description="one METAR report as text")
-    pressure_hpa: float | None = Field(
+    pressure_hpa: Hectopascals | None = Field(
         default=None, ge=500, le=1100, description="station pressure in hPa, 500 to 1100"
     )
-    humidity_pct: float | None = Field(default=None, ge=0, le=100, description="per cent, 0 to 100")
-    wind_ms: float | None = Field(default=None, ge=0, le=60, description="m/s, 0 to 60")
-    altitude_m: float | None = Field(default=None, ge=-500, le=5000, description="m above the sea, -500 to 5000")
+    humidity_pct: Percent | None = Field(default=None, ge=0, le=100, description="per cent, 0 to 100")
+    wind_ms: Wind | None = Field(default=None, ge=0, le=60, description="m/s, 0 to 60")
+    altitude_m: Metres | None = Field(default=None, ge=-500, le=5000, description="m above the sea, -500 to 5000")
     leave_out: dict[RunName, Text] = Field(
         default_factory=dict, description='run and reason, such as {pull 3: "braked for a tractor"}'
     )
@@ -188,6 +225,7 @@ class Experiment(_Settings):
     outcome: str = Field(default="peak_rise", description="one of the measures")
     worthwhile_change: float = Field(default=2.0, gt=0, le=1e4, description="above 0, in the outcome's unit")
     day_to_day_sd: float | None = Field(default=None, gt=0, le=1e4, description="above 0, in the outcome's unit")
+    units: System = Field(default="metric", description="metric or us: the units of all that is shown")
     sessions: tuple[Session, ...] = Field(min_length=1, max_length=400, description="a list of 1 to 400 drives")
     channels: dict[str, Column] = Field(default_factory=dict, description="channel: {column: ..., unit: ...}")
     folder: Path = Field(default=Path(), exclude=True, repr=False)
@@ -195,6 +233,7 @@ class Experiment(_Settings):
     @field_validator("outcome")
     @classmethod
     def _known(cls, outcome: str) -> str:
+        outcome = in_kmh(outcome)
         if outcome_named(outcome) is None:
             speeds = re.search(r"(\d{1,3})\D+(\d{1,3})", outcome)
             near = f"'elapsed_s {speeds[1]}-{speeds[2]}'" if speeds else nearest_outcome(outcome)
@@ -204,6 +243,17 @@ class Experiment(_Settings):
                 f"or elapsed_s with two speeds such as 'elapsed_s 60-90'.{hint}"
             )
         return outcome
+
+    @field_validator("worthwhile_change", "day_to_day_sd", mode="before")
+    @classmethod
+    def _in_unit_of_change(cls, given: Any, info: ValidationInfo) -> Any:
+        outcome = outcome_named(info.data.get("outcome", ""))
+        return typed(given, outcome.change_unit if outcome else "K")
+
+    @property
+    def shown(self) -> Shown:
+        """The units of all that is shown."""
+        return Shown(self.units)
 
     @property
     def outcome_spec(self) -> Outcome:
@@ -506,6 +556,8 @@ def _faults(error: ValidationError, sessions: object) -> list[str]:
             faults.append(f"{where}: missing; allowed: {_description(location)}. Add it.")
         elif item["type"] == "value_error":
             text = str(item["ctx"]["error"])
+            if text.startswith("given") and "allowed:" not in text:  # a number with a unit that does not fit
+                text += f"; allowed: {_description(location)}"
             faults += [f"{where}: {line}" if where else line for line in text.splitlines()]
         else:
             said = f"allowed: {_description(location)}" if _description(location) else item["msg"]
@@ -532,6 +584,8 @@ def _model_at(location: tuple[str | int, ...]) -> type[BaseModel]:
         "sessions": Session,
         "channels": Column,
     }
+    if tuple(location[:2]) == ("service", "notes"):
+        return Notes
     return models.get(str(location[0]), Experiment) if location else Experiment
 
 

@@ -12,7 +12,7 @@ from pullbook.settings.files import LIBRARY
 
 
 def inputs_sha256(experiment: Experiment) -> str:
-    """Hash the settings, the logs and the tracks of an experiment.
+    """Hash the settings, the logs and the tracks of an experiment; the units shown change no result.
 
     Parameters
     ----------
@@ -30,7 +30,7 @@ def inputs_sha256(experiment: Experiment) -> str:
     LogError
         When a log cannot be read.
     """
-    total = hashlib.sha256(experiment.model_dump_json().encode())
+    total = hashlib.sha256(experiment.model_dump_json(exclude={"units"}).encode())
     for digest in log_digests({session.name: experiment.log_path(session) for session in experiment.sessions}):
         total.update(digest.encode())
     for track in (session.track for session in experiment.sessions if session.track):

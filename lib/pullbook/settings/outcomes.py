@@ -8,6 +8,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
+from pullbook.quantities import typed
+from pullbook.text import difference_unit
+
 
 @dataclass(frozen=True, kw_only=True)
 class Outcome:
@@ -89,7 +92,7 @@ class Outcome:
     @property
     def change_unit(self) -> str:
         """Unit of a change: K for a temperature in °C."""
-        return "K" if self.unit == "°C" else self.unit
+        return difference_unit(self.unit)
 
 
 _ALL = (
@@ -174,7 +177,8 @@ def elapsed_columns(names: Iterable[object]) -> list[str]:
 
 _ELAPSED_COLUMN = re.compile(r"elapsed_s [^\s_]+")
 _ELAPSED = re.compile(r"elapsed_s (\d{1,3}(?:\.\d+)?)-(\d{1,3}(?:\.\d+)?)")
-_RISE_AT = re.compile(r"rise_at (\d{2,3})")
+_RISE_AT = re.compile(r"rise_at (\d{2,3}(?:\.\d+)?)")
+_WITH_UNIT = re.compile(r"(?P<what>elapsed_s|rise_at) +(?P<speeds>[\d.]+(?:-[\d.]+)?) *(?P<unit>[a-z/]+)")
 
 
 def speeds_of(name: str) -> tuple[float, ...]:
@@ -190,6 +194,27 @@ def speed_of(name: str) -> float | None:
     """Return the speed [km/h] that a `rise_at` names; None for other outcomes."""
     speeds = speeds_of(name)
     return speeds[0] if len(speeds) == 1 else None
+
+
+def in_kmh(name: str) -> str:
+    """Return an outcome's name with its speeds in km/h, where it gives them in another unit; other names as they are.
+
+    Raises
+    ------
+    ValueError
+        When the unit is none of speed.
+
+    Examples
+    --------
+    >>> from pullbook.settings.outcomes import in_kmh
+    >>> in_kmh("rise_at 60 mph"), in_kmh("elapsed_s 30-60 mph"), in_kmh("peak_rise")
+    ('rise_at 96.56', 'elapsed_s 48.28-96.56', 'peak_rise')
+    """
+    match = _WITH_UNIT.fullmatch(name)
+    if not match:
+        return name
+    speeds = (typed(f"{speed} {match['unit']}", "km/h") for speed in match["speeds"].split("-"))
+    return f"{match['what']} {'-'.join(f'{speed:g}' for speed in speeds)}"
 
 
 def outcome_named(name: str) -> Outcome | None:

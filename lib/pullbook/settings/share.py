@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import base64
 import csv
-import hashlib
 import html
 import io
 import json
 import re
 import struct
+import zlib
 from collections.abc import Callable, Mapping
 from functools import cache
 from typing import Any
@@ -79,10 +79,22 @@ def fit_to_share(files: Mapping[str, bytes]) -> dict[str, bytes]:
     return done
 
 
-def script_safe(value: Any) -> str:
-    """Return JSON that cannot close the script it stands in."""
-    text = json.dumps(value, ensure_ascii=True, allow_nan=False)
-    return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+def pack(text: str) -> str:
+    """Return a text as a page holds it for the browser to unpack: deflated (RFC 1950), in base64."""
+    return base64.b64encode(zlib.compress(text.encode(), 9)).decode("ascii")
+
+
+def unpack(packed: str) -> str:
+    """Return a text that `pack` packed."""
+    return zlib.decompress(base64.b64decode(packed)).decode()
+
+
+@cache
+def packed_library() -> str:
+    """Return the library that draws a page's interactive pictures, packed."""
+    from plotly.offline import get_plotlyjs
+
+    return pack(str(get_plotlyjs()))
 
 
 # --- taking files apart ------------------------------------------------------------------------------------------
@@ -140,27 +152,20 @@ def _array(value: dict[str, Any], text: Text) -> dict[str, Any]:
 
 
 def _page(page: str, text: Text) -> str:
-    """Return a page with its text and its figures changed; the packed library goes by its hash."""
+    """Return a page with its text and what it holds packed changed; the drawing library is known as it is."""
     parts, done = [], 0
     for match in _SCRIPT.finditer(page):
         opening, script, closing = match.groups()
         parts.append(text(page[done : match.start()]))
-        if "application/json" in opening:
-            value = json.loads(script)
-            changed = _walked(value, text, keys=False)
-            script = script if changed == value else script_safe(changed)
-        elif hashlib.sha256(script.encode()).hexdigest() != _packed_library():
+        if "data-packed" not in opening:
             script = text(script)
+        elif len(script) != len(packed_library()) or script != packed_library():
+            value = json.loads(unpack(script))
+            changed = _walked(value, text, keys=False)
+            script = script if changed == value else pack(json.dumps(changed, allow_nan=False))
         parts += [opening, script, closing]
         done = match.end()
     return "".join([*parts, text(page[done:])])
-
-
-@cache
-def _packed_library() -> str:
-    from plotly.offline import get_plotlyjs
-
-    return hashlib.sha256(str(get_plotlyjs()).encode()).hexdigest()
 
 
 def _table(table: str, text: Text) -> str:

@@ -68,13 +68,91 @@ def with_edits(text: str, edits: Iterable[Edit]) -> str:
     for edit in edits:
         put(wanted, edit)
         changed = _with_edit(changed, edit)
-    if parse_settings(changed) != wanted:
+    if not _reads_as(changed, wanted):
         by_hand = "\n".join(f"  {'.'.join(map(_counted, e.place))}: {_written(e.value)}" for e in edits)
         raise ExperimentError(
             f"{FILE_NAME}: written in a way that these values cannot be changed alone; nothing was saved. By hand:\n"
             + by_hand
         )
     return changed
+
+
+def with_item(text: str, key: str, item: Mapping[str, str | float], *, notes: Sequence[str] = ()) -> str:
+    r"""Return the text of ``experiment.yaml`` with one more item at the end of a list.
+
+    Parameters
+    ----------
+    text : str
+    key : str
+        Of the list, at the top of the file; it holds at least one item.
+    item : mapping of str to str or float
+        Written a key a line, as the items of such a list usually are; in brackets where the list is.
+    notes : sequence of str
+        Comments to put under it, in a list that is not in brackets.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ExperimentError
+        When the list is written so that nothing can be added alone; the message holds what to add by hand.
+
+    Examples
+    --------
+    >>> from pullbook.settings.yaml_edit import with_item
+    >>> text = "sessions:\n  - name: a\n    # cold\nunits: metric\n"
+    >>> print(with_item(text, "sessions", {"name": "b"}), end="")
+    sessions:
+      - name: a
+        # cold
+      - name: b
+    units: metric
+    """
+    wanted = _unshared(parse_settings(text))
+    wanted[key] = [*wanted[key], dict(item)]
+    node = _child(_composed(text), key)
+    changed = text
+    if node is not None and isinstance(node.value, list) and node.value:
+        changed = _with_item(text, node, item, notes)
+    if not _reads_as(changed, wanted):
+        raise ExperimentError(
+            f"{FILE_NAME}: {key!r} is written in a way that nothing can be added to it alone; nothing was saved. "
+            f"Add by hand:\n  - {_written(item)}"
+        )
+    return changed
+
+
+def _with_item(text: str, node: Node, item: Mapping[str, str | float], notes: Sequence[str]) -> str:
+    """Put an item after a list's last one, and after the comments that stand under that."""
+    if node.flow_style:
+        inside = text[: node.end_mark.index - 1].rstrip()
+        return f"{inside.removesuffix(',')}, {_written(item)}{text[node.end_mark.index - 1 :]}"
+    newline = "\r\n" if "\r\n" in text else "\n"
+    column = node.start_mark.column
+    end = text.find("\n", _end(text, node))
+    head, rest = (text, "") if end < 0 else (text[: end + 1], text[end + 1 :])
+    while rest and _is_comment_inside(line := rest.split("\n", 1)[0], column):
+        head, rest = head + rest[: len(line) + 1], rest[len(line) + 1 :]
+    if not head.endswith("\n"):
+        head += newline
+    lines = [f"{_written(name)}: {_written(value)}" for name, value in item.items()] + [f"# {note}" for note in notes]
+    block = "".join(f"{' ' * column}{'  ' if k else '- '}{line}{newline}" for k, line in enumerate(lines))
+    return head + block + rest
+
+
+def _is_comment_inside(line: str, column: int) -> bool:
+    stripped = line.lstrip(" ")
+    return stripped.startswith("#") and len(line) - len(stripped) > column
+
+
+def _reads_as(text: str, wanted: Any) -> bool:
+    """Say whether a text holds exactly what was asked for."""
+    try:
+        return bool(parse_settings(text) == wanted)
+    except ExperimentError:
+        return False
 
 
 def _unshared(value: Any) -> Any:
@@ -212,7 +290,7 @@ def _quoted(text: str) -> str:
 
 
 def _plain(text: str) -> bool:
-    """Say whether a text of letters, digits, spaces and underlines means itself without quotes."""
-    if not re.fullmatch(r"[A-Za-z]\w*( \w+)*", text, flags=re.ASCII):
+    """Say whether a text of letters, digits, single spaces and a few harmless signs means itself without quotes."""
+    if not re.fullmatch(r"[A-Za-z][\w./-]*( \w+)*", text, flags=re.ASCII):
         return False
     return parse_settings(f"x: {text}") == {"x": text}

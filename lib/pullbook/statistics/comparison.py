@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, get_args
 import numpy as np
 
 from pullbook.errors import Finding
+from pullbook.quantities import Shown
 from pullbook.settings.experiment import Experiment, Phase
 from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.boost import boost_findings
@@ -25,7 +26,7 @@ from pullbook.statistics.power import sessions_needed
 from pullbook.statistics.session_means import SessionMeans, session_means
 from pullbook.statistics.uncertainty import BudgetLine, beyond, check_level
 from pullbook.statistics.unlike import OBSTACLES, sensor_findings, widening
-from pullbook.statistics.verdict import VERDICTS, Verdict, sentence_of, verdict_of, what_would_tell
+from pullbook.statistics.verdict import VERDICTS, Verdict, sentence_of, sentence_shown, verdict_of, what_would_tell
 from pullbook.text import unit_suffix
 
 if TYPE_CHECKING:
@@ -76,6 +77,9 @@ class Comparison:
     verdict : str
         One of `VERDICTS`.
     sentence : str
+        In metric units, as it is stored; `sentence_in` says it in others.
+    remedy : str
+        What would resolve it, where it is not resolved.
     sessions : tuple of SessionFigure
     sessions_needed : int or None
         Sessions a side that would resolve it if the difference stays; None if it is resolved or out of reach.
@@ -97,6 +101,7 @@ class Comparison:
     level: float
     verdict: Verdict
     sentence: str
+    remedy: str
     sessions: tuple[SessionFigure, ...]
     sessions_needed: int | None
     findings: tuple[Finding, ...]
@@ -199,6 +204,10 @@ class Comparison:
             return math.nan
         return beyond(self.change, self.standard_uncertainty, self.dof, gain, lower_is_better=self.lower_is_better)
 
+    def sentence_in(self, shown: Shown) -> str:
+        """Return the sentence in the units shown, made from the same figures."""
+        return sentence_shown(self.to_dict(), self.spec, worthwhile=self.worthwhile, shown=shown)
+
     def to_dict(self) -> dict[str, Any]:
         """Return its part of ``results.json`` as plain JSON types."""
         driven = self.as_driven
@@ -219,6 +228,7 @@ class Comparison:
             "method": self.method,
             "verdict": self.verdict,
             "sentence": self.sentence,
+            "remedy": self.remedy,
             "slopes": [vars(s) for s in self.slopes],
             "session_means": [vars(s) for s in self.sessions],
             "as_driven": {"change": driven.change, "low": driven.low, "high": driven.high} if driven else None,
@@ -275,6 +285,7 @@ def compare(
             level=level,
             verdict="not-resolved",
             sentence=f"Not resolved: {obstacles[0].message[:1].lower()}{obstacles[0].message[1:]}",
+            remedy="",
             sessions=as_measured(data),
             sessions_needed=None,
             findings=(*obstacles, *boost, *(f for f in (*gears.findings, *sensors) if f not in obstacles)),
@@ -302,14 +313,8 @@ def compare(
         )
     now = min(data.count("before"), data.count("after"))
     unlike = widening(estimate, data, level=level)
-    sentence = sentence_of(
-        verdict,
-        outcome,
-        estimate,
-        worthwhile=worthwhile,
-        level=level,
-        what_would_tell=what_would_tell(needed, now, unlike=unlike.evidence["condition"] if unlike else ""),
-    )
+    remedy = what_would_tell(needed, now, unlike=unlike.evidence["condition"] if unlike else "")
+    sentence = sentence_of(verdict, outcome, estimate, worthwhile=worthwhile, level=level, what_would_tell=remedy)
     findings = [
         *boost,
         *([unlike] if unlike else []),
@@ -327,6 +332,7 @@ def compare(
         level=level,
         verdict=verdict,
         sentence=sentence,
+        remedy=remedy if verdict == "not-resolved" else "",
         sessions=estimate.sessions(data),
         sessions_needed=needed,
         findings=tuple(findings),

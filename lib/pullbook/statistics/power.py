@@ -307,7 +307,7 @@ def sessions_needed(
 
 def expected_interval(
     *,
-    sessions: int,
+    sessions: float,
     pulls: int,
     day_sd: float,
     repeatability_sd: float,
@@ -318,8 +318,10 @@ def expected_interval(
 
     Parameters
     ----------
-    sessions, pulls : int
-        Sessions a side and pulls a session.
+    sessions : float
+        Sessions a side; where the sides differ, their harmonic mean, which gives the same uncertainty.
+    pulls : int
+        Pulls a session.
     day_sd, repeatability_sd : float
         Standard deviations between days and between pulls of a session, in the outcome's unit.
     resolution_u : float
@@ -356,3 +358,58 @@ def expected_interval(
     ]  # fmt: skip
     u, dof = combined(lines), effective_dof(lines)
     return Expected(half_width=coverage_factor(level, dof) * u, standard_uncertainty=u, dof=dof)
+
+
+def chance_of_clear_answer(
+    *, change: float, half_width: float, standard_uncertainty: float, dof: float, worthwhile: float, shrinks_to: float
+) -> float:
+    """Return how likely one more session gives a clear answer, from what the sessions so far show.
+
+    Clear means that the interval then leaves out zero, or lies inside plus or minus the worthwhile change. The true
+    change is taken to be as uncertain as it is now; what the estimate will then be spreads about the present one with
+    the part of the variance that the new session takes away.
+
+    Parameters
+    ----------
+    change, half_width, standard_uncertainty, dof : float
+        The present estimate: in the outcome's unit, and its degrees of freedom.
+    worthwhile : float
+        In the outcome's unit.
+    shrinks_to : float
+        Standard uncertainty after the new session, as a share of the present one, above 0 and at most 1.
+
+    Returns
+    -------
+    float
+        Probability, 0 to 1.
+
+    References
+    ----------
+    The predictive distribution of a posterior mean: D. J. Spiegelhalter, K. R. Abrams, J. P. Myles, Bayesian
+    Approaches to Clinical Trials and Health-Care Evaluation (2004), 6.5 (from memory).
+
+    Examples
+    --------
+    An estimate that is certain already, 3 with an interval of 2.9 to either side, stays clear; one of nought with an
+    interval inside the worthwhile change, too.
+
+    >>> from pullbook.statistics.power import chance_of_clear_answer
+    >>> known = {"standard_uncertainty": 1.0, "dof": 20.0, "worthwhile": 2.0, "shrinks_to": 1.0}
+    >>> chance_of_clear_answer(change=3.0, half_width=2.9, **known)
+    1.0
+    >>> chance_of_clear_answer(change=1.5, half_width=2.9, **known)
+    0.0
+    """
+    from scipy.stats import t
+
+    half = half_width * shrinks_to * coverage_factor(0.95, dof + 1) / coverage_factor(0.95, dof)
+    inside = worthwhile - half
+    spread = standard_uncertainty * math.sqrt(max(0.0, 1 - shrinks_to**2))
+    if spread == 0:
+        return float(abs(change) > half or abs(change) < inside)
+    beyond = float(t.sf((half - change) / spread, dof) + t.cdf((-half - change) / spread, dof))
+    if inside <= 0:
+        return beyond
+    reach = min(inside, half)
+    within = float(t.cdf((reach - change) / spread, dof) - t.cdf((-reach - change) / spread, dof))
+    return min(1.0, beyond + within)

@@ -13,6 +13,7 @@ from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGT
 from pullbook.statistics.estimate import Estimate
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import combined, coverage_factor, effective_dof
+from pullbook.text import unit_suffix
 
 OBSTACLES = ("gear-differs", "sensor-changed")
 WIDENS = 0.10  # from this share of the width on it is worth a sentence; the interval itself knows no such step
@@ -106,13 +107,14 @@ def widening(estimate: Estimate, data: SessionMeans, *, level: float) -> Finding
     after = data.after == 1
     before, later = float(np.mean(values[~after])), float(np.mean(values[after]))
     unit = f" {kind.unit}" if kind.unit else " times the outside pressure"
+    wide = unit_suffix(data.outcome.change_unit)
     return Finding(
         code="unlike-drives",
         severity="warning",
         message=(
             f"Before and after differ in {kind.what}: {before:.{kind.digits}f}{unit} before, "
-            f"{later:.{kind.digits}f}{unit} after. What that could have done widens the interval from ±{least:.2g} to "
-            f"±{whole:.2g}. To narrow it, {kind.remedy}."
+            f"{later:.{kind.digits}f}{unit} after. What that could have done widens the interval from "
+            f"±{least:.2g}{wide} to ±{whole:.2g}{wide}. To narrow it, {kind.remedy}."
         ),
         evidence={
             "condition": kind.what, "before": before, "after": later, "half_width": whole, "without": least,

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from typing import Literal, get_args
+import math
+from collections.abc import Mapping
+from typing import Any, Literal, NamedTuple, get_args
 
+from pullbook.quantities import METRIC, Shown
 from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.estimate import Estimate
 from pullbook.statistics.power import MOST_SESSIONS
@@ -62,14 +65,24 @@ def verdict_of(low: float, high: float, worthwhile: float, lower_is_better: bool
     return "not-resolved"
 
 
+class Figures(NamedTuple):
+    """A change in the outcome's unit, the ends of its interval and its standard uncertainty."""
+
+    change: float
+    low: float
+    high: float
+    u: float
+
+
 def sentence_of(
     verdict: Verdict,
     outcome: Outcome,
-    estimate: Estimate,
+    estimate: Estimate | Figures,
     *,
     worthwhile: float,
     level: float,
     what_would_tell: str,
+    shown: Shown = METRIC,
 ) -> str:
     """Say the verdict in one sentence, with the interval and, where it is not resolved, what would resolve it.
 
@@ -77,42 +90,74 @@ def sentence_of(
     ----------
     verdict : Verdict
     outcome : Outcome
-    estimate : Estimate
+    estimate : Estimate or Figures
     worthwhile : float
         The change that matters, in the outcome's unit.
     level : float
         Coverage of the interval.
     what_would_tell : str
         From `what_would_tell`.
+    shown : Shown
+        The units to say it in.
     """
-    unit = unit_suffix(outcome.change_unit)
-    digits = decimals(estimate.u)
-    pairs = [(end, bound) for end in (estimate.low, estimate.high) for bound in (0.0, worthwhile)]
+    of, label = outcome.change_unit, shown.text(outcome.label)
+    unit = unit_suffix(shown.unit(of))
+    change, low, high, u = (shown.value(x, of) for x in (estimate.change, estimate.low, estimate.high, estimate.u))
+    digits = decimals(u)
+    pairs = [(end, bound) for end in (low, high) for bound in (0.0, shown.value(worthwhile, of))]
     while digits < 4 and any(_looks_equal(end, bound, digits) for end, bound in pairs):
         digits += 1  # an end that rounds to a bound would seem to touch it
-    size = f"{abs(estimate.change):.{digits}f}{unit}"
-    visible = float(f"{estimate.change:.{digits}f}") != 0
-    moved = ("fell" if estimate.change < 0 else "rose") if visible else "moved"
-    ends = sorted((abs(estimate.low), abs(estimate.high)))
+    size = f"{abs(change):.{digits}f}{unit}"
+    visible = float(f"{change:.{digits}f}") != 0
+    moved = ("fell" if change < 0 else "rose") if visible else "moved"
+    ends = sorted((abs(low), abs(high)))
     inside = f"{percent(level)} interval {ends[0]:.{digits}f} to {ends[1]:.{digits}f}{unit}"
-    across = f"{percent(level)} interval {estimate.low:+.{digits}f} to {estimate.high:+.{digits}f}{unit}"
-    matter = f"{worthwhile:g}{unit}"
+    across = f"{percent(level)} interval {low:+.{digits}f} to {high:+.{digits}f}{unit}"
+    matter = shown.brief(worthwhile, of)
     word = "Improved" if verdict.startswith("improved") else "Worse"
     if verdict in ("improved", "worse"):
-        return f"{word}: the {outcome.label} {moved} by {size} ({inside}), more than the {matter} that matters to you."
+        return f"{word}: the {label} {moved} by {size} ({inside}), more than the {matter} that matters to you."
     if verdict in ("improved-size-unclear", "worse-size-unclear"):
         return (
-            f"{word}, size unclear: the {outcome.label} {moved} by {size} ({inside}); "
+            f"{word}, size unclear: the {label} {moved} by {size} ({inside}); "
             f"whether by the {matter} that matters to you is open."
         )
     if verdict == "no-worthwhile-change":
         return (
-            f"No worthwhile change: the {outcome.label} {moved} by {size} ({across}), inside the ±{matter} that "
+            f"No worthwhile change: the {label} {moved} by {size} ({across}), inside the ±{matter} that "
             "matters to you. A smaller change may be there."
         )
     return (
-        f"Not resolved: the {outcome.label} {moved} by {size}, but anything in the {across} fits these drives; "
+        f"Not resolved: the {label} {moved} by {size}, but anything in the {across} fits these drives; "
         f"{what_would_tell}."
+    )
+
+
+def sentence_shown(comparison: Mapping[str, Any], outcome: Outcome, *, worthwhile: float, shown: Shown) -> str:
+    """Return a comparison's sentence in the units shown, made anew from its figures.
+
+    Parameters
+    ----------
+    comparison : mapping
+        As `results.json` has it.
+    outcome : Outcome
+    worthwhile : float
+        The change that matters, in the outcome's unit.
+    shown : Shown
+    """
+    if shown == METRIC:
+        return str(comparison["sentence"])
+    figures = [comparison[name] for name in ("change", "low", "high", "standard_uncertainty")]
+    if any(figure is None or not math.isfinite(figure) for figure in figures):  # nothing was compared
+        return shown.text(comparison["sentence"])
+    return sentence_of(
+        comparison["verdict"],
+        outcome,
+        Figures(*figures),
+        worthwhile=worthwhile,
+        level=comparison["level"],
+        what_would_tell=comparison["remedy"],
+        shown=shown,
     )
 
 

@@ -1,14 +1,24 @@
-"""Turn an executed notebook into one HTML page: no code cells, no network, every figure inside it."""
+"""Turn an executed notebook into one HTML page: no code cells, no network, every figure inside it.
+
+What can be read without a script comes first: words, tables and the answering picture. The data of the interactive
+pictures and the library that draws them come last, packed, and are unpacked by the browser once the page is shown.
+"""
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import json
 import re
+from collections.abc import Iterator, Mapping
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pullbook.report.answer_picture import NUMBERS_MIME
 from pullbook.report.figures import PLOTLY_MIME
-from pullbook.report.html import STYLE, escape
-from pullbook.settings.share import script_safe
+from pullbook.report.html import STYLE, escape, numbers_table
+from pullbook.settings.share import pack, packed_library
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -35,10 +45,9 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
     """
     from nbconvert.exporters import HTMLExporter
 
-    shown = _shown(notebook)
-    drawn = any(
-        "data-figure" in o.get("data", {}).get("text/html", "") for c in shown.cells for o in c.get("outputs", [])
-    )
+    shown, pictures = _shown(notebook)
+    plotted = any("plot" in picture for picture in pictures)
+    script = (TEMPLATES / "page_template" / "page.js").read_text(encoding="utf-8") if pictures else ""
     exporter = HTMLExporter(  # type: ignore[no-untyped-call]
         template_name="page_template",
         extra_template_basedirs=[str(TEMPLATES)],
@@ -50,18 +59,14 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
             "page_title": title,
             "page_css": STYLE.read_text(encoding="utf-8")
             + (TEMPLATES / "page_template" / "page.css").read_text(encoding="utf-8"),
-            "page_js": (TEMPLATES / "page_template" / "page.js").read_text(encoding="utf-8") if drawn else "",
-            "plotly_js": _plotly_js() if drawn else "",  # 5 MB that a page of words and tables does without
+            "page_js": script,
+            "page_js_hash": base64.b64encode(hashlib.sha256(script.encode()).digest()).decode("ascii"),
+            "pictures": pack(json.dumps(pictures, allow_nan=False, separators=(",", ":"))) if pictures else "",
+            "library": packed_library() if plotted else "",  # a page of words and tables does without
             "contents": _contents(shown),
         },
     )
     return str(body)
-
-
-def _plotly_js() -> str:
-    from plotly.offline import get_plotlyjs
-
-    return str(get_plotlyjs())
 
 
 def _contents(notebook: NotebookNode) -> list[tuple[str, str]]:
@@ -75,35 +80,68 @@ def _contents(notebook: NotebookNode) -> list[tuple[str, str]]:
     return found
 
 
-def _shown(notebook: NotebookNode) -> NotebookNode:
-    """Copy the notebook with figures as HTML and without what only JupyterLab needs."""
+def _shown(notebook: NotebookNode) -> tuple[NotebookNode, list[dict[str, Any]]]:
+    """Copy the notebook with pictures as HTML and without what only JupyterLab needs.
+
+    Returns
+    -------
+    NotebookNode, list of dict
+        The copy, and for each picture in its order what a script draws and the numbers behind it.
+    """
     from copy import deepcopy
 
     shown = deepcopy(notebook)
     shown.cells = [cell for cell in shown.cells if LAB_ONLY not in cell.metadata.get("tags", [])]
-    count = 0
+    pictures: list[dict[str, Any]] = []
     for cell in shown.cells:
-        outputs = []
-        for output in cell.get("outputs", []):
-            if output.output_type == "stream" and output.get("name") == "stderr":
-                continue
-            if PLOTLY_MIME in output.get("data", {}):
-                count += 1
-                output.data = {"text/html": _figure_html(output.data[PLOTLY_MIME], f"figure-{count}")}
-            outputs.append(output)
         if cell.cell_type == "code":
-            cell.outputs = outputs
-    return shown
+            cell.outputs = _side_by_side(list(_outputs(cell.outputs, pictures)))
+    return shown, pictures
 
 
-def _figure_html(figure: dict[str, Any], name: str) -> str:
-    """Return a figure with its caption; its JSON cannot close the script it stands in."""
+def _outputs(outputs: list[NotebookNode], pictures: list[dict[str, Any]]) -> Iterator[NotebookNode]:
+    for output in outputs:
+        if output.output_type == "stream" and output.get("name") == "stderr":
+            continue
+        data = output.get("data", {})
+        if PLOTLY_MIME in data:
+            figure = data[PLOTLY_MIME]
+            pictures.append({"plot": figure})
+            output.data = {"text/html": _plot_html(figure, len(pictures))}
+        elif NUMBERS_MIME in data:
+            pictures.append({"numbers": data[NUMBERS_MIME]})
+            output.data = {"text/html": _numbered(str(data["text/html"]), len(pictures))}
+        elif 'class="dataframe"' in data.get("text/html", ""):
+            output.data = {"text/html": numbers_table(str(data["text/html"]))}
+        yield output
+
+
+def _side_by_side(outputs: list[NotebookNode]) -> list[NotebookNode]:
+    """Put plots that follow each other in one cell beside each other, where the page is wide enough."""
+    placed: list[NotebookNode] = []
+    for plots, group in groupby(outputs, key=lambda o: 'class="pb-plot"' in o.get("data", {}).get("text/html", "")):
+        members = list(group)
+        if plots and len(members) > 1:
+            joined = "".join(member.data["text/html"] for member in members)
+            members[0].data = {"text/html": f'<div class="pb-row">{joined}</div>'}
+            members = members[:1]
+        placed += members
+    return placed
+
+
+def _plot_html(figure: Mapping[str, Any], number: int) -> str:
+    """Return the place of a figure that a script draws, with its caption."""
     layout = figure.get("layout", {})
     meta = layout.get("meta", {})
     height = int(layout.get("height", 400))
-    return (
-        f'<figure><div id="{name}" role="img" aria-label="{escape(str(meta.get("description", "")))}" '
-        f'style="height:{height}px"></div>'
-        f"<figcaption>{escape(str(meta.get('caption', '')))}</figcaption>"
-        f'<script type="application/json" data-figure="{name}">{script_safe(figure)}</script></figure>'
+    return _numbered(
+        f'<figure><div class="pb-plot" role="img" aria-label="{escape(str(meta.get("description", "")))}" '
+        f'style="height:{height}px"></div><figcaption>{escape(str(meta.get("caption", "")))}</figcaption></figure>',
+        number,
     )
+
+
+def _numbered(figure: str, number: int) -> str:
+    """Number a figure and its caption: its button says which numbers it gives."""
+    figure = figure.replace("<figure", f'<figure id="picture-{number}"', 1)
+    return figure.replace("<figcaption>", f"<figcaption><b>Picture {number}.</b> ", 1)

@@ -16,6 +16,7 @@ from pullbook.settings.privacy import scrub, undated_text
 from pullbook.settings.share import fit_to_share
 from pullbook.settings.together import MANIFEST, commit, made_whole
 from pullbook.statistics.uncertainty import check_level
+from pullbook.statistics.verdict import sentence_shown
 from pullbook.workbook.execute import Scalar, exclusive, execute, notebook_path, read_parameters, repair, stage
 
 if TYPE_CHECKING:
@@ -112,7 +113,10 @@ def run_workbook(
     relative = os.path.relpath(folder, target) if target.is_relative_to(folder) else folder.name
     dated = not parameters.get("relative_dates")
     shown = {"experiment": scrub(relative, dates=not dated), "out": "", **parameters}
-    made_from = {"program_sha256": program_sha256(LIBRARY, workbook_path()), "parameters": shown, "private": private}
+    made_from = {
+        "program_sha256": program_sha256(LIBRARY, workbook_path()), "parameters": shown, "private": private,
+        "units": experiment.units,
+    }  # fmt: skip
     with exclusive(target):
         experiment = Experiment.load(folder)  # as it is now: waiting may have taken minutes
         sweep(folder / FILE_NAME)
@@ -134,7 +138,7 @@ def run_workbook(
             _make_fit_to_share(work, private=private)
             results = json.loads((work / RESULTS).read_text(encoding="utf-8"))
             commit(work, target, OUTPUTS, made_from | {"inputs_sha256": results["inputs_sha256"]})
-    return _rendered(target, results, fresh=True)
+    return _rendered(experiment, target, results, fresh=True)
 
 
 def _parameters(settings: Sequence[str], *, relative_dates: bool) -> dict[str, Scalar]:
@@ -146,13 +150,15 @@ def _parameters(settings: Sequence[str], *, relative_dates: bool) -> dict[str, S
     return found | ({"relative_dates": True} if relative_dates else {})
 
 
-def _rendered(target: Path, results: dict[str, Any], *, fresh: bool) -> Rendered:
+def _rendered(experiment: Experiment, target: Path, results: dict[str, Any], *, fresh: bool) -> Rendered:
     comparison = results["comparison"]
     return Rendered(
         folder=target,
         verdict=comparison["verdict"],
-        sentence=comparison["sentence"],
-        warnings=tuple(f["message"] for f in results["findings"] if f["severity"] == "warning"),
+        sentence=sentence_shown(
+            comparison, experiment.outcome_spec, worthwhile=experiment.worthwhile_change, shown=experiment.shown
+        ),
+        warnings=tuple(experiment.shown.text(f["message"]) for f in results["findings"] if f["severity"] == "warning"),
         fresh=fresh,
     )
 
@@ -173,7 +179,7 @@ def _unchanged(experiment: Experiment, made_from: Mapping[str, Any], target: Pat
 
     if not made_whole(target, OUTPUTS, {**made_from, "inputs_sha256": inputs_sha256(experiment)}):
         return None
-    return _rendered(target, json.loads((target / RESULTS).read_text(encoding="utf-8")), fresh=False)
+    return _rendered(experiment, target, json.loads((target / RESULTS).read_text(encoding="utf-8")), fresh=False)
 
 
 def _write_page(notebook: NotebookNode, stage: Path, *, title: str) -> None:

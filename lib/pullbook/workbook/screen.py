@@ -10,6 +10,7 @@ import json
 from pathlib import Path
 from uuid import uuid4
 
+from pullbook.report.answer_picture import Drawing
 from pullbook.report.figures import Picture
 from pullbook.report.html import Fragment, escape
 from pullbook.text import typeset
@@ -39,12 +40,12 @@ class Screen:
         self._book = uuid4().hex[:12]
         self._parts: dict[str, dict[str, str]] = {}
 
-        class Drawing(anywidget.AnyWidget):
+        class Sheet(anywidget.AnyWidget):
             _esm = f"const PLOTLY = {json.dumps(get_plotlyjs())};\n{SCRIPT.read_text(encoding='utf-8')}"
             book = traitlets.Unicode(self._book).tag(sync=True)
             gone = traitlets.Unicode(GONE).tag(sync=True)
 
-        self.widget = Drawing()
+        self.widget = Sheet()
         self.widget.on_msg(lambda _, message, __: self._send(self._parts) if message.get("ask") == "all" else None)
 
     def new_place(self, value: object) -> tuple[str, Fragment]:
@@ -64,7 +65,7 @@ class Screen:
         ----------
         name : str
             From `new_place`.
-        value : Picture or object with ``_repr_html_``
+        value : Picture, Drawing or object with ``_repr_html_``
         """
         part = _part_of(value)
         if part != self._parts.get(name):
@@ -81,4 +82,5 @@ def _part_of(value: object) -> dict[str, str]:
 
         caption = typeset(str(value.figure.layout.meta["caption"]))
         return {"figure": json.dumps(value.figure.to_plotly_json(), cls=PlotlyJSONEncoder), "caption": caption}
-    return {"html": str(value._repr_html_())}  # type: ignore[attr-defined]
+    html = value.html if isinstance(value, Fragment | Drawing) else value._repr_html_()  # type: ignore[attr-defined]
+    return {"html": str(html)}

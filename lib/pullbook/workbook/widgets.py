@@ -468,7 +468,7 @@ class Controls:
         result, saved = choices.result, choices.saved_result
         forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
         self._screen.put(self._forest, forest or NOTHING)
-        self._screen.put(self._timeline, figures.timeline(drive) if drive else NOTHING)
+        self._screen.put(self._timeline, figures.timeline(drive, choices.experiment.shown) if drive else NOTHING)
         edits = choices.edits()
         self.save.disabled = self.back.disabled = not edits
         self.unsaved.value = _unsaved(choices, edits) if edits or choices.lost else ""

@@ -1,6 +1,7 @@
-/* Draws the figures. They are stored in inks for white paper and at no particular width; here they get the inks of the
-   page, the width at hand, and both again when the page is printed or the colour scheme changes. Beside each stands a
-   button for the numbers behind it, as a CSV that is made here from what is drawn. */
+/* Draws the interactive pictures once the page is shown: unpacks their data and the library that draws them. They are
+   stored in inks for white paper and at no particular width; here they get the inks of the page, the width at hand, and
+   both again when the page is printed or the colour scheme changes. Beside each picture stands a button for the numbers
+   behind it, as a CSV. */
 (function () {
   "use strict";
   const darkInk = {
@@ -8,100 +9,134 @@
     "#CC79A7": "#e59ac5"
   };
   const PAPER_WIDTH = 680; // A4 with its margins
+  const pointer = window.matchMedia("(pointer: fine)");
   const scheme = window.matchMedia("(prefers-color-scheme: dark)");
-  const figures = Array.from(document.querySelectorAll("script[data-figure]"), function (stored) {
-    return { place: document.getElementById(stored.dataset.figure), text: stored.textContent };
-  });
+  let pictures = [];
+  let printing = false;
+
+  async function unpacked(name) {
+    const bytes = Uint8Array.from(atob(document.getElementById(name).textContent), function (c) { return c.charCodeAt(0); });
+    return new Response(new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate"))).text();
+  }
+
+  function loaded(source) {
+    return new Promise(function (done, failed) {
+      const script = document.createElement("script");
+      script.src = URL.createObjectURL(new Blob([source], { type: "text/javascript" }));
+      script.onload = done;
+      script.onerror = failed;
+      document.head.appendChild(script);
+    });
+  }
 
   function inked(text, dark) {
     return JSON.parse(text, function (_, value) { return (dark && darkInk[value]) || value; });
   }
 
-  function draw(figure, paper) {
-    const shown = inked(figure.text, scheme.matches && !paper);
-    const width = paper ? PAPER_WIDTH : figure.place.clientWidth;
+  function draw(picture) {
+    if (!picture.text || !window.Plotly) return;
+    const shown = inked(picture.text, scheme.matches && !printing);
+    const rem = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16;
+    const width = printing ? PAPER_WIDTH : picture.place.clientWidth;
+    if (!width) return; // folded
     shown.layout.width = width;
     const narrow = width < 500;
+    shown.layout.font.size = (narrow ? 11 : shown.layout.font.size) * (printing ? 1 : rem);
     if (narrow) {
-      shown.layout.font.size = 11;
       shown.layout.margin.l = 52;
       shown.layout.margin.r = 8;
     }
+    if (!pointer.matches) shown.layout.dragmode = false;
     Object.keys(shown.layout).filter(function (key) { return /^[xy]axis/.test(key); }).forEach(function (key) {
-      shown.layout[key].fixedrange = true; // a finger on a figure scrolls the page
+      // A finger on a figure scrolls the page; a pointer may zoom along a picture that is made for it.
+      shown.layout[key].fixedrange = key[0] === "y" || !pointer.matches || shown.layout.dragmode !== "zoom";
       const title = shown.layout[key].title;
       if (!title) return;
       title.font = Object.assign({ size: shown.layout.font.size }, title.font);
       if (narrow && key[0] === "x" && title.text.length > 30) title.text = title.text.replace(/ (?=[[(])/, "<br>");
     });
-    Plotly.react(figure.place, shown.data, shown.layout, { displayModeBar: false });
+    Plotly.react(picture.place, shown.data, shown.layout, { displayModeBar: false });
   }
 
-  function drawAll(paper) { figures.forEach(function (figure) { draw(figure, paper); }); }
-
-  function words(text) { return String(text).replace(/<br>/g, " "); }
+  function drawAll() { pictures.forEach(draw); }
 
   function cell(value) {
     if (typeof value === "number") return String(value);
-    let text = words(value === undefined || value === null ? "" : value);
+    let text = value === undefined || value === null ? "" : String(value);
     if (/^[=+\-@\t\r]/.test(text)) text = "'" + text; // a spreadsheet would take it for a formula
     return /[",\r\n]/.test(text) ? '"' + text.replace(/"/g, '""') + '"' : text;
   }
 
-  function ends(error, value, k) {
-    if (!error || !error.array) return ["", ""];
-    const below = error.symmetric === false ? error.arrayminus : error.array;
-    return [value - below[k], value + error.array[k]];
-  }
-
-  function heading(stored, letter) {
-    const titles = new Set(stored.data.map(function (trace) {
-      const axis = stored.layout[letter + "axis" + (trace[letter + "axis"] || letter).slice(1)] || {};
-      return words((axis.title || {}).text || "");
-    }).filter(Boolean));
-    return titles.size === 1 ? Array.from(titles)[0] : letter;
-  }
-
-  function numbers(text) {
-    const stored = JSON.parse(text);
-    const rows = [["series", heading(stored, "x"), heading(stored, "y"), "low", "high", "which"]];
-    stored.data.forEach(function (trace) {
-      const names = (trace.meta || {}).series || [trace.name || ""];
+  // Rows that lie in the picture itself: a trace's names, and x and y of each of its points.
+  function traced(plot) {
+    const columns = plot.layout.meta.columns;
+    const rows = [];
+    plot.data.forEach(function (trace) {
+      const names = (trace.meta || {}).rows;
       let part = 0;
-      (trace.x || []).forEach(function (x, k) {
-        const y = trace.y[k];
+      (names ? trace.x : []).forEach(function (x, k) {
         if (x === null) part += 1;
-        if (x === null || y === null) return;
-        const reach = trace.error_x ? ends(trace.error_x, x, k) : ends(trace.error_y, y, k);
-        rows.push([names[Math.min(part, names.length - 1)], x, y, reach[0], reach[1], (trace.customdata || [])[k]]);
+        if (x !== null && trace.y[k] !== null) rows.push(names[part].concat([x, trace.y[k]]));
       });
     });
-    return "\ufeff" + rows.map(function (row) { return row.map(cell).join(",") + "\r\n"; }).join("");
+    return { columns: columns, rows: rows };
   }
 
-  function offer(figure) {
+  function csv(picture) {
+    const table = picture.numbers || traced(JSON.parse(picture.text));
+    return "\ufeff" + [table.columns].concat(table.rows).map(function (row) {
+      return row.map(cell).join(",") + "\r\n";
+    }).join("");
+  }
+
+  function offer(picture, k) {
     const button = document.createElement("button");
     button.className = "pb-numbers";
-    button.textContent = "Numbers behind this picture (CSV)";
+    button.textContent = "Numbers behind picture " + (k + 1) + " (CSV)";
     button.addEventListener("click", function () {
       const link = document.createElement("a");
-      link.href = URL.createObjectURL(new Blob([numbers(figure.text)], { type: "text/csv" }));
-      link.download = document.title.replace(/[^\w-]+/g, "-").slice(0, 60) + "-" + figure.place.id + ".csv";
+      link.href = URL.createObjectURL(new Blob([csv(picture)], { type: "text/csv" }));
+      link.download = document.title.replace(/[^\w-]+/g, "-").slice(0, 60) + "-picture-" + (k + 1) + ".csv";
       link.click();
       setTimeout(function () { URL.revokeObjectURL(link.href); }, 60000);
     });
-    figure.place.parentNode.appendChild(button);
+    picture.figure.appendChild(button);
+  }
+
+  function pause() { return new Promise(function (done) { setTimeout(done, 0); }); }
+
+  async function start() {
+    pictures = JSON.parse(await unpacked("pictures")).map(function (stored, k) {
+      const figure = document.getElementById("picture-" + (k + 1));
+      const meta = stored.plot ? stored.plot.layout.meta || {} : {};
+      return {
+        figure: figure,
+        place: figure.querySelector(".pb-plot"),
+        text: stored.plot && JSON.stringify(stored.plot),
+        numbers: stored.numbers || meta.numbers
+      };
+    });
+    pictures.forEach(offer);
+    if (!document.getElementById("library")) return;
+    await loaded(await unpacked("library"));
+    for (const picture of pictures) {
+      draw(picture);
+      await pause(); // the page answers between two pictures
+    }
+    document.documentElement.dataset.drawn = "all";
   }
 
   let seenWidth = window.innerWidth;
-  drawAll(false);
-  figures.forEach(offer);
   window.addEventListener("resize", function () {
     if (window.innerWidth === seenWidth) return; // a phone's address bar comes and goes
     seenWidth = window.innerWidth;
-    drawAll(false);
+    drawAll();
   });
-  scheme.addEventListener("change", function () { drawAll(false); });
-  window.addEventListener("beforeprint", function () { drawAll(true); });
-  window.addEventListener("afterprint", function () { drawAll(false); });
+  scheme.addEventListener("change", drawAll);
+  document.addEventListener("toggle", function (event) {
+    if (event.target.open) pictures.filter(function (p) { return event.target.contains(p.figure); }).forEach(draw);
+  }, true);
+  window.addEventListener("beforeprint", function () { printing = true; drawAll(); });
+  window.addEventListener("afterprint", function () { printing = false; drawAll(); });
+  requestAnimationFrame(function () { setTimeout(start, 0); }); // after the words are shown
 })();

@@ -1,0 +1,443 @@
+"""``pullbook add``: one more drive, beside the car; whether it is usable, another worth it, and the answer now.
+
+Everything is decided before anything is written: the new logs are analysed where they lie, as if they were in the
+experiment already. Then they are copied, and ``experiment.yaml`` gets its new lines last of all.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pullbook.analysis.result import Result, analyse_experiment, measure_drives
+from pullbook.analysis.sessions import Drive, missing_for_outcome, read_drives
+from pullbook.analysis.usable import Usability, usability
+from pullbook.commands.copies import copied, targets_for
+from pullbook.errors import ComparisonError, ExperimentError, LogError
+from pullbook.quantities import Shown
+from pullbook.reading.logs import read_log
+from pullbook.reading.source import opened
+from pullbook.report.html import escape, listed
+from pullbook.runs.measures import NEEDS
+from pullbook.runs.operating_point import operating_point
+from pullbook.settings.experiment import (
+    FILE_NAME,
+    PHASES,
+    Experiment,
+    Phase,
+    Sensor,
+    SensorWork,
+    Session,
+    read_settings,
+)
+from pullbook.settings.files import write_whole
+from pullbook.settings.share import fit_to_share
+from pullbook.settings.yaml_edit import Edit, with_edits, with_item
+from pullbook.statistics.comparison import Comparison
+from pullbook.statistics.gears import check_gears
+from pullbook.statistics.power import Scatter, chance_of_clear_answer, expected_interval, power_of
+from pullbook.text import counted, decimals, fold, unit_suffix
+
+CAUTION = (
+    "Pull only on a closed road or a dynamometer, within the speed limit, with a passenger at the logger; let hot "
+    "parts cool. This is evidence, no licence."
+)
+MOST_DOUBTS, MOST_ADVICE = 4, 3  # more do not fit one screen; `pullbook check` has them all
+USUAL_PULLS = 5
+WORTH_IT = 0.2  # a smaller chance of a clear answer is not worth a drive; our own bar, no source
+NOTE = "ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too"
+
+
+@dataclass(frozen=True, kw_only=True)
+class Added:
+    """What became of the logs that were given.
+
+    Attributes
+    ----------
+    folder : Path
+    phase : {"before", "after"}
+    drives : tuple of (str, Usability)
+        A log each, with the file's name as given.
+    doubts : tuple of tuple of str
+        Of each drive, those of its log included.
+    still_to_say : tuple of str
+        What only the person knows and has not said yet.
+    worth : str
+        Whether another session is worth it.
+    first : tuple of str
+        What has to be read before the answer, such as that a hose may leak.
+    answer : str
+        What the answer is now.
+    """
+
+    folder: Path
+    phase: Phase
+    drives: tuple[tuple[str, Usability], ...]
+    doubts: tuple[tuple[str, ...], ...]
+    still_to_say: tuple[str, ...]
+    worth: str
+    first: tuple[str, ...]
+    answer: str
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether any of the drives is."""
+        return any(self.doubts)
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """What to do differently on the next drive, once each."""
+        return tuple(dict.fromkeys(line for _, drive in self.drives for line in drive.advice))
+
+
+def add_logs(
+    folder: str | Path, logs: Sequence[str | Path], *, phase: Phase, sensors: Mapping[Sensor, SensorWork] | None = None
+) -> Added:
+    """Add drives to an experiment, a log each.
+
+    Parameters
+    ----------
+    folder : path
+        Of the experiment.
+    logs : sequence of path
+    phase : {"before", "after"}
+    sensors : mapping, optional
+        What was done to sensors during the service, by channel; written beside what stands there already.
+
+    Returns
+    -------
+    Added
+
+    Raises
+    ------
+    PullbookError
+        When the experiment or a log is refused, a log is in the experiment already, or holds no run that gives the
+        figure asked about. The folder is then as it was.
+    """
+    folder = Path(folder)
+    text = read_settings(folder)
+    experiment = Experiment.load(folder)
+    sources = [Path(log) for log in logs]
+    for source in sources:
+        read_log(source)  # a file that is none is refused by its own name, before anything else is looked at
+    _refuse_known(experiment, sources)
+    targets = targets_for(folder, sources)
+    names = _names(experiment, phase, len(sources))
+    for name, target in zip(names, targets, strict=True):
+        item = {"name": name, "phase": phase, "log": target}
+        text = with_item(text, "sessions", item, notes=[NOTE])
+    if sensors:
+        text = with_edits(text, [Edit(("service", "sensors", channel), done) for channel, done in sensors.items()])
+        service = experiment.service.model_copy(update={"sensors": {**experiment.service.sensors, **sensors}})
+        experiment = experiment.model_copy(update={"service": service})
+    trial = _trial(experiment, phase, names, sources)
+    drives = read_drives(trial)
+    result, comparison, judged = _judged(trial, drives, names)
+    _refuse_unusable(trial, judged, sources)
+    doubts = tuple(_doubts(drive, drives, experiment.shown) for drive in judged)
+    with copied(folder, sources, targets):
+        write_whole(folder / FILE_NAME, text)
+    return Added(
+        folder=folder,
+        phase=phase,
+        drives=tuple(zip((source.name for source in sources), judged, strict=True)),
+        doubts=doubts,
+        still_to_say=_still_to_say(experiment, phase, judged),
+        worth=_worth(trial, comparison, judged),
+        first=tuple(experiment.shown.text(f.message) for f in result.warnings if f.about_boost) if result else (),
+        answer=comparison.sentence_in(experiment.shown) if comparison else _no_answer(trial),
+    )
+
+
+def sensors_to_ask(experiment: Experiment, phase: Phase) -> tuple[str, ...]:
+    """Return the channels whose sensors have to be asked about: with the first drive after the service, once.
+
+    Parameters
+    ----------
+    experiment : Experiment
+        As it is before the drive is added.
+    phase : {"before", "after"}
+        Of the drive.
+    """
+    if phase == "before" or experiment.in_phase("after") or experiment.service.sensors:
+        return ()
+    return (*NEEDS.get(experiment.outcome_spec.name, NEEDS["peak_rise"]), "intake_manifold_pressure")
+
+
+def _refuse_known(experiment: Experiment, sources: Sequence[Path]) -> None:
+    """Refuse a log that is in the experiment, packed or not and under whatever name, or is given twice."""
+    known = {_content(experiment.log_path(s)): f"session {s.name!r}" for s in experiment.sessions}
+    for source in sources:
+        digest = _content(source)
+        if digest in known:
+            raise ExperimentError(
+                f"{source.name}: the same drive as {known[digest]}, value for value; each drive counts once, so "
+                "nothing was added"
+            )
+        known[digest] = source.name
+
+
+def _content(path: Path) -> str:
+    """Hash what a log holds, unpacked."""
+    total = hashlib.sha256()
+    with opened(path) as content:
+        while part := content.read(1 << 20):
+            total.update(part)
+    return total.hexdigest()
+
+
+def _names(experiment: Experiment, phase: Phase, count: int) -> list[str]:
+    """Name new sessions after their phase, counting on from those that are there."""
+    taken = {session.name for session in experiment.sessions}
+    free = (f"{phase}-{k}" for k in range(len(experiment.in_phase(phase)) + 1, 10_000))
+    return [name for _, name in zip(range(count), (n for n in free if n not in taken), strict=False)]
+
+
+def _trial(experiment: Experiment, phase: Phase, names: Sequence[str], sources: Sequence[Path]) -> Experiment:
+    """Return the experiment with the new sessions in it, their logs where they lie now."""
+    added = [
+        Session(name=name, phase=phase, log="not copied yet").model_copy(update={"log": str(source.resolve())})
+        for name, source in zip(names, sources, strict=True)
+    ]
+    return experiment.model_copy(update={"sessions": (*experiment.sessions, *added)})
+
+
+def _judged(
+    trial: Experiment, drives: list[Drive], names: Sequence[str]
+) -> tuple[Result | None, Comparison | None, list[Usability]]:
+    """Judge the new drives; without a result where one of the phases has no drive that counts."""
+    result = None
+    try:
+        result = analyse_experiment(trial, drives=drives)
+        measures = result.measures
+    except ComparisonError:
+        if missing := missing_for_outcome(trial, drives):
+            raise LogError(missing[0]) from None
+        measures, _ = measure_drives(trial, drives, operating_point((d.log, d.runs) for d in drives))
+        measures = check_gears(measures, trial, trial.outcome_spec).keep(measures)
+    judged = [usability(trial, drive, drives, measures) for drive in drives if drive.session.name in names]
+    return result, result.comparison if result else None, judged
+
+
+def _refuse_unusable(trial: Experiment, judged: Sequence[Usability], sources: Sequence[Path]) -> None:
+    kind = trial.outcome_spec.kind
+    for drive, source in zip(judged, sources, strict=True):
+        if drive.counted or any("gear" in why for why in drive.why_not):
+            continue
+        protocol = trial.protocol
+        wanted = (
+            f"pulls from {protocol.pull_from_kmh:g} to {protocol.pull_to_kmh:g} km/h at full load"
+            if kind == "pull"
+            else f"a cruise at {protocol.cruise_kmh:g} km/h"
+        )
+        found = trial.shown.text("; ".join(drive.why_not)) or f"no {kind} was found"
+        label = trial.shown.text(trial.outcome_spec.label)
+        raise LogError(
+            f"{source.name}: not usable, nothing was added: no {kind} in it gives the {label}. It takes "
+            f"{trial.shown.text(wanted)}. Found: {found}. Drive again, or correct the protocol in {FILE_NAME} if you "
+            "drove to another one."
+        )
+
+
+def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[str, ...]:
+    """Return what is doubtful about a drive: what was judged, and the warnings of its log."""
+    (drive,) = [d for d in drives if d.session.name == judged.session]
+    warnings = [
+        shown.text(f.message.split("\n")[0])
+        for f in drive.findings
+        if f.severity == "warning" and f.code != "refresh-slow"
+    ]
+    none = () if judged.counted else ("none of its runs is compared",)
+    return (*none, *judged.doubts, *warnings)
+
+
+# --- is another worth it? ----------------------------------------------------------------------------------------
+
+
+def _worth(trial: Experiment, comparison: Comparison | None, judged: Sequence[Usability]) -> str:
+    if comparison is None:
+        return _worth_of_first(trial, judged)
+    estimate = comparison.estimate
+    if estimate is None:
+        return "No: more drives like these cannot be compared. What would help stands in the answer."
+    sides = {phase: comparison.data.count(phase) for phase in PHASES}
+    fewer: Phase = "before" if sides["before"] < sides["after"] else "after"
+    now, then = (
+        expected_interval(
+            sessions=2 / (1 / sides["before"] + 1 / sides["after"] - gain),
+            pulls=max(1, round(float(comparison.data.runs.mean()))),
+            day_sd=estimate.day_sd,
+            repeatability_sd=comparison.repeatability_sd,
+            resolution_u=float((comparison.data.reading_u**2).mean() ** 0.5),
+        )
+        for gain in (0.0, 1 / sides[fewer] - 1 / (sides[fewer] + 1))
+    )
+    shrinks_to = min(1.0, then.standard_uncertainty / now.standard_uncertainty)
+    half = (comparison.high - comparison.low) / 2
+    if comparison.verdict != "not-resolved":
+        shown, of = trial.shown, comparison.unit
+        half, u = shown.value(half, of), shown.value(comparison.standard_uncertainty, of)
+        digits, unit = decimals(u), unit_suffix(shown.unit(of))
+        return (
+            f"Not to know the answer, which is clear. One more would narrow it from ±{half:.{digits}f} to about "
+            f"±{half * shrinks_to:.{digits}f}{unit}."
+        )
+    chance = chance_of_clear_answer(
+        change=comparison.change,
+        half_width=half,
+        standard_uncertainty=comparison.standard_uncertainty,
+        dof=comparison.dof,
+        worthwhile=comparison.worthwhile,
+        shrinks_to=shrinks_to,
+    )
+    one = f"one more session {fewer} the service has {_chance(chance)} of a clear answer"
+    needed = comparison.sessions_needed
+    if chance >= WORTH_IT:
+        return f"Yes: {one}. Drive it on another day."
+    later = f"; about {needed} a side would make it an even chance" if needed and needed > max(sides.values()) else ""
+    return f"Hardly: {one}{later}."
+
+
+def _chance(chance: float) -> str:
+    if chance < 0.05:
+        return "a chance below 5 %"
+    return f"about {5 * round(20 * chance)} chances in 100" if chance < 0.95 else "a chance above 95 %"
+
+
+def _worth_of_first(trial: Experiment, judged: Sequence[Usability]) -> str:
+    """Say what as many sessions on the other side would give, where one side has none yet."""
+    sides = {phase: len(trial.in_phase(phase)) for phase in PHASES}
+    there: Phase = "before" if sides["before"] else "after"
+    other: Phase = "after" if there == "before" else "before"
+    spec = trial.outcome_spec
+    if spec.change_unit != "K":
+        return f"Yes: there is no drive from {other} the service yet that counts."
+    pulls = max(1, round(sum(drive.counted for drive in judged) / len(judged))) if judged else USUAL_PULLS
+    told = []
+    for count in dict.fromkeys((max(1, sides[there]), max(1, sides[there]) + 1)):
+        day_sd = trial.day_to_day_sd or Scatter().day_sd
+        expected = expected_interval(
+            sessions=count, pulls=pulls, day_sd=day_sd, repeatability_sd=Scatter().pull_sd,
+            resolution_u=Scatter().resolution_u,
+        )  # fmt: skip
+        power = power_of(
+            change=trial.worthwhile_change, standard_uncertainty=expected.standard_uncertainty, dof=expected.dof
+        )
+        told.append(f"{count} a side {_chance(power)}")
+    change = trial.shown.brief(trial.worthwhile_change, spec.change_unit)
+    return (
+        f"Yes: with {told[0]} of noticing a change of {change}, with {told[-1]} (usual "
+        f"scatter, common practice, no source). Another day {there} the service is only possible before it is done."
+        if there == "before"
+        else f"Yes: there is no drive from {other} the service yet that counts."
+    )
+
+
+def _no_answer(trial: Experiment) -> str:
+    sides = {phase: len(trial.in_phase(phase)) for phase in PHASES}
+    missing = [phase for phase in PHASES if not sides[phase]]
+    if missing:
+        return f"None yet: there is no drive from {missing[0]} the service."
+    return "None yet: one of the phases has no run that counts."
+
+
+def _still_to_say(experiment: Experiment, phase: Phase, judged: Sequence[Usability]) -> tuple[str, ...]:
+    said = [
+        f"the weather of {drive.session}: {', '.join(drive.weather_missing)}"
+        for drive in judged
+        if drive.weather_missing
+    ]
+    if sensors_to_ask(experiment, phase):
+        said.append(
+            "was a sensor refitted, cleaned or replaced during the service? If so, under service: "
+            "sensors: {charge_air_temperature: refitted}"
+        )
+    return tuple(said)
+
+
+# --- on a screen and on a phone ----------------------------------------------------------------------------------
+
+
+def _headline(added: Added, k: int) -> str:
+    name, drive = added.drives[k]
+    doubts = added.doubts[k]
+    state = f"usable, with {counted(len(doubts), 'doubt')}" if doubts else "usable"
+    return f"{drive.session} (from {name}): {state}"
+
+
+def screen(added: Added) -> list[str]:
+    """Return what was found as lines that fit one screen of a terminal.
+
+    Parameters
+    ----------
+    added : Added
+    """
+    lines = []
+    for k, (_, drive) in enumerate(added.drives):
+        lines.append(fold(_headline(added, k)))
+        lines += [_row(fact.name, fact.found) for fact in drive.facts]
+        doubts = added.doubts[k]
+        lines += [fold(f"  ? {doubt}", indent="  ") for doubt in doubts[:MOST_DOUBTS]]
+        if more := len(doubts) - MOST_DOUBTS:
+            lines += [f"  ? and {more} more: pullbook check says them all"] * (more > 0)
+        lines.append("")
+    advice = added.advice[:MOST_ADVICE]
+    rows = [
+        *(("First", line) for line in added.first),
+        ("Next pull", " ".join(advice) or "the same again, in every way"),
+        *(("Still to note", line) for line in added.still_to_say),
+        ("Another drive?", added.worth),
+        ("Answer now", added.answer),
+        ("Safety", CAUTION),
+    ]
+    return [*lines, *(_row(name, text) for name, text in rows)]
+
+
+def _row(name: str, text: str) -> str:
+    return fold(f"  {name:<15} {text}", indent=" " * 16)
+
+
+STYLE = """
+:root{color-scheme:light dark}
+body{font:1rem/1.45 system-ui,sans-serif;margin:0 auto;padding:1rem;max-width:34rem;overflow-wrap:anywhere}
+h1{font-size:1.25rem;margin:0 0 .6rem}
+h2{font-size:1rem;margin:1.2rem 0 .2rem}
+p,ul{margin:.2rem 0}
+ul{padding-left:1.2rem}
+dl{display:grid;grid-template-columns:5.6rem 1fr;gap:.2rem .6rem;margin:.4rem 0}
+dt{opacity:.75}
+dd{margin:0}
+.said{border-left:5px solid;padding:.1rem 0 .1rem .7rem}
+.small{font-size:.85rem;opacity:.8;margin-top:1.4rem}
+"""
+
+
+def page(added: Added) -> str:
+    """Return the same as one small page for a phone: no script, nothing fetched, fit to share.
+
+    Parameters
+    ----------
+    added : Added
+    """
+    parts = []
+    for k, (_, drive) in enumerate(added.drives):
+        facts = "".join(f"<dt>{escape(f.name)}</dt><dd>{escape(f.found)}</dd>" for f in drive.facts)
+        parts.append(f"<h1>{escape(_headline(added, k))}</h1><dl>{facts}</dl>")
+        if added.doubts[k]:
+            parts.append(f"<h2>Doubts</h2>{listed(added.doubts[k]).html}")
+    if added.first:
+        parts.append(f'<h2>First</h2><p class="said">{escape(" ".join(added.first))}</p>')
+    parts.append(f"<h2>On the next pull</h2>{listed(added.advice or ('The same again, in every way.',)).html}")
+    if added.still_to_say:
+        parts.append(f"<h2>Still to note</h2>{listed(added.still_to_say).html}")
+    parts.append(f"<h2>Another drive?</h2><p>{escape(added.worth)}</p>")
+    parts.append(f'<h2>The answer now</h2><p class="said">{escape(added.answer)}</p>')
+    parts.append(f'<p class="small">{escape(CAUTION)}</p>')
+    html = (
+        '<!doctype html><html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width,initial-scale=1"><title>This drive</title>'
+        f"<style>{STYLE}</style></head><body>{''.join(parts)}</body></html>\n"
+    )
+    return fit_to_share({"drive.html": html.encode()})["drive.html"].decode()

@@ -1,0 +1,536 @@
+"""The one picture that answers, after Gardner and Altman (BMJ 1986;292:746): the same on the page, the card and paper.
+
+Left, every run that counts: hollow as it was measured, filled at common conditions, a thin line between the two, so
+that one sees the weather being taken out; each phase's mean with its band. Right, on the same scale, the difference
+with its interval, the zero line and the band that is too small to matter. Everything comes from the result alone.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pullbook.analysis.result import Result
+from pullbook.report import canvas
+from pullbook.report.html import escape
+from pullbook.report.in_units import comparison_in
+from pullbook.settings.experiment import PHASES, Phase
+from pullbook.statistics.comparison import Comparison
+from pullbook.statistics.estimate import conditions_of
+from pullbook.statistics.uncertainty import coverage_factor
+from pullbook.text import counted, decimals, in_brackets, number, percent, sentence_case, signed, typeset, unit_suffix
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+NUMBERS_MIME = "application/vnd.pullbook.numbers+json"
+LEAST_SPAN = 3.0  # the axis is at least so many worthwhile changes long: scatter is not blown up to look like an effect
+INKS = {
+    "ink": "var(--pb-ink, #1c2126)",
+    "soft": "var(--pb-soft, #59636e)",
+    "line": "var(--pb-line, #d5d9de)",
+    "paper": "var(--pb-paper, #ffffff)",
+    "before": "var(--pb-before, #0072b2)",
+    "after": "var(--pb-after, #d55e00)",
+}
+ON_PAPER = {
+    "ink": "#1c2126",
+    "soft": "#59636e",
+    "line": "#d5d9de",
+    "paper": "#ffffff",
+    "before": "#0072b2",
+    "after": "#d55e00",
+}
+MARKS = {"before": "o", "after": "D"}
+WIDE, NARROW = (920, 400), (358, 440)  # width and height [px]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SessionMarks:
+    """The runs of a session as they are drawn.
+
+    Attributes
+    ----------
+    name : str
+    phase : {"before", "after"}
+    measured, common : ndarray, shape (runs,)
+        Each run as it was, and at common conditions, in the outcome's unit.
+    """
+
+    name: str
+    phase: Phase
+    measured: np.ndarray
+    common: np.ndarray
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Answer:
+    """What the picture shows.
+
+    Attributes
+    ----------
+    sessions : tuple of SessionMarks
+    means, bands : mapping of phase to float
+        Mean of each phase, and the half-width of its band at the level of the interval; NaN where nothing is compared.
+    comparison : Comparison
+        For the change and what is said beside it.
+    corrected : bool
+        Whether anything was taken out.
+    """
+
+    sessions: tuple[SessionMarks, ...]
+    means: Mapping[Phase, float]
+    bands: Mapping[Phase, float]
+    comparison: Comparison
+    corrected: bool
+
+    def of(self, phase: Phase) -> list[SessionMarks]:
+        """Return the sessions of a phase."""
+        return [session for session in self.sessions if session.phase == phase]
+
+
+@dataclass(frozen=True, eq=False)
+class Drawing:
+    """A picture drawn already, in the page's letters and colours: nothing has to run to show it.
+
+    Attributes
+    ----------
+    html : str
+        A ``figure``; every text from outside is escaped.
+    numbers : tuple of (tuple of str, tuple of rows)
+        The numbers behind it: headings, and rows of texts and figures.
+    description : str
+        In words.
+    """
+
+    html: str
+    columns: tuple[str, ...]
+    rows: tuple[tuple[object, ...], ...]
+    description: str
+
+    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
+        return {
+            "text/html": self.html,
+            "text/plain": self.description,
+            NUMBERS_MIME: {"columns": list(self.columns), "rows": [list(row) for row in self.rows]},
+        }
+
+
+def answer_of(result: Result) -> Answer:
+    """Gather what the picture shows from a result."""
+    c = comparison_in(result.comparison, result.shown)
+    sessions = tuple(
+        SessionMarks(
+            name=figure.session, phase=figure.phase, measured=runs, common=runs + figure.normalised - figure.mean
+        )
+        for figure, runs in zip(c.sessions, c.data.single_runs, strict=True)
+    )
+    return Answer(
+        sessions=sessions,
+        means={"before": c.before.mean, "after": c.after.mean},
+        bands={phase: _half_band(c, phase) for phase in PHASES},
+        comparison=c,
+        corrected=any(abs(s.normalised - s.mean) > 1e-9 for s in c.sessions),
+    )
+
+
+def _half_band(c: Comparison, phase: Phase) -> float:
+    """Return the half-width of a phase mean's band: runs, readings and days, as in the interval of the change."""
+    if c.estimate is None:
+        return math.nan
+    weights = np.array([p == phase for p in c.data.phases], dtype=float) / c.data.count(phase)
+    variance = float(weights @ c.data.known @ weights) + c.day_sd**2 / c.data.count(phase)
+    return math.sqrt(variance) * coverage_factor(c.level, c.dof)
+
+
+def picture(result: Result) -> Drawing:
+    """Return the answering picture for a page: a wide drawing and one for a phone, of which the style shows one."""
+    answer = answer_of(result)
+    drawings = "".join(
+        f'<div class="pb-{name}">'
+        + canvas.to_svg(
+            lambda figure, inks, size=size: draw(figure, answer, inks, box=(0, 0, *size), text=13.0),  # type: ignore[misc]
+            width=size[0],
+            height=size[1],
+            inks=INKS,
+            key=name,
+        )
+        + "</div>"
+        for name, size in (("wide", WIDE), ("narrow", NARROW))
+    )
+    description = describe(answer)
+    html = (
+        f'<figure class="pb-answer-picture"><div role="img" aria-label="{escape(description)}">{drawings}</div>'
+        f"<figcaption>{escape(caption(answer))}</figcaption></figure>"
+    )
+    return Drawing(html, *_numbers(answer), description=description)
+
+
+def describe(answer: Answer) -> str:
+    """Say in words what the picture shows."""
+    c = answer.comparison
+    level_unit, unit, digits = unit_suffix(c.spec.unit), unit_suffix(c.unit), _digits(answer)
+    text = (
+        f"{sentence_case(c.label)}: mean {number(c.before.mean, digits)}{level_unit} before, "
+        f"{number(c.after.mean, digits)}{level_unit} after."
+    )
+    if not c.comparable:
+        return f"{text} The phases cannot be compared, so no difference is shown."
+    return (
+        f"{text} Difference {signed(c.change, digits)}{unit}, {percent(c.level)} interval {signed(c.low, digits)} to "
+        f"{signed(c.high, digits)}{unit}; within ±{c.worthwhile:.4g}{unit} is too small to matter."
+    )
+
+
+def caption(answer: Answer) -> str:
+    """Say how to read the picture."""
+    c = answer.comparison
+    kind = c.spec.kind
+    if not c.comparable:
+        return (
+            f"Every {kind} that counts, as measured. The phases cannot be compared, so there is no difference to draw."
+        )
+    if not answer.corrected:
+        return f"Every {kind} that counts, as measured. On the right the difference of the means, on the same scale."
+    return (
+        f"Every {kind} that counts: hollow as measured, filled brought to one {conditions_of(c.slopes)}. "
+        "On the right the difference of the means, on the same scale."
+    )
+
+
+def _numbers(answer: Answer) -> tuple[tuple[str, ...], tuple[tuple[object, ...], ...]]:
+    c, digits = answer.comparison, _digits(answer)
+    unit = in_brackets(c.spec.unit)
+    columns = ("session", "phase", c.spec.kind, f"{c.label}, as measured{unit}", f"{c.label}, same conditions{unit}")
+    rows: list[tuple[object, ...]] = [
+        (s.name, s.phase, k, round(float(measured), digits), round(float(common), digits))
+        for s in answer.sessions
+        for k, (measured, common) in enumerate(zip(s.measured, s.common, strict=True), start=1)
+    ]
+    return columns, tuple(rows)
+
+
+def _digits(answer: Answer) -> int:
+    c = answer.comparison
+    return decimals(c.standard_uncertainty) if c.comparable else max(1, decimals(c.data.repeatability_sd))
+
+
+# --- drawing -----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Place:
+    """Where a session's runs stand across the left part [px]."""
+
+    session: SessionMarks
+    middle: float
+    width: float
+
+
+def draw(
+    figure: Figure, answer: Answer, inks: canvas.Inks, *, box: tuple[float, float, float, float], text: float
+) -> None:
+    """Draw the picture into part of a figure.
+
+    Parameters
+    ----------
+    figure : matplotlib.figure.Figure
+    answer : Answer
+    inks : mapping of str to str
+        A colour for each of `INKS`.
+    box : tuple of float
+        Left, top, width and height of the part [px], from the figure's upper left corner.
+    text : float
+        Size of the text [px].
+    """
+    left, top, width, height = box
+    narrow = width < 36 * text
+    ticks = 3.1 * text
+    head = text * (4.4 if narrow else 2.9)
+    foot = text * (4.9 if narrow else 3.4)
+    tall = height - head - foot
+    right_ticks = 3.1 * text
+    split = width * (0.6 if narrow else 0.68)
+
+    def axes(x: float, wide: float) -> Axes:
+        whole_w, whole_h = figure.bbox.width, figure.bbox.height
+        made = figure.add_axes(
+            (
+                (left + x) / whole_w,
+                1 - (top + height - foot) / whole_h,
+                wide / whole_w,
+                (height - head - foot) / whole_h,
+            )
+        )
+        made.patch.set_visible(False)
+        for side in made.spines.values():
+            side.set_visible(False)
+        made.set_xlim(0, wide)
+        made.set_xticks([])
+        made.tick_params(length=0, labelsize=text * 0.92, labelcolor=inks["soft"], pad=0.4 * text)
+        return made
+
+    low, high = _span(answer, room=1.7 * text / tall)
+    runs = axes(ticks, split - ticks)
+    runs.set_ylim(low, high)
+    change = axes(split, width - split - right_ticks)
+    change.set_ylim(low, high)
+    _draw_runs(runs, answer, inks, text=text, narrow=narrow)
+    if answer.comparison.comparable:
+        _draw_change(change, answer, inks, text=text, narrow=narrow)
+    else:
+        change.set_yticks([])
+        change.text(
+            change.get_xlim()[1] / 2, (low + high) / 2, "no difference:\nthese phases\ncannot be\ncompared",
+            ha="center", va="center", size=text, color=inks["soft"], linespacing=1.4,
+        )  # fmt: skip
+    _draw_head(figure, answer, inks, box=box, text=text, split=split, narrow=narrow)
+
+
+def _span(answer: Answer, *, room: float) -> tuple[float, float]:
+    """Return the ends of the scale: all that is drawn fits, and no less than `LEAST_SPAN` worthwhile changes."""
+    c = answer.comparison
+    held = [np.concatenate([s.measured, s.common]) for s in answer.sessions]
+    shown = [*np.concatenate(held).tolist(), *answer.means.values()]
+    for phase in PHASES:
+        if math.isfinite(answer.bands[phase]):
+            shown += [answer.means[phase] - answer.bands[phase], answer.means[phase] + answer.bands[phase]]
+    if c.comparable:
+        zero = answer.means["before"]
+        shown += [zero + c.low, zero + c.high, zero - c.worthwhile, zero + c.worthwhile]
+    low, high = min(shown), max(shown)
+    short = max(0.0, LEAST_SPAN * c.worthwhile - (high - low))
+    low, high = low - short / 2, high + short / 2
+    pad = max(0.05, room) * (high - low or 1.0)
+    return low - pad, high + pad
+
+
+def _places(answer: Answer, width: float, labels: float) -> list[_Place]:
+    """Return where each session stands: as wide as its share, with room beside each phase for its mean's figure."""
+    slot = (width - 2 * labels) / len(answer.sessions)
+    places, x = [], 0.0
+    for phase in PHASES:
+        for session in answer.of(phase):
+            places.append(_Place(session=session, middle=x + slot / 2, width=slot))
+            x += slot
+        x += labels
+    return places
+
+
+def _draw_runs(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, narrow: bool) -> None:
+    c, digits = answer.comparison, _digits(answer)
+    width = axes.get_xlim()[1]
+    said = {phase: f"{number(answer.means[phase], digits)}{unit_suffix(c.spec.unit)}" for phase in PHASES}
+    beside = max(canvas.text_width(label, size=text, bold=True) for label in said.values()) + 1.1 * text
+    labels = 0.7 * text if narrow else beside
+    places = _places(answer, width, labels)
+    ticks = _ticks(axes, text=text)
+    axes.set_yticks(ticks)
+    axes.set_yticklabels([typeset(f"{tick:.{_places_of(ticks)}f}") for tick in ticks])
+    axes.yaxis.grid(True, color=inks["line"], linewidth=0.8)
+    axes.set_axisbelow(True)
+    most = max(len(s.common) for s in answer.sessions)
+    size = max(0.45 * text, min(0.62 * text, 0.8 * places[0].width / most))
+    for phase in PHASES:
+        mine = [place for place in places if place.session.phase == phase]
+        start, end = mine[0].middle - mine[0].width / 2, mine[-1].middle + mine[-1].width / 2
+        mean, band = answer.means[phase], answer.bands[phase]
+        colour = inks[phase]
+        if math.isfinite(band):
+            axes.fill_between([start, end], mean - band, mean + band, color=colour, alpha=0.16, linewidth=0, zorder=1)
+        axes.plot([start, end], [mean, mean], color=colour, linewidth=2.2, zorder=4, solid_capstyle="butt")
+        if c.comparable:  # on to the right part, where the difference of the two is drawn
+            axes.plot([end, width], [mean, mean], color=colour, linewidth=1, linestyle=(0, (2, 2)), zorder=2)
+        if not narrow:
+            axes.text(
+                end + 0.4 * text, mean, said[phase], size=text, weight="bold", color=colour, va="bottom", zorder=6,
+            )  # fmt: skip
+        for place in mine:
+            _draw_session(axes, place, inks, size=size, corrected=answer.corrected, text=text)
+    _name_sessions(axes, answer, places, inks, text=text, said=said if narrow else {})
+
+
+def _draw_session(axes: Axes, place: _Place, inks: canvas.Inks, *, size: float, corrected: bool, text: float) -> None:
+    session = place.session
+    count = len(session.common)
+    reach = min(0.38 * place.width, 0.55 * size * (count - 1) + 0.5 * text * (count > 1))
+    x = place.middle + (np.linspace(-reach, reach, count) if count > 1 else np.zeros(1))
+    colour, mark = inks[session.phase], MARKS[session.phase]
+    size = size if mark == "o" else 0.86 * size  # a square on its corner looks larger
+    if corrected:
+        axes.vlines(x, session.measured, session.common, color=inks["soft"], linewidth=0.8, zorder=3)
+        axes.plot(
+            x, session.measured, linestyle="none", marker=mark, markersize=1.0 * size, markerfacecolor=inks["paper"],
+            markeredgecolor=colour, markeredgewidth=1.0, zorder=4,
+        )  # fmt: skip
+    axes.plot(
+        x, session.common, linestyle="none", marker=mark, markersize=0.75 * size if corrected else size,
+        markerfacecolor=colour, markeredgecolor=inks["paper"], markeredgewidth=0.6, zorder=5,
+    )  # fmt: skip
+
+
+def _name_sessions(
+    axes: Axes, answer: Answer, places: Sequence[_Place], inks: canvas.Inks, *, text: float, said: Mapping[Phase, str]
+) -> None:
+    """Write the sessions' names below them where there is room for all, their numbers otherwise; means if given."""
+    small = 0.85 * text
+    names = [typeset(place.session.name) for place in places]
+    fits = all(
+        canvas.text_width(name, size=small) < place.width - 0.5 * text
+        for name, place in zip(names, places, strict=True)
+    )
+    place_in = {phase: [s.name for s in answer.of(phase)] for phase in PHASES}
+    for name, place in zip(names, places, strict=True):
+        shown = name if fits else str(place_in[place.session.phase].index(place.session.name) + 1)
+        axes.annotate(
+            shown, (place.middle, 0), xycoords=("data", "axes fraction"), xytext=(0, -0.5 * text),
+            textcoords="offset points", ha="center", va="top", size=small, color=inks["soft"],
+        )  # fmt: skip
+    for phase in PHASES:
+        mine = [place for place in places if place.session.phase == phase]
+        summary = answer.comparison.before if phase == "before" else answer.comparison.after
+        left, right = mine[0].middle - mine[0].width / 2, mine[-1].middle + mine[-1].width / 2
+        told = f"{phase}: {counted(summary.pulls, answer.comparison.spec.kind)}"
+        if said:
+            told = f"{phase}\n{said[phase]}"
+        axes.annotate(
+            told, ((left + right) / 2, 0), xycoords=("data", "axes fraction"), xytext=(0, -1.9 * text),
+            textcoords="offset points", ha="center", va="top", size=text, weight="bold", color=inks[phase],
+        )  # fmt: skip
+
+
+def _draw_change(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, narrow: bool) -> None:
+    c, digits = answer.comparison, _digits(answer)
+    width, zero = axes.get_xlim()[1], answer.means["before"]
+    low, high = axes.get_ylim()
+    ticks = _ticks(axes, text=text, offset=zero)
+    axes.yaxis.tick_right()
+    axes.tick_params(length=0)
+    axes.set_yticks([zero + tick for tick in ticks])
+    axes.set_yticklabels([typeset(f"{tick:+.{_places_of(ticks)}f}") if tick else "0" for tick in ticks])
+    axes.axhspan(zero - c.worthwhile, zero + c.worthwhile, facecolor=inks["line"], alpha=0.55, linewidth=0, zorder=0)
+    axes.plot([0, width], [zero, zero], color=inks["before"], linewidth=1.2, zorder=2)
+    x = 0.24 * width
+    middle, ends = zero + c.change, (zero + c.low, zero + c.high)
+    axes.plot([0, x], [middle, middle], color=inks["after"], linewidth=1, linestyle=(0, (2, 2)), zorder=2)
+    axes.vlines(x, *ends, color=inks["ink"], linewidth=2.6, zorder=4)
+    axes.hlines(ends, x - 0.4 * text, x + 0.4 * text, color=inks["ink"], linewidth=1.8, zorder=4)
+    axes.plot([x], [middle], marker="s", markersize=0.85 * text, color=inks["ink"], linestyle="none", zorder=5)
+    beside = x + 0.85 * text
+    scale = axes.bbox.height / (high - low)
+    apart = [abs(end - middle) * scale > 1.75 * text for end in ends]
+    unit = unit_suffix(c.unit)
+    if narrow:
+        axes.annotate(
+            f"difference\n{_better(c)}", (0.5, 0), xycoords="axes fraction", xytext=(0, -1.9 * text),
+            textcoords="offset points", ha="center", va="top", size=text, weight="bold", color=inks["ink"],
+        )  # fmt: skip
+    axes.text(
+        beside, middle, typeset(f"{signed(c.change, digits)}{unit}"), size=1.25 * text, weight="bold", va="center",
+        color=inks["ink"], zorder=6,
+    )  # fmt: skip
+    for end, value, clear, side in zip(ends, (c.low, c.high), apart, (-1, 1), strict=True):
+        at = end if clear else middle + side * 1.5 * text / scale
+        axes.text(
+            beside, at, typeset(signed(value, digits)), size=text, va="center", color=inks["ink"], zorder=6,
+        )  # fmt: skip
+
+
+def _ticks(axes: Axes, *, text: float, offset: float = 0.0) -> list[float]:
+    """Return round values of the scale, as many as their figures have room for."""
+    from matplotlib.ticker import MaxNLocator
+
+    low, high = (end - offset for end in axes.get_ylim())
+    count = max(3, int(axes.bbox.height / (2.6 * text)))
+    found = MaxNLocator(nbins=count, steps=[1, 2, 5, 10]).tick_values(low, high)
+    return [float(round(tick, 9)) for tick in found if low <= tick <= high]
+
+
+def _places_of(ticks: Sequence[float]) -> int:
+    """Return how many decimals a scale's figures need."""
+    return max(len(f"{tick:g}".partition(".")[2]) for tick in ticks)
+
+
+def _draw_head(
+    figure: Figure,
+    answer: Answer,
+    inks: canvas.Inks,
+    *,
+    box: tuple[float, float, float, float],
+    text: float,
+    split: float,
+    narrow: bool,
+) -> None:
+    """Write what each part shows, and the key to its marks."""
+    c = answer.comparison
+    left, top, width, _ = box
+    whole_w, whole_h = figure.bbox.width, figure.bbox.height
+
+    def write(x: float, line: float, said: str, **how: Any) -> None:
+        figure.text(
+            (left + x) / whole_w, 1 - (top + (line * 1.35 + 0.1) * text) / whole_h, said, va="top",
+            **{"size": text, "color": inks["ink"], **how},
+        )  # fmt: skip
+
+    label = sentence_case(c.label) + in_brackets(c.spec.unit)
+    write(0, 0, label, weight="bold")
+    if c.comparable and not narrow:
+        write(split, 0, f"Difference{in_brackets(c.unit)}, {_better(c)}", weight="bold")
+    key = _key(answer)
+    x, line = 0.0, 1.0
+    for mark, said in key:
+        wide = canvas.text_width(said, size=0.9 * text) + 2.6 * text
+        if x and x + wide > width:
+            x, line = 0.0, line + 1
+        _draw_key(figure, inks, mark, x=left + x, y=top + (line * 1.35 + 0.58) * text, text=text)
+        write(x + 1.5 * text, line, said, size=0.9 * text, color=inks["soft"])
+        x += wide
+
+
+def _better(c: Comparison) -> str:
+    return "less is better" if c.lower_is_better else "more is better"
+
+
+def _key(answer: Answer) -> list[tuple[str, str]]:
+    c = answer.comparison
+    key = []
+    if answer.corrected:
+        key += [("hollow", "as measured"), ("filled", "at the same conditions")]
+    if not c.comparable:
+        return key
+    return [
+        *key,
+        ("band", f"mean, {percent(c.level)} band"),
+        ("small", f"too small to matter (±{c.worthwhile:.4g}{unit_suffix(c.unit)})"),
+    ]
+
+
+def _draw_key(figure: Figure, inks: canvas.Inks, mark: str, *, x: float, y: float, text: float) -> None:
+    from matplotlib.lines import Line2D
+    from matplotlib.patches import Rectangle
+
+    whole_w, whole_h = figure.bbox.width, figure.bbox.height
+    middle = (x + 0.65 * text) / whole_w
+
+    def add(**how: Any) -> None:
+        figure.add_artist(Line2D([middle], [1 - y / whole_h], linestyle="none", **how))
+
+    if mark in ("hollow", "filled"):
+        add(
+            marker="o", markersize=(0.66 if mark == "hollow" else 0.5) * text, markeredgecolor=inks["ink"],
+            markeredgewidth=1, markerfacecolor=inks["paper"] if mark == "hollow" else inks["ink"],
+        )  # fmt: skip
+        return
+    colour, alpha = (inks["before"], 0.2) if mark == "band" else (inks["line"], 0.75)
+    corner = (x / whole_w, 1 - (y + 0.42 * text) / whole_h)
+    figure.add_artist(
+        Rectangle(corner, 1.25 * text / whole_w, 0.84 * text / whole_h, facecolor=colour, alpha=alpha, linewidth=0)
+    )
+    if mark == "band":
+        ends = [x / whole_w, (x + 1.25 * text) / whole_w]
+        figure.add_artist(Line2D(ends, [1 - y / whole_h] * 2, color=colour, linewidth=2))
