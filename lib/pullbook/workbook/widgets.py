@@ -601,14 +601,14 @@ def _text_of(choices: Choices, place: Place) -> str:
 
 
 def _answer(choices: Choices) -> str:
+    question = choices.experiment.question
+    asked = f'<p class="pb-question">{escape(question)}</p>' if question else ""
     if choices.change_asked:
-        question = choices.experiment.question
-        asked = f'<p class="pb-question">{escape(question)}</p>' if question else ""
         said = f'<p class="pb-sentence">{escape(choices.refusal)}</p>'
         return f'<div role="status"><section class="pb-answer pb-not-resolved">{asked}{said}</section></div>'
     if choices.result is None:
         return f'<div role="status">{_trouble("No answer with these choices. " + choices.refusal)}</div>'
-    return f'<div role="status" aria-live="polite">{sections.answer(choices.result).html}</div>'
+    return f'<div role="status" aria-live="polite">{asked}{sections.answer(choices.result).html}</div>'
 
 
 def _unsaved(choices: Choices, edits: list[Edit]) -> str:
