@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,7 @@ from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError, LedgerError, PullbookError
 from pullbook.records.history import History, experiment_folders, history_of, read_history
 from pullbook.report import history
+from pullbook.settings.places import ledger_of
 from pullbook.simulate import THREE_SPRINGS, true_change, true_peak_rise, write_experiment
 
 SPRINGS = SAMPLES / "three_springs"
@@ -241,17 +243,74 @@ def since(springs: History, folder: Path, rows: str, **settings: str) -> str:
     path = folder / "ledger.csv"
     path.write_text("date,odometer,item\n" + rows, encoding="utf-8")
     given = {"item": "fins washed", "today": "2026-11-01"} | settings
-    return history.since_last(springs, str(path), **given).html
+    return history.again(springs, str(path), **given).html
 
 
 def test_what_was_lost_since_is_reckoned_from_the_ledger(springs, tmp_path):
     html = since(springs, tmp_path, "2026-03-12,151600,fins washed\n2026-10-01,161600,tyres\n")
     rate = springs.rate("1000 km").estimated
-    assert "234 days and 10000 km ago" in html
-    told = f"worse by {10 * rate.value:+.1f} K ({10 * rate.low:+.1f} to {10 * rate.high:+.1f}) after these 10000 km"
+    assert "234 days and 10,000 km ago" in html
+    told = f"worse by {10 * rate.value:+.1f} K ({10 * rate.low:+.1f} to {10 * rate.high:+.1f}) after these 10,000 km"
     assert told in html
     assert "extrapolation" in html
     assert "no advice" in html
+
+
+def test_when_half_of_the_gain_is_gone(springs):
+    """By hand: half the gain over the rate; the truth (6.6 K gained, lost at about 0.32 K per 1,000 km) lies inside."""
+    half = history.half_gone(springs)
+    assert half is not None
+    gained = springs.levels.estimate(springs.gain_of_last()).value
+    assert half.value == pytest.approx(gained / 2 / springs.rate("1000 km").estimated.value)
+    assert half.low < 10.3 < half.high
+    html = history.again(springs, "", item="", today="", cost=60, hours=4, currency="EUR").html
+    assert "Half of it is gone after about" in html
+    assert "60 EUR and 4 h" in html
+    assert "your own figures" not in history.again(springs, "", item="", today="").html
+
+
+def test_what_the_drives_cannot_know_is_said(named):
+    open_one = history_of(named[:2], season_sd=8.0)
+    html = history.again(open_one, "", item="", today="").html
+    assert "cannot be known from these drives" in html
+    assert "That is not the same as none" in html
+    without = [(name, serviced(result, odometer_km=None)) for name, result in named]
+    assert "not every service has an odometer" in history.again(history_of(without), "", item="", today="").html
+
+
+def test_a_ledger_in_the_vehicles_folder_needs_no_item(springs, tmp_path):
+    path = tmp_path / "ledger.csv"
+    path.write_text("date,odometer,item\n2026-10-01,161600,tyres\n", encoding="utf-8")
+    html = history.again(springs, str(path), item="", today="").html
+    assert "has gone 10,000 km, by the ledger" in html
+
+
+def test_experiments_that_asked_otherwise_are_computed_in_common(tmp_path):
+    for year in YEARS[:2]:
+        shutil.copytree(SPRINGS / year, tmp_path / year)
+    settings = tmp_path / "2025" / "experiment.yaml"
+    text = settings.read_text(encoding="utf-8").replace("outcome: peak_rise", "outcome: rise_at 100")
+    settings.write_text(text, encoding="utf-8")
+    found = read_history([tmp_path / year for year in YEARS[:2]])
+    assert found.outcome == "rise_at 100"
+    (finding,) = [f for f in found.findings if f.code == "history-recomputed"]
+    assert "2024 peak_rise, 2025 rise_at 100" in finding.message
+    assert finding.message in unescape(history.answer(found).html)
+
+
+def test_figures_of_other_units_are_still_refused(tmp_path):
+    for year in YEARS[:2]:
+        shutil.copytree(SPRINGS / year, tmp_path / year)
+    settings = tmp_path / "2025" / "experiment.yaml"
+    text = settings.read_text(encoding="utf-8").replace("outcome: peak_rise", "outcome: time_to_boost")
+    settings.write_text(text, encoding="utf-8")
+    with pytest.raises(ExperimentError, match="outcome: peak_rise"):
+        read_history([tmp_path / year for year in YEARS[:2]])
+
+
+def test_the_ledger_of_the_vehicles_folder_is_found():
+    assert ledger_of([SPRINGS]) == ledger_of([SPRINGS / "2024", SPRINGS / "2025"]) == str(SPRINGS / "ledger.csv")
+    assert ledger_of([SAMPLES]) == ""
 
 
 def test_a_ledger_without_odometer_says_so(springs, tmp_path):
@@ -266,7 +325,7 @@ def test_a_service_that_is_not_in_the_history_is_told(springs, tmp_path):
 
 
 def test_without_a_ledger_the_distance_is_not_known(springs):
-    assert "No ledger was given" in history.since_last(springs, "", item="", today="").html
+    assert "no ledger was given" in history.again(springs, "", item="", today="").html
 
 
 def test_a_wrong_day_is_refused(springs, tmp_path):

@@ -5,15 +5,15 @@ from pathlib import Path
 import pytest
 
 from pullbook.errors import LedgerError
-from pullbook.report.ledger import caught, decision, entries, open_ledger
+from pullbook.report.ledger import caught, caught_over_distance, decision, entries, open_ledger
 
 SAMPLE = Path(__file__).parents[2] / "sample_runs" / "fin_wash" / "ledger.csv"
 
 
 def test_the_sample_says_its_rate() -> None:
     html = caught(open_ledger(SAMPLE), item="catch can", capacity_ml=250, fitted_at_km=136_400).html
-    # 38 + 31 + 36 + 41 + 33 = 179 ml over 148 000 - 136 400 = 11 600 km: 15.4 ml in 1000 km.
-    assert "15.4 ml in 1000 km" in html
+    # 38 + 31 + 36 + 41 + 33 = 179 ml over 148 000 - 136 400 = 11 600 km: 30.9 ml in 2,000 km; 250 ml take 16 200 km.
+    assert "About 31 ml every 2,000 km; the can of 250 ml is full at about 164,000 km; no sign" in html
     assert "179 ml in all" in html
     assert "extrapolation" in html
     assert "No rise of the rate is shown" in html
@@ -63,3 +63,23 @@ def test_nothing_is_said_that_was_not_given(tmp_path) -> None:
         in decision(book, item="cooler fins washed", results="", cost=5.0, hours=0.0, currency="EUR").html
     )
     assert "extrapolation" not in caught(book, item="catch can", capacity_ml=0.0, fitted_at_km=0.0).html
+
+
+def test_the_page_says_it_as_one_would(tmp_path) -> None:
+    """The check values of the trade (common practice, no source): 60 ml every 5,000 km, in km and in miles."""
+    path = tmp_path / "ledger.csv"
+    for unit in ("km", "mi"):
+        rows = [f"{2010 + k}-01-01,{70_000 + 5_000 * k} {unit},catch can,{'60,ml' if k else ','}" for k in range(9)]
+        path.write_text("date,odometer,item,amount,unit\n" + "\n".join(rows), encoding="utf-8")
+        book = open_ledger(path)
+        km = 70_000 * (1.609344 if unit == "mi" else 1)
+        html = caught(book, item="catch can", capacity_ml=744, fitted_at_km=km).html
+        word = "miles" if unit == "mi" else "km"
+        assert f"About 60 ml every 5,000 {word}; the can of 744 ml is full at about 172,000 {word}" in html
+        assert f"about 840 ml (840 ml to 840 ml) went into the intake over the first 70,000 {word}" in html
+        assert f"75,000 {unit}" not in html  # rows are shown as they were entered
+        assert f"75000 {unit}" in entries(book).html
+    picture = caught_over_distance(book, item="catch can")
+    assert picture is not None
+    assert picture.figure.data[0].y[0] == pytest.approx(12.0)
+    assert caught_over_distance(book, item="nothing") is None

@@ -370,16 +370,22 @@ def _plan(given: argparse.Namespace) -> None:
 @_command(
     "Keep a record",
     "one vehicle over the years: several experiments on one page",
-    "pullbook history 2024 2025 2026 --out van.html",
-    _argument("folders", metavar="DIR", nargs="+", help="experiments, or a folder that holds them"),
+    "pullbook history my-van --out van.html",
+    _argument(
+        "folders",
+        metavar="DIR",
+        nargs="*",
+        default=["."],
+        help="experiments, or the vehicle's folder that holds them (default: the one you are in)",
+    ),
     _argument("--out", metavar="FILE.html", default="history.html", help="default: history.html"),
     _parameters("ledger=FILE.csv"),
     QUIET,
 )
 def _history(given: argparse.Namespace) -> None:
-    from pullbook.settings.places import place_for
+    from pullbook.settings.places import ledger_of, place_for
     from pullbook.statistics.uncertainty import check_level
-    from pullbook.workbook.execute import notebook_path, read_parameters, render_notebook
+    from pullbook.workbook.execute import not_negative, notebook_path, read_parameters, render_notebook
 
     _prepare_to_execute(quiet=given.quiet)
     out = place_for(given.out, Path("history.html"))
@@ -387,11 +393,11 @@ def _history(given: argparse.Namespace) -> None:
         notebook_path("history.ipynb"),
         given.parameters,
         elsewhere={"folders": "they are the folders: pullbook history DIR..."},
-        checks={"level": check_level},
+        checks={"level": check_level, "cost": not_negative("cost"), "hours": not_negative("hours")},
         paths=("ledger",),
     )
-    folders = "\n".join(str(Path(folder).resolve()) for folder in given.folders)
-    parameters["folders"] = folders
+    parameters["folders"] = "\n".join(str(Path(folder).resolve()) for folder in given.folders)
+    parameters["ledger"] = parameters.get("ledger") or ledger_of(given.folders)
     render_notebook("history.ipynb", parameters, out=out, title="One vehicle over the years", progress=not given.quiet)
     print(f"Wrote {out}")
 

@@ -9,16 +9,16 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
-from pullbook.analysis.result import Result, analyse
-from pullbook.errors import ExperimentError, Finding
-from pullbook.settings.experiment import FILE_NAME, PHASES
+from pullbook.analysis.result import Result, analyse_experiment
+from pullbook.errors import ExperimentError, Finding, PullbookError
+from pullbook.settings.experiment import FILE_NAME, PHASES, Experiment
 from pullbook.settings.fingerprint import log_digests
 from pullbook.statistics.boost import boost_findings
 from pullbook.statistics.estimate import Slope
@@ -217,10 +217,67 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
     if season_sd is not None and season_sd < 0:
         raise ExperimentError(f"season_sd: given {season_sd:g}; allowed: 0 or more")
     _refuse_single(folders)
-    return history_of(
-        [(Path(folder).resolve().name, analyse(folder, level=level)) for folder in folders],
-        level=level,
-        season_sd=season_sd,
+    experiments = [(Path(folder).resolve().name, Experiment.load(folder)) for folder in folders]
+    common, noted = in_common(experiments)
+    results = [(name, analyse_experiment(experiment, level=level)) for name, experiment in common]
+    history = history_of(results, level=level, season_sd=season_sd)
+    return replace(history, findings=(*noted, *history.findings))
+
+
+def in_common(
+    experiments: Sequence[tuple[str, Experiment]],
+) -> tuple[list[tuple[str, Experiment]], tuple[Finding, ...]]:
+    """Give experiments that asked about different figures, or drove other speeds, the question that all can answer.
+
+    The questions of the newest are tried first. What decides is whether each experiment's own logs give the figure.
+
+    Parameters
+    ----------
+    experiments : sequence of (str, Experiment)
+        Each with its folder's name.
+
+    Returns
+    -------
+    list of (str, Experiment)
+        The same, with one outcome and one protocol where a common one was found; else as they were, to be refused.
+    tuple of Finding
+        What was changed, if anything.
+    """
+    asked = list(dict.fromkeys((e.outcome, e.protocol.model_dump_json()) for _, e in reversed(experiments)))
+    if len(asked) < 2:
+        return list(experiments), ()
+    for outcome in dict.fromkeys(outcome for outcome, _ in asked):
+        newest = next(e for _, e in reversed(experiments) if e.outcome == outcome)
+        if any(e.outcome_spec.change_unit != newest.outcome_spec.change_unit for _, e in experiments):
+            continue
+        alike = [
+            (name, e.model_copy(update={"outcome": outcome, "protocol": newest.protocol})) for name, e in experiments
+        ]
+        if all(_answers(experiment) for _, experiment in alike):
+            return alike, (_recomputed(experiments, newest),)
+    return list(experiments), ()
+
+
+def _answers(experiment: Experiment) -> bool:
+    """Say whether the logs of both phases give the outcome."""
+    try:
+        return analyse_experiment(experiment).comparison.comparable
+    except PullbookError:
+        return False
+
+
+def _recomputed(experiments: Sequence[tuple[str, Experiment]], newest: Experiment) -> Finding:
+    p = newest.protocol
+    speeds = f"cruise {p.cruise_kmh:g} km/h, pulls {p.pull_from_kmh:g} to {p.pull_to_kmh:g} km/h"
+    asked = ", ".join(f"{name} {e.outcome}" for name, e in experiments)
+    return Finding(
+        code="history-recomputed",
+        severity="note",
+        message=(
+            f"The experiments did not ask the same ({asked}) or were not driven to the same speeds. All are computed "
+            f"from their logs as {newest.outcome} ({speeds}), so these figures may differ from their own pages."
+        ),
+        evidence={"outcome": newest.outcome, "asked": {name: e.outcome for name, e in experiments}},
     )
 
 

@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from pullbook.errors import Finding, LedgerError
+from pullbook.records.ledger_dates import FORMS, ORDERS, Order, order_of, readings
 from pullbook.statistics.uncertainty import coverage_factor
 from pullbook.text import counted
 
@@ -53,6 +54,8 @@ class Entry:
     amount_ml : float or None
         For what is caught [ml]; None for a service.
     note : str
+    odometer_as_given, amount_as_given : str
+        As entered, with the unit; empty where nothing was.
     """
 
     row: int
@@ -61,6 +64,13 @@ class Entry:
     item: str
     amount_ml: float | None
     note: str
+    odometer_as_given: str = ""
+    amount_as_given: str = ""
+
+    @property
+    def in_miles(self) -> bool:
+        """Whether its odometer was entered in miles."""
+        return "mi" in self.odometer_as_given.lower()
 
 
 @dataclass(frozen=True)
@@ -77,6 +87,11 @@ class Ledger:
 
     entries: tuple[Entry, ...]
     findings: tuple[Finding, ...] = ()
+
+    @property
+    def in_miles(self) -> bool:
+        """Whether the last odometer was entered in miles, so that distances are shown in them."""
+        return next((e.in_miles for e in reversed(self.entries) if e.odometer_km is not None), False)
 
     def of(self, item: str) -> tuple[Entry, ...]:
         """Return the entries of one item, in order of time; none if there is no such item."""
@@ -101,7 +116,8 @@ def read_ledger(path: str | Path) -> Ledger:
     Parameters
     ----------
     path : path
-        A CSV with the columns of `COLUMNS`; comma or semicolon.
+        A CSV with the columns of `COLUMNS`; comma or semicolon. Dates in any usual form; where all of them may have
+        the day or the month first, the heading says which: ``date d/m/y`` or ``date m/d/y``.
 
     Returns
     -------
@@ -161,7 +177,9 @@ def parse_ledger(text: str, name: str = "ledger") -> Ledger:
         raise LedgerError(
             f"{name}: is no table ({error}); a cell holds at most {MAX_CELL} characters: is a quote left open?"
         ) from None
-    header = [cell.strip().lower() for cell in rows[0]] if rows else []
+    header = [" ".join(cell.lower().split()) for cell in rows[0]] if rows else []
+    said: tuple[Order, ...] = tuple(order for order in ORDERS if f"date {order}" in header)
+    header = ["date" if cell.startswith("date ") and cell[5:] in ORDERS else cell for cell in header]
     missing = [column for column in ("date", "odometer", "item") if column not in header]
     unknown = [column for column in header if column and column not in COLUMNS]
     if missing or unknown:
@@ -171,13 +189,14 @@ def parse_ledger(text: str, name: str = "ledger") -> Ledger:
         )
     faults: list[str] = []
     entries: list[Entry] = []
+    order = _order(header, rows[1:], said, faults)
     for number, row in enumerate(rows[1:], start=2):
         if any(cell.strip() for cell in row):
             cells = {column: cell.strip() for column, cell in zip(header, row, strict=False)}
             if long := [column for column, cell in cells.items() if len(cell) > MAX_CELL]:
                 faults.append(f"row {number}: {long[0] or 'a cell'} is longer than {MAX_CELL} characters; shorten it")
                 continue
-            entry = _entry(number, cells, faults)
+            entry = _entry(number, cells, order, faults)
             if entry is not None:
                 entries.append(entry)
     entries.sort(key=lambda entry: (entry.date, entry.row))
@@ -190,9 +209,28 @@ def parse_ledger(text: str, name: str = "ledger") -> Ledger:
     return Ledger(entries=tuple(entries), findings=_gaps(entries))
 
 
-def _entry(number: int, cells: dict[str, str], faults: list[str]) -> Entry | None:
+def _order(header: Sequence[str], rows: Sequence[Sequence[str]], said: tuple[Order, ...], faults: list[str]) -> Order:
+    """Return whether the day or the month comes first in dates of numbers; a fault where that stays open."""
+    table = [dict(zip(header, row, strict=False)) for row in rows]
+    texts = [row.get("date", "")[:MAX_CELL] for row in table]
+    kms = [_odometer(0, row.get("odometer", "").strip()[:MAX_CELL], []) for row in table]
+    allowed = order_of(texts, kms)
+    if said or len(allowed) == 1:
+        return (said or allowed)[0]
+    open_ones = [(text.strip(), days) for text in texts if len(set((days := readings(text)).values())) == 2]
+    if open_ones and len(allowed) == 2:
+        text, days = open_ones[0]
+        either = " or ".join(f"{day.day} {day:%B %Y}" for day in days.values())
+        faults.append(
+            f"dates: {text!r} may be {either}, and no row shows which; write the heading as 'date d/m/y' (day "
+            "first) or 'date m/d/y' (month first)"
+        )
+    return ORDERS[0]
+
+
+def _entry(number: int, cells: dict[str, str], order: Order, faults: list[str]) -> Entry | None:
     before = len(faults)
-    date = _date(number, cells.get("date", ""), faults)
+    date = _date(number, cells.get("date", ""), order, faults)
     odometer = _odometer(number, cells.get("odometer", ""), faults)
     item = " ".join(cells.get("item", "").lower().split())
     if not item:
@@ -200,15 +238,34 @@ def _entry(number: int, cells: dict[str, str], faults: list[str]) -> Entry | Non
     amount = _amount(number, cells.get("amount", ""), cells.get("unit", ""), faults)
     if len(faults) > before or date is None:
         return None
-    return Entry(row=number, date=date, odometer_km=odometer, item=item, amount_ml=amount, note=cells.get("note", ""))
+    return Entry(
+        row=number,
+        date=date,
+        odometer_km=odometer,
+        item=item,
+        amount_ml=amount,
+        note=cells.get("note", ""),
+        odometer_as_given=_with_unit(cells.get("odometer", ""), "km"),
+        amount_as_given=f"{cells.get('amount', '')} {cells.get('unit', '')}".strip(),
+    )
 
 
-def _date(number: int, text: str, faults: list[str]) -> dt.date | None:
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        faults.append(f"row {number}: date given {text!r}; allowed: YYYY-MM-DD")
-        return None
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text} {unit}" if text and text[-1].isdigit() else text
+
+
+def _date(number: int, text: str, order: Order, faults: list[str]) -> dt.date | None:
+    days = readings(text)
+    if order in days:
+        return days[order]
+    if days:  # a day above 12 in the place of the month
+        faults.append(
+            f"row {number}: date given {text!r}; the others have the {'day' if order == ORDERS[0] else 'month'} first; "
+            "write it alike"
+        )
+    else:
+        faults.append(f"row {number}: date given {text!r}; allowed: {FORMS}")
+    return None
 
 
 _READING = re.compile(r"([\d .,'_]*\d)\s*(km|mi|mile|miles)?", re.IGNORECASE)

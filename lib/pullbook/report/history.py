@@ -14,7 +14,7 @@ from pullbook.records.history import History, Rate, experiment_folders, read_his
 from pullbook.records.ledger import Since, day_of, read_ledger, since
 from pullbook.report.figures import COLOUR, HATCH, MARKER, QUIET, Picture, brought_to, layout
 from pullbook.report.html import Fragment, escape, listed, table
-from pullbook.statistics.joint_fit import Estimated, share_of
+from pullbook.statistics.joint_fit import Estimated, Share, share_of
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
 
@@ -220,8 +220,10 @@ def conditions(history: History) -> Fragment:
     return listed(lines)
 
 
-def since_last(history: History, ledger: str, *, item: str, today: str) -> Fragment:
-    """Return how far the last service lies back by the ledger, and what of its gain that may have cost.
+def again(
+    history: History, ledger: str, *, item: str, today: str, cost: float = 0.0, hours: float = 0.0, currency: str = ""
+) -> Fragment:
+    """Answer when it is worth doing again, in plain words, and say what the drives cannot know.
 
     Parameters
     ----------
@@ -229,31 +231,122 @@ def since_last(history: History, ledger: str, *, item: str, today: str) -> Fragm
     ledger : str
         Path of a ledger; empty for none.
     item : str
-        The service, as the ledger names it.
+        The service, as the ledger names it; empty where the ledger is only asked how far the vehicle has gone.
     today : str
         YYYY-MM-DD; empty for the day it is.
+    cost, hours : float
+        What one service takes, by the person's own figures; nought if that does not matter.
+    currency : str
+        Of the cost.
 
     Raises
     ------
     LedgerError
         When the ledger or the day is refused.
     """
-    if not ledger:
-        return Fragment("<p>No ledger was given, so the distance since the last service is not known.</p>")
-    what = since(read_ledger(ledger), item, today=day_of(today))
-    far = f" and {what.distance_km:.0f} km" if what.distance_km is not None else ""
-    lines = [
-        f"{what.item}: last on {what.last}, {counted(what.days, 'day')}{far} ago by the ledger.",
-        *_other_service(history, what),
-    ]
-    rate = history.rate("1000 km")
-    if what.distance_km is None or rate is None:
-        lines.append("The ledger or the experiments hold no odometer, so nothing is said of what was lost since.")
-    else:
-        lines += _lost_since(history, rate, what.distance_km)
     return listed(
-        (*lines, "This is evidence and no advice: a session in today's state would measure what this reckons.")
+        (
+            _gained(history),
+            _went(history),
+            _half_gone(history),
+            *_driven_since(history, ledger, item=item, today=today),
+            *_takes(cost=cost, hours=hours, currency=currency),
+            "This is evidence and no advice: a drive in today's state would measure what is reckoned here.",
+        )
     )
+
+
+def _gained(history: History) -> str:
+    gained = history.levels.estimate(history.gain_of_last())
+    last = len(history.services)
+    if not gained.resolved:
+        return (
+            f"What the last service (no. {last}) gained is not known: anything from {_signed(gained.low, gained)} to "
+            f"{_signed(gained.high, gained)}{_unit(history)} fits."
+        )
+    done = "gained" if gained.value > 0 else "made it worse by"
+    return f"The last service (no. {last}) {done} {_size(gained)}{_unit(history)} ({_inside(history, gained)})."
+
+
+def _went(history: History) -> str:
+    rate = history.rate("1000 km") or history.rate("year")
+    if rate is None:
+        return "How fast a gain goes is not known: the services have neither dates nor odometer readings."
+    per = "1,000 km" if rate.per == "1000 km" else rate.per
+    lost = history.levels.estimate(history.worse * rate.contrast)
+    between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
+    if not lost.resolved:
+        return f"How fast it goes is not known: anything from {between} per {per} fits. That is not the same as none."
+    way = "It goes at" if lost.value > 0 else "It does not go, it grows: by"
+    return f"{way} {_size(lost)}{_unit(history)} per {per} ({_inside(history, lost)}), if it goes evenly."
+
+
+def half_gone(history: History) -> Share | None:
+    """Return after how many thousand km half of the last gain is gone; None where the drives cannot know.
+
+    Parameters
+    ----------
+    history : History
+
+    Returns
+    -------
+    Share or None
+        Its interval after Fieller (`pullbook.statistics.joint_fit.share_of`): the gain over twice the rate.
+    """
+    rate = history.rate("1000 km")
+    gain = history.gain_of_last()
+    if rate is None or history.levels.estimate(gain).value <= 0:
+        return None
+    lost = history.worse * rate.contrast
+    if history.levels.estimate(lost).value <= 0:
+        return None
+    return share_of(history.levels, gain / 2, lost)
+
+
+def _half_gone(history: History) -> str:
+    half = half_gone(history)
+    if half is None:
+        if history.rate("1000 km") is None:
+            return "After how many km half of it is gone is not known: not every service has an odometer reading."
+        return "After how many km half of it is gone cannot be known from these drives: gain or rate is not resolved."
+    low = f"{_thousands(max(0.0, half.low))} to {_thousands(half.high)}"
+    return (
+        f"Half of it is gone after about {_thousands(half.value)} km ({percent(history.levels.level)} interval {low} "
+        "km), if it goes evenly and as it went so far."
+    )
+
+
+def _thousands(thousand_km: float) -> str:
+    return f"{1000 * float(f'{thousand_km:.2g}'):,.0f}"
+
+
+def _driven_since(history: History, ledger: str, *, item: str, today: str) -> list[str]:
+    """Say how far the last service lies back by the ledger, and what that may have cost of its gain."""
+    if not ledger:
+        return ["How far it has gone since is not known: no ledger was given."]
+    book = read_ledger(ledger)
+    if item:
+        what = since(book, item, today=day_of(today))
+        far_km, other = what.distance_km, _other_service(history, what)
+        far = f" and {far_km:,.0f} km" if far_km is not None else ""
+        lines = [f"{sentence_case(what.item)}: last on {what.last}, {counted(what.days, 'day')}{far} ago.", *other]
+    else:
+        last = history.services[-1].odometer_km
+        now = book.odometer_km
+        far_km = now - last if now is not None and last is not None and now >= last else None
+        lines = [f"Since the last service it has gone {far_km:,.0f} km, by the ledger."] if far_km is not None else []
+    rate = history.rate("1000 km")
+    if far_km is None or rate is None:
+        return [*lines, "The ledger or the experiments hold no odometer, so nothing is said of what was lost since."]
+    return [*lines, *_lost_since(history, rate, far_km)]
+
+
+def _takes(*, cost: float, hours: float, currency: str) -> list[str]:
+    """Say what another one takes, where that was given."""
+    takes = [f"{cost:,g} {currency}".rstrip()] * (cost > 0) + [f"{hours:g} h"] * (hours > 0)
+    if not takes:
+        return []
+    return [f"Another one takes, by your own figures, {' and '.join(takes)}."]
 
 
 def _other_service(history: History, what: Since) -> list[str]:
@@ -271,14 +364,14 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
     lost = history.worse * distance_km / 1000 * rate.contrast
     reckoned, gained = history.levels.estimate(lost), history.levels.estimate(gain)
     lines = [
-        f"At the rate between services so far, the state would be worse by {_signed(reckoned.value, reckoned)}"
+        f"At the rate so far, the state would be worse by {_signed(reckoned.value, reckoned)}"
         f"{_unit(history)} ({_signed(reckoned.low, reckoned)} to {_signed(reckoned.high, reckoned)}) after these "
-        f"{distance_km:.0f} km: an extrapolation, nobody measured it."
+        f"{distance_km:,.0f} km: an extrapolation, nobody measured it."
     ]
     share = share_of(history.levels, lost, gain) if gained.value > 0 else None
     of = f"the {_size(gained)}{_unit(history)} ({_inside(history, gained)}) that the last service gained"
     if share is None:
-        return [*lines, "Which share of the last gain that is cannot be told, for that gain is not resolved."]
+        return [*lines, "Which share of the last gain that is cannot be said, for that gain is not resolved."]
     return [*lines, f"That is {share.value:.0%} ({share.low:.0%} to {share.high:.0%}) of {of}."]
 
 

@@ -9,11 +9,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+import plotly.graph_objects as go
+
 from pullbook.errors import LedgerError
 from pullbook.records.ledger import (
+    KM_PER_MILE,
+    LEAST_FOR_TREND,
     Capture,
     Ledger,
     MeasuredEffect,
+    Rate,
     capture_rate,
     captures,
     day_of,
@@ -24,8 +30,9 @@ from pullbook.records.ledger import (
     since,
     trend,
 )
+from pullbook.report.figures import COLOUR, QUIET, Picture, layout, series
 from pullbook.report.html import Fragment, escape, listed, table
-from pullbook.text import percent
+from pullbook.text import counted, in_brackets, percent
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,18 +71,18 @@ def open_ledger(path: str | Path, *, today: str = "") -> Book:
 
 
 def entries(book: Book) -> Fragment:
-    """Return the rows as read, in km and ml, with what was noticed."""
+    """Return the rows as they were entered, with what was noticed."""
     rows = [
         (
             e.date.isoformat(),
             e.item,
-            f"{e.odometer_km:.0f}" if e.odometer_km is not None else None,
-            f"{e.amount_ml:.0f}" if e.amount_ml is not None else None,
+            e.odometer_as_given,
+            e.amount_as_given,
             e.note,
         )
         for e in book.ledger.entries
     ]
-    shown = table(("date", "item", "odometer [km]", "amount [ml]", "note"), rows, numbers_from=9, caption="The ledger")
+    shown = table(("date", "item", "odometer", "amount", "note"), rows, numbers_from=9, caption="The ledger")
     noticed = [f.message for f in book.ledger.findings]
     return Fragment(shown.html + (listed(noticed).html if noticed else ""))
 
@@ -101,40 +108,147 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
         )
     rate = capture_rate(found)
     known = math.isfinite(rate.high)
+    far = _Distance(miles=book.ledger.in_miles)
+    usual_km = far.round_one(float(np.median([capture.distance_km for capture in found])))
+    lines = [_in_short(rate, found, usual_km=usual_km, far=far, capacity_ml=capacity_ml)]
     span = (
-        f" ({percent(rate.level)} interval {rate.low:.1f} to {rate.high:.1f})"
+        f"between {_ml(rate.low * usual_km / 1000)} and {_ml(rate.high * usual_km / 1000)} ({percent(rate.level)} "
+        "interval)"
         if known
-        else " (one capture: no interval)"
+        else "one emptying says nothing of how much they differ"
     )
-    lines = [
-        f"{rate.per_1000_km:.1f} ml in 1000 km{span}, from {rate.captures} captures over {rate.distance_km:.0f} km; "
-        f"{rate.total_ml:.0f} ml in all.",
-        trend(found).sentence,
-    ]
-    if capacity_ml > 0:
-        usual, soonest = (round(km, -2) for km in full_in_km(rate, capacity_ml=capacity_ml))
-        soon = f", as soon as {soonest:.0f} km" if math.isfinite(soonest) else ""
-        if math.isfinite(usual):
-            lines.append(
-                f"An empty can of {capacity_ml:.0f} ml is full after about {usual:.0f} km{soon}. Empty it earlier."
-            )
+    lines.append(
+        f"The mean rate over {far.text(usual_km)}: {span}, from {counted(rate.captures, 'emptying')} over "
+        f"{far.text(rate.distance_km)}; {_ml(rate.total_ml)} in all."
+    )
+    lines.append(trend(found).sentence)
+    if capacity_ml > 0 and known and rate.high > 0:
+        soonest = found[-1].to_km + full_in_km(rate, capacity_ml=capacity_ml)[1]
+        lines.append(f"It may be full as soon as {far.text(soonest, 2)}. Empty it earlier.")
     if fitted_at_km > 0:
         amount, low, high = passed_earlier_ml(rate, fitted_at_km)
-        within = f" ({low:.0f} to {high:.0f} ml)" if known else ""
+        within = f" ({_ml(_two_digits(low))} to {_ml(_two_digits(high))})" if known else ""
         lines.append(
-            f"If the rate was the same before, about {amount:.0f} ml{within} went into the intake over the first "
-            f"{fitted_at_km:.0f} km. This is an extrapolation: nobody measured it."
+            f"Before the can was fitted: if the rate was the same, about {_ml(_two_digits(amount))}{within} went into "
+            f"the intake over the first {far.text(fitted_at_km)}. This is an extrapolation: nobody measured it."
         )
-    return Fragment(listed(lines).html + _captures(found).html)
+    return Fragment(listed(lines).html + _captures(found, far).html)
 
 
-def _captures(found: Sequence[Capture]) -> Fragment:
+@dataclass(frozen=True)
+class _Distance:
+    """Distances in the unit that the ledger was kept in."""
+
+    miles: bool
+
+    @property
+    def unit(self) -> str:
+        return "miles" if self.miles else "km"
+
+    @property
+    def km(self) -> float:
+        """How many km one of the unit is."""
+        return KM_PER_MILE if self.miles else 1.0
+
+    def text(self, km: float, digits: int = 6) -> str:
+        """Return a distance with its unit, to so many digits, its thousands grouped."""
+        value = km / self.km
+        if value > 0:
+            value = round(value, min(0, digits - math.ceil(math.log10(value))) if digits < 6 else 0)
+        return f"{value:,.0f} {self.unit}"
+
+    def round_one(self, km: float) -> float:
+        """Return the nearest of 1, 2 or 5 and noughts in the unit, in km: what a person would say."""
+        value = max(km / self.km, 1.0)
+        power = 10 ** math.floor(math.log10(value))
+        nearest: float = min((step * power for step in (1, 2, 5, 10)), key=lambda near: abs(math.log(near / value)))
+        return nearest * self.km
+
+
+def _ml(amount: float) -> str:
+    return f"{amount:,.0f} ml" if amount >= 10 or amount == 0 else f"{amount:.1f} ml"
+
+
+def _two_digits(amount: float) -> float:
+    """Round what was only reckoned."""
+    return float(f"{amount:.2g}")
+
+
+def _in_short(rate: Rate, found: Sequence[Capture], *, usual_km: float, far: _Distance, capacity_ml: float) -> str:
+    """Say the rate, when the can is full and whether the rate rises, in one plain sentence."""
+    parts = [f"About {_ml(rate.per_1000_km * usual_km / 1000)} every {far.text(usual_km)}"]
+    until, _ = full_in_km(rate, capacity_ml=capacity_ml) if capacity_ml > 0 else (math.nan, math.nan)
+    if math.isfinite(until):
+        parts.append(f"the can of {_ml(capacity_ml)} is full at about {far.text(found[-1].to_km + until, 3)}")
+    rises = trend(found)
+    if rises.rising:
+        parts.append("the rate is rising")
+    elif len(found) < LEAST_FOR_TREND:
+        parts.append("too few emptyings to say whether the rate is rising")
+    else:
+        parts.append("no sign that the rate is rising")
+    return "; ".join(parts) + "."
+
+
+def _captures(found: Sequence[Capture], far: _Distance) -> Fragment:
+    def shown(km: float) -> str:
+        return f"{km / far.km:,.0f}"
+
     rows = [
-        (f"{c.from_km:.0f}", f"{c.to_km:.0f}", f"{c.distance_km:.0f}", f"{c.amount_ml:.0f}", f"{c.per_1000_km:.1f}")
+        (shown(c.from_km), shown(c.to_km), shown(c.distance_km), f"{c.amount_ml:.0f}",
+         f"{c.per_1000_km * far.km:.1f}")
         for c in found
-    ]
-    headings = ("from [km]", "to [km]", "distance [km]", "amount [ml]", "ml in 1000 km")
+    ]  # fmt: skip
+    unit = in_brackets(far.unit)
+    headings = (f"from{unit}", f"to{unit}", f"distance{unit}", "amount [ml]", f"ml in 1,000 {far.unit}")
     return table(headings, rows, numbers_from=0, caption="What was caught")
+
+
+def caught_over_distance(book: Book, *, item: str) -> Picture | None:
+    """Show the rate of each emptying over the distance, with the mean; nothing where there is none.
+
+    Parameters
+    ----------
+    book : Book
+    item : str
+        Such as ``catch can``.
+    """
+    found = captures(book.ledger, item)
+    if not found:
+        return None
+    far = _Distance(miles=book.ledger.in_miles)
+    mean = capture_rate(found).per_1000_km * far.km
+    figure = go.Figure()
+    figure.add_bar(
+        x=[(c.from_km + c.to_km) / 2 / far.km for c in found],
+        y=[c.per_1000_km * far.km for c in found],
+        width=[0.94 * c.distance_km / far.km for c in found],
+        marker={"color": COLOUR["before"]},
+        meta=series("rate of each emptying"),
+        customdata=[f"{c.amount_ml:.0f} ml in {far.text(c.distance_km)}" for c in found],
+        hovertemplate="%{customdata}<extra></extra>",
+        showlegend=False,
+    )
+    figure.add_hline(y=mean, line={"color": QUIET, "width": 2, "dash": "dot"})
+    figure.update_xaxes(title=f"odometer [{far.unit}]")
+    figure.update_yaxes(title=f"ml in 1,000 {far.unit}", rangemode="tozero")
+    text = f"What was caught of {item}: a bar an emptying, as wide as its distance. Dotted: the mean, {mean:.1f} ml."
+    return layout(
+        figure,
+        caption=text,
+        description=text,
+        height=300,
+        columns=(f"from [{far.unit}]", f"to [{far.unit}]", "amount [ml]", f"ml in 1,000 {far.unit}"),
+        rows=[
+            (
+                round(c.from_km / far.km),
+                round(c.to_km / far.km),
+                round(c.amount_ml, 1),
+                round(c.per_1000_km * far.km, 2),
+            )
+            for c in found
+        ],
+    )
 
 
 def decision(book: Book, *, item: str, results: str, cost: float, hours: float, currency: str) -> Fragment:

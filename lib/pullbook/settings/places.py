@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from pullbook.errors import ExperimentError
 from pullbook.settings.experiment import FILE_NAME
 
+LEDGER = "ledger.csv"  # in a vehicle's folder
 MOST_LINKS = 40  # on one path; as many as Linux follows
 
 
@@ -66,6 +67,21 @@ def check_no_link(path: Path, *, below: Path | None = None) -> None:
                 f"{part}: is a link, and nothing is written through a link that you did not give; remove it, or give "
                 "another --out"
             )
+
+
+def ledger_of(folders: Sequence[str | Path]) -> str:
+    """Return the path of the ledger that lies in a vehicle's folder, beside its experiments; empty where none does.
+
+    Parameters
+    ----------
+    folders : sequence of path
+        Of experiments, or one that holds them.
+    """
+    homes = dict.fromkeys(
+        folder.parent if (folder / FILE_NAME).is_file() else folder for folder in (Path(f).resolve() for f in folders)
+    )
+    found = [home / LEDGER for home in homes if (home / LEDGER).is_file()]
+    return str(found[0]) if len(found) == 1 else ""
 
 
 def _links_on(path: Path) -> Iterator[Path]:
