@@ -22,9 +22,9 @@ def percent(share: float) -> str:
     --------
     >>> from pullbook.text import percent
     >>> percent(0.95), percent(0.995)
-    ('95%', '99.5%')
+    ('95 %', '99.5 %')
     """
-    return f"{round(100 * share, 6):g}%"
+    return f"{round(100 * share, 6):g} %"
 
 
 def in_ten(probability: float) -> str:

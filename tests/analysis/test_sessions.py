@@ -167,7 +167,7 @@ def test_a_column_that_only_some_logs_name_so_can_be_settled(folder, column) -> 
 def test_a_settled_column_that_no_log_has_is_refused(folder) -> None:
     with (folder / "experiment.yaml").open("a") as stream:
         stream.write("channels:\n  intake_air_temperature: {column: Probe 9, unit: degC}\n")
-    with pytest.raises(LogError, match="'Probe 9', which the log does not have"):
+    with pytest.raises(LogError, match="'Probe 9'"):
         read_drives(Experiment.load(folder))
 
 
@@ -212,7 +212,7 @@ def test_a_log_without_the_channel_of_the_question_is_named(folder) -> None:
     settings = folder / "experiment.yaml"
     text = settings.read_text(encoding="utf-8").replace("outcome: peak_rise", "outcome: mean_coolant")
     settings.write_text(text, encoding="utf-8")
-    with pytest.raises(LogError, match=r"after-1: no column was recognised as engine coolant temperature.*Kessel"):
+    with pytest.raises(LogError, match=r"after-1: .*engine coolant temperature.*Kessel"):
         analyse(folder)
 
 

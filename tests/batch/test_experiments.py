@@ -88,7 +88,7 @@ def test_hidden_folders_and_rendered_output_are_left_out(fleet):
 
 def test_folders_without_experiments_are_refused(tmp_path):
     (tmp_path / "empty").mkdir()
-    with pytest.raises(ExperimentError, match=r"empty: holds no experiment: no experiment\.yaml in it or"):
+    with pytest.raises(ExperimentError, match=r"empty: .*no experiment\.yaml"):
         find_experiments([tmp_path / "empty"])
     with pytest.raises(ExperimentError, match="nowhere: no such folder"):
         find_experiments([tmp_path / "nowhere"])
@@ -161,7 +161,7 @@ def test_a_place_that_cannot_be_written_to_is_refused_before_any_work(fleet, tmp
     assert main(["batch", str(fleet), "--out", str(tmp_path / "file")]) == 2
     assert "(File exists)" in capsys.readouterr().err
     assert main(["batch", str(fleet), "--out", str(fleet / "a" / "logs")]) == 2
-    assert "inside the experiment a" in capsys.readouterr().err
+    assert re.search(r"experiment a\b.*--out", capsys.readouterr().err)
 
 
 def test_a_fault_of_the_program_is_told_in_its_row_without_paths(tmp_path, monkeypatch):
@@ -184,7 +184,7 @@ def test_a_copy_of_an_experiment_does_not_count_twice(fleet, tmp_path):
     assert [(row.folder, row.status) for row in rows] == [
         ("a", "done"), ("a copy", "refused"), ("c", "refused"), ("b", "done"),
     ]  # fmt: skip
-    assert "those of a;" in rows[1].message
+    assert re.search(r"\ba\b\.", rows[1].message)
     assert rows[1].verdict == ""
 
 
@@ -250,7 +250,7 @@ def test_what_is_not_whole_or_from_something_else_is_done_again(done, change):
 def test_a_worker_with_another_program_refuses(done):
     row = do(Task(**{**vars(done), "program": "0" * 64}))
     assert (row.status, row.folder) == ("refused", "a")
-    assert "another pullbook" in row.message
+    assert "pullbook" in row.message
 
 
 def started(fleet: Path, out: Path, *more: str) -> subprocess.Popen[str]:
@@ -360,7 +360,7 @@ def test_a_worker_that_is_killed_in_the_middle_loses_nothing(many, tmp_path):
     os.kill(analysing(process.pid)[0], signal.SIGKILL)
     text, error = process.communicate(timeout=LONGEST_S)
     assert (process.returncode, error) == (0, "")
-    assert "0 of 6 analysed improved: 6 not resolved" in text
+    assert "0 of 6 services clearly helped" in text
     rows = told(out)
     assert [row["folder"] for row in rows] == [f"van-{k:02d}" for k in range(6)]
     assert {row["status"] for row in rows} == {"done"}
@@ -457,7 +457,7 @@ def test_a_worker_of_a_scheduler_that_is_killed_in_the_middle_loses_nothing(many
     parts.workers[0].kill()
     text, error = process.communicate(timeout=LONGEST_S)
     assert (process.returncode, error) == (0, "")
-    assert "0 of 6 analysed improved: 6 not resolved" in text
+    assert "0 of 6 services clearly helped" in text
     rows = told(out)
     assert [(row["folder"], row["status"]) for row in rows] == [(f"van-{k:02d}", "done") for k in range(6)]
     assert sorted(path.parent.name for path in out.rglob("results.json")) == [row["folder"] for row in rows]
@@ -491,7 +491,7 @@ def test_a_task_that_takes_longer_than_a_scheduler_is_waited_for_is_not_given_up
 
 def test_a_scheduler_whose_workers_cannot_run_the_task_is_told_with_the_remedy(standing):
     """As with another pullbook on the workers: the function does not take what it is given."""
-    said = r"--scheduler \S+: it cannot run the task \(TypeError: .*\); install the same pullbook where the scheduler"
+    said = r"--scheduler \S+: .*\(TypeError: .*\)\. .*pullbook"
     with pytest.raises(PullbookError, match=said):
         list(pool.on_scheduler(slow, [None], address=standing.address))
 
@@ -503,7 +503,7 @@ def test_a_scheduler_that_goes_away_is_told_and_what_was_done_is_kept(many, tmp_
     wait_until(lambda: len(list(out.rglob("made_by.json"))) >= 2)
     parts.scheduler.kill()
     _, error = process.communicate(timeout=LONGEST_S)
-    assert re.fullmatch(r"pullbook: --scheduler \S+: .* \(\w+\); .*\n", error)
+    assert re.fullmatch(r"pullbook: --scheduler \S+: .* \(\w+\)\. .*\n", error)
     assert process.returncode == 2
     assert len(list(out.rglob("made_by.json"))) >= 2
 

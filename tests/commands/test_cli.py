@@ -116,7 +116,7 @@ def test_a_folder_without_an_experiment_is_refused(tmp_path, capsys, command, fo
     (tmp_path / "empty").mkdir()
     status, _, error = run(capsys, command, tmp_path / folder)
     assert status == 2
-    assert ("no such folder" if folder == "nowhere" else "holds no experiment.yaml") in error
+    assert ("no such folder" if folder == "nowhere" else "no experiment.yaml") in error
     assert sorted(p.name for p in tmp_path.rglob("*")) == ["empty"]
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import numpy as np
@@ -95,7 +96,7 @@ def test_a_speed_with_a_single_reading_has_no_runs_and_is_no_fault(tmp_path):
 def test_a_long_layout_has_no_more_signals_than_a_wide_one_has_columns(tmp_path):
     path = tmp_path / "long.csv"
     path.write_text("time,signal,value\n" + "".join(f"{k},s{k},{k}\n" for k in range(20_000)), encoding="utf-8")
-    with pytest.raises(LogError, match="has 20000 signals; at most 2000 are allowed"):
+    with pytest.raises(LogError, match=r"long\.csv: .*20000.*2000"):
         read_log(path)
 
 
@@ -137,7 +138,7 @@ def negative_pressures(folder: Path) -> Path:
 
 def test_pressures_below_nought_are_told_by_check_and_leave_the_analysis_without_them(tmp_path):
     experiment = negative_pressures(tmp_path)
-    assert any("cannot be intake manifold pressure" in line for line in check_text(experiment))
+    assert any("kPa" in line and "under channels" in line for line in check_text(experiment))
     result = analyse(experiment)
     peaks = result.measures.get("peak_manifold_pressure")
     assert peaks is None or not (peaks <= 0).any()
@@ -167,15 +168,15 @@ def test_a_named_pipe_is_refused_at_once(tmp_path, capsys):
     pipe = tmp_path / "pipe.csv"
     os.mkfifo(pipe)
     assert main(["new", str(tmp_path / "van"), "--before", str(pipe)]) == 2
-    assert "is no ordinary file" in capsys.readouterr().err
-    with pytest.raises(LogError, match="is no ordinary file"):
+    assert re.search(r"pipe\.csv: .*pipe", capsys.readouterr().err)
+    with pytest.raises(LogError, match="pipe or a device"):
         read_log(pipe)
-    with pytest.raises(LogError, match="is no ordinary file"):
+    with pytest.raises(LogError, match="pipe or a device"):
         read_track(pipe)
 
 
 def test_a_device_is_refused():
-    with pytest.raises(LogError, match="is no ordinary file"):
+    with pytest.raises(LogError, match="pipe or a device"):
         read_log(os.devnull)
 
 

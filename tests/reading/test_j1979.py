@@ -77,5 +77,5 @@ def test_a_log_of_answers(tmp_path: Path, clock: str) -> None:
 def test_answers_of_nothing_known_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "answers.txt"
     path.write_text("".join(f"{k} 7E8 06 41 00 BE 1F A8 13\n" for k in range(9)))
-    with pytest.raises(PullbookError, match=r"none of a signal that can be used\. Allowed: lines such as"):
+    with pytest.raises(PullbookError, match=r"answers\.txt: .*'12\.345 41 0D 5A'"):
         read_log(path)

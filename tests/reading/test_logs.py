@@ -297,7 +297,7 @@ def test_decimal_commas_in_quotes_between_commas(tmp_path: Path) -> None:
 
 def test_decimal_commas_between_bare_commas_are_refused(tmp_path: Path) -> None:
     rows = ["Time,Speed [km/h],Coolant temp [C]", *(f"{k},5,{40 + k},25,80,5" for k in range(30))]
-    with pytest.raises(PullbookError, match=r"line 2.*6 cells under 3 headers.*semicolons"):
+    with pytest.raises(PullbookError, match=r"line 2\b.*\b6\b.*\b3\b.*semicolons"):
         read(tmp_path, "\n".join(rows))
 
 
@@ -363,7 +363,7 @@ def test_chosen_column_wins(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("chosen", "told"),
     [
-        ({"charge_temperature": ("T2", None)}, "charge_temperature.*allowed: vehicle_speed"),
+        ({"charge_temperature": ("T2", None)}, "charge_temperature.*vehicle_speed"),
         ({"charge_air_temperature": ("T2", "kPa")}, "'kPa'.*degC, degF, K"),
         (
             {"charge_air_temperature": ("T3", None)},
@@ -388,20 +388,20 @@ UNORDERED = b"Time,Speed\n" + b"".join(b"%d,3\n" % (k * 500 % 997) for k in rang
 @pytest.mark.parametrize(
     ("name", "content", "told"),
     [
-        ("log.csv", b"", "is empty"),
-        ("log.csv", b"\n\n  \n", "is empty"),
-        ("log.csv", b"\0" * 5000, "is empty"),
-        ("log.csv", b"<html><body>hello</body></html>", "no table of numbers"),
-        ("log.csv", b"hello\nthis is\na letter\n", "no table of numbers.*Allowed.*Export"),
-        ("log.csv", b"Time,Speed\n", "no table of numbers"),
+        ("log.csv", b"", "empty"),
+        ("log.csv", b"\n\n  \n", "empty"),
+        ("log.csv", b"\0" * 5000, "empty"),
+        ("log.csv", b"<html><body>hello</body></html>", "table of numbers"),
+        ("log.csv", b"hello\nthis is\na letter\n", "table of numbers.*CSV"),
+        ("log.csv", b"Time,Speed\n", "table of numbers"),
         ("log.csv", b"PK\x03\x04 and more", "ZIP.*CSV"),
-        ("log.csv.gz", b"Time,Speed\n1,2\n", "is not gzip"),
-        ("log.csv.gz", gzip.compress(b"Time,Speed [km/h]\n" * 99, mtime=0)[:-9], "damaged"),
+        ("log.csv.gz", b"Time,Speed\n1,2\n", "gzip"),
+        ("log.csv.gz", gzip.compress(b"Time,Speed [km/h]\n" * 99, mtime=0)[:-9], "too early"),
         ("log.csv", b"A,B\nx,9\ny,3\nz,4\n", "time column.*'A', 'B'.*rename"),
         ("log.csv", b"Time,B9\n1,2\n2,3\n3,4\n", "recognised"),
         ("log.csv", UNORDERED, r"line \d+: .*time.* Sort"),
         ("log.csv", b"Time,Speed\n1,2\n" + b"7" * 2_000_000, "byte .* 1,000,000 bytes"),
-        ("log.csv", b"t" + b",7" * 3000 + b"\n" + b"1" + b",7" * 3000, "columns; at most 2000"),
+        ("log.csv", b"t" + b",7" * 3000 + b"\n" + b"1" + b",7" * 3000, r"\b3001\b.*\b2000\b"),
         ("log.parquet", b"PAR1 and more", "pyarrow|damaged"),
     ],
 )  # fmt: skip
@@ -414,7 +414,7 @@ def test_refusals_say_what_where_and_the_remedy(tmp_path: Path, name: str, conte
 def test_missing_file_and_folder(tmp_path: Path) -> None:
     with pytest.raises(PullbookError, match="no such file"):
         read_log(tmp_path / "none.csv")
-    with pytest.raises(PullbookError, match="is a folder"):
+    with pytest.raises(PullbookError, match="folder"):
         read_log(tmp_path)
 
 
@@ -423,7 +423,7 @@ def test_too_large_is_refused_unread(tmp_path: Path) -> None:
     with path.open("wb") as stream:
         stream.write(b"Time,Speed\n1,2\n")
         stream.truncate(2_000_000_000)  # sparse: takes no room
-    with pytest.raises(PullbookError, match="larger than 1,000,000,000 bytes"):
+    with pytest.raises(PullbookError, match="1,000,000,000 bytes"):
         read_log(path)
 
 
@@ -457,7 +457,7 @@ def test_a_settled_column_may_be_told_in_either_form(tmp_path):
     mapping = read_log(path, channels={"charge_air_temperature": {"column": "Probe 7", "unit": "degC"}})
     for log in (pair, mapping):
         assert log.need("charge_air_temperature").column == "Probe 7"
-    with pytest.raises(LogError, match="no column is named"):
+    with pytest.raises(LogError, match=r"charge_air_temperature: .*column: "):
         read_log(path, channels={"charge_air_temperature": {"unit": "degC"}})
 
 
@@ -475,7 +475,7 @@ def test_a_settled_unit_that_the_log_contradicts_is_told(tmp_path: Path) -> None
     rows = ["Time,Ladelufttemperatur [°C]", *(f"{k},{30 + k / 10}" for k in range(100))]
     log = read(tmp_path, "\n".join(rows), channels={"charge_air_temperature": ("Ladelufttemperatur [°C]", "degF")})
     finding = next(f for f in log.findings if f.code == "unit-contradicted")
-    assert "the log itself says degC" in finding.message
+    assert all(unit in finding.message for unit in ("degC", "degF"))
     same = read(tmp_path, "\n".join(rows), channels={"charge_air_temperature": ("Ladelufttemperatur [°C]", "°C")})
     assert "unit-contradicted" not in codes(same)
 
@@ -494,4 +494,4 @@ def test_the_outside_pressure_is_the_logs_own_or_what_it_was_read_with(tmp_path:
 def test_what_names_another_part_is_not_offered_as_a_channel(tmp_path: Path, header: str) -> None:
     log = read(tmp_path, "\n".join([f"Time,Speed [km/h],{header}", *(f"{k},{k},{k}" for k in range(60))]))
     finding = next(f for f in log.findings if f.code == "column-unrecognised")
-    assert "If it is" not in finding.message
+    assert "channels:" not in finding.message

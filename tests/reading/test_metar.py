@@ -42,14 +42,14 @@ def test_what_is_missing_is_none_and_told() -> None:
     ids=lambda text: text[:20],
 )
 def test_no_report(text: str) -> None:
-    with pytest.raises(PullbookError, match=r"cannot be read.*Allowed.*Copy it whole, or give ambient_c"):
+    with pytest.raises(PullbookError, match=r"METAR EPWA .*ambient_c"):
         weather_from_metar(text)
 
 
 def test_impossible_figures_are_refused() -> None:
-    with pytest.raises(PullbookError, match="Q0200 means 200 hPa; allowed: 850 to 1090 hPa"):
+    with pytest.raises(PullbookError, match=r"Q0200 .*200 hPa.*850 to 1090 hPa"):
         weather_from_metar("EPWA 281830Z 18009KT 03/M01 Q0200")
-    with pytest.raises(PullbookError, match="altitude_m is 9000; allowed: -500 to 5000 m"):
+    with pytest.raises(PullbookError, match=r"altitude_m .*9000.*-500 to 5000 m"):
         weather_from_metar(REPORT, altitude_m=9000)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -41,7 +42,7 @@ def test_one_long_text_in_many_rows_is_refused_before_it_is_written_out(tmp_path
     pq.write_table(table, path, compression="zstd", dictionary_pagesize_limit=10_000_000)
     assert path.stat().st_size < 200_000
     before = peak_mb()
-    assert "once its texts are written out" in refusal(path)
+    assert re.search(r"[\d,]{9,} bytes\b.*texts", refusal(path))
     assert peak_mb() < before + 300
 
 
@@ -52,7 +53,7 @@ def test_long_packed_texts_are_refused_before_they_are_unpacked(tmp_path, monkey
     pq.write_table(pa.table({"Time": np.arange(26.0), "Note": texts}), path, compression="zstd", use_dictionary=False)
     assert path.stat().st_size < 100_000
     monkeypatch.setattr(pq.ParquetFile, "read", lambda *_, **__: pytest.fail("it was unpacked"))
-    assert "once it is unpacked" in refusal(path)
+    assert re.search(r"20,000,000 bytes\b.*unpacked", refusal(path))
 
 
 def test_many_rows_of_one_value_are_refused_before_they_are_written_out(tmp_path, monkeypatch):
@@ -60,7 +61,7 @@ def test_many_rows_of_one_value_are_refused_before_they_are_written_out(tmp_path
     pq.write_table(pa.table({str(k): np.zeros(1_000_000) for k in range(11)}), path)
     assert path.stat().st_size < 300_000
     monkeypatch.setattr(pq.ParquetFile, "read", lambda *_, **__: pytest.fail("it was unpacked"))
-    with pytest.raises(LogError, match="has 1000000 rows and 11 columns; allowed are"):
+    with pytest.raises(LogError, match=r"1,000,000 rows and 11 columns.*10,000,000 cells"):
         read_frame(path, max_columns=2000, max_cells=10_000_000)
 
 
@@ -68,7 +69,7 @@ def test_wide_values_are_refused(tmp_path):
     path = tmp_path / "wide.parquet"
     wide = pa.array([b"x" * 1000] * 50, type=pa.binary(1000))
     pq.write_table(pa.table({"Time": np.arange(50.0), "Blob": wide}), path)
-    assert "each value of 'Blob' takes 1,000" in refusal(path)
+    assert re.search("'Blob' .*1,000", refusal(path))
 
 
 @pytest.mark.parametrize("kind", ["list", "struct of lists", "map"])
@@ -159,8 +160,8 @@ def test_damaged_files_are_refused_and_never_a_fault(tmp_path):
 @pytest.mark.parametrize(
     ("frame", "said"),
     [
-        (pd.DataFrame({"Time": np.zeros(0)}), "has 0 rows and 1 columns; allowed are 1 row or more"),
-        (pd.DataFrame(np.zeros((1, 3000)), columns=[str(k) for k in range(3000)]), "has 1 rows and 3000 columns"),
+        (pd.DataFrame({"Time": np.zeros(0)}), "0 rows and 1 columns"),
+        (pd.DataFrame(np.zeros((1, 3000)), columns=[str(k) for k in range(3000)]), "1 rows and 3,000 columns"),
     ],
 )
 def test_a_file_that_holds_no_drive_is_refused(tmp_path, frame, said):

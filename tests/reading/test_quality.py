@@ -181,7 +181,7 @@ def test_miles_and_kilometres_by_the_positions(unit: str, factor: float, doubt: 
 
 def test_a_charge_that_stays_colder_than_the_air_going_in_is_doubtful() -> None:
     cold = log_of(charge_air_temperature=("degF", -12 + np.sin(TIME / 90)))
-    assert "colder than the air going in" in found(cold)["unit-doubtful"].message
+    assert found(cold)["unit-doubtful"].evidence["hottest_c"] < found(cold)["unit-doubtful"].evidence["inlet_c"]
     assert "unit-doubtful" not in found(log_of())
 
 

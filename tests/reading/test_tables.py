@@ -135,7 +135,7 @@ def test_more_cells_than_a_drive_can_have_are_refused(tmp_path: Path, monkeypatc
     monkeypatch.setattr(tables, "MAX_CELLS", 50)
     path = tmp_path / "log.csv"
     path.write_text("Time [s],Speed [km/h]\n" + "\n".join(f"{k},{k}" for k in range(30)) + "\n")
-    with pytest.raises(PullbookError, match=r"log\.csv: holds more than 50 cells.*Cut it to the drive that is meant"):
+    with pytest.raises(PullbookError, match=r"log\.csv: .*\b50 cells"):
         read_table(path)
 
 
@@ -143,7 +143,7 @@ def test_a_packed_log_of_which_a_few_rows_are_left_is_refused(tmp_path: Path) ->
     packed = gzip.compress(("Time [s],Speed [km/h]\n" + "".join(f"{k},{k}\n" for k in range(9))).encode(), mtime=0)
     path = tmp_path / "log.csv.gz"
     path.write_bytes(packed[:-5])  # all nine rows are there; the check sum behind them is cut
-    with pytest.raises(PullbookError, match="ends too early, and too little is left"):
+    with pytest.raises(PullbookError, match=r"log\.csv\.gz: .*too early"):
         read_table(path)
 
 

@@ -210,7 +210,7 @@ def test_unreadable_stamps_are_counted(tmp_path: Path) -> None:
 
 def test_no_order_no_log(tmp_path: Path) -> None:
     rng = np.random.default_rng(1)
-    with pytest.raises(PullbookError, match=r"log.csv, line \d+: the time falls there and at \d+ more rows of 400"):
+    with pytest.raises(PullbookError, match=r"log\.csv, line \d+: .*\b\d+ more\b.*\b400\b"):
         log_of(tmp_path, [f"{t}" for t in rng.permutation(400)], "Time [s]")
 
 
@@ -221,7 +221,7 @@ def test_whole_minutes_are_no_seconds(tmp_path: Path) -> None:
 
 
 def test_one_stamp_for_all_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(PullbookError, match="every row has the same time in 'Time'"):
+    with pytest.raises(PullbookError, match=r"log\.csv: 'Time' .*same"):
         log_of(tmp_path, ["10:00:00"] * 50)
 
 

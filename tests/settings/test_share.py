@@ -76,14 +76,14 @@ def test_what_was_found_once_is_looked_for_everywhere() -> None:
 def test_what_cannot_be_taken_out_is_refused_and_not_repeated(monkeypatch) -> None:
     monkeypatch.setattr(share, "without", lambda text, found: text)
     monkeypatch.setattr(share, "_without_known", lambda text, known: text)
-    with pytest.raises(PullbookError, match=r"post\.md: holds something private.*--private") as caught:
+    with pytest.raises(PullbookError, match=r"post\.md: .*private.*--private") as caught:
         fit_to_share({"post.md": b"ZZX9ZZ7HZ8H000123"})
     assert "ZZX" not in str(caught.value)
 
 
 def test_a_picture_with_words_in_its_file_is_refused() -> None:
     chunk = b"\0\0\0\x04tEXtword\0\0\0\0"
-    with pytest.raises(PullbookError, match="holds more than a picture"):
+    with pytest.raises(PullbookError, match=r"card\.png: .*tEXt"):
         fit_to_share({"card.png": b"\x89PNG\r\n\x1a\n" + chunk})
 
 

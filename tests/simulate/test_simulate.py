@@ -436,7 +436,7 @@ def test_headings_short_and_given():
     ],
 )
 def test_impossible_logs_are_refused(options):
-    with pytest.raises(ValueError, match=r"known are|two different|positive"):
+    with pytest.raises(ValueError, match=r"allowed|two different|above 0"):
         record(session(), rng=np.random.default_rng(1), **options)
 
 
@@ -454,7 +454,7 @@ def test_impossible_logs_are_refused(options):
     ],
 )
 def test_impossible_drives_are_refused(make):
-    with pytest.raises(ValueError, match=r"give|between|allowed|ask for"):
+    with pytest.raises(ValueError, match=r"(?i)give|between|allowed|ask for"):
         make()
 
 

@@ -92,6 +92,6 @@ def test_the_workbook_takes_another_level(tmp_path: Path):
         str(workbook_path()), str(tmp_path / "w.ipynb"), given, cwd=str(tmp_path), progress_bar=False
     )
     shown = "".join(str(o.get("data", {})) for c in produced.cells for o in c.get("outputs", []))
-    assert "80% interval" in shown
-    assert "95% interval" not in shown
+    assert "80 % interval" in shown
+    assert "95 % interval" not in shown
     assert [p.name for p in tmp_path.iterdir()] == ["w.ipynb"]  # out is empty: nothing else is written

@@ -439,11 +439,11 @@ def test_the_template_is_found():
 def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
     folder = fresh("two_evenings")
     assert main(["run", str(folder), "--quiet", "-p", "level=0.8"]) == 0
-    assert "80% interval" in capsys.readouterr().out
+    assert "80 % interval" in capsys.readouterr().out
     for name in ("workbook.html", "post.md", "results.json"):
         text = (folder / "rendered" / name).read_text(encoding="utf-8")
-        assert "80% interval" in text
-        assert "95% interval" not in text
+        assert "80 % interval" in text
+        assert "95 % interval" not in text
     notebook = nbformat.read(folder / "rendered" / "workbook.ipynb", as_version=4)
     injected = next(c for c in notebook.cells if "injected-parameters" in c.metadata.get("tags", []))
     assert "level = 0.8" in injected.source.splitlines()

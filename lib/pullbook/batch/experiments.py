@@ -127,10 +127,12 @@ def find_experiments(folders: Sequence[str | Path]) -> list[Path]:
     found: dict[Path, None] = {}
     for folder in map(Path, folders):
         if not folder.is_dir():
-            raise ExperimentError(f"{folder}: no such folder. Give experiments, or folders that hold some.")
+            raise ExperimentError(f"{folder}: no such folder. Give experiments, or folders of experiments.")
         inside = dict.fromkeys(_within(folder.resolve()))
         if not inside:
-            raise ExperimentError(f"{folder}: holds no experiment: no {FILE_NAME} in it or in the folders below")
+            raise ExperimentError(
+                f"{folder}: no experiment here: no {FILE_NAME} in it or in the folders below. Give another folder."
+            )
         found |= inside
     return list(found)
 
@@ -142,7 +144,7 @@ def _within(folder: Path) -> Iterator[Path]:
     try:
         inner = sorted(path for path in folder.iterdir() if path.is_dir())
     except OSError as error:
-        raise ExperimentError(f"{folder}: cannot be read ({error.strerror}); check its permissions") from None
+        raise ExperimentError(f"{folder}: cannot be read ({error.strerror}). Check its permissions.") from None
     for path in inner:
         hidden = path.name.startswith(".") or path.name == RENDERED
         led_away = path.is_symlink() and not (path / FILE_NAME).is_file()
@@ -210,7 +212,7 @@ def run_batch(
                 rows[k] = _received(tasks[k], row)
     except KeyboardInterrupt:
         raise KeyboardInterrupt(
-            f"{len(rows)} of {len(tasks)} done and kept; the same command goes on from there"
+            f"{len(rows)} of {len(tasks)} done and kept. Run the same command to go on from there"
         ) from None
     return _copies_refused([rows[k] for k in range(len(tasks))])
 
@@ -218,11 +220,11 @@ def run_batch(
 def _check_out(folders: Sequence[Path], out: Path) -> None:
     for folder in folders:
         if out.resolve().is_relative_to(folder):
-            raise ExperimentError(f"{out}: lies inside the experiment {folder.name}; give another --out")
+            raise ExperimentError(f"{out}: this is inside the experiment {folder.name}. Give another --out.")
     try:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise ExperimentError(f"{out}: cannot be made ({error.strerror}); give another --out") from None
+        raise ExperimentError(f"{out}: cannot be made ({error.strerror}). Give another --out.") from None
 
 
 def _names(folders: Sequence[Path]) -> list[str]:
@@ -247,11 +249,15 @@ def _received(task: Task, row: Row | None) -> Row:
         return _not_done(
             task,
             "failed",
-            f"each of {TRIES} or more processes that worked on it was killed; memory may have run out: try it alone, "
-            "or give fewer --workers",
+            f"killed at least {TRIES} times while it was worked on. Memory may have run out: run it alone, or give "
+            "fewer --workers",
         )
     if row.status == "done" and not (task.target / RESULTS).is_file():
-        return _not_done(task, "failed", "the worker wrote its results where this machine cannot see them")
+        return _not_done(
+            task,
+            "failed",
+            "the worker wrote its results where this machine can't see them. Use a folder that both share",
+        )
     return row
 
 
@@ -264,7 +270,7 @@ def _copies_refused(rows: Sequence[Row]) -> list[Row]:
             row = Row(
                 folder=row.folder, title=row.title, service=row.service, outcome=row.outcome,
                 units=row.units, status="refused",
-                message=f"its settings and logs are the same as those of {same}; an experiment counts once",
+                message=f"the same settings and logs as {same}. Each experiment counts once",
             )  # fmt: skip
         out.append(row)
     return out
@@ -282,9 +288,9 @@ def do(task: Task) -> Row:
         experiment = None
         try:
             if _own_program() != task.program:
-                raise PullbookError("the worker has another pullbook than the one that asks; install the same")
+                raise PullbookError("the worker runs another version of pullbook. Install the same one there")
             if not Path(task.out).is_dir():
-                raise PullbookError("the worker does not see the folder to write to; mount it under the same path")
+                raise PullbookError("the worker can't see the output folder. Mount it there under the same path")
             check_no_link(task.target, below=Path(task.out))
             experiment = Experiment.load(task.folder)
             results, fresh = _page(task) if task.pages else _numbers(task, experiment)

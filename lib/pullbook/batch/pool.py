@@ -168,8 +168,8 @@ def on_scheduler(function: Callable[[T], R], tasks: Sequence[T], *, address: str
                 yield from _handed_out(client, function, tasks, [k], address)
         except (OSError, CancelledError) as error:
             raise PullbookError(
-                f"--scheduler {address}: it went away in the middle ({type(error).__name__}); what was done is kept, "
-                "and the same command goes on from there"
+                f"--scheduler {address}: lost contact on the way ({type(error).__name__}). What is done is kept. Run "
+                "the same command to go on from there."
             ) from None
 
 
@@ -205,8 +205,7 @@ def _connected(address: str) -> Iterator[Client]:
         from distributed import Client
     except ImportError:
         raise PullbookError(
-            "--scheduler needs the package distributed, which is not installed; install it with: "
-            "python -m pip install distributed"
+            "--scheduler needs the package distributed. Install it with: python -m pip install distributed"
         ) from None
     for machinery in ("distributed", "distributed.client"):  # what matters of it is said in our own words
         logging.getLogger(machinery).setLevel(logging.CRITICAL)
@@ -214,8 +213,8 @@ def _connected(address: str) -> Iterator[Client]:
         client = Client(address, timeout=TO_CONNECT_S)
     except (OSError, ValueError, TypeError) as error:
         raise PullbookError(
-            f"--scheduler {address}: no Dask scheduler answers there ({_first_line(error)}); start one with: "
-            "dask scheduler, and give the address that it prints, such as tcp://192.0.2.7:8786"
+            f"--scheduler {address}: no Dask scheduler answers there ({_first_line(error)}). Start one with: "
+            "dask scheduler. Give the address it prints, such as tcp://192.0.2.7:8786."
         ) from None
     with client:
         yield client
@@ -229,8 +228,7 @@ def _room(client: Client, address: str) -> int:
         return 2 * sum(map(int, client.nthreads().values()))
     except TimeoutError:
         raise PullbookError(
-            f"--scheduler {address}: it has no workers, and none came within {TO_HEAR_S:.0f} s; start some with: "
-            f"dask worker {address}"
+            f"--scheduler {address}: no worker joined within {TO_HEAR_S:.0f} s. Start some with: dask worker {address}"
         ) from None
 
 
@@ -245,8 +243,8 @@ def _result(future: Future, address: str) -> Any:
         raise
     except Exception as error:
         raise PullbookError(
-            f"--scheduler {address}: it cannot run the task ({type(error).__name__}: {_first_line(error)}); install "
-            "the same pullbook where the scheduler and its workers run"
+            f"--scheduler {address}: it can't run the task ({type(error).__name__}: {_first_line(error)}). Install "
+            "the same pullbook where the scheduler and its workers run."
         ) from None
 
 

@@ -32,9 +32,9 @@ MOST_NAMED = 20
 ALWAYS_TOLD = ("not-resolved", "worse", "refused")
 
 BY_CHANCE = (
-    "Each verdict is of its own experiment: one vehicle, one service. A 95 % interval misses the truth in about 5 of "
-    "100, so among many experiments some verdicts are wrong by chance. How many improved is no test of a service or a "
-    "product: which were tried, and which were kept, decides that too."
+    "Each verdict is about one vehicle and one service. A 95 % interval misses the truth about 5 times in 100, so with "
+    "many experiments some verdicts are wrong by chance. This count is no test of a service or a product: it also "
+    "depends on which ones people tried, and which ones they kept."
 )
 
 
@@ -70,25 +70,25 @@ def not_done_text(rows: Sequence[Row]) -> str:
     """Say what was refused or failed, for the terminal."""
     missing = [row for row in rows if row.status != "done"]
     causes = _by_message(missing)
-    told = [f"  {status}: {_named(folders)}: {message}" for status, folders, message in causes[:MOST_NAMED]]
-    more = [f"  and {len(causes) - MOST_NAMED} causes more; batch.csv lists all"] if len(causes) > MOST_NAMED else []
+    lines = [f"  {status}: {_named(folders)}: {message}" for status, folders, message in causes[:MOST_NAMED]]
+    more = [f"  and {len(causes) - MOST_NAMED} more causes (all in batch.csv)"] if len(causes) > MOST_NAMED else []
     shared = f" ({counted(len(causes), 'cause')})" if len(causes) < len(missing) else ""
-    head = f"{len(missing)} of {counted(len(rows), 'experiment')} not done{shared}; the rest is written"
-    return "\n".join([head, *told, *more])
+    head = f"{len(missing)} of {counted(len(rows), 'experiment')} not done{shared}. The rest is written"
+    return "\n".join([head, *lines, *more])
 
 
 def summary(rows: Sequence[Row]) -> str:
-    """Say how many of those that could be analysed improved, and what became of the others."""
+    """Say how many of the analysed services clearly helped, and what became of the others."""
     done = [row.verdict for row in rows if row.status == "done"]
     states = Counter(row.status for row in rows)
     counts = Counter(done) | Counter({"refused": states["refused"], "failed": states["failed"]})
     words = VERDICT_WORDS | {"refused": "refused", "failed": "failed"}
     rest = [
-        f"{counts[key] or 'none'} {word.lower()}"
+        f"{counts[key] or 'none'} {word.lower().replace(', size unclear', ' (size unclear)')}"
         for key, word in words.items()
         if key != "improved" and (counts[key] or key in ALWAYS_TOLD)
     ]
-    return f"{counts['improved']} of {len(done)} analysed improved: {'; '.join(rest)}."
+    return f"{counts['improved']} of {counted(len(done), 'service')} clearly helped. The others: {', '.join(rest)}."
 
 
 def page(rows: Sequence[Row]) -> str:
@@ -110,13 +110,12 @@ def answer(rows: Sequence[Row]) -> Fragment:
     """Return the first thing on the page: a boost warning if there is one, and how many reached which verdict."""
     boost = [row.folder for row in rows if any(f.about_boost for f in row.warnings)]
     alert = (
-        f'<p class="pb-alert" role="alert"><strong>First:</strong> boost or air flow is not what it was before the '
-        f"service in {escape(_named(boost))}. Read the warnings below before anything else, and check hoses and clamps "
-        "before driving on.</p>"
+        f'<p class="pb-alert" role="alert"><strong>First:</strong> boost or air flow changed with the service in '
+        f"{escape(_named(boost))}. Read the warnings below, and check hoses and clamps before you drive on.</p>"
         if boost
         else ""
     )
-    head, _, rest = summary(rows).partition(": ")
+    head, _, rest = summary(rows).partition(". ")
     return Fragment(
         f'<section class="pb-answer"><h1>{counted(len(rows), "experiment")}, before against after</h1>{alert}'
         f'<p class="pb-verdict">{escape(head)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'

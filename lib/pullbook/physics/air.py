@@ -94,7 +94,7 @@ def humid_air_density_kg_m3(
     1.199314
     """
     _require_fraction(relative_humidity)
-    _require_positive(pressure_kpa, "pressure_kpa", "use the absolute pressure, not the gauge reading")
+    _require_positive(pressure_kpa, "pressure_kpa", "use absolute pressure, not gauge pressure")
     t, p = temperature_c, pressure_kpa * 1e3
     kelvin = t + KELVIN
     enhancement = 1.00062 + 3.14e-8 * p + 5.6e-7 * t**2
@@ -142,7 +142,7 @@ def standard_pressure_kpa(altitude_m: Values) -> Values:
     [101.325  89.875  61.64 ]
     """
     if np.any((np.asarray(altitude_m) < -2000.0) | (np.asarray(altitude_m) > 11000.0)):
-        raise ValueError(f"altitude_m is {altitude_m}: allowed are -2000 to 11000 m; check the unit (m, not ft)")
+        raise ValueError(f"altitude_m is {altitude_m}. Allowed: -2000 to 11000 m. Check the unit (m, not ft)")
     return 101.325 * (1 - 0.0065 * altitude_m / 288.15) ** (9.80665 / (0.0065 * 287.05287))
 
 
@@ -317,7 +317,7 @@ def compressor_outlet_uncertainty_k(
     """
     for name, u in (("efficiency_u", efficiency_u), ("pressure_ratio_u", pressure_ratio_u)):
         if np.any(np.asarray(u) < 0):
-            raise ValueError(f"{name} is {u}: a standard uncertainty is zero or more")
+            raise ValueError(f"{name} is {u}. A standard uncertainty can't be negative")
     outlet_c = compressor_outlet_c(inlet_c=inlet_c, pressure_ratio=pressure_ratio, efficiency=efficiency)
     from_efficiency = (outlet_c - inlet_c) / efficiency * efficiency_u
     slope = (inlet_c + KELVIN) * (GAMMA - 1) / GAMMA * pressure_ratio ** (-1 / GAMMA) / efficiency
@@ -436,7 +436,7 @@ def charge_density_kg_m3(*, charge_c: Values, manifold_kpa: Values) -> Values:
     >>> print(round(charge_density_kg_m3(charge_c=50.0, manifold_kpa=200.0), 3))
     2.156
     """
-    _require_positive(manifold_kpa, "manifold_kpa", "use the absolute pressure, not gauge boost")
+    _require_positive(manifold_kpa, "manifold_kpa", "use absolute pressure, not gauge boost")
     return manifold_kpa * 1e3 / (R_DRY * (charge_c + KELVIN))
 
 
@@ -535,7 +535,7 @@ def _cooling_span_k(compressor_outlet_c: Values, cooling_air_c: Values) -> Value
 
 def _require_positive(values: Values, name: str, remedy: str) -> None:
     if np.any(np.asarray(values) <= 0):
-        raise ValueError(f"{name} goes down to {np.nanmin(values):g}: it must be above 0; {remedy}")
+        raise ValueError(f"{name} goes down to {np.nanmin(values):g}. It must be above 0: {remedy}")
 
 
 def _require_fraction(relative_humidity: Values) -> None:
@@ -543,7 +543,7 @@ def _require_fraction(relative_humidity: Values) -> None:
     if np.any((given < 0) | (given > 1)):
         raise ValueError(
             f"relative_humidity runs from {np.nanmin(given):g} to {np.nanmax(given):g}: "
-            "it is a fraction, 0 to 1; divide a percentage by 100"
+            "it must be a fraction from 0 to 1. Divide a percentage by 100"
         )
 
 
@@ -552,5 +552,5 @@ def _require_efficiency(efficiency: Values) -> None:
     if np.any((given <= 0) | (given > 1)):
         raise ValueError(
             f"efficiency runs from {np.nanmin(given):g} to {np.nanmax(given):g}: "
-            "it is a fraction above 0 and up to 1, such as 0.70"
+            "it must be a fraction above 0, up to 1, such as 0.70"
         )

@@ -88,7 +88,7 @@ def read_track(path: str | Path) -> Track:
     try:
         check_ordinary(path)
         if path.stat().st_size > MAX_BYTES:
-            raise LogError(f"{path.name}: larger than {MAX_BYTES // 1_000_000} MB; export the one drive alone")
+            raise LogError(f"{path.name}: larger than {MAX_BYTES // 1_000_000} MB. Export this one drive on its own.")
         text = path.read_text(encoding="utf-8-sig")
         _check_size(text, path.name)
         gpx = gpxpy.parse(text)
@@ -109,12 +109,12 @@ def read_track(path: str | Path) -> Track:
         if point.time is not None
     }
     if len(points) < 10:
-        raise LogError(f"{path.name}: {len(points)} points with a time; at least 10 are needed. Export it with times.")
+        raise LogError(f"{path.name}: {len(points)} points have a time, and 10 are needed. Export it with times.")
     stamps = np.array(sorted(points))
     if stamps[-1] - stamps[0] > MAX_SPAN_S:
         raise LogError(
-            f"{path.name}: its times span {(stamps[-1] - stamps[0]) / 86_400:.0f} days; at most "
-            f"{MAX_SPAN_S / 86_400:.0f} are allowed. Export the one drive alone, or take out points with a wrong time."
+            f"{path.name}: its times span {(stamps[-1] - stamps[0]) / 86_400:.0f} days. The limit is "
+            f"{MAX_SPAN_S / 86_400:.0f} days. Export this one drive on its own, or delete points with a wrong time."
         )
     latitude, longitude, altitude = np.array([points[t] for t in stamps], dtype=float).T
     return Track(time_s=stamps - stamps[0], latitude=latitude, longitude=longitude, altitude_m=altitude)
@@ -136,19 +136,19 @@ def _check_size(text: str, name: str) -> None:
         depth += 1
         points += element.endswith("trkpt")
         if depth > MAX_DEPTH:
-            raise LogError(f"{name}: its elements lie more than {MAX_DEPTH} deep, which is no track. Export it again.")
+            raise LogError(f"{name}: elements nested more than {MAX_DEPTH} deep. No track needs that. Export it again.")
         if points > MAX_POINTS:
-            raise LogError(f"{name}: has more than {MAX_POINTS:,} points. Export the one drive alone.")
+            raise LogError(f"{name}: more than {MAX_POINTS:,} points. Export this one drive on its own.")
 
     def ended(_: str) -> None:
         nonlocal depth
         depth -= 1
 
     def declared(*_: object) -> None:
-        raise LogError(f"{name}: declares a document type, which no track needs. Export it again.")
+        raise LogError(f"{name}: it declares a document type. No track needs one. Export it again.")
 
     if text.count("xmlns") > MAX_NAMESPACES:
-        raise LogError(f"{name}: names more than {MAX_NAMESPACES} XML namespaces. Export it again.")
+        raise LogError(f"{name}: more than {MAX_NAMESPACES} XML namespaces. Export it again.")
     parser = expat.ParserCreate("utf-8")  # as it is encoded below, whatever it was
     parser.StartElementHandler, parser.EndElementHandler = started, ended
     parser.StartDoctypeDeclHandler = declared
@@ -183,7 +183,7 @@ def with_track(log: Log, track: Track) -> Log:
         finding = Finding(
             code="track-not-aligned",
             severity="warning",
-            message="The GPX track's speed agrees with the log's at no time, so it was not used. Is it of this drive?",
+            message="The GPX track's speed never matches the log's, so the track was not used. Is it from this drive?",
             evidence={"agreement": round(agreement, 3) if np.isfinite(agreement) else None},
         )
         return replace(log, findings=(*log.findings, finding))
@@ -199,7 +199,7 @@ def with_track(log: Log, track: Track) -> Log:
     finding = Finding(
         code="track-aligned",
         severity="note",
-        message=f"A GPX track was laid over the log by its speed (correlation {agreement:.2f}).",
+        message=f"The GPX track was lined up with the log by speed (correlation {agreement:.2f}).",
         evidence={"agreement": round(agreement, 3)},
     )
     return replace(log, signals={**log.signals, **added}, findings=(*log.findings, finding))

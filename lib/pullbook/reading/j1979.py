@@ -11,8 +11,9 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from pullbook.errors import Finding
+from pullbook.text import counted
 
-ALLOWED = "Allowed: lines such as '12.345 41 0D 5A', a time and then the answer's bytes in hex."
+ALLOWED = "Allowed: lines such as '12.345 41 0D 5A': a time, then the bytes of the answer in hex."
 ENGINE_ID = "7E8"  # ISO 15765-4: the first electronic control unit that answers, as a rule the engine's
 
 
@@ -246,7 +247,7 @@ def _findings(found: Sequence[tuple[str, str, float, str]], others: int, passed:
             Finding(
                 code="lines-not-answers",
                 severity="note",
-                message=f"{passed} lines are no answer of a known signal and were passed over.",
+                message=f"Skipped {counted(passed, 'line')} without the answer of a known signal.",
                 evidence={"lines": passed},
             )
         )
@@ -255,7 +256,7 @@ def _findings(found: Sequence[tuple[str, str, float, str]], others: int, passed:
             Finding(
                 code="several-senders",
                 severity="note",
-                message=f"{others} answers of a second control unit to the same request were left out.",
+                message=f"Skipped {counted(others, 'answer')} that a second control unit gave to the same request.",
                 evidence={"answers": others},
             )
         )
@@ -265,8 +266,8 @@ def _findings(found: Sequence[tuple[str, str, float, str]], others: int, passed:
                 code="cooler-bytes-unverified",
                 severity="warning",
                 message=(
-                    "The charge air cooler temperature was taken from parameter 77, whose byte order could not be "
-                    "verified. Compare it with the coolant and the outside air on a cold engine: all should agree."
+                    "The charge air cooler temperature comes from parameter 77. Its byte order could not be verified. "
+                    "On a cold engine it should agree with the coolant and the outside air. Check that it does."
                 ),
                 evidence={"parameter": "77"},
             )

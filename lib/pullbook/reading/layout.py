@@ -89,8 +89,8 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
     if data_line is None:
         shown = next(line for line in lines if line.strip()).strip()[:60]
         raise LogError(
-            f"{name}: no table of numbers found in its first {len(lines)} lines (line 1 on: {shown!r}). Allowed: a "
-            "header line and then rows of numbers, separated by comma, semicolon, tab or |. Export the log as CSV."
+            f"{name}: no table of numbers in the first {len(lines)} lines (it starts: {shown!r}). Allowed: a header "
+            "line, then rows of numbers, separated by comma, semicolon, tab or |. Export the log as CSV."
         )
     latest = range(max(data_line, len(lines) - 200), len(lines))
     decimal = _decimal([lines[k] for k in latest], [cells(k) for k in latest], delimiter)
@@ -104,12 +104,12 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
     filled = int(np.median([_filled_width(row) for row in sampled]))
     if header_line is not None and filled > len(headers) and filled >= 1.5 * len(headers) and delimiter == ",":
         raise LogError(
-            f"{name}, line {data_line + 1}: {filled} cells under {len(headers)} headers. If its numbers have decimal "
-            "commas, they cannot be told from the commas between cells. Export with semicolons or decimal points."
+            f"{name}, line {data_line + 1}: {filled} cells under {len(headers)} headers. Decimal commas look just "
+            "like the commas between cells. Export with semicolons or with decimal points."
         )
     headers += [""] * (max(width if header_line is None else 0, min(filled, width)) - len(headers))
     if len(headers) > MAX_COLUMNS:
-        raise LogError(f"{name}: has {len(headers)} columns; at most {MAX_COLUMNS} are allowed. Log fewer signals.")
+        raise LogError(f"{name}: {len(headers)} columns. The limit is {MAX_COLUMNS}. Log fewer signals.")
     units = cells(units_line) if units_line is not None else []
     return Layout(
         delimiter=delimiter,

@@ -216,13 +216,13 @@ def read_log(
         signals = {**signals, pressure.channel: above_nought} if above_nought else _without(signals, pressure.channel)
     if not signals and assignment.column:
         raise LogError(
-            f"{path.name}: {', '.join(map(repr, assignment.column.values()))} hold no number that can be read. "
-            "Allowed: numbers, with a unit behind them or not. Export the log again."
+            f"{path.name}: {', '.join(map(repr, assignment.column.values()))} hold no readable number. "
+            "Allowed: numbers, with or without a unit after them. Export the log again."
         )
     if not signals:
         raise LogError(
-            f"{path.name}: none of its columns was recognised ({', '.join(repr(h.text[:60]) for h in headers[:20])}). "
-            "Name them under 'channels:' in experiment.yaml, such as\n"
+            f"{path.name}: no column was recognised ({', '.join(repr(h.text[:60]) for h in headers[:20])}). "
+            "Name them in experiment.yaml, for example:\n"
             f'channels:\n  vehicle_speed: {{column: "{headers[0].text if headers else "..."}", unit: km/h}}'
         )
     return Log(
@@ -274,7 +274,7 @@ def _choice(channel: str, said: Choice) -> tuple[tuple[str, ...], str | None]:
     """Take a settled column, or several names of it, in either form."""
     column, unit = (said.get("column"), said.get("unit")) if isinstance(said, Mapping) else said
     if not column:
-        raise LogError(f"channels: {channel}: no column is named; allowed: {{column: ..., unit: ...}}")
+        raise LogError(f"channels: {channel}: no column is named. Allowed: {{column: ..., unit: ...}}")
     return ((column,) if isinstance(column, str) else tuple(column)), unit
 
 
@@ -293,8 +293,8 @@ def _held(
             held[channel] = (here, unit)
         elif channel not in configured_elsewhere:
             raise LogError(
-                f"{name}: experiment.yaml names the column {columns[0]!r}, which the log does not have. "
-                f"Its columns: {', '.join(repr(h.text) for h in headers[:40])}."
+                f"{name}: experiment.yaml names the column {columns[0]!r}, but the log has no such column. "
+                f"It has: {', '.join(repr(h.text) for h in headers[:40])}."
             )
     return held
 
@@ -308,16 +308,16 @@ def missing_channel(log: Log, channel: str) -> str:
     ]
     words = channel.replace("_", " ")
     held = ", ".join(f"{s.column!r} (read as {c})" for c, s in log.signals.items())
-    message = f"{log.name}: no column was recognised as {words}. Recognised: {held or 'none'}."
+    message = f"{log.name}: no {words} column was recognised. Recognised: {held or 'none'}."
     if candidates:
         return (
-            f"{message} By unit and values it could be {', '.join(map(repr, candidates[:8]))}. If one is, say so "
-            f"in experiment.yaml:\nchannels:\n{settling_line(channel, candidates[0])}"
+            f"{message} Going by unit and values, it could be {', '.join(map(repr, candidates[:8]))}. If so, "
+            f"add this to experiment.yaml:\nchannels:\n{settling_line(channel, candidates[0])}"
         )
     left = ", ".join(map(repr, log.unknown_columns[:8]))
-    unread = f" None of the others fits by unit and values ({left})." if left else ""
+    unread = f" None of the others fits, going by unit and values ({left})." if left else ""
     return (
-        f"{message}{unread} If a column holds it all the same, name it in experiment.yaml:\n"
+        f"{message}{unread} If a column does hold it, name that column in experiment.yaml:\n"
         f"channels:\n{settling_line(channel, '...')}"
     )
 
@@ -342,7 +342,7 @@ def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
         return axis, _columns_of_wide(table, axis, name)
     codes, names = pd.factorize(table.texts(long[0]))
     if len(names) > MAX_COLUMNS:
-        raise LogError(f"{name}: has {len(names)} signals; at most {MAX_COLUMNS} are allowed. Log fewer signals.")
+        raise LogError(f"{name}: {len(names)} signals. The limit is {MAX_COLUMNS}. Log fewer signals.")
     names = pd.Index(distinct([str(text) for text in names]))
     axis = time_axis(table, name, groups=codes)
     return axis, _columns_of_long(table, axis, long, codes, names, name)
@@ -523,9 +523,8 @@ def possible(signal: Signal, low: float, high: float = np.inf) -> tuple[Signal |
         code="values-impossible",
         severity="warning" if count > 0.01 * len(good) else "note",
         message=(
-            f"{counted(count, 'value')} of {signal.column!r}, read as {signal.unit}, cannot be {words} and "
-            f"{'was' if count == 1 else 'were'} set aside: the log is damaged there, or that is not its unit. If it is "
-            "not, give the right one under channels."
+            f"Dropped {counted(count, 'value')} of {signal.column!r}: impossible as {words} in {signal.unit}. Either "
+            "the log is damaged there, or the unit is wrong. If it is, give the right unit under channels."
         ),
         evidence={"channel": signal.channel, "column": signal.column, "cells": count, "of": len(good)},
     )
@@ -682,8 +681,8 @@ def _absolute(
                 code="barometer-assumed",
                 severity="warning",
                 message=(
-                    f"{pressure.column!r} counts from the outside pressure, which neither the log nor the session "
-                    f"gives; {outside_kpa} kPa was added. Give pressure_hpa for the session."
+                    f"{pressure.column!r} is a gauge pressure, and nothing gives the outside pressure. "
+                    f"{outside_kpa} kPa was added. Give pressure_hpa for the session."
                 ),
                 evidence={"added_kpa": outside_kpa},
             )
@@ -698,9 +697,9 @@ def _absolute(
 def _check_chosen(chosen: Mapping[str, tuple[tuple[str, ...], str | None]]) -> None:
     for channel, (_, unit) in chosen.items():
         if channel not in CHANNELS:
-            raise LogError(f"channels: {channel!r} is no channel; allowed: {', '.join(CHANNELS)}")
+            raise LogError(f"channels: {channel!r} is no channel. Allowed: {', '.join(CHANNELS)}")
         if unit is not None and unit_for(unit, channel) is None:
-            raise LogError(f"channels: {channel}: unit {unit!r} does not fit; allowed: {allowed_units(channel)}")
+            raise LogError(f"channels: {channel}: unit {unit!r} does not fit. Allowed: {allowed_units(channel)}")
 
 
 def _rival_findings(assignment: Assignment) -> list[Finding]:
@@ -709,8 +708,8 @@ def _rival_findings(assignment: Assignment) -> list[Finding]:
             code="column-ambiguous",
             severity="note",
             message=(
-                f"{', '.join(map(repr, others))} could be {channel.replace('_', ' ')} too; "
-                f"{assignment.column[channel]!r} was used. To use another, put into experiment.yaml:\n"
+                f"{', '.join(map(repr, others))} could also be {channel.replace('_', ' ')}. "
+                f"{assignment.column[channel]!r} was used. To use another, add this to experiment.yaml:\n"
                 f"channels:\n{settling_line(channel, others[0])}"
             ),
             evidence={"channel": channel, "used": assignment.column[channel], "others": list(others)},
@@ -729,12 +728,12 @@ def _unknown_findings(assignment: Assignment, columns: Sequence[_Column]) -> lis
         hint = ""
         if near:
             line = settling_line(near[0], header.text)
-            hint = f" If it is {near[0].replace('_', ' ')}, add to experiment.yaml:\nchannels:\n{line}"
+            hint = f" If it is {near[0].replace('_', ' ')}, add this to experiment.yaml:\nchannels:\n{line}"
         findings.append(
             Finding(
                 code="column-unrecognised",
                 severity="note",
-                message=f"Column {header.text!r} was not recognised and not used.{hint}",
+                message=f"Column {header.text!r} was not recognised, so it was not used.{hint}",
                 evidence={"column": header.text, "closest": near},
             )
         )
@@ -764,8 +763,8 @@ def _unit_conflicts(
                 code="unit-contradicted",
                 severity="warning",
                 message=(
-                    f"{header.text!r} is read as {told.name}, as experiment.yaml says, but the log itself says "
-                    f"{said.name}. If the log is right, take the unit out under channels."
+                    f"{header.text!r}: experiment.yaml says {told.name}, the log itself says {said.name}. It was read "
+                    f"as {told.name}. If the log is right, delete the unit under channels."
                 ),
                 evidence={"channel": channel, "settled": told.name, "logged": said.name},
             )
@@ -773,11 +772,11 @@ def _unit_conflicts(
 
 def _unit_guess(channel: str, column: str, unit: Unit, *, against: bool) -> Finding:
     against = against and unit.dimension == "temperature" and unit.name != "degF"
-    why = ", although the log's other temperatures are in degF: in degF no engine has such values" if against else ""
+    why = " The log's other temperatures are in degF, but no engine has such values in degF." if against else ""
     return Finding(
         code="unit-assumed",
         severity="note",
-        message=f"{column!r} names no unit; its values were read as {unit.name}{why}.",
+        message=f"{column!r} has no unit in the log. It was read as {unit.name}.{why}",
         evidence={"channel": channel, "unit": unit.name},
     )
 
@@ -788,8 +787,8 @@ def _gauge_guess(column: str, values: np.ndarray) -> Finding:
         code="pressure-read-as-gauge",
         severity="warning",
         message=(
-            f"{column!r} falls to {low:.0f} kPa, too low for an absolute pressure, so it was read as counted from the "
-            "outside pressure. If that is wrong, name the unit with 'abs' under channels."
+            f"{column!r} drops to {low:.0f} kPa, too low for an absolute pressure, so it was read as gauge pressure. "
+            "If it is absolute, say so under channels: put 'abs' after the unit."
         ),
         evidence={"low_kpa": round(low, 3)},
     )
@@ -799,7 +798,7 @@ def _empty_column(channel: str, column: str) -> Finding:
     return Finding(
         code="column-empty",
         severity="warning",
-        message=f"{column!r} was recognised as {channel.replace('_', ' ')} but holds no number.",
+        message=f"{column!r} was recognised as {channel.replace('_', ' ')}, but it holds no numbers.",
         evidence={"channel": channel, "column": column},
     )
 
@@ -808,6 +807,6 @@ def _unreadable_cells(column: _Column) -> Finding:
     return Finding(
         code="cells-unreadable",
         severity="note",
-        message=f"{column.unreadable} cells of {column.header.text!r} hold no number and were passed over.",
+        message=f"Skipped {counted(column.unreadable, 'cell')} of {column.header.text!r} without a number.",
         evidence={"column": column.header.text, "cells": column.unreadable},
     )

@@ -95,9 +95,9 @@ def weather_from_metar(text: str, *, altitude_m: float | None = None) -> Weather
     from metar.Metar import Metar, ParserError  # only where a report was given
 
     if altitude_m is not None and not -500 <= altitude_m <= 5000:
-        raise ExperimentError(f"altitude_m is {altitude_m:g}; allowed: -500 to 5000 m")
+        raise ExperimentError(f"altitude_m is {altitude_m:g} m. Allowed: -500 to 5000 m")
     if len(text) > _LONGEST:
-        raise _no_metar(text, f"{len(text)} characters; allowed: one report, at most {_LONGEST}")
+        raise _no_metar(text, f"{len(text)} characters, where one report has at most {_LONGEST}")
     report = " ".join(text.split()).rstrip("=")
     try:
         # Not strict: groups that are not known must not hide those that are. It warns of them all the same.
@@ -110,7 +110,7 @@ def weather_from_metar(text: str, *, altitude_m: float | None = None) -> Weather
     dew_point = parsed.dewpt.value("C") if parsed.dewpt else None
     pressure_hpa, findings = _station_pressure(report, altitude_m)
     if temperature is None and pressure_hpa is None:
-        raise _no_metar(report, "neither temperature nor pressure found")
+        raise _no_metar(report, "no temperature and no pressure found")
     if temperature is None:
         findings.append(_missing("temperature", "ambient_c"))
     return Weather(
@@ -190,7 +190,7 @@ def _station_pressure(report: str, altitude_m: float | None) -> tuple[float | No
     low, high = SETTINGS_HPA
     if not low <= setting <= high:
         raise ExperimentError(
-            f"metar: the group {group[0]} means {setting:.0f} hPa; allowed: {low:g} to {high:g} hPa. Check the text."
+            f"metar: the group {group[0]} means {setting:.0f} hPa. Allowed: {low:g} to {high:g} hPa. Check the text."
         )
     if altitude_m is None:
         return setting, [_altitude_missing()]
@@ -219,8 +219,8 @@ def _altitude_missing() -> Finding:
         code="pressure-at-sea-level",
         severity="warning",
         message=(
-            "The report's pressure holds at sea level, and no altitude is known: it falls by about 1.2 kPa for each "
-            "100 m. Give pressure_hpa for the session if you drove much higher than that."
+            "The report's pressure is for sea level, and your altitude is not known. Pressure falls by about 1.2 kPa "
+            "every 100 m. If you drove well above sea level, give altitude_m or pressure_hpa for the session."
         ),
     )
 
@@ -229,5 +229,5 @@ def _missing(what: str, key: str) -> Finding:
     return Finding(
         code=f"metar-without-{what}",
         severity="note",
-        message=f"The report gives no {what}. If it is known, give {key} for the session.",
+        message=f"The report gives no {what}. If you know it, give {key} for the session.",
     )

@@ -56,7 +56,7 @@ def read_frame(path: Path, *, max_columns: int, max_cells: int) -> pd.DataFrame:
                 for size in _page_sizes(stream, groups):
                     total += size
                     if total > MAX_BYTES:
-                        raise _too_large(name, "bytes once it is unpacked")
+                        raise _too_large(name, "bytes once unpacked")
             columns = map(file.schema.column, range(len(file.schema)))
             texts = [column.path for column in columns if column.physical_type == "BYTE_ARRAY"]
         with pq.ParquetFile(path, read_dictionary=texts) as file:
@@ -80,14 +80,14 @@ def _check_shape(file: Any, groups: Sequence[_Fields], name: str, *, max_columns
     rows = max(rows, sum(group.get(3, 0) for group in groups))
     if rows < 1 or not 1 <= columns <= max_columns or rows * columns > max_cells:
         raise LogError(
-            f"{name}: has {rows} rows and {columns} columns; allowed are 1 row or more, at most "
-            f"{max_columns} columns and {max_cells:,} cells. Export the drive that is meant."
+            f"{name}: {rows:,} rows and {columns:,} columns. Allowed: 1 row or more, at most {max_columns:,} columns "
+            f"and {max_cells:,} cells. Export just this drive."
         )
     for k in range(columns):
         column = file.schema.column(k)
         if column.max_repetition_level or column.max_definition_level > 1:
             raise LogError(
-                f"{name}: the column {column.path[:60]!r} holds lists. Allowed: one value a row. Export CSV."
+                f"{name}: the column {column.path[:60]!r} holds lists. Allowed: one value a row. Export it as CSV."
             )
         if column.physical_type == "FIXED_LEN_BYTE_ARRAY" and column.length > MAX_WIDTH:
             raise _too_large(name, f"bytes: each value of {column.path[:60]!r} takes {column.length:,}")
@@ -95,8 +95,7 @@ def _check_shape(file: Any, groups: Sequence[_Fields], name: str, *, max_columns
 
 def _too_large(name: str, what: str) -> LogError:
     return LogError(
-        f"{name}: is larger than {MAX_BYTES:,} {what}, the most that is allowed for a log. Cut it to the drive that is "
-        "meant."
+        f"{name}: larger than {MAX_BYTES:,} {what}. That is the limit for a log. Cut it down to this drive."
     )
 
 
@@ -112,7 +111,7 @@ def _written_out(column: Any, name: str) -> Any:
         lengths = pc.take(pc.binary_length(chunk.dictionary), chunk.indices)
         total += pc.sum(pc.cast(lengths, pa.int64())).as_py() or 0
     if total > MAX_BYTES:
-        raise _too_large(name, "bytes once its texts are written out")
+        raise _too_large(name, "bytes once its texts are expanded")
     return pa.chunked_array([chunk.dictionary_decode() for chunk in column.chunks], type=column.type.value_type)
 
 
@@ -140,7 +139,7 @@ def _row_groups(stream: IO[bytes]) -> list[_Fields]:
     stream.seek(-8, os.SEEK_END)
     length = int.from_bytes(stream.read(4), "little")
     if length > MAX_FOOTER_BYTES:
-        raise ValueError("a table of contents that is longer than a log's")
+        raise ValueError("its table of contents is too long for a log")
     stream.seek(-8 - length, os.SEEK_END)
     groups = _Compact(stream.read(length)).structure().get(4, [])
     return list(groups)
@@ -160,7 +159,7 @@ def _page_sizes(stream: IO[bytes], groups: Sequence[_Fields]) -> Iterator[int]:
                 fields = head.structure()
                 unpacked, packed = fields[2], fields[3]  # PageHeader
                 if unpacked < 0 or packed < 0:
-                    raise ValueError("a page of a size below nought")
+                    raise ValueError("a page with a negative size")
                 yield max(unpacked, packed)
                 position += head.place + packed
 
@@ -175,7 +174,7 @@ class _Compact:
     def structure(self, depth: int = 0) -> _Fields:
         """Return a structure's whole numbers, texts, lists and structures, by the numbers of their fields."""
         if depth > MAX_DEPTH:
-            raise ValueError("structures that are nested too deeply")
+            raise ValueError("structures nested too deeply")
         found: _Fields = {}
         number = 0
         while (first := self._byte()) != 0:
@@ -188,18 +187,18 @@ class _Compact:
             return self._signed()
         if kind in (9, 10):
             if depth > MAX_DEPTH:
-                raise ValueError("lists that are nested too deeply")
+                raise ValueError("lists nested too deeply")
             first = self._byte()
             count = first >> 4 if first >> 4 != 15 else self._number()
             if count > len(self._content):
-                raise ValueError("a list that does not end")
+                raise ValueError("a list without an end")
             return [self._value(first & 15, depth + 1) for _ in range(count)]
         if kind == 12:
             return self.structure(depth + 1)
         length = self._number() if kind == 8 else {1: 1, 2: 1, 3: 1, 7: 8}[kind]
         self.place += length
         if self.place > len(self._content):
-            raise ValueError("a text that does not end")
+            raise ValueError("a text without an end")
         return None  # nobody needs it
 
     def _byte(self) -> int:

@@ -8,7 +8,7 @@ import numpy as np
 
 from pullbook.errors import Finding
 from pullbook.reading.logs import Log, Signal
-from pullbook.reading.units import EARTH_RADIUS_M, OPEN_CIRCUIT_C, PLAUSIBLE, WARM_C
+from pullbook.reading.units import CHANNELS, EARTH_RADIUS_M, OPEN_CIRCUIT_C, PLAUSIBLE, WARM_C
 from pullbook.settings.experiment import Protocol
 from pullbook.text import counted, percent
 
@@ -96,8 +96,8 @@ def doubtful_ambient(log: Log, ambient_c: float | None) -> Iterator[Finding]:
             code="ambient-doubtful",
             severity="warning",
             message=(
-                f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor shows {coldest:.0f} °C: air "
-                "going in is not colder than outside. Was it noted in °F, or in the sun?"
+                f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor shows {coldest:.0f} °C. "
+                "Inlet air can't be colder than the air outside. Did you note °F, or read it in the sun?"
             ),
             evidence={"ambient_c": ambient_c, "inlet_c": round(coldest, 1)},
         )
@@ -124,9 +124,9 @@ def _slow(log: Log, protocol: Protocol) -> Iterator[Finding]:
         code="refresh-slow",
         severity="warning",
         message=(
-            f"Refreshed too rarely: {listed}, as seldom as every {slowest.period_s:.1f} s. That is about "
-            f"{slow[slowest]:.0f} times in a pull; at least {LEAST_REFRESHES_IN_PULL} are wanted. Log fewer signals, "
-            "so that each is polled more often."
+            f"Too slow: {listed}. The slowest refreshes every {slowest.period_s:.1f} s, about {slow[slowest]:.0f} "
+            f"times in a pull. You need at least {LEAST_REFRESHES_IN_PULL} refreshes. Log fewer signals, and each is "
+            "polled more often."
         ),
         evidence={
             "channels": [signal.channel for signal in slow],
@@ -146,8 +146,8 @@ def _gaps(signal: Signal) -> Iterator[Finding]:
         code="gaps",
         severity="note",
         message=(
-            f"The log has {counted(int(gaps.sum()), 'gap')}; the longest, {steps[longest]:.1f} s, is at "
-            f"{signal.time_s[longest]:.0f} s. Nothing is interpolated over them."
+            f"The log has {counted(int(gaps.sum()), 'gap')}. The longest lasts {steps[longest]:.1f} s, at "
+            f"{signal.time_s[longest]:.0f} s. pullbook does not fill gaps."
         ),
         evidence={
             "gaps": int(gaps.sum()),
@@ -167,8 +167,9 @@ def _implausible(signal: Signal) -> Iterator[Finding]:
         code="unit-doubtful",
         severity="warning",
         message=(
-            f"{signal.column!r}, read as {signal.unit}, lies outside {low:g} to {high:g} for {share:.0%} of the drive: "
-            "is that its unit? If not, give the right one under channels."
+            f"{signal.column!r}, read as {signal.unit}, is outside {low:g} to {high:g} {CHANNELS[signal.channel][1]} "
+            f"for {percent(round(share, 2))} of the drive. Is the unit right? If not, give the right one under "
+            "channels."
         ),
         evidence={"channel": signal.channel, "unit": signal.unit, "share": round(share, 4)},
     )
@@ -181,7 +182,7 @@ def _coarse(signal: Signal) -> Iterator[Finding]:
         code="resolution-step",
         severity="note",
         message=(
-            f"The {_words(signal)} comes in steps of {signal.resolution:.2g} K; a single reading is known to "
+            f"The {_words(signal)} comes in steps of {signal.resolution:.2g} K, so a single reading is good to "
             f"±{signal.resolution / 2:.2g} K at best."
         ),
         evidence={"channel": signal.channel, "step_k": signal.resolution},
@@ -197,7 +198,7 @@ def _open_circuit(thermometers: Sequence[Signal]) -> Iterator[Finding]:
     yield Finding(
         code="open-circuit",
         severity="warning",
-        message=f"Reading -40 °C, as a broken wire or a missing sensor does: {read}. Check the plug and the sensor.",
+        message=f"Stuck at -40 °C, like a broken wire or a missing sensor: {read}. Check the plug and the sensor.",
         evidence={
             "channels": [signal.channel for signal in broken],
             "shares": [round(shares[signal], 4) for signal in broken],
@@ -215,7 +216,7 @@ def _frozen(thermometers: Sequence[Signal], log: Log) -> Iterator[Finding]:
     yield Finding(
         code="signal-frozen",
         severity="warning",
-        message=f"The same value for the whole drive: {read}. Is the sensor connected and polled?",
+        message=f"Never changes during the drive: {read}. Is the sensor plugged in and polled?",
         evidence={
             "channels": [signal.channel for signal in frozen],
             "values": [float(signal.values[0]) for signal in frozen],
@@ -238,8 +239,8 @@ def _jumps(signal: Signal, log: Log) -> Iterator[Finding]:
         code="impossible-jump",
         severity="warning",
         message=(
-            f"The {_words(signal)} jumps by {size:.0f} {unit} at {at:.0f} s; were two logs joined, or did the sensor "
-            "drop out?"
+            f"The {_words(signal)} jumps by {size:.0f} {unit} at {at:.0f} s. Are these two logs in one, or did the "
+            "sensor drop out?"
         ),
         evidence={"channel": signal.channel, "at_s": at, "jumps": int(jumps.size)},
     )
@@ -280,8 +281,8 @@ def _saturated(pressure: Signal) -> Iterator[Finding]:
         code="pressure-saturated",
         severity="warning",
         message=(
-            f"The manifold pressure reads 255 kPa {at_top} times, the most that its one byte can say: the true peak is "
-            "higher and not known."
+            f"The manifold pressure reads 255 kPa {at_top} times. Its one byte can't show more, so the true peak is "
+            "higher, by an unknown amount."
         ),
         evidence={"refreshes": at_top},
     )
@@ -296,7 +297,7 @@ def _stopped(log: Log) -> Iterator[Finding]:
         yield Finding(
             code="engine-stopped",
             severity="note",
-            message=f"The engine stands still for {share:.0%} of the log.",
+            message=f"The engine is off for {percent(round(share, 2))} of the log.",
             evidence={"share": round(share, 4)},
         )
     if inlet is None or float(inlet.values.max()) <= HOT_INLET_C:
@@ -307,9 +308,9 @@ def _stopped(log: Log) -> Iterator[Finding]:
             code="inlet-heated",
             severity="note",
             message=(
-                f"The inlet temperature reaches {inlet.values.max():.0f} °C at {hottest:.0f} s, heated by the engine "
-                "while it, or the vehicle, stood; pulls soon after a stop start from a false inlet temperature. Drive "
-                "a minute or two before the next pull."
+                f"The inlet temperature reaches {inlet.values.max():.0f} °C at {hottest:.0f} s, heated by the "
+                "engine while you stood still. A pull soon after a stop starts from a false inlet temperature. Drive "
+                "for a minute or two before the next pull."
             ),
             evidence={"highest_c": float(inlet.values.max()), "at_s": float(hottest)},
         )
@@ -329,7 +330,8 @@ def _doubt(signal: Signal, message: str, **evidence: float) -> Finding:
     return Finding(
         code="unit-doubtful",
         severity="warning",
-        message=f"{signal.column!r} was read as {signal.unit}, but {message} If so, give its unit under channels.",
+        message=f"{signal.column!r} was read as {signal.unit}, but {message} If the unit is wrong, give the right one "
+        "under channels.",
         evidence={"channel": signal.channel, "unit": signal.unit, **{k: round(v, 3) for k, v in evidence.items()}},
     )
 
@@ -348,7 +350,7 @@ def _coolant(log: Log) -> Iterator[Finding]:
     if usual < low and low <= raw <= high:
         yield _doubt(
             coolant,
-            f"then the engine stays at {usual:.0f} °C for the whole drive; {raw:.0f} °C would be usual.",
+            f"then the engine stays at {usual:.0f} °C for the whole drive. {raw:.0f} °C would be normal.",
             usual_c=usual,
         )
 
@@ -362,8 +364,8 @@ def _charge(log: Log) -> Iterator[Finding]:
     if hottest < usual - COLDER_K:
         yield _doubt(
             charge,
-            f"then it stays below {hottest:.0f} °C, colder than the air going in ({usual:.0f} °C): one of the two may "
-            "be in another unit, or their columns exchanged.",
+            f"then it stays below {hottest:.0f} °C, colder than the inlet air ({usual:.0f} °C). One of them may be in "
+            "another unit, or the two columns are swapped.",
             hottest_c=hottest,
             inlet_c=usual,
         )
@@ -378,13 +380,13 @@ def _manifold(log: Log) -> Iterator[Finding]:
     if low > HIGHEST_IDLE_KPA:
         yield _doubt(
             pressure,
-            f"then the manifold never falls below {low:.0f} kPa: it may be absolute, or in another unit.",
+            f"then the manifold never drops below {low:.0f} kPa. It may be absolute, or in another unit.",
             low_kpa=low,
         )
     elif high < 60 and log.duration_s > WARM_AFTER_S:
         yield _doubt(
             pressure,
-            f"then the manifold never rises above {high:.0f} kPa: it may be gauge, or in another unit.",
+            f"then the manifold never rises above {high:.0f} kPa. It may be gauge, or in another unit.",
             high_kpa=high,
         )
 
@@ -399,14 +401,14 @@ def _speed(log: Log) -> Iterator[Finding]:
     if ratio is not None:
         expected = KMH_PER_MPH if speed.unit == "km/h" else 1 / KMH_PER_MPH
         if abs(ratio / expected - 1) < 0.1:
-            yield _doubt(speed, f"the positions in the log say it is in {other}.", ground_over_speed=ratio)
+            yield _doubt(speed, f"going by the positions in the log, it is in {other}.", ground_over_speed=ratio)
         return
     gear = _top_gear_kmh(speed, log)
     low, high = TOP_GEAR_KMH
     if gear is not None and not low <= gear <= high:
         yield _doubt(
             speed,
-            f"then its highest gear makes {gear:.0f} km/h at 1000 rpm; {low:g} to {high:g} are usual.",
+            f"then top gear does {gear:.0f} km/h at 1000 rpm. {low:g} to {high:g} km/h would be normal.",
             top_gear_kmh=gear,
         )
 

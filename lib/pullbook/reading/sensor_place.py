@@ -136,21 +136,21 @@ def _which_intake(logs: Mapping[str, Log], settled: Sequence[str]) -> tuple[Find
         else "the air outside, so give ambient_c for each session (in the shade, in °C)"
     )
     seen = (
-        "no spell of boost in these logs is long enough to see what it does"
+        "no spell of boost in these logs is long enough to judge"
         if not place.spells
         else f"over {place.spells} spells of boost it rises by {place.rise_k:.1f} K (median)"
     )
     judged = {
-        "after the cooler": f"This one looks as if it sits after the cooler: {seen}, as compressed air does.",
-        "before the compressor": f"This one looks as if it sits before the compressor: {seen}, as outside air does.",
-        "unclear": f"Where this one sits is not clear: {seen}.",
+        "after the cooler": f"This one looks as if it sits after the cooler: {seen}, like compressed air.",
+        "before the compressor": f"This one looks as if it sits before the compressor: {seen}, like outside air.",
+        "unclear": f"You can't see from these logs where this one sits: {seen}.",
     }[place.looks]
     message = (
-        f"{', '.join(map(repr, columns))} was read as the temperature before the compressor, and there is no other "
-        "intake or charge temperature. On many turbocharged engines this sensor sits after the charge-air cooler. "
-        f"{judged} A repair manual, or the sensor's place on the car, settles it. If it sits after the cooler, put "
-        f"into experiment.yaml:\nchannels:\n{after}\nThe rise is then counted from {reference}. If it sits before the "
-        "compressor, there is no charge temperature; ask another question (outcome: time_to_boost, peak_coolant, or "
+        f"{', '.join(map(repr, columns))} was read as the temperature before the compressor. There is no other intake "
+        "or charge temperature. On many turbocharged engines this sensor sits after the charge-air cooler. "
+        f"{judged} Look at the engine or in a repair manual. If it sits after the cooler, put this into "
+        f"experiment.yaml:\nchannels:\n{after}\nThe rise is then counted from {reference}. If it sits before the "
+        "compressor, you have no charge temperature. Ask another question (outcome: time_to_boost, peak_coolant, or "
         f"elapsed_s 60-90 with its two speeds), and put:\nchannels:\n{before}"
     )
     return (
@@ -190,10 +190,10 @@ def _never_boosted(logs: Sequence[Log]) -> tuple[Finding, ...]:
             code="no-boost",
             severity="warning",
             message=(
-                f"The manifold pressure comes up to the outside pressure ({highest:+.0f} kPa) and never goes above it: "
-                "this engine looks naturally aspirated, or it makes no boost. It has no charge-air cooler to judge. "
-                "What you can ask (outcome:): elapsed_s 60-90 with its two speeds, peak_coolant, mean_coolant, or "
-                "peak_air_mass_flow where it is logged. If it does have a turbocharger, check its pressure sensor "
+                f"The manifold pressure reaches the outside pressure ({highest:+.0f} kPa) and never goes above it. "
+                "This engine looks naturally aspirated, or it makes no boost. There is no charge-air cooler to judge. "
+                "You can ask (outcome:) for elapsed_s 60-90 with its two speeds, peak_coolant, mean_coolant, or "
+                "peak_air_mass_flow if you log it. If the engine does have a turbocharger, check its pressure sensor "
                 "and hoses first."
             ),
             evidence={"highest_above_outside_kpa": round(highest, 1)},
@@ -218,10 +218,10 @@ def _water_cooled(logs: Sequence[Log]) -> tuple[Finding, ...]:
             code="water-cooled-charge",
             severity="note",
             message=(
-                f"{', '.join(map(repr, columns))} is the water of a water-to-air charge cooler, and is not used as a "
-                "charge temperature. You can ask the same questions (peak_rise, mean_rise): they judge the cooler, "
-                "its water, its pump and its radiator together. The water warms from pull to pull, so rest as long "
-                "between pulls after the service as before it."
+                f"{', '.join(map(repr, columns))} is the water of a water-to-air charge cooler, so it was not used as "
+                "a charge temperature. You can ask the same questions (peak_rise, mean_rise). They judge the cooler, "
+                "its water, its pump and its radiator together. The water warms from pull to pull, so rest just as "
+                "long between pulls after the service as before it."
             ),
             evidence={"columns": columns},
         ),

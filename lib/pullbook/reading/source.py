@@ -26,7 +26,7 @@ MAX_LINE_BYTES = 1_000_000
 # How files start that are no text at all (the formats' own published signatures).
 _SIGNATURES = (
     (b"PK\x03\x04", "a spreadsheet or ZIP archive"),
-    (b"\xd0\xcf\x11\xe0", "a spreadsheet of an older kind"),
+    (b"\xd0\xcf\x11\xe0", "an old spreadsheet format"),
     (b"%PDF", "a PDF document"),
     (b"SQLite format 3", "a database"),
     (b"\x89PNG", "a picture"),
@@ -105,17 +105,19 @@ def opened(path: Path, *, whole_lines: bool = False) -> Iterator[Content]:
             if size > MAX_BYTES:
                 raise _too_large(name)
             if kind := next((kind for mark, kind in _SIGNATURES if start.startswith(mark)), None):
-                raise LogError(f"{name}: is {kind}, not a text log. Allowed: text with columns. Export it as CSV.")
+                raise LogError(f"{name}: this is {kind}, not a text log. Allowed: text with columns. Export it as CSV.")
             packed = start.startswith(GZIP_SIGNATURE)
             if name.lower().endswith(".gz") and not packed:
-                raise LogError(f"{name}: ends in .gz but is not gzip. Rename it, or pack it again.")
+                raise LogError(
+                    f"{name}: the name ends in .gz, but the file is not gzip. Rename it, or compress it again."
+                )
             yield Content(stream, packed=packed, whole_lines=whole_lines)
     except FileNotFoundError:
         raise LogError(f"{name}: no such file. Check the name.") from None
     except IsADirectoryError:
-        raise LogError(f"{name}: is a folder, not a log. Give the file.") from None
+        raise LogError(f"{name}: this is a folder, not a log. Give the file.") from None
     except PermissionError:
-        raise LogError(f"{name}: may not be read. Allow reading it.") from None
+        raise LogError(f"{name}: you have no permission to read it. Allow reading it.") from None
     except (OSError, zlib.error) as error:
         raise LogError(f"{name}: the file is damaged ({error}). Copy or export it again.") from None
 
@@ -132,7 +134,7 @@ def check_ordinary(path: Path) -> None:
     """
     kind = path.stat().st_mode
     if not (stat.S_ISREG(kind) or stat.S_ISDIR(kind)):
-        raise LogError(f"{path.name}: is no ordinary file (a pipe or a device). Give the log as a file.")
+        raise LogError(f"{path.name}: not an ordinary file but a pipe or a device. Give the log as a file.")
 
 
 def blocks(raw: Content, name: str) -> Iterator[bytes]:
@@ -182,8 +184,8 @@ def blocks(raw: Content, name: str) -> Iterator[bytes]:
         carry = text[cut:] if cut else carry + text
         if len(carry) > MAX_LINE_BYTES:
             raise LogError(
-                f"{name}: the line about byte {total - len(carry):,} is longer than {MAX_LINE_BYTES:,} bytes, the most "
-                "that is allowed for a line. Is this a text log? Export it again."
+                f"{name}: the line near byte {total - len(carry):,} is longer than {MAX_LINE_BYTES:,} bytes. That is "
+                "the limit for a line. Is this a text log? Export it again."
             )
         size = BLOCK_BYTES
         yield lines
@@ -227,7 +229,4 @@ def _decoder(encoding: str) -> Callable[[bytes], bytes]:
 
 
 def _too_large(name: str) -> LogError:
-    return LogError(
-        f"{name}: is larger than {MAX_BYTES:,} bytes, the most that is allowed for a log. "
-        "Cut it to the drive that is meant."
-    )
+    return LogError(f"{name}: larger than {MAX_BYTES:,} bytes. That is the limit for a log. Cut it down to this drive.")

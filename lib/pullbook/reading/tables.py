@@ -175,7 +175,7 @@ def _read(raw: Content, path: Path) -> Table:
     if len(first) > HEAD_BYTES // 2:
         lines = lines[:-1]
     if not any(line.strip() for line in lines):
-        raise LogError(f"{path.name}: is empty, or its beginning is. Export the log again.")
+        raise LogError(f"{path.name}: the file is empty, or it starts with empty lines. Export the log again.")
     if j1979.looks_raw(lines):
         return _read_answers(itertools.chain([first], source), path.name)
     layout = find_layout(lines, path.name)
@@ -183,17 +183,15 @@ def _read(raw: Content, path: Path) -> Table:
 
 
 def _too_little_left(name: str) -> LogError:
-    return LogError(
-        f"{name}: the file is damaged (it ends too early, and too little is left). Copy or export it again."
-    )
+    return LogError(f"{name}: the file ends too early, and too little is left to use. Copy or export it again.")
 
 
 def _growing(rows: int) -> Finding:
     return Finding(
         code="log-growing",
         severity="warning",
-        message=f"Something was still writing this log while it was read. Its {rows} whole rows were used. Stop the "
-        "logger, then run this again.",
+        message=f"Something was still writing this log while pullbook read it. The {rows} complete rows were used. "
+        "Stop the logger, then run this again.",
         evidence={"rows": rows},
     )
 
@@ -202,8 +200,8 @@ def _cut_short(rows: int) -> Finding:
     return Finding(
         code="file-cut-short",
         severity="warning",
-        message=f"The file ends too early, as after an interrupted copy: its first {rows} rows were read, and the rest "
-        "of the drive is missing. Copy the file again.",
+        message=f"The file ends too early, as if a copy was interrupted. The first {rows} rows were read. The rest of "
+        "the drive is missing. Copy the file again.",
         evidence={"rows": rows},
     )
 
@@ -305,8 +303,8 @@ def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name:
                 cells += frame.size
                 if cells > MAX_CELLS:
                     raise LogError(
-                        f"{name}: holds more than {MAX_CELLS:,} cells, the most that is allowed. "
-                        "Cut it to the drive that is meant."
+                        f"{name}: more than {MAX_CELLS:,} cells. That is the limit for a log. Cut it down to this "
+                        "drive."
                     )
                 repeats += repeated
                 if len(frame):
@@ -314,7 +312,7 @@ def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name:
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
         raise LogError(f"{name}: cannot be read as a table ({str(error)[:200]}). Export it again as CSV.") from None
     if not frames:
-        raise LogError(f"{name}: has a header but no rows of data. Was the logger started?")
+        raise LogError(f"{name}: a header, but no rows of data. Was the logger running?")
     damaged = sum(str(warning.message).count("Skipping line") for warning in told)
     rows = sum(map(len, frames))
     return Table(layout, _joined(frames), tuple(_damage(repeats, damaged, rows, tail.cut_off)))
@@ -452,25 +450,25 @@ def _damage(repeats: int, damaged: int, rows: int, cut_off: bool) -> Iterator[Fi
         yield Finding(
             code="header-repeated",
             severity="note",
-            message=f"The header comes again {counted(repeats, 'time')}: logging was stopped and started anew.",
+            message=f"The header is repeated {counted(repeats, 'time')}. Logging was stopped and started again.",
             evidence={"times": repeats},
         )
     if damaged:
         yield Finding(
             code="rows-damaged",
             severity="warning" if damaged > 0.01 * rows else "note",
-            message=f"{damaged} lines hold more cells than the header, so none of theirs was used.",
+            message=f"Skipped {counted(damaged, 'line')} with more cells than the header.",
             evidence={"lines": damaged, "of": rows + damaged},
         )
     if cut_off:
-        yield Finding(code="last-line-cut", severity="note", message="The last line is cut off and was left out.")
+        yield Finding(code="last-line-cut", severity="note", message="The last line is cut off, so it was not used.")
 
 
 def _read_answers(source: Iterator[bytes], name: str) -> Table:
     """Read raw answers as the long layout they are: time, signal, value, unit."""
     answers = j1979.decode(line for block in source for line in block.decode("utf-8", "replace").split("\n"))
     if len(answers.times) < 2:
-        raise LogError(f"{name}: holds raw answers, but none of a signal that can be used. {j1979.ALLOWED}")
+        raise LogError(f"{name}: raw answers, but none from a signal that pullbook uses. {j1979.ALLOWED}")
     frame = pd.DataFrame(dict(enumerate((answers.times, answers.signals, answers.numbers, answers.units))))
     layout = Layout(
         delimiter=" ",
@@ -487,8 +485,8 @@ def _read_answers(source: Iterator[bytes], name: str) -> Table:
 def _read_parquet(path: Path) -> Table:
     if importlib.util.find_spec("pyarrow") is None:
         raise LogError(
-            f"{path.name}: is Parquet, which needs the package pyarrow. Install it (pip install pyarrow), or "
-            "export CSV."
+            f"{path.name}: Parquet needs the package pyarrow. Install it (pip install pyarrow), or export the "
+            "log as CSV."
         )
     from pullbook.reading.parquet import read_frame
 

@@ -27,11 +27,13 @@ from pullbook.reading.time_column import (
     speed_change_kmh_s,
     unit_in_header_s,
 )
+from pullbook.text import counted
 
 HOUR_S = 3600.0
 DAY_S = 86_400.0
 STRAY_ROWS = 5  # so few rows with a wrong stamp are a glitch; more are a clock that was set
 RESTART_GAP_S = 60.0  # put where the clock was set back: longer than any signal may be bridged over
+_GAP_ASSUMED = f"the true gap is unknown, so {RESTART_GAP_S:g} s were assumed."
 MOST_BREAKS = 0.02
 COUNTER_SIZES = (2.0**16, 2.0**24, 2.0**32)
 MOST_WRAP_STEPS = 3.0  # usual steps between a counter's last value and its first after it began again
@@ -154,15 +156,15 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     with np.errstate(over="ignore", invalid="ignore"):  # a damaged cell may be as large as a float can be
         column = find_time_column(table)
     if column is None and len(table) < 2:
-        raise LogError(f"{name}: {len(table)} row under its header, and a drive needs more. Was the logger started?")
+        raise LogError(f"{name}: only {len(table)} row under the header. A drive needs more. Was the logger running?")
     if column is None and (counting := _row_number(table)):
         raise LogError(
-            f"{name}: {counting!r} counts the rows, and no column holds a time. Allowed: seconds, milliseconds, a "
+            f"{name}: {counting!r} only counts the rows, and no column holds a time. Allowed: seconds, milliseconds, a "
             "clock time, or date and time. Export the log with its time column, or add one named 'Time [s]'."
         )
     if column is None:
         raise LogError(
-            f"{name}: no time column found among {', '.join(repr(h[:40]) for h in headers[:12])}. Allowed: seconds, "
+            f"{name}: no time column among {', '.join(repr(h[:40]) for h in headers[:12])}. Allowed: seconds, "
             "milliseconds, a clock time, or date and time, under a header such as 'Time'. Add or rename the column."
         )
     if groups is None and (own := own_time_columns(table, column)):
@@ -197,8 +199,8 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     seconds = seconds - seconds[0]  # before stamps are told apart: counting from zero may make two of them equal
     if seconds[-1] == 0:
         raise LogError(
-            f"{name}: every row has the same time in {headers[column]!r}. Allowed: times that rise. Name the right "
-            "time column 'Time', or log with finer stamps."
+            f"{name}: {headers[column]!r} has the same time in every row. Allowed: times that rise. Name the right "
+            "column 'Time', or log finer times."
         )
     if groups is None:
         seconds, rows, more = _distinct(seconds, rows, table)
@@ -253,9 +255,9 @@ def _unit_doubt(table: Table, header: str, seconds: np.ndarray, rows: np.ndarray
         code="time-unit-doubtful",
         severity="warning",
         message=(
-            f"With the time as {header!r} gives it, the speed changes by {rate:.2g} km/h a second at its liveliest; "
-            f"{LIVELY_KMH_S[0]:g} to {LIVELY_KMH_S[1]:g} are usual. Is that column's unit right? If not, correct it in "
-            "its header."
+            f"By the times in {header!r}, the speed never changes faster than {rate:.2g} km/h a second. Normal is "
+            f"{LIVELY_KMH_S[0]:g} to {LIVELY_KMH_S[1]:g} km/h a second. Is the unit of that column right? If not, "
+            "correct it in the header."
         ),
         evidence={"column": header, "kmh_per_s": round(rate, 4)},
     )
@@ -321,7 +323,7 @@ def _numeric(table: Table, column: int) -> _Stamps:
     finding = Finding(
         code="time-unit-assumed",
         severity="note",
-        message=f"The time column {header!r} names no unit; {why} read as {UNIT_WORDS[scale]}.",
+        message=f"The time column {header!r} has no unit. It was read as {UNIT_WORDS[scale]}, because {why}.",
         evidence={"median_step": step, "unit": UNIT_WORDS[scale]},
     )
     return _Stamps(numbers * scale, findings=(finding,), unit=scale)
@@ -389,24 +391,24 @@ def _since_1970(seconds: float) -> dt.datetime | None:
 def _guessed_unit(table: Table, column: int, finite: np.ndarray, step: float) -> tuple[float, str]:
     """Choose the unit of stamps that name none, with the reason: by their steps, unless the speed contradicts it."""
     if len(finite) > MOST_ROWS_A_SECOND * len(np.unique(finite)) and step == 1.0:
-        return 60.0, f"so many rows share a stamp (about {len(finite) // len(np.unique(finite))}) that its steps were"
+        return 60.0, f"about {len(finite) // len(np.unique(finite))} rows share each time"
     whole = step >= 10 and bool((finite[:500] == np.floor(finite[:500])).all())
     usual = 1.0 if not whole else 1e-3 if step < MICROSECOND_STEP else 1e-6
     stamps = first_numbers(table, column)
     if is_lively(speed_change_kmh_s(table, stamps * usual)) is False:
         for other in GUESSED_UNITS_S:
             if is_lively(speed_change_kmh_s(table, stamps * other)):
-                return other, "to fit how fast the speed changes, its steps were"
-    return usual, f"whole steps of about {step:g} were"
+                return other, "only that fits how fast the speed changes"
+    return usual, f"its steps are whole numbers of about {step:g}"
 
 
 def _lost_digits_message(name: str, header: str, stamps: np.ndarray) -> str:
     finite = stamps[np.isfinite(stamps)]
     return (
-        f"{name}: the times in {header!r} have lost their last digits: {len(finite)} rows share "
-        f"{len(np.unique(finite))} value(s), such as {finite[0]:.6g}, as when a spreadsheet saves a long number in a "
-        "narrow column. This file does not hold them any more. Export the log again and give that file as it is; "
-        "if a spreadsheet must save it, format the column as a number without decimals first."
+        f"{name}: the times in {header!r} have lost their last digits. {len(finite)} rows share "
+        f"{counted(len(np.unique(finite)), 'value')}, such as {finite[0]:.6g}. A spreadsheet does this when it saves a "
+        "long number from a narrow column. The digits are gone from this file. Export the log again and use it as it "
+        "is. If you must save it from a spreadsheet, first format the column as a number without decimals."
     )
 
 
@@ -512,7 +514,7 @@ def _rising(
         backward = np.flatnonzero(np.diff(seconds) < 0)
         findings.append(
             Finding(
-                code="rows-reversed", severity="note", message="The rows run backward in time and were turned round."
+                code="rows-reversed", severity="note", message="The rows run backward in time, so they were reversed."
             )
         )
     if not backward.size:
@@ -520,8 +522,8 @@ def _rising(
     if backward.size > max(MOST_BREAKS * len(seconds), 10):
         line = data_line + int(rows[backward[0]]) + 2
         raise LogError(
-            f"{name}, line {line}: the time falls there and at {backward.size - 1} more rows of {len(seconds)}. "
-            "Allowed: times that rise. Sort the log by time, or name the right time column 'Time'."
+            f"{name}, line {line}: the time goes backward here and at {backward.size - 1} more of {len(seconds)} rows. "
+            "Allowed: times that rise. Sort the log by time, or name the right column 'Time'."
         )
     keep = np.ones(len(seconds), dtype=bool)
     shift = np.zeros(len(seconds))
@@ -535,14 +537,9 @@ def _rising(
             code="clock-backward",
             severity="warning",
             message=(
-                f"The clock steps backward {backward.size} times, first at line "
-                f"{data_line + int(rows[backward[0]]) + 2}: {int((~keep).sum())} stray rows were set aside"
-                + (
-                    f", and {restarts} times the log was counted on with a gap of {RESTART_GAP_S:g} s, whose true "
-                    "length is not known."
-                    if restarts
-                    else "."
-                )
+                f"The clock steps backward {counted(backward.size, 'time')}, first at line "
+                f"{data_line + int(rows[backward[0]]) + 2}. {counted(int((~keep).sum()), 'stray row')} dropped."
+                + (f" {counted(restarts, 'restart')}: {_GAP_ASSUMED}" if restarts else "")
             ),
             evidence={"steps": int(backward.size), "rows": int((~keep).sum()), "restarts": restarts},
         )
@@ -575,10 +572,7 @@ def _without_leaps(seconds: np.ndarray) -> tuple[np.ndarray, list[Finding]]:
     leap = Finding(
         code="clock-forward",
         severity="warning",
-        message=(
-            f"The clock leaps forward by more than a day {int(leaps.sum())} times; the log was counted on with a gap "
-            f"of {RESTART_GAP_S:g} s, whose true length is not known."
-        ),
+        message=(f"The clock jumps forward by more than a day {counted(int(leaps.sum()), 'time')}: {_GAP_ASSUMED}"),
         evidence={"leaps": int(leaps.sum())},
     )
     steps[leaps] = RESTART_GAP_S
@@ -595,12 +589,11 @@ def _distinct(seconds: np.ndarray, rows: np.ndarray, table: Table) -> tuple[np.n
     twice[shares] = table.repeats(rows[shares], rows[np.flatnonzero(shares) - 1])
     if twice.sum() <= 0.2 * len(rows):
         seconds, rows, shares = seconds[~twice], rows[~twice], shares[~twice]
-        findings += _shared("stamps-doubled", int(twice.sum()), "repeat the row before them and were set aside")
+        findings += _shared("stamps-doubled", int(twice.sum()), "repeat the row before, so they were not used")
     if shares.any():
         seconds = _spread(seconds, np.flatnonzero(~shares))
-        findings += _shared(
-            "stamps-shared", int(shares.sum()), "share a stamp with the row before and were spread until the next stamp"
-        )
+        spread = "have the same time as the row before, so they were spread evenly up to the next time"
+        findings += _shared("stamps-shared", int(shares.sum()), spread)
     return seconds, rows, findings
 
 
@@ -643,6 +636,6 @@ def _dropped(count: int, total: int) -> Finding:
     return Finding(
         code="rows-unreadable",
         severity="warning" if count > 0.01 * total else "note",
-        message=f"{count} of {total} rows have no readable time and were set aside.",
+        message=f"{count} of {total} rows have no readable time, so they were not used.",
         evidence={"rows": count, "of": total},
     )

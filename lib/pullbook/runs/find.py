@@ -134,7 +134,7 @@ class Runs:
             Finding(
                 code="leave-out-unknown",
                 severity="warning",
-                message=f"leave_out names {name!r}, but this log has {held}.",
+                message=f"leave_out names {name!r}, but this log has only {held}.",
                 evidence={"named": name},
             )
             for name in strays
@@ -384,9 +384,9 @@ def _trouble(spell: _Spell, max_gap_s: float, latest_kmh: float) -> str:
     inside_s = np.diff(t).max() if spell.has_gap else 0.0  # looked for only where there is one
     longest_s = max(inside_s, t[0] - spell.start_s, spell.end_s - t[-1]) if t.size else np.inf
     if longest_s > max_gap_s:
-        return f"the speed has a gap of {min(longest_s, spell.end_s - spell.start_s):.1f} s inside"
+        return f"a gap of {min(longest_s, spell.end_s - spell.start_s):.1f} s in the speed"
     if spell.most_kmh - spell.start_kmh < LEAST_GAIN_KMH:
-        return "full load without gaining speed"
+        return "full load, but no speed gained"
     if spell.least_kmh > latest_kmh:
         digits = int(f"{spell.start_kmh:.0f}" == f"{latest_kmh:.0f}")  # 50.3 is above 50, but not as "50"
         return f"started at {spell.start_kmh:.{digits}f} km/h, above {latest_kmh:.{digits}f} km/h"
@@ -400,7 +400,7 @@ def _why_short(spell: _Spell, needed: float, protocol: Protocol, needed_kmh: Seq
         if spell.seen_kmh >= needed:
             return ""
         if spell.lift_kmh >= needed:
-            return f"passed {needed:g} km/h between two refreshes, unseen"
+            return f"passed {needed:g} km/h between two refreshes, so the moment was not logged"
         return f"lifted at {spell.lift_kmh:.0f} km/h, before {needed:g} km/h"
     enough = protocol.pull_to_kmh - END_SLACK_KMH
     gained_to = min(enough, spell.least_kmh + least_gain_kmh(protocol))
@@ -415,7 +415,7 @@ def _unsteady(spell: _Spell, needed: float) -> str:
     t, v = spell.time_s, spell.kmh
     fall_kmh = (np.maximum.accumulate(v) - v).max()
     if fall_kmh > MOST_FALL_KMH:
-        return f"the speed fell by {fall_kmh:.0f} km/h at full load, as when spinning wheels grip"
+        return f"the speed fell by {fall_kmh:.0f} km/h at full load, as if spinning wheels gripped"
     if _plateau(t, v, needed):
         return f"no speed gained for {PLATEAU_S:.0f} s at full load"
     return ""
@@ -440,7 +440,7 @@ def _cruises(log: Log, speed: Signal, load: FullLoad, protocol: Protocol) -> tup
         start_s, end_s = float(speed.time_s[first]), float(speed.time_s[last])
         a, b = np.searchsorted(load.time_s, [start_s, end_s])
         if b > a and load.is_full[a:b].mean() > 0.1:
-            reason = "full load while the speed stayed"
+            reason = "full load at a steady speed"
         else:
             reason = _load_trouble(log, start_s, end_s, light_kpa)
         runs.append(
@@ -468,8 +468,8 @@ def _overruns(pulls: tuple[Run, ...], protocol: Protocol) -> Iterator[Finding]:
         code="pull-overruns",
         severity="note",
         message=(
-            f"Full load went on far beyond {protocol.pull_to_kmh:g} km/h in {said}. Compare them only with pulls that "
-            "end alike, or raise pull_to_kmh."
+            f"Full load went on far beyond {protocol.pull_to_kmh:g} km/h in {said}. Compare such pulls only with "
+            "others that end there, or raise pull_to_kmh under protocol."
         ),
         evidence={"end_kmh": {name: round(kmh, 1) for name, kmh in beyond.items()}},
     )
@@ -478,7 +478,7 @@ def _overruns(pulls: tuple[Run, ...], protocol: Protocol) -> Iterator[Finding]:
 def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> Iterator[Finding]:
     """Say which pulls hold a lift that was taken for a gear change where most others hold none."""
     if load.smoothing_s or load.source == "intake_manifold_pressure":
-        return  # told from the speed or the boost, lifts have no length of their own
+        return  # judged from the speed or the boost, a lift has no length of its own
     included = [run for run in pulls if run.included]
     lifts: dict[str, float] = {}
     for run in included:
@@ -494,8 +494,8 @@ def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> Iterator[Finding]:
         code="lift-inside",
         severity="warning",
         message=(
-            f"A lift inside {said} was taken for a gear change; most pulls of this drive hold none. If it was none, "
-            "leave the pull out; if no pull has one, set shift_lift_s to 0 under protocol."
+            f"A lift in {said} was taken for a gear change, but most pulls of this drive have none. If you didn't "
+            "change gear, leave that pull out. If no pull has a gear change, set shift_lift_s: 0 under protocol."
         ),
         evidence={"lift_s": {name: round(lift, 2) for name, lift in lifts.items()}},
     )
@@ -503,10 +503,10 @@ def _lifts(pulls: tuple[Run, ...], load: FullLoad) -> Iterator[Finding]:
 
 def _load_trouble(log: Log, start_s: float, end_s: float, light_kpa: float) -> str:
     """Say so if the load of a steady-speed stretch is not light, or not steady."""
-    for channel, light, swing in (
-        ("engine_load", 75.0, 45.0),
-        ("intake_manifold_pressure", light_kpa, 45.0),
-        ("accelerator_position", 75.0, 30.0),
+    for channel, light, swing, unit in (
+        ("engine_load", 75.0, 45.0, "%"),
+        ("intake_manifold_pressure", light_kpa, 45.0, "kPa"),
+        ("accelerator_position", 75.0, 30.0, "%"),
     ):
         signal = log.get(channel)
         if signal is None:
@@ -516,8 +516,8 @@ def _load_trouble(log: Log, start_s: float, end_s: float, light_kpa: float) -> s
             low, middle, high = np.quantile(values, [0.1, 0.5, 0.9])
             words = channel.replace("_", " ")
             if middle > light:
-                return f"{words} at {middle:.0f}: not a light load"
-            return f"{words} swings by {high - low:.0f}" if high - low > swing else ""
+                return f"not a light load: {words} at {middle:.0f} {unit}"
+            return f"{words} swings by {high - low:.0f} {unit}" if high - low > swing else ""
     return ""
 
 

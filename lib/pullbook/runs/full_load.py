@@ -144,7 +144,7 @@ def _judged(
     """Return values as shares of where full load begins, and how to say such a share."""
 
     def said(share: float) -> str:
-        return f"{words} at {rest + share * (begins - rest):.0f} {unit}, full load begins at {begins:.0f} {unit}"
+        return f"{words} at {rest + share * (begins - rest):.0f} {unit}, full load starts at {begins:.0f} {unit}"
 
     return (values - rest) / (begins - rest), said
 
@@ -340,7 +340,7 @@ def _none_full(signal: Signal, words: str, top: float, needed: float, *, rest: f
         code="no-full-load",
         severity="warning",
         message=(
-            f"Part throttle all through: the {words} never passes {top:.0f} %, and full load begins at {needed:.0f} %. "
+            f"Part throttle throughout: the {words} never passes {top:.0f} %. Full load starts at {needed:.0f} %. "
             "A pull needs the pedal to the floor."
         ),
         evidence={"highest_pct": round(top, 1), "needed_pct": needed},
@@ -355,8 +355,8 @@ def _judged_by(what: str) -> Finding:
         code="full-load-judged",
         severity="warning",
         message=(
-            f"No pedal or engine load in this log: full load was judged by the {what}, as the most that this log "
-            "shows. If nobody went to the floor, its hardest accelerations stand for pulls. Log the pedal to be sure."
+            f"No pedal or engine load in this log, so full load was judged from the {what}: the hardest this log "
+            "shows. If you never floored it, pulls here are only your hardest accelerations. Log the pedal to be sure."
         ),
         evidence={"by": what},
     )

@@ -216,14 +216,14 @@ def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
         Finding(
             code="measure-missing",
             severity="note",
-            message=f"{', '.join(map(_told, names))} could not be had for {which}: {why}.",
+            message=f"Not calculated for {which}: {', '.join(map(_named, names))}. Reason: {why}.",
             evidence={"measures": names, "runs": which},
         )
         for (which, why), names in lacking.items()
     )
 
 
-def _told(name: str) -> str:
+def _named(name: str) -> str:
     """Return a measure in words, and as experiment.yaml and results.json call it."""
     return f"{OUTCOMES[name].label if name in OUTCOMES else name.replace('_', ' ')} ({name})"
 
@@ -264,20 +264,20 @@ NEEDS: dict[str, tuple[str, ...]] = {
 def _why(name: str, log: Log) -> str:
     absent = [c.replace("_", " ") for c in NEEDS.get(name, ()) if log.get(c) is None]
     if absent:
-        return f"the log holds no {' and no '.join(absent)}"
+        return f"no {' and no '.join(absent)} in this log"
     if name == "rest_before":
-        return "no pull comes before it"
+        return "no pull came before it"
     if name == "recovery_time":
         return f"it needs the charge to fall for {MIN_RECOVERY_S:.0f} s and {MIN_RECOVERY_FALL_K:.0f} K after the pull"
     if name == "time_to_boost":
-        return "the pressure did not rise from a lower level"
+        return "the pressure did not rise during the pull"
     if name in ("pressure_at_speed", "flow_at_point"):
-        return "the engine did not pass the speed that the pulls have in common, or a signal has a gap there"
+        return "the engine did not pass the speed that all pulls share, or a signal has a gap there"
     if name.startswith("gear_"):
-        return "the engine did not turn in step with the wheels, as where a converter slips"
+        return "engine and wheels did not turn in step, as with a slipping converter"
     if name == "soak_rise":
         return "it needs a cruise before the first pull and one after the last"
-    return "its signal has a gap there or was not refreshed"
+    return "the signal has a gap there, or was not refreshed"
 
 
 def _facts(run: Run) -> dict[str, object]:

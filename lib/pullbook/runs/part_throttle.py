@@ -112,4 +112,4 @@ def _boost_as_at_full_load(log: Log, load: FullLoad, start_s: float, end_s: floa
     _, inside = pressure.within(start_s, end_s)
     most_kpa = float(inside.max(initial=0.0))
     sure_kpa = log.outside_kpa + SURE_BOOST * (top_kpa - log.outside_kpa)
-    return f" (boost as at full load: {most_kpa:.0f} kPa)" if most_kpa >= sure_kpa > log.outside_kpa + 20 else ""
+    return f" (but boost as at full load: {most_kpa:.0f} kPa)" if most_kpa >= sure_kpa > log.outside_kpa + 20 else ""

@@ -133,25 +133,25 @@ class Protocol(_Settings):
         default=None,
         min_length=2,
         max_length=12,
-        description="2 to 12 rising speeds, 0 to 400 km/h, to take elapsed times between",
+        description="2 to 12 rising speeds, 0 to 400 km/h, to time between",
     )
     shift_lift_s: Seconds = Field(
         default=1.5, ge=0, le=5, description="longest lift in s that still counts as a gear change, 0 to 5"
     )
     cruise_min_s: Seconds = Field(default=20, ge=5, le=600, description="shortest cruise in s, 5 to 600")
     cruise_ripple_kmh: Speed = Field(
-        default=2, ge=0.5, le=10, description="allowed ripple about the median in km/h, 0.5 to 10"
+        default=2, ge=0.5, le=10, description="largest swing either side of the median in km/h, 0.5 to 10"
     )
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
         if self.pull_to_kmh < self.pull_from_kmh + 20:
             raise ValueError(
-                f"pull_to_kmh is {self.pull_to_kmh:g} and pull_from_kmh is {self.pull_from_kmh:g}; "
+                f"pull_to_kmh is {self.pull_to_kmh:g} and pull_from_kmh is {self.pull_from_kmh:g}. "
                 "pull_to_kmh must be at least 20 km/h higher"
             )
         if self.marks_kmh and list(self.marks_kmh) != sorted(set(self.marks_kmh)):
-            raise ValueError("marks_kmh must rise, each speed once")
+            raise ValueError("marks_kmh must rise, with each speed once")
         return self
 
     @property
@@ -204,7 +204,7 @@ class Column(_Settings):
     """The two facts that settle a column which was not recognised."""
 
     column: ColumnName | Annotated[tuple[ColumnName, ...], Field(min_length=1, max_length=20)] = Field(
-        description="the column's header as it stands in the log, or a list of them where logs name it differently"
+        description="the column's header exactly as in the log, or a list if your logs name it differently"
     )
     unit: Text | None = Field(default=None, description="such as degC, degF, kPa, psi gauge, km/h")
 
@@ -245,7 +245,7 @@ class Experiment(_Settings):
             near = f"'elapsed_s {speeds[1]}-{speeds[2]}'" if speeds else nearest_outcome(outcome)
             hint = f" Did you mean {near}?" if near else ""
             raise ValueError(
-                f"given {_given(outcome)}; allowed: {', '.join(OUTCOMES)}, "
+                f"given {_given(outcome)}. Allowed: {', '.join(OUTCOMES)}, "
                 f"or elapsed_s with two speeds such as 'elapsed_s 60-90'.{hint}"
             )
         return outcome
@@ -274,8 +274,8 @@ class Experiment(_Settings):
         unit = self.outcome_spec.change_unit
         if "worthwhile_change" not in self.model_fields_set and unit != "K":
             faults.append(
-                f"worthwhile_change is missing, and its default of 2 is meant in K, where {self.outcome} is in "
-                f"{'no unit' if unit == '1' else unit}; give the change that would matter to you"
+                f"worthwhile_change is missing. Its default is 2 K, but {self.outcome} "
+                f"{'has no unit' if unit == '1' else f'is in {unit}'}. Give the change that would matter to you"
             )
         if faults:
             raise ValueError("\n".join(faults))
@@ -323,7 +323,7 @@ class Experiment(_Settings):
             As `load`.
         """
         if "folder" in settings:
-            raise ExperimentError(f"{FILE_NAME}: unknown key 'folder'; remove it")
+            raise ExperimentError(f"{FILE_NAME}: unknown key 'folder'. Remove it.")
         sessions = settings.get("sessions")
         entries = [entry for entry in sessions if isinstance(entry, dict)] if isinstance(sessions, list) else []
         files = (("log", LOG_SUFFIXES), ("track", TRACK_SUFFIXES))
@@ -373,7 +373,9 @@ class Experiment(_Settings):
         tracks = [self.folder / session.track for session in self.sessions if session.track]
         inputs = [self.folder / FILE_NAME, *(self.log_path(session) for session in self.sessions), *tracks]
         if path.resolve() in {own.resolve() for own in inputs}:
-            raise ExperimentError(f"{path}: belongs to the experiment and would be written over; give another --out")
+            raise ExperimentError(
+                f"{path}: this file belongs to the experiment and would be overwritten. Give another --out."
+            )
 
     def in_phase(self, phase: Phase) -> tuple[Session, ...]:
         """Return the sessions of one phase, in the order given."""
@@ -393,18 +395,20 @@ def read_settings(folder: Path) -> str:
         raise ExperimentError(f"{folder}: no such folder. Give the folder that holds {FILE_NAME}.")
     if not path.is_file():
         raise ExperimentError(
-            f"{folder}: holds no {FILE_NAME}. Make a draft with: pullbook new {shlex.quote(str(folder))} "
+            f"{folder}: no {FILE_NAME} here. Make a draft with: pullbook new {shlex.quote(str(folder))} "
             "--before LOG... --after LOG..."
         )
     if path.stat().st_size > MAX_YAML_BYTES:
-        raise ExperimentError(f"{FILE_NAME}: larger than {MAX_YAML_BYTES // 1024} KiB; a few kB are usual")
+        raise ExperimentError(
+            f"{FILE_NAME}: larger than {MAX_YAML_BYTES // 1024} KiB. A few KiB are normal. Is this the right file?"
+        )
     try:
         with path.open(encoding="utf-8", newline="") as stream:
             return stream.read()
     except OSError as error:
-        raise ExperimentError(f"{path}: cannot be read ({error.strerror}); check the file") from None
+        raise ExperimentError(f"{path}: cannot be read ({error.strerror}). Check the file.") from None
     except UnicodeDecodeError:
-        raise ExperimentError(f"{FILE_NAME}: not UTF-8 text; save it as UTF-8") from None
+        raise ExperimentError(f"{FILE_NAME}: not UTF-8 text. Save it as UTF-8.") from None
 
 
 def parse_settings(text: str) -> dict[str, Any]:
@@ -424,7 +428,7 @@ def parse_settings(text: str) -> dict[str, Any]:
             _check_merges(YAML(typ="safe", pure=True).compose(text))
         data = YAML(typ="safe", pure=True).load(text)
     except RecursionError:
-        raise ExperimentError(f"{FILE_NAME}: nested too deeply; lists and keys go three levels deep") from None
+        raise ExperimentError(f"{FILE_NAME}: nested too deeply. Lists and keys go three levels deep.") from None
     except ExperimentError:
         raise
     # A damaged value under a tag, such as `!!int ""`, is met with whatever the parser stumbles over.
@@ -432,9 +436,9 @@ def parse_settings(text: str) -> dict[str, Any]:
         mark = getattr(error, "problem_mark", None)
         where = f"line {mark.line + 1}: " if mark else ""
         what = " ".join(str(getattr(error, "problem", None) or error).split())[:200]
-        raise ExperimentError(f"{FILE_NAME}: {where}not valid YAML ({what}); correct it and try again") from None
+        raise ExperimentError(f"{FILE_NAME}: {where}not valid YAML ({what}). Correct it and try again.") from None
     if not isinstance(data, dict) or not all(isinstance(key, str) for key in data):
-        raise ExperimentError(f"{FILE_NAME}: must hold keys and values such as 'title: ...'")
+        raise ExperimentError(f"{FILE_NAME}: no keys and values found. Start it with a line such as 'title: ...'")
     return data
 
 
@@ -461,7 +465,7 @@ def _check_merges(node: Any) -> None:
             merged[id(node)] = count
             if max(count, total) > MAX_MERGED:
                 raise ExperimentError(
-                    f"{FILE_NAME}: its merge keys (<<) make more than {MAX_MERGED:,} keys; write the settings out"
+                    f"{FILE_NAME}: its merge keys (<<) expand to more than {MAX_MERGED:,} keys. Write the settings out."
                 )
         return merged[id(node)]
 
@@ -481,8 +485,8 @@ def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> li
             continue
         if (phase == "after" and day < serviced) or (phase == "before" and day > serviced):
             faults.append(
-                f"sessions: {_given(session.get('name'))} belongs to {phase!r} but is dated {day}, the service "
-                f"{serviced}; correct one of the dates or the phase"
+                f"sessions: {_given(session.get('name'))} belongs to {phase!r} but is dated {day}. The service was on "
+                f"{serviced}. Correct a date or the phase."
             )
     return faults
 
@@ -505,10 +509,10 @@ def _file_fault(folder: Path, session: Mapping[str, Any], key: str, suffixes: tu
     except (FileNotFoundError, NotADirectoryError):
         there = False
     except (OSError, RuntimeError) as error:  # a name too long, no permission, links that go round
-        return f"{where}: cannot be reached ({_given(str(error))}); check the path"
+        return f"{where}: cannot be reached ({_given(str(error))}). Check the path."
     if not inside:
-        return f"{where}: lies outside the experiment folder; copy it inside and give the path from there"
-    return None if there else f"{where}: no such file; check the name, or remove the session"
+        return f"{where}: outside the experiment folder. Copy it inside and give the path from there."
+    return None if there else f"{where}: no such file. Check the name, or remove the session."
 
 
 def _earlier_faults(folder: Path, names: object) -> list[str]:
@@ -544,7 +548,7 @@ def _earlier_faults(folder: Path, names: object) -> list[str]:
 
 def _repeated(what: str, values: Sequence[str]) -> list[str]:
     return [
-        f"sessions: the {what} {_given(value)} is given {count} times; each drive counts once, so remove or rename one"
+        f"sessions: the {what} {_given(value)} is given {count} times. Each drive counts once: remove or rename one."
         for value, count in Counter(values).items()
         if count > 1
     ]
@@ -607,17 +611,17 @@ def _faults(error: ValidationError, sessions: object) -> list[str]:
             allowed = [name for name in allowed if name != "folder"]
             near = difflib.get_close_matches(str(location[-1]), allowed, n=1)
             hint = f" Did you mean {near[0]!r}?" if near else " Remove it."
-            faults.append(f"{where}: unknown key; allowed here: {', '.join(allowed)}.{hint}")
+            faults.append(f"{where}: unknown key. Allowed here: {', '.join(allowed)}.{hint}")
         elif item["type"] == "missing":
-            faults.append(f"{where}: missing; allowed: {_description(location)}. Add it.")
+            faults.append(f"{where}: missing. Add it: {_description(location)}.")
         elif item["type"] == "value_error":
             text = str(item["ctx"]["error"])
             if text.startswith("given") and "allowed:" not in text:  # a number with a unit that does not fit
                 text += f"; allowed: {_description(location)}"
             faults += [f"{where}: {line}" if where else line for line in text.splitlines()]
         else:
-            said = f"allowed: {_description(location)}" if _description(location) else item["msg"]
-            faults.append(f"{where}: given {given}; {said}. Correct it.")
+            said = f"Allowed: {_description(location)}" if _description(location) else item["msg"]
+            faults.append(f"{where}: given {given}. {said}.")
     return faults
 
 
@@ -628,7 +632,7 @@ def _given(value: object) -> str:
     try:
         return brief.repr(value)
     except ValueError:  # Python writes out no whole number of more than 4,300 digits
-        return "a number of thousands of digits"
+        return "a number with thousands of digits"
 
 
 def _model_at(location: tuple[str | int, ...]) -> type[BaseModel]:

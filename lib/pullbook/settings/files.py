@@ -30,7 +30,7 @@ def check_place(path: Path) -> None:
         When its folder does not exist, or it is no file itself.
     """
     if not path.parent.is_dir() or (path.exists() and not path.is_file()):
-        raise ExperimentError(f"--out {path}: not a file in a folder that exists; give such a path")
+        raise ExperimentError(f"--out {path}: no such folder, or not a file name. Give a file in a folder that exists.")
 
 
 def sweep(path: Path, *, now_s: float | None = None) -> None:
@@ -63,7 +63,9 @@ def write_whole(path: Path, content: str | bytes) -> None:
         When it cannot be written, or is a link: what that leads to may be anything.
     """
     if path.is_symlink():
-        raise ExperimentError(f"{path}: is a link, and nothing is written through one; put the file itself there")
+        raise ExperimentError(
+            f"{path}: this is a link, and pullbook never writes through links. Put the file itself there."
+        )
     part = path.with_name(f".{path.name}-{os.getpid()}-{uuid4().hex[:8]}")
     try:
         with part.open("xb") as stream:  # x: what lies there already is not written to, and no link followed
@@ -75,7 +77,7 @@ def write_whole(path: Path, content: str | bytes) -> None:
             part.chmod(path.stat().st_mode)
         part.replace(path)
     except OSError as error:
-        raise ExperimentError(f"{path}: cannot be written ({error.strerror}); check the folder") from None
+        raise ExperimentError(f"{path}: cannot be written ({error.strerror}). Check the folder.") from None
     finally:
         with contextlib.suppress(OSError):
             part.unlink()

@@ -69,8 +69,8 @@ def log_digests(paths: Mapping[str, Path]) -> list[str]:
         digest = _digest(path)
         if digest in seen:
             raise ExperimentError(
-                f"sessions {seen[digest]!r} and {name!r} have the same log, byte for byte; each drive counts once, "
-                "so remove one"
+                f"sessions {seen[digest]!r} and {name!r} have the same log, byte for byte. Each drive counts once: "
+                "remove one."
             )
         seen[digest] = name
     return list(seen)
@@ -81,7 +81,7 @@ def _digest(path: Path) -> str:
         with path.open("rb") as stream:
             return hashlib.file_digest(stream, "sha256").hexdigest()
     except OSError as error:
-        raise LogError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
+        raise LogError(f"{path.name}: cannot be read ({error.strerror}). Check the file.") from None
 
 
 def program_sha256(library: Path = LIBRARY, *others: Path) -> str:

@@ -40,8 +40,8 @@ def place_for(given: str | Path | None, default: Path) -> Path:
         folder = link.parent
         if any((above / FILE_NAME).is_file() for above in (folder, *folder.parents)):
             raise ExperimentError(
-                f"--out {given}: {link} is a link inside an experiment, and nothing is written through one; give the "
-                "place that you mean itself"
+                f"--out {given}: {link} is a link inside an experiment, and pullbook never writes through those. Give "
+                "the real path."
             )
     return Path(given).resolve()
 
@@ -64,8 +64,8 @@ def check_no_link(path: Path, *, below: Path | None = None) -> None:
     for part in parts:
         if part.is_symlink():
             raise ExperimentError(
-                f"{part}: is a link, and nothing is written through a link that you did not give; remove it, or give "
-                "another --out"
+                f"{part}: this is a link that you did not name, and pullbook never writes through those. Remove it, "
+                "or give another --out."
             )
 
 
@@ -97,7 +97,7 @@ def _links_on(path: Path) -> Iterator[Path]:
         if here.is_symlink():
             found += 1
             if found > MOST_LINKS:
-                raise ExperimentError(f"--out {path}: its links go round; give the place that you mean itself")
+                raise ExperimentError(f"--out {path}: its links go round in a circle. Give the real path.")
             yield here.parent.resolve() / here.name
             todo += reversed(here.readlink().parts)
             here = here.parent

@@ -73,8 +73,8 @@ def fit_to_share(files: Mapping[str, bytes]) -> dict[str, bytes]:
     for name, content in done.items():
         if _left(name, content, known, names):
             raise PullbookError(
-                f"{name}: holds something private that could not be taken out, so nothing was written; look at the "
-                "names of sessions, logs and columns, or keep it at home with: pullbook run --private"
+                f"{name}: something private in it could not be removed, so nothing was written. Check the names of "
+                "sessions, logs and columns, or keep the page to yourself with: pullbook run --private"
             )
     return done
 
@@ -139,7 +139,9 @@ def _array(value: dict[str, Any], text: Text) -> dict[str, Any]:
     """Return an array of a figure as it is if it holds numbers; anything else in base64 is a text."""
     raw = base64.b64decode(str(value["bdata"]), validate=True)
     if value["dtype"] not in _NUMBERS:
-        raise PullbookError(f"a figure holds an array of kind {str(value['dtype'])[:20]!r}, which cannot be searched")
+        raise PullbookError(
+            f"a figure holds an array of type {str(value['dtype'])[:20]!r}. That type cannot be searched"
+        )
     plain = raw.replace(b"\0", b"")
     if (
         len(plain) >= _LEAST
@@ -184,7 +186,7 @@ def _check_picture(name: str, content: bytes) -> None:
     while at + 8 <= len(content):
         size, kind = struct.unpack(">I4s", content[at : at + 8])
         if kind not in _PLAIN_CHUNKS:
-            raise PullbookError(f"{name}: holds more than a picture ({kind!r}), so it is not fit to share")
+            raise PullbookError(f"{name}: more than a picture is in it ({kind!r}), so it is not fit to share")
         at += size + 12
 
 

@@ -71,8 +71,8 @@ def with_edits(text: str, edits: Iterable[Edit]) -> str:
     if not _reads_as(changed, wanted):
         by_hand = "\n".join(f"  {'.'.join(map(_counted, e.place))}: {_written(e.value)}" for e in edits)
         raise ExperimentError(
-            f"{FILE_NAME}: written in a way that these values cannot be changed alone; nothing was saved. By hand:\n"
-            + by_hand
+            f"{FILE_NAME}: these values cannot be changed without touching others, so nothing was saved. Change them "
+            "by hand:\n" + by_hand
         )
     return changed
 

@@ -131,8 +131,8 @@ class _Driver:
             if settled >= 2.0:
                 return
         raise ValueError(
-            f"the vehicle did not settle at {target_kmh:.0f} km/h within {_PATIENCE_S:.0f} s; "
-            "ask for a speed it can hold"
+            f"the vehicle did not settle at {target_kmh:.0f} km/h within {_PATIENCE_S:.0f} s. "
+            "Ask for a speed it can hold"
         )
 
     def _cruise(self, cruise: Cruise) -> Iterator[_Command]:
@@ -253,9 +253,9 @@ def drive(
     ``C dT/dt = eps m cp (T2 - T) - UA(v) (T - T_ambient)``, the charge leaves at ``T3 = T2 - eps (T2 - T)``.
     """
     if not script:
-        raise ValueError("the script is empty; give at least one manoeuvre")
+        raise ValueError("the script is empty. Give at least one manoeuvre")
     if not 0.0 <= leak <= 0.5:
-        raise ValueError(f"leak is {leak}; allowed is 0 (tight) to 0.5")
+        raise ValueError(f"leak is {leak}. Allowed: 0 (tight) to 0.5")
     car = Car(vehicle=vehicle, cooler=cooler, weather=weather, rng=rng, day_offset_k=day_offset_k, leak=leak)
     driver = _Driver(car, rng, speedometer or Speedometer())
     rows = np.array([car.step(*command) for command in driver.follow(script)])

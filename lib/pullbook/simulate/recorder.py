@@ -80,9 +80,9 @@ class LogStyle:
     def __post_init__(self) -> None:
         """Refuse a layout that nobody could read."""
         if self.delimiter == self.decimal:
-            raise ValueError(f"delimiter and decimal sign are both {self.decimal!r}; choose two different ones")
+            raise ValueError(f"delimiter and decimal sign are both {self.decimal!r}. Give two different ones")
         if self.period_s <= 0.0:
-            raise ValueError(f"period_s is {self.period_s}; it must be positive")
+            raise ValueError(f"period_s is {self.period_s}. It must be above 0")
 
 
 def record(
@@ -177,7 +177,7 @@ def log_text(
     """
     unknown = sorted({*channels, *style.names} - set(_SIGNALS))
     if unknown or not channels:
-        raise ValueError(f"cannot record {unknown or 'no channel'}; known are {', '.join(_SIGNALS)}")
+        raise ValueError(f"cannot record {unknown or 'no channel'}; allowed: {', '.join(_SIGNALS)}")
     polled = style.layout != "sweep"
     interval_s = style.period_s / len(channels) if polled else style.period_s
     times = _jittered_times(trace.time_s[-1], interval_s, rng)

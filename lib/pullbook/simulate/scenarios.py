@@ -245,7 +245,7 @@ def _session_lines(name: str, phase: Phase, log: str, weather: Weather, rng: np.
 def _experiment_text(scenario: Scenario, entries: Sequence[str]) -> str:
     vehicle = scenario.vehicle
     lines = [
-        "# Invented data, written by pullbook.simulate; no such vehicle was driven.",
+        "# Invented data, written by pullbook.simulate. This vehicle does not exist.",
         f"title: {_quoted(scenario.title)}",
         f"question: {_quoted(scenario.question)}",
         "vehicle:",
@@ -277,19 +277,17 @@ def _quoted(text: str) -> str:
 def _read_me(scenario: Scenario, seed: int) -> str:
     before = true_peak_rise(scenario, cooler=scenario.cooler_before)
     change = true_change(scenario)
+    said = f"The true change is {_signed(change)} K." if round(change, 1) else "Nothing truly changed."
     truth = (
-        f"At {scenario.reference.ambient_c:.1f} °C, {scenario.reference.pressure_kpa:.1f} kPa and without scatter the "
-        f"peak rise is {before:.1f} K before and {before + change:.1f} K after: the true change is {change:+.1f} K."
+        f"At {scenario.reference.ambient_c:.1f} °C and {scenario.reference.pressure_kpa:.1f} kPa, without scatter, the "
+        f"peak rise is {before:.1f} K before and {before + change:.1f} K after. {said}"
     )
     if scenario.leak_after:
         tight = true_peak_rise(scenario, cooler=scenario.cooler_after) - before
-        truth += (
-            f" With the hose tight it would be {tight:+.1f} K; the rest comes from boost that is missing, "
-            "and is no benefit."
-        )
+        truth += f" With the hose tight it would be {_signed(tight)} K. The rest is lost boost, and that is no benefit."
     return "\n".join(
         [
-            "The data in this folder are invented: nobody drove this, and the vehicle does not exist.",
+            "The data in this folder are invented. Nobody drove this, and the vehicle does not exist.",
             "",
             f"# {scenario.title}",
             "",
@@ -298,15 +296,20 @@ def _read_me(scenario: Scenario, seed: int) -> str:
             "## The truth",
             "",
             truth,
-            f"What a day adds to the charge temperature under full load varies with a standard deviation of "
-            f"{scenario.day_sd_k:.1f} K,",
-            "so the sessions written here scatter around that truth as real ones would.",
+            f"Days differ: the charge temperature at full load scatters from day to day by {scenario.day_sd_k:.1f} K "
+            "(standard deviation).",
+            "So the sessions here scatter around the truth, as real ones would.",
             "",
             f"Written by `python -m pullbook.simulate` with seed {seed}.",
             "",
             *([scenario.also] if scenario.also else []),
         ]
     )
+
+
+def _signed(change_k: float) -> str:
+    """Return a change with its sign, a true minus sign, and one decimal."""
+    return f"{round(change_k, 1) + 0.0:+.1f}".replace("-", "−")
 
 
 def _outing(start: str, ambient_c: float, pressure_kpa: float, wind_ms: float) -> Outing:
@@ -353,35 +356,35 @@ _ESTATE = Vehicle(
 _LEDGER = """\
 ## The ledger
 
-`ledger.csv` is kept by hand: `date, odometer, item, amount, unit, note`. It says what was done to the van and how much
-its catch can held.
+You keep `ledger.csv` by hand: `date, odometer, item, amount, unit, note`. It lists what was done to the van and how
+much the catch can held.
 
     pullbook ledger sample_runs/fin_wash/ledger.csv --out ledger.html -p capacity_ml=250 -p "service=cooler fins washed"
 
-The page has the rate at which the can fills, with its interval, when it is full, and what is known for doing a service
-again. A wrong name after `-p` lists the right ones.
+The page shows how fast the can fills, with its interval, when it will be full, and what speaks for another service. If
+you mistype a name after `-p`, you get the list of right ones.
 """
 
 _PLANNING = """\
 ## How many drives it takes
 
-Before you drive, ask how many days and pulls would show the change you care about. After the first evenings, ask again
-with your own scatter:
+Before you drive, ask how many days and pulls it takes to show the change you care about. Ask again after the first
+evenings, with your own scatter:
 
     pullbook plan
     pullbook plan --out plan.html
     pullbook plan sample_runs/two_evenings --change 1.5
 
-The first counts on usual scatter. The second writes a page with a sheet to take along. The third uses the scatter of
-this experiment.
+The first command assumes typical scatter. The second writes a page with a sheet to take along. The third uses the
+scatter of this experiment.
 """
 
 _FIN_WASH = Scenario(
     name="fin_wash",
     title="Fin wash on a farm van",
     question="Did washing the cooler's fins lower the charge temperature under load?",
-    story="A van that works on farm tracks has its charge-air cooler packed with mud. The fins are washed "
-    "and combed. Three sessions on either side, in weather that overlaps: a service that plainly helps.",
+    story="A van works on farm tracks, and mud packs its charge-air cooler. The fins are washed and combed. There "
+    "are three sessions before and three after, in similar weather. This service plainly helps.",
     vehicle=_VAN,
     cooler_before=Cooler(eps_inside=0.80, ua_standstill_w_k=15.0, ua_per_kmh_w_k=0.9, heat_capacity_j_k=3300.0),
     cooler_after=Cooler(eps_inside=0.80, ua_standstill_w_k=40.0, ua_per_kmh_w_k=3.0, heat_capacity_j_k=3300.0),
@@ -408,9 +411,9 @@ _TWO_EVENINGS = Scenario(
     name="two_evenings",
     title="Two evenings with a hatchback",
     question="Did wiping the oil film out of the cooler lower the charge temperature?",
-    story="One evening before, one evening after, five pulls each: what many people do. The breather's "
-    "filter element was changed and the oil film wiped out of the cooler. There is a small benefit, smaller "
-    "than the person would call worthwhile and smaller than two evenings can show.",
+    story="One evening before, one evening after, five pulls each. Many people do just that. The breather's filter "
+    "element was changed and the oil film wiped out of the cooler. It helped a little: less than the owner would "
+    "call worthwhile, and less than two evenings can show.",
     vehicle=_HATCHBACK,
     cooler_before=Cooler(eps_inside=0.83, ua_standstill_w_k=25.0, ua_per_kmh_w_k=1.8, heat_capacity_j_k=2400.0),
     cooler_after=Cooler(eps_inside=0.845, ua_standstill_w_k=25.0, ua_per_kmh_w_k=1.8, heat_capacity_j_k=2400.0),
@@ -428,9 +431,9 @@ _NOTHING_DONE = Scenario(
     name="nothing_done",
     title="A placebo: nothing was done",
     question="Does the comparison find a change where there is none?",
-    story="Three sessions in a cool spring, three in early summer 12 K warmer, and no service between. "
-    "The warmer air alone lifts the charge temperature by about 12 K and the rise above the inlet by about "
-    "half a kelvin; an honest comparison calls neither of them a change.",
+    story="Three sessions in a cool spring, three in early summer when it is 12 K warmer, and no service in between. "
+    "The warmer air alone raises the charge temperature by about 12 K, and the rise above inlet by about half a "
+    "kelvin. An honest comparison calls neither of them a change.",
     vehicle=_ESTATE,
     cooler_before=Cooler(heat_capacity_j_k=3600.0),
     cooler_after=Cooler(heat_capacity_j_k=3600.0),
@@ -456,9 +459,9 @@ _LOOSE_CLAMP = Scenario(
     name="loose_clamp",
     title="A flushed cooler and a loose clamp",
     question="Did flushing the cooler lower the charge temperature under load?",
-    story="The cooler was taken out, flushed and refitted, and one hose clamp was left loose. The flush "
-    "brought a small benefit. The leak lowers the gauge boost by about an eighth, and less boost means less "
-    "heat: the charge is much cooler for the wrong reason. The comparison must say so before anything else.",
+    story="The cooler was taken out, flushed and refitted, but one hose clamp was left loose. The flush helped a "
+    "little. The leak costs about an eighth of the gauge boost, and less boost means less heat. So the charge is "
+    "much cooler, for the wrong reason. The comparison must say that first.",
     vehicle=_VAN,
     cooler_before=Cooler(eps_inside=0.83, ua_standstill_w_k=35.0, ua_per_kmh_w_k=2.8),
     cooler_after=Cooler(eps_inside=0.845, ua_standstill_w_k=35.0, ua_per_kmh_w_k=2.8),
@@ -498,8 +501,8 @@ def _spring(year: int, odometer_km: float, before: Cooler, *, month: int, warmer
         name=f"three_springs/{year}",
         title=f"The fins washed again, {year}",
         question="What did the wash change, and how much of the last one was left?",
-        story="One of three services of a farm van whose cooler packs with mud: each time the fins are washed, and "
-        "each time less has been lost than the first time, when nobody had ever cleaned them.",
+        story="One of three services of a farm van. Mud packs its cooler, and every spring the fins are washed. Before "
+        "the first wash nobody had ever cleaned them, so that one gains the most.",
         cooler_before=before,
         service="Fins washed",
         service_date=day,

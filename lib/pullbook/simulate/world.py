@@ -97,7 +97,7 @@ class Vehicle:
         """Refuse a gear that no pull can be driven in."""
         if not 1 <= self.pull_gear < len(self.overall_ratios):
             raise ValueError(
-                f"pull_gear is {self.pull_gear}; allowed is 1 (second gear) to {len(self.overall_ratios) - 1}"
+                f"pull_gear is {self.pull_gear}. Allowed: 1 (second gear) to {len(self.overall_ratios) - 1}"
             )
 
 
@@ -130,7 +130,7 @@ class Cooler:
     def __post_init__(self) -> None:
         """Refuse values that no cooler has."""
         if not 0.0 < self.eps_inside < 1.0:
-            raise ValueError(f"eps_inside is {self.eps_inside}; it must lie between 0 and 1")
+            raise ValueError(f"eps_inside is {self.eps_inside}. It must be between 0 and 1")
         if min(self.ua_standstill_w_k, self.ua_per_kmh_w_k) < 0.0 or self.heat_capacity_j_k <= 0.0:
             raise ValueError("conductances must not be negative, and the heat capacity must be positive")
 
@@ -210,7 +210,7 @@ class Pull:
         if not self.from_kmh < lift_kmh <= self.to_kmh:
             raise ValueError(
                 f"a pull from {self.from_kmh} to {self.to_kmh} km/h, lifting at {lift_kmh} km/h, "
-                "does not gain speed; give from_kmh < lift_at_kmh <= to_kmh"
+                "gains no speed. Give from_kmh < lift_at_kmh <= to_kmh"
             )
 
 
@@ -239,9 +239,9 @@ class StandingStart:
     def __post_init__(self) -> None:
         """Refuse what goes nowhere."""
         if not 0.0 < self.pedal_percent <= 100.0:
-            raise ValueError(f"pedal_percent is {self.pedal_percent}; allowed is above 0, up to 100")
+            raise ValueError(f"pedal_percent is {self.pedal_percent}. Allowed: above 0, up to 100")
         if self.lift_at_kmh is not None and not 0.0 < self.lift_at_kmh <= self.to_kmh:
-            raise ValueError(f"lift_at_kmh is {self.lift_at_kmh}; allowed is above 0, up to {self.to_kmh}")
+            raise ValueError(f"lift_at_kmh is {self.lift_at_kmh}. Allowed: above 0, up to {self.to_kmh}")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -271,7 +271,7 @@ class Speedometer:
     def __post_init__(self) -> None:
         """Refuse what may not be sold."""
         if not (0.0 <= self.share <= 0.1 and 0.0 <= self.offset_kmh <= 4.0):
-            raise ValueError(f"share is {self.share} and offset_kmh {self.offset_kmh}; allowed are 0 to 0.1 and 0 to 4")
+            raise ValueError(f"share is {self.share} and offset_kmh {self.offset_kmh}. Allowed: 0 to 0.1 and 0 to 4")
 
     def true_kmh(self, shown_kmh: float) -> float:
         """Return the speed at which it shows another [km/h]."""
@@ -301,7 +301,7 @@ class PartThrottle:
     def __post_init__(self) -> None:
         """Refuse no load and full load."""
         if not 0.0 < self.pedal_percent < 100.0 * FULL_LOAD:
-            raise ValueError(f"pedal_percent is {self.pedal_percent}; part throttle lies between 0 and 90")
+            raise ValueError(f"pedal_percent is {self.pedal_percent}. Part throttle is between 0 and 90")
 
 
 @dataclass(frozen=True, kw_only=True)
