@@ -14,7 +14,7 @@ import pandas as pd
 
 from pullbook.report.html import Fragment, escape
 from pullbook.statistics.covariates import INLET
-from pullbook.statistics.estimate import allowance_of, pooled_day_variance
+from pullbook.statistics.estimate import pooled_day_variance
 from pullbook.statistics.mixed_fit import mixed_fit
 from pullbook.statistics.session_means import WIND_SHARE
 
@@ -83,11 +83,13 @@ def covariance(comparison: Comparison) -> pd.DataFrame:
     data = comparison.data
     design = rows(comparison).drop(columns=FIGURE).to_numpy()[: len(data.means)]
     priors = [(2 + k, c.prior) for k, c in enumerate(comparison.covariates)]
-    allowance = comparison.allowance or allowance_of(data.outcome, float(np.mean(data.means)))
-    variance = allowance**2
+    allowance = comparison.allowance
+    variance = allowance.sd**2
     for _ in range(TURNS - 1):
         fit = mixed_fit(design, data.means, variance * np.eye(len(data.means)) + data.known, priors)
-        variance, _ = pooled_day_variance(fit.residuals, fit.residual_maker, data.known, allowance=allowance)
+        variance, _ = pooled_day_variance(
+            fit.residuals, fit.residual_maker, data.known, allowance=allowance.sd, allowance_dof=allowance.dof
+        )
     return _of_rows(comparison, variance * np.eye(len(data.means)) + data.known)
 
 
