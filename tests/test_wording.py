@@ -16,8 +16,8 @@ from pullbook.statistics.estimate import Estimate
 from pullbook.statistics.verdict import sentence_of, verdict_of
 
 PARTS = (
-    sections.answer, sections.findings, sections.left_out, sections.phases, sections.routes, sections.checks,
-    sections.budget, sections.like_for_like, sections.secondary_outcomes, sections.conclusion,
+    sections.answer, sections.meaning, sections.findings, sections.left_out, sections.phases, sections.routes,
+    sections.checks, sections.budget, sections.like_for_like, sections.secondary_outcomes, sections.conclusion,
 )  # fmt: skip
 INTERVALS = ((-5.0, -2.5), (-4.0, -0.5), (-1.2, 0.8), (-3.0, 1.0), (-3.02, 3.0), (0.5, 4.5), (2.5, 5.5))
 

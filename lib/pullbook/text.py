@@ -27,6 +27,22 @@ def percent(share: float) -> str:
     return f"{round(100 * share, 6):g} %"
 
 
+def in_ten(probability: float) -> str:
+    """Say a probability as a person would, no finer than it was checked.
+
+    Examples
+    --------
+    >>> from pullbook.text import in_ten
+    >>> [in_ten(p) for p in (0.02, 0.31, 0.88, 0.97)]
+    ['less than 1 in 20', 'about 3 in 10', 'about 9 in 10', 'more than 19 in 20']
+    """
+    if probability < 0.05:
+        return "less than 1 in 20"
+    if probability > 0.95:
+        return "more than 19 in 20"
+    return f"about {min(9, max(1, round(10 * probability)))} in 10"
+
+
 def decimals(u: float) -> int:
     """Return the decimals to show beside a standard uncertainty: its first digit, or two if it starts with 1 or 2.
 

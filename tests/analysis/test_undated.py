@@ -113,7 +113,7 @@ def test_the_run_itself_is_not_dated(undated_run):
 
 
 def test_the_days_are_told_instead(undated_run):
-    page = (undated_run / "workbook.html").read_text(encoding="utf-8").replace("\N{NO-BREAK SPACE}", " ")
+    page = unpacked((undated_run / "workbook.html").read_text(encoding="utf-8")).replace("\N{NO-BREAK SPACE}", " ")
     assert "1 day before the service" in page
     assert "1 day after the service" in page
     assert "drive day -1" in page

@@ -8,14 +8,20 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
+from plotly.utils import PlotlyJSONEncoder
 
 from helpers.samples import copy_sample
 from helpers.waiting import LONGEST_S, wait_until
+from pullbook.report import figures, sections
+from pullbook.text import typeset
+from pullbook.workbook.choices import Choices
 from pullbook.workbook.run import run_workbook
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
@@ -41,9 +47,8 @@ class Lab:
         return (self.folder / "experiment.yaml").read_text(encoding="utf-8")
 
     def expect_answer(self, text: str) -> None:
-        """Wait until the answer beside the controls, and the one at the top, hold a text."""
-        for place in (self.controls, self.page.locator(".jp-OutputArea-output:not(.pb-controls *)")):
-            sync_api.expect(place.locator(".pb-answer").first).to_contain_text(text)
+        """Wait until a part of the workbook says a text."""
+        sync_api.expect(self.page.locator(".pb-part", has_text=text).first).to_be_attached()
 
     def tab_to(self, label: str) -> None:
         """Press Tab until the control of a label has the focus."""
@@ -72,24 +77,8 @@ def address_of(runtime: Path, server: subprocess.Popen[bytes], log: Path) -> str
     return f"{info['url']}lab/tree/{{}}?token={info['token']}"
 
 
-def run_all(page: sync_api.Page) -> None:
-    """Run every cell until the controls are there.
-
-    What is asked before the kernel has answered, or before the lab has loaded what draws widgets, is lost in
-    JupyterLab; a person who sees that runs the cells again.
-    """
-    controls = page.locator(".pb-controls").first
-    for _ in range(4):
-        page.get_by_text("Run", exact=True).first.click()
-        page.locator("#jp-mainmenu-run").get_by_text("Run All Cells", exact=True).click()
-        try:
-            controls.wait_for(state="attached", timeout=60_000)
-        except sync_api.TimeoutError:
-            continue
-        page.locator(".pb-cautions").first.wait_for(state="attached")
-        controls.scroll_into_view_if_needed()
-        return
-    raise AssertionError("the controls did not come")
+DRAWN = """() => { const parts = Array.from(document.querySelectorAll('.pb-part'));
+    return parts.length > 20 && parts.every(e => !e.textContent.startsWith('Not connected')) }"""
 
 
 @pytest.fixture(scope="module")
@@ -123,9 +112,8 @@ def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
         page.set_default_timeout(LONGEST_MS)
         sync_api.expect.set_options(timeout=LONGEST_MS)
         page.goto(address.format(notebook.name))
-        page.locator(".jp-Notebook .jp-CodeCell").first.wait_for()
-        page.locator(".jp-Notebook-ExecutionIndicator[data-status=idle]").first.wait_for()  # the kernel has answered
-        run_all(page)
+        page.locator(".pb-controls").first.wait_for(state="attached")  # it has run by itself
+        page.wait_for_function(DRAWN)
         yield Lab(page, folder, asked_outside)
         context.close()
     finally:
@@ -179,7 +167,7 @@ def test_a_setting_that_is_not_allowed_is_told_beside_it(untouched):
     box.fill("100")
     box.press("Enter")
     sync_api.expect(lab.controls.get_by_role("alert")).to_have_count(0)
-    sync_api.expect(lab.controls).to_contain_text("pull_to_kmh: 100")
+    sync_api.expect(lab.controls).to_contain_text("Pulls to [km/h]: 100")
     lab.expect_answer("5 pulls in 1 session before, 5 in 1 after.")
 
 
@@ -221,6 +209,110 @@ def test_another_experiment_is_opened_and_a_wrong_folder_is_told(untouched):
     sync_api.expect(lab.controls.locator(".pb-answer h1")).to_have_text("Two evenings with a hatchback")
 
 
+PICTURES = (
+    figures.drives, figures.charge_over_time, figures.pressure_over_time,
+    figures.rise_over_speed, figures.against_inlet, figures.other_routes, figures.budget,
+)  # fmt: skip
+TABLES = (
+    sections.answer, figures.answer, sections.meaning, sections.drives, sections.findings, sections.left_out,
+    sections.channels, sections.cruises, sections.phases, sections.pulls, sections.secondary_outcomes, sections.routes,
+    sections.checks, sections.budget, sections.like_for_like, sections.conclusion,
+)  # fmt: skip
+SHOWN = """() => ({
+    pictures: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *) .pb-picture'),
+        e => [JSON.stringify(e.data), e.nextSibling.textContent]),
+    chosen: Array.from(document.querySelectorAll('.pb-controls .pb-picture'), e => JSON.stringify(e.data)),
+    words: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *)'), e => e.innerHTML),
+})"""
+AS_THE_BROWSER_HAS_IT = "html => { const e = document.createElement('div'); e.innerHTML = html; return e.innerHTML }"
+
+
+def data_of(picture: figures.Picture) -> list[object]:
+    plain = json.dumps(picture.figure.to_plotly_json(), cls=PlotlyJSONEncoder)
+    return json.loads(plain)["data"]
+
+
+def expect_everything(lab: Lab, choices: Choices, session: str) -> None:
+    """Wait until every picture and table shows what the choices give, worked out here anew."""
+    result = choices.result
+    assert result is not None
+    pictures = [p for p in (draw(result) for draw in PICTURES) if p is not None]
+    drive = next(d for d in choices.drives if d.session.name == session)
+    chosen = [
+        figures.timeline(drive, choices.experiment.shown),
+        figures.with_and_without(result, choices.saved_result.comparison),
+    ]
+    words = [lab.page.evaluate(AS_THE_BROWSER_HAS_IT, t.html) for t in (tell(result) for tell in TABLES) if t]
+
+    def wrong() -> list[str]:
+        shown = lab.page.evaluate(SHOWN)
+        found = [[json.loads(data), caption] for data, caption in shown["pictures"]]
+        wanted = [[data_of(p), typeset(p.figure.layout.meta["caption"])] for p in pictures]
+        out = [f"{len(found)} pictures, not {len(wanted)}"] if len(found) != len(wanted) else []
+        out += [f"picture {k}" for k, (a, b) in enumerate(zip(found, wanted, strict=False)) if a != b]
+        held = [json.loads(data) for data in shown["chosen"]]
+        out += [f"chosen {k}" for k, (a, b) in enumerate(zip(held, map(data_of, chosen), strict=False)) if a != b]
+        return out + [html[:200] for html in words if html not in shown["words"]]
+
+    end = time.monotonic() + LONGEST_S / 3
+    while left := wrong():
+        assert time.monotonic() < end, left
+        lab.page.wait_for_timeout(100)
+
+
+def test_every_picture_and_table_shows_the_choice_whatever_is_changed(untouched):
+    lab = untouched
+    choices = Choices(lab.folder)
+    expect_everything(lab, choices, "before-1")
+    lab.controls.get_by_role("button", name="1", exact=True).click()
+    choices.leave_out("before-1", "pull 1", "")
+    expect_everything(lab, choices, "before-1")
+    lab.controls.get_by_label("What is asked").select_option("Peak charge temperature [°C]")
+    sync_api.expect(lab.controls.locator(".pb-answer")).to_contain_text("matters to you [K]")
+    sync_api.expect(lab.page.locator(".pb-part:not(.pb-controls *) .pb-picture")).to_have_count(0)  # without a verdict
+    box = lab.controls.get_by_label("Change that matters to you [K]")
+    box.fill("1.5")
+    box.press("Enter")
+    choices.set(("outcome",), "peak_charge")
+    choices.set(("worthwhile_change",), 1.5)
+    expect_everything(lab, choices, "before-1")
+    sync_api.expect(lab.controls.locator(".pb-question").first).to_contain_text("peak charge temperature")
+    box = lab.controls.get_by_label("Pulls to [km/h]")
+    box.fill("100")
+    box.press("Enter")
+    choices.set(("protocol", "pull_to_kmh"), 100.0)
+    expect_everything(lab, choices, "before-1")
+    lab.controls.get_by_label("Experiment", exact=True).select_option("nothing_done")
+    expect_everything(lab, Choices(lab.folder.with_name("nothing_done")), "before-1")
+    lab.controls.get_by_label("Experiment", exact=True).select_option("two_evenings")
+    expect_everything(lab, choices, "before-1")
+
+
+def test_the_theme_of_the_lab_is_the_pictures(untouched):
+    lab = untouched
+    ink = "document.querySelector('.pb-part .pb-picture .xtitle').style.fill"
+    light = lab.page.evaluate(ink)
+    lab.page.evaluate("document.body.dataset.jpThemeLight = 'false'")
+    lab.page.wait_for_function(f"{ink} !== {light!r}")
+    lab.page.evaluate("document.body.dataset.jpThemeLight = 'true'")
+    lab.page.wait_for_function(f"{ink} === {light!r}")
+
+
+def test_a_narrow_window_holds_the_controls(untouched):
+    lab = untouched
+    lab.page.set_viewport_size({"width": 800, "height": 900})
+    wide = """() => { const box = document.querySelector('.pb-controls');
+        return box.scrollWidth <= box.clientWidth + 1
+            && box.getBoundingClientRect().right <= box.closest('.jp-Notebook').getBoundingClientRect().right }"""
+    lab.page.wait_for_function(wide)
+    lab.page.set_viewport_size({"width": 1400, "height": 1000})
+
+
+def test_the_controls_are_accessible(untouched):
+    found = Axe().run(untouched.page, context=".pb-controls").response["violations"]
+    assert [(v["id"], [n["html"][:200] for n in v["nodes"]]) for v in found] == []
+
+
 def test_every_control_has_a_name(lab):
     nameless = lab.controls.evaluate(
         "root => Array.from(root.querySelectorAll('input, select, button, textarea')).filter(e => e.offsetParent && "
@@ -233,3 +325,11 @@ def test_every_control_has_a_name(lab):
 def test_nothing_is_asked_of_the_network(lab):
     assert lab.asked_outside == []
     assert lab.page.get_by_text("Jupyter news").count() == 0
+
+
+def test_after_a_restart_of_the_kernel_the_controls_say_what_to_do(lab):
+    # The last test of this module: afterwards nothing answers any more.
+    lab.page.get_by_text("Kernel", exact=True).first.click()
+    lab.page.get_by_text("Restart Kernel…", exact=True).first.click()
+    lab.page.locator(".jp-Dialog .jp-mod-accept").click()
+    sync_api.expect(lab.page.locator(".pb-kernel").first).to_contain_text("Restart Kernel and Run All Cells")

@@ -321,8 +321,9 @@ def test_the_numbers_are_those_that_are_drawn_rounded_as_shown(show, rendered):
     assert {("before-1", "pull 1"), ("after-3", "pull 5"), ("after-3", "mean")} <= {tuple(row[:2]) for row in overlaid}
     captions = opened.page.locator("figcaption").all_inner_texts()
     k = next(k for k, caption in enumerate(captions) if "other routes" in caption)
-    change = [str(round(found["comparison"][name], 1)) for name in ("change", "low", "high")]
-    assert numbers_behind(opened, k)[1] == ["this result", *change]
+    route, *change = numbers_behind(opened, k)[1]
+    assert route == "this result"
+    assert [float(told) for told in change] == [round(found["comparison"][n], 1) for n in ("change", "low", "high")]
 
 
 def test_text_that_a_spreadsheet_would_take_for_a_formula_is_defused(show, tmp_path):

@@ -80,6 +80,15 @@ def test_the_screen_says_what_a_driver_asks(added):
     assert "one more session" in added.worth
 
 
+def test_the_screen_speaks_the_units_of_its_owner(van):
+    with (van / "experiment.yaml").open("a", encoding="utf-8") as stream:
+        stream.write("units: us\n")
+    text = " ".join(screen(add_logs(van, [AFTER], phase="after")))
+    assert "mph" in text
+    assert "°F at the first run" in " ".join(text.split())
+    assert "km/h" not in text
+
+
 def test_without_a_drive_from_after_there_is_no_answer_yet(tmp_path, van):
     other = changed_log(tmp_path / "second.csv", "coolant", lambda c: c + 1)
     added = add_logs(van, [other], phase="before")

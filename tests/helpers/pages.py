@@ -47,4 +47,4 @@ class Read(HTMLParser):
 def unpacked(html: str) -> str:
     """Return a page with the data of its pictures in plain JSON and without the library that draws them."""
     html = html.replace(packed_library(), "")
-    return re.sub(r"(<script[^>]* data-packed>)([^<]+)", lambda m: m[1] + unpack(m[2]), html)
+    return re.sub(r"(<script[^>]* data-packed[^>]*>)([^<]+)", lambda m: m[1] + unpack(m[2]), html)

@@ -74,6 +74,27 @@ def test_what_passed_earlier_and_when_it_is_full() -> None:
     assert soonest < usual
 
 
+def test_full_sooner_than_said_is_as_rare_as_it_says() -> None:
+    """Drawn fillings whose rates differ by 30 %: beyond the upper end of 95 % in few of 600, not one in seven."""
+    rng, beaten = np.random.default_rng(5), 0
+    for _ in range(600):
+        km, rates = rng.uniform(800, 2500, 6), 20 * rng.gamma(11, 1 / 11, 6)
+        ends = np.concatenate([[0.0], np.cumsum(km)])
+        found = [Capture(from_km=ends[k], to_km=ends[k + 1], amount_ml=rates[k] * km[k] / 1000) for k in range(5)]
+        _, soonest = full_in_km(capture_rate(found), capacity_ml=50)
+        beaten += 50_000 / rates[5] < soonest
+    assert beaten / 600 < 0.065  # 0.04, with three standard deviations of 0.008
+
+
+def test_looking_at_each_emptying_finds_few_rises_that_are_not_there() -> None:
+    rng, false = np.random.default_rng(6), 0
+    for _ in range(60):
+        amounts = rng.gamma(8, 3, 16)
+        found = [Capture(from_km=1000.0 * k, to_km=1000.0 * k + 1000, amount_ml=a) for k, a in enumerate(amounts)]
+        false += any(trend(found[:n]).rising for n in range(5, 17))
+    assert false / 60 <= 0.10  # 0.04 in 1500 drawn, with more than two standard deviations of 0.025
+
+
 def test_a_row_without_odometer_is_joined_to_the_next() -> None:
     text = (
         "date,odometer,item,amount,unit\n2025-01-01,1000,catch can,,\n2025-02-01,,catch can,10,ml\n"

@@ -12,7 +12,7 @@ from helpers.samples import HOSTILE, SAMPLE_NAMES
 from pullbook.analysis.result import Result, analyse_experiment
 from pullbook.errors import Finding
 from pullbook.report import figures, html, sections
-from pullbook.settings.experiment import Notes
+from pullbook.settings.experiment import Column, Notes
 from pullbook.statistics.verdict import VERDICT_WORDS
 
 PARTS = (
@@ -220,3 +220,13 @@ def test_what_was_found_during_the_service_is_shown_and_escaped(result_of):
     text = text_of(fragment)
     for said in ("collected 40 ml", "dried for 24 h", "two seals", "charge air temperature sensor refitted", "fins-1"):
         assert said in text
+
+
+def test_the_place_of_the_intake_sensors_is_said(result_of):
+    result = result_of("fin_wash")
+    said = text_of(sections.channels(result))
+    assert "'Charge air temperature [°C]' is taken to sit after the cooler, by the column's own words" in said
+    assert "'Intake air temperature [°C]' is taken to sit before the compressor" in said
+    settled = {"charge_air_temperature": Column(column="Charge air temperature [°C]")}
+    named = dataclasses.replace(result, experiment=result.experiment.model_copy(update={"channels": settled}))
+    assert "sit after the cooler, as experiment.yaml says" in text_of(sections.channels(named))

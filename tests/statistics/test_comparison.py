@@ -65,9 +65,11 @@ def test_one_session_a_side_rests_on_the_allowance_and_says_so() -> None:
     assert found["one-session"].evidence == {"before": 1, "after": 1}
     # Two days of standard deviation 1.0 differ by sqrt(2).
     assert "1.4 K" in found["one-session"].message
-    assert found["allowance-assumed"].severity == "note"
-    assert found["allowance-assumed"].evidence == {"allowance": 1.0}
-    assert " 1 K (common practice, no source)" in found["allowance-assumed"].message
+    assert found["allowance"].severity == "note"
+    assert found["allowance"].evidence == c.to_dict()["allowance"]
+    assert (c.allowance.sd, c.allowance.dof) == (1.0, 4.0)
+    assert " 1 K " in found["allowance"].message
+    assert "10.35097/1130" in found["allowance"].message
 
 
 def test_how_much_two_days_differ_follows_the_allowance() -> None:
@@ -99,7 +101,7 @@ def test_the_weaker_side_is_the_one_to_count_when_more_sessions_are_asked_for() 
 
 
 def test_sessions_needed_follow_the_level_and_the_sensors_step() -> None:
-    sessions = [("b", "before", [40.0, 41, 39], 15), ("a", "after", [39.0, 40, 38], 15)]
+    sessions = [("b", "before", [40.0, 41, 39], 15), ("a", "after", [37.5, 38.5, 36.5], 15)]
     table = runs_table(sessions)
     usual = compare(table, experiment_of(table))
     strict = compare(table, experiment_of(table), level=0.99)
@@ -121,7 +123,7 @@ def test_a_given_allowance_is_used() -> None:
     table = runs_table([("b", "before", [40.0, 41, 39], 15), ("a", "after", [39.0, 40, 38], 15)])
     narrow, wide = (compare(table, experiment_of(table, day_to_day_sd=sd)) for sd in (0.5, 2.0))
     assert wide.high - wide.low > 2 * (narrow.high - narrow.low)
-    assert "allowance-assumed" not in [f.code for f in narrow.findings]
+    assert "day_to_day_sd" in narrow.allowance.source
 
 
 def test_unequal_numbers_of_pulls_and_sessions() -> None:
@@ -254,7 +256,7 @@ def test_a_comparison_worked_by_hand() -> None:
     ]  # fmt: skip
     table = coolant_table(sides)
     table["inlet_at_peak"] = np.nan  # so that nothing is taken out
-    c = compare(table, experiment_of(table, outcome="peak_coolant"))
+    c = compare(table, experiment_of(table, outcome="peak_coolant", day_to_day_sd=1.0))
     assert (c.before.mean, c.after.mean, c.change) == pytest.approx((83.0, 79.0, -4.0))
     assert c.repeatability_sd == pytest.approx(math.sqrt(1 / 3))
     assert (c.day_sd, c.day_dof) == pytest.approx((math.sqrt(8 / 3), 6.0))
@@ -280,9 +282,9 @@ def test_a_comparison_worked_by_hand() -> None:
 
 
 @pytest.mark.parametrize(("outcome", "given", "allowed"), [
-    ("peak_coolant", None, 1.0),  # kelvins
-    ("peak_coolant", 2.0, 2.0),
-    ("peak_manifold_pressure", None, 2.0),  # 1 % of 200 kPa
+    ("peak_coolant", None, 2.0),  # kelvins
+    ("peak_coolant", 3.0, 3.0),
+    ("peak_manifold_pressure", None, 4.0),  # 2 % of 200 kPa
     ("peak_manifold_pressure", 3.0, 3.0),
 ])  # fmt: skip
 def test_with_one_session_a_side_the_day_to_day_figure_is_the_allowance(outcome, given, allowed) -> None:
@@ -563,7 +565,7 @@ def test_the_result_is_frozen_plain_json_and_the_same_each_time() -> None:
     assert set(first.to_dict()) == {
         "outcome", "unit", "before", "after", "change", "low", "high", "level", "dof", "standard_uncertainty", "budget",
         "method", "verdict", "sentence", "remedy", "slopes", "session_means", "sessions_needed", "as_driven",
-        "probability_better", "probability_worthwhile",
+        "probability_better", "probability_worthwhile", "allowance", "looks",
     }  # fmt: skip
     assert first.to_dict()["dof"] == first.dof
     assert set(first.to_dict()["before"]) == {"mean", "sessions", "pulls"}

@@ -33,7 +33,7 @@ def test_the_plan_foretells_the_interval(sessions) -> None:
     halves = []
     for _ in range(150):
         table = runs_table(drawn_sessions(rng, count=sessions, day_sd_k=1.0, pull_sd_k=0.6))
-        c = compare(table, experiment_of(table))
+        c = compare(table, experiment_of(table, planned_sessions=sessions))
         halves.append((c.high - c.low) / 2)
     # The slope on the weather, which a plan does not know, adds a little.
     assert foretold == pytest.approx(np.mean(halves), rel=0.08)
@@ -125,7 +125,12 @@ def test_the_chance_of_a_clear_answer_is_how_often_one_more_session_gives_it():
     said = np.array(
         [
             chance_of_clear_answer(
-                change=c, half_width=half, standard_uncertainty=u, dof=dof, worthwhile=worthwhile, shrinks_to=shrinks_to
+                change=c,
+                half_width=half * shrinks_to,
+                standard_uncertainty=u,
+                dof=dof,
+                worthwhile=worthwhile,
+                shrinks_to=shrinks_to,
             )
             for c in now[inner]
         ]

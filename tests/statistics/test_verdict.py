@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 
 from pullbook.settings.outcomes import OUTCOMES
 from pullbook.statistics.estimate import Estimate
-from pullbook.statistics.power import MOST_SESSIONS, expected_interval, sessions_needed
+from pullbook.statistics.looks import FREE_SESSIONS, Looks
+from pullbook.statistics.power import MOST_SESSIONS, Scatter, expected_interval, sessions_needed
 from pullbook.statistics.uncertainty import coverage_factor
 from pullbook.statistics.verdict import VERDICT_WORDS, VERDICTS, sentence_of, verdict_of, what_would_tell
 from pullbook.text import counted, decimals
@@ -144,7 +145,9 @@ def test_the_expected_interval_worked_by_hand() -> None:
     parts, dofs = (math.sqrt(2 / 3), 0.8 * math.sqrt(1 / 6), 0.3 * math.sqrt(2 / 3)), (8, 15, math.inf)
     u = math.sqrt(sum(part**2 for part in parts))
     dof = u**4 / sum(part**4 / nu for part, nu in zip(parts, dofs, strict=True))  # JCGM 100:2008, G.4.1
-    found = expected_interval(sessions=3, pulls=4, day_sd=1.0, repeatability_sd=0.8, resolution_u=0.3, level=0.9)
+    found = expected_interval(
+        sessions=3, pulls=4, scatter=Scatter(day_sd=1.0, pull_sd=0.8, resolution_u=0.3), level=0.9
+    )
     assert found.standard_uncertainty == pytest.approx(u)
     assert found.dof == pytest.approx(dof)
     assert found.half_width == pytest.approx(coverage_factor(0.9, dof) * u)
@@ -153,48 +156,58 @@ def test_the_expected_interval_worked_by_hand() -> None:
 def test_the_expected_interval_of_one_pull_a_session_still_has_a_degree_of_freedom() -> None:
     # (2 - 1)(1 - 1) = 0 would leave out a repeatability that was given; 1 is the least that can be reckoned with.
     u = 0.5 * math.sqrt(2)
-    found = expected_interval(sessions=1, pulls=1, day_sd=0.5, repeatability_sd=0.5)
+    found = expected_interval(sessions=1, pulls=1, scatter=Scatter(day_sd=0.5, pull_sd=0.5, resolution_u=0.0))
     assert found.dof == pytest.approx((math.sqrt(2) * u) ** 4 / (u**4 / 4 + u**4 / 1))
 
 
 def test_more_sessions_help_more_than_more_pulls() -> None:
-    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "resolution_u": 0.4}
+    usual = {"scatter": Scatter(day_sd=1.0, pull_sd=0.8, resolution_u=0.4)}
     base = expected_interval(sessions=2, pulls=5, **usual).half_width
     assert expected_interval(sessions=4, pulls=5, **usual).half_width < 0.75 * base
     assert expected_interval(sessions=2, pulls=10, **usual).half_width > 0.95 * base
 
 
 def test_sessions_needed_is_the_first_that_does_it() -> None:
-    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "resolution_u": 0.4}
+    usual = {"scatter": Scatter(day_sd=1.0, pull_sd=0.8, resolution_u=0.4)}
     needed = sessions_needed(change=-1.0, worthwhile=2.0, pulls=5, **usual)
     assert needed is not None
-    assert expected_interval(sessions=needed, pulls=5, **usual).half_width < 1.0
-    assert expected_interval(sessions=needed - 1, pulls=5, **usual).half_width >= 1.0
+    assert needed > FREE_SESSIONS  # so that each of them is judged as a look
+    paid = Looks(before=needed, after=needed).each_level
+    assert paid == pytest.approx(0.99)
+    assert expected_interval(sessions=needed, pulls=5, level=paid, **usual).half_width < 1.0
+    assert expected_interval(sessions=needed - 1, pulls=5, level=paid, **usual).half_width >= 1.0
+
+
+def test_a_plan_that_is_kept_needs_no_more_than_it_says() -> None:
+    usual = {"scatter": Scatter(day_sd=1.0, pull_sd=0.8, resolution_u=0.4), "pulls": 5}
+    kept = expected_interval(sessions=6, **usual).half_width
+    assert sessions_needed(change=-1.01 * kept, worthwhile=0.1, planned=6, **usual) == 6
+    assert sessions_needed(change=-1.01 * kept, worthwhile=0.1, **usual) > 6
 
 
 def test_one_session_a_side_may_be_enough_and_60_are_the_most() -> None:
-    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "pulls": 5}
-    one = expected_interval(sessions=1, **{**usual, "resolution_u": 0.0}).half_width
+    usual = {"scatter": Scatter(day_sd=1.0, pull_sd=0.8, resolution_u=0.0), "pulls": 5}
+    one = expected_interval(sessions=1, **usual).half_width
     assert sessions_needed(change=-1.01 * one, worthwhile=0.1, **usual) == 1
-    last, beyond = (expected_interval(sessions=n, **usual).half_width for n in (60, 61))
+    last, beyond = (expected_interval(sessions=n, level=0.99, **usual).half_width for n in (60, 61))
     assert sessions_needed(change=-1.001 * last, worthwhile=0.1, **usual) == 60
     assert sessions_needed(change=-1.001 * beyond, worthwhile=0.1, **usual) is None
 
 
 def test_an_interval_that_just_touches_zero_does_not_resolve() -> None:
-    usual = {"day_sd": 1.0, "repeatability_sd": 0.8, "pulls": 5}
-    three = expected_interval(sessions=3, **usual).half_width
-    assert sessions_needed(change=-three, worthwhile=0.1, **usual) == 4
+    usual = {"scatter": Scatter(day_sd=1.0, pull_sd=0.8, resolution_u=0.0), "pulls": 5}
+    two = expected_interval(sessions=2, **usual).half_width
+    assert sessions_needed(change=-two, worthwhile=0.1, **usual) == 3
 
 
 def test_a_higher_level_needs_more_sessions() -> None:
-    case = {"change": -1.0, "worthwhile": 2.0, "day_sd": 1.0, "repeatability_sd": 0.8, "pulls": 5}
+    case = {"change": -1.0, "worthwhile": 2.0, "scatter": Scatter(pull_sd=0.8, resolution_u=0.0), "pulls": 5}
     needed = [sessions_needed(**case, level=level) for level in (0.9, 0.95, 0.99)]
     assert needed[0] < needed[1] < needed[2]
 
 
 def test_a_hopeless_case_says_so() -> None:
-    needed = sessions_needed(change=0.01, worthwhile=0.02, day_sd=1.0, repeatability_sd=0.8, pulls=5)
+    needed = sessions_needed(change=0.01, worthwhile=0.02, scatter=Scatter(), pulls=5)
     assert needed is None
     assert str(MOST_SESSIONS) in what_would_tell(None, 3)
     told = what_would_tell(None, 3, unlike="the length of the pulls")

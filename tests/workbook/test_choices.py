@@ -82,8 +82,10 @@ def test_settings_reach_the_file_and_a_rerun_gives_the_same_numbers(choices):
     choices.set(("protocol", "pull_to_kmh"), 100.0)
     choices.set(("protocol", "cruise_min_s"), 30.0)
     choices.set(("outcome",), "peak_charge")
+    assert choices.result is None
+    choices.set(("worthwhile_change",), 1.0)
     choices.set(("day_to_day_sd",), 1.5)
-    assert len(choices.edits()) == 4
+    assert [edit.place[-1] for edit in choices.edits()][-2:] == ["pull_to_kmh", "cruise_min_s"]
     choices.save()
     for line in ("pull_to_kmh: 100\n", "  cruise_min_s: 30\n", "outcome: peak_charge\n", "day_to_day_sd: 1.5\n"):
         assert line in yaml_of(choices)
@@ -108,16 +110,20 @@ def test_a_worthwhile_change_that_nobody_gave_is_never_saved(undecided):
     assert [edit.place for edit in undecided.edits()] == [("day_to_day_sd",)]
     undecided.save()
     assert "worthwhile_change" not in yaml_of(undecided)
-    # The default of 2 is meant in K. In seconds it would be a guess, and the file would be refused.
-    with pytest.raises(ExperimentError, match="worthwhile_change is missing"):
-        undecided.set(("outcome",), "time_to_boost")
+    # The default of 2 is meant in K. In seconds it would be a guess, so it is asked for, and there is no verdict.
+    undecided.set(("outcome",), "time_to_boost")
+    assert undecided.result is None
+    assert "matters to you [s]" in undecided.refusal
+    with pytest.raises(ExperimentError, match="Not saved"):
+        undecided.save()
+    undecided.set(("outcome",), "peak_rise")
     assert undecided.edits() == []
 
 
 @pytest.mark.parametrize("change", [0.3, 2.0])  # 2.0 is what the default would be in K
 def test_a_worthwhile_change_that_was_given_makes_a_file_that_loads(undecided, change):
-    undecided.set(("worthwhile_change",), change)
     undecided.set(("outcome",), "time_to_boost")
+    undecided.set(("worthwhile_change",), change)
     undecided.save()
     loaded = Choices(undecided.experiment.folder)
     assert (loaded.saved.outcome, loaded.saved.worthwhile_change) == ("time_to_boost", change)

@@ -223,3 +223,7 @@ def test_a_dataframe_is_a_folded_table_of_the_page():
     assert "Table: rise <K> (2 rows)" in read.text
     assert len(read.all("style")) == 2  # the page's two: pandas' own would be the whole page's
     assert "<th></th>" not in html
+
+
+def test_what_is_packed_is_found_again(rendered):
+    assert '"columns":' in unpacked(html_of(rendered))

@@ -2,42 +2,51 @@
 
 from __future__ import annotations
 
+import json
+import re
 from pathlib import Path
 from typing import Any
 
 import pytest
+from plotly.utils import PlotlyJSONEncoder
 
 from helpers.samples import HOSTILE, SAMPLES
 from pullbook.errors import ExperimentError
 from pullbook.report import figures, sections
-from pullbook.report.html import Fragment
-from pullbook.workbook import widgets
+from pullbook.workbook import frames, widgets
+from pullbook.workbook.screen import Screen
 from pullbook.workbook.widgets import Controls, Workbook, experiments_nearby
 
 
 class Shown:
-    """What a notebook would show: a list of values, those with a display id replaced when they are updated."""
+    """What a notebook shows now: plain values, and for the places of a live workbook what the browser was sent."""
 
     def __init__(self) -> None:
-        self.values: list[Any] = []
+        self.displayed: list[Any] = []
+        self.parts: dict[str, dict[str, str]] = {}
+        self.sent = 0
 
-    def display(self, value: object, *, display_id: bool = False, raw: bool = False) -> Shown | None:
-        self.values.append(value)
-        return Handle(self, len(self.values) - 1) if display_id else None
+    def display(self, value: object, *, raw: bool = False) -> None:
+        self.displayed.append(value)
 
+    def send(self, screen: Screen, parts: dict[str, dict[str, str]]) -> None:
+        self.parts |= parts
+        self.sent += len(parts)
 
-class Handle:
-    def __init__(self, shown: Shown, place: int) -> None:
-        self.shown, self.place = shown, place
+    def html(self, k: int) -> str:
+        """Return what stands in the k-th value."""
+        return self.part(k)["html"]
 
-    def update(self, value: object) -> None:
-        self.shown.values[self.place] = value
+    def part(self, k: int) -> dict[str, str]:
+        name = re.search(r'data-pb-part="([^"]+)"', self.displayed[k].html)[1]
+        return self.parts[name]
 
 
 @pytest.fixture
 def shown(monkeypatch: pytest.MonkeyPatch) -> Shown:
     seen = Shown()
     monkeypatch.setattr(widgets, "_display", seen.display)
+    monkeypatch.setattr(Screen, "_send", lambda screen, parts: seen.send(screen, parts))
     return seen
 
 
@@ -59,10 +68,10 @@ def controls(workbook) -> Controls:
 def test_under_papermill_parts_are_plain_and_the_runs_are_a_table(folder, shown):
     workbook = Workbook(folder, live=False)
     workbook.show(sections.answer, lambda result: None, sections.budget)
-    assert len(shown.values) == 2  # what a result does not have is not shown
+    assert len(shown.displayed) == 2  # what a result does not have is not shown
     workbook.choose()
-    assert "12 runs found: 12 that count, 0 left out by hand, 0 refused." in shown.values[-1].html
-    assert shown.values[-1].html.count("<tr>") == 13
+    assert "12 runs found: 12 that count, 0 left out by hand, 0 refused." in shown.displayed[-1].html
+    assert shown.displayed[-1].html.count("<tr>") == 13
 
 
 def test_under_papermill_a_refusal_is_raised(tmp_path):
@@ -72,22 +81,22 @@ def test_under_papermill_a_refusal_is_raised(tmp_path):
 
 def test_live_parts_follow_the_choices_and_wait_where_there_is_no_answer(workbook, shown):
     workbook.show(sections.meaning, lambda result: None)
-    assert "5 in 1 after." in shown.values[0].html
-    assert shown.values[1] == Fragment("")
+    assert "5 in 1 after." in shown.html(0)
+    assert shown.html(1) == ""
     controls = Controls(workbook)
     controls.session.value = "after-1"
     controls._rows["pull 2"].tick.value = False
-    assert "4 in 1 after. 1 left out by hand." in shown.values[0].html
+    assert "4 in 1 after. 1 left out by hand." in shown.html(0)
     controls.whole.value = False
-    assert shown.values[0] is widgets.WAITING
+    assert shown.html(0) == widgets.WAITING.html
     assert "No answer with these choices" in controls.answer.value
     controls.whole.value = True
-    assert "5 in 1 after." in shown.values[0].html
+    assert "5 in 1 after." in shown.html(0)
 
 
 def test_what_a_viewer_without_the_widgets_shows_is_the_table(workbook, shown):
     workbook.choose()
-    bundle = shown.values[-1]
+    bundle = shown.displayed[-1]
     assert "application/vnd.jupyter.widget-view+json" in bundle
     assert "12 runs found" in bundle["text/html"]
 
@@ -148,9 +157,7 @@ def test_settings_are_read_as_typed_and_refused_in_words(controls, workbook):
     marks.value = ""
     assert workbook.choices.experiment.protocol.marks_kmh is None
     assert controls.troubles["protocol", "marks_kmh"].value == ""
-    assert "1 change not saved yet:<ul><li>worthwhile_change: 1.5" in controls.unsaved.value
-    controls.outcome.value = "peak_charge"
-    assert workbook.result.comparison.outcome == "peak_charge"
+    assert "1 change not saved yet:<ul><li>Change that matters to you: 1.5" in controls.unsaved.value
 
 
 def test_another_protocol_shows_the_runs_that_it_finds(controls):
@@ -203,18 +210,85 @@ def test_nothing_is_saved_while_a_setting_is_refused(controls, folder):
     assert controls.settings["worthwhile_change",].value == "2"
 
 
-def test_pictures_have_no_toolbar(workbook, shown):
-    workbook.show(figures.against_inlet)
-    bundle = shown.values[0]._repr_mimebundle_()
-    assert bundle[figures.PLOTLY_MIME]["config"] == {"displayModeBar": False}
+def test_every_picture_shows_the_numbers_of_the_choice(workbook, shown):
+    pictures = (figures.drives, figures.charge_over_time, figures.against_inlet,
+                figures.other_routes, figures.budget)  # fmt: skip
+    workbook.show(*pictures)
+    controls = Controls(workbook)
+    controls._rows["pull 2"].tick.value = False
+    for k, picture in enumerate(pictures):
+        expected = json.loads(json.dumps(picture(workbook.result).figure.to_plotly_json(), cls=PlotlyJSONEncoder))
+        assert json.loads(shown.part(k)["figure"]) == expected
+
+
+def test_what_is_refused_draws_nothing_and_what_stays_the_same_is_not_drawn_again(workbook, shown):
+    workbook.show(sections.answer, figures.drives, sections.channels)
+    controls = Controls(workbook)
+    before = shown.sent
+    controls.settings["protocol", "pull_to_kmh"].value = "50"
+    assert "at least 20 km/h higher" in controls.troubles["protocol", "pull_to_kmh"].value
+    assert shown.sent == before
+    channels, answer = shown.part(2), shown.part(0)
+    controls._rows["pull 2"].tick.value = False
+    assert shown.part(2) is channels
+    assert shown.part(0) != answer
+
+
+def test_a_followed_function_gives_its_name_the_current_value(workbook, shown):
+    names: dict[str, Any] = {"workbook": workbook, "frames": frames}
+    exec("@workbook.follow\ndef pulls(result):\n    return frames.runs(result, 'pull')", names)
+    pulls = names["pulls"]
+    assert list(pulls.index.names) == ["session", "kind", "number"]
+    assert pulls.attrs["units"]["peak_rise"] == "K"
+    assert "<th>peak_rise [K]</th>" in shown.html(0)
+    controls = Controls(workbook)
+    controls._rows["pull 2"].tick.value = False
+    assert names["pulls"]["included"].sum() == pulls["included"].sum() - 1
+    exec("@workbook.follow\ndef pulls(result):\n    return 1 / int(result.experiment.outcome == 'peak_rise')", names)
+    controls.outcome.value = "peak_charge"
+    controls.settings["worthwhile_change",].value = "2"
+    assert "This cell failed: ZeroDivisionError" in shown.html(1)
+
+
+def test_a_browser_that_asks_is_sent_everything(workbook, shown):
+    workbook.show(sections.answer, figures.budget)
+    shown.parts.clear()
+    workbook.screen.widget._handle_custom_msg({"ask": "all"}, [])
+    assert [set(part) for part in shown.parts.values()] == [{"html"}, {"figure", "caption"}]
+
+
+def test_another_outcome_asks_for_the_change_that_matters_in_its_unit(controls, workbook, shown):
+    workbook.show(sections.answer)
+    offered = dict(controls.outcome.options)
+    assert offered["Peak charge temperature [°C]"] == "peak_charge"
+    assert "mean_coolant" in offered.values()
+    assert "peak_air_mass_flow" not in offered.values()  # no such column in these logs
+    worthwhile = controls.settings["worthwhile_change",]
+    elapsed = next(name for name in offered.values() if name.startswith("elapsed_s"))
+    controls.outcome.value = elapsed
+    assert workbook.result is None
+    assert shown.html(0) == widgets.WAITING.html
+    assert "smallest change of it that matters to you [s]" in controls.answer.value
+    assert (worthwhile.value, worthwhile.description) == ("", "Change that matters to you [s]")
+    controls.save.click()
+    assert "Not saved." in controls.status.value
+    worthwhile.value = "0.3"
+    assert workbook.result.comparison.outcome == elapsed
+    assert workbook.result.comparison.worthwhile == 0.3
+    assert workbook.result.experiment.outcome_spec.label in workbook.result.experiment.question
+    controls.outcome.value = "peak_rise"
+    assert workbook.result.comparison.worthwhile == 2
+    assert workbook.choices.edits() == []
+    controls.outcome.value = elapsed
+    assert workbook.result.comparison.worthwhile == 0.3
 
 
 def test_a_workbook_that_cannot_be_opened_still_shows_its_controls(tmp_path, shown):
     workbook = Workbook(tmp_path / "nowhere")
     workbook.show(sections.answer)
     workbook.choose()
-    assert shown.values[0] is widgets.WAITING
-    assert "text/html" not in shown.values[1]
+    assert shown.html(0) == widgets.WAITING.html
+    assert "text/html" not in shown.displayed[1]
 
 
 def test_a_fault_is_told_beside_the_control_and_breaks_nothing(controls, monkeypatch):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pullbook import __version__
 from pullbook.analysis.comparability import Condition, like_for_like
+from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
 from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
 from pullbook.analysis.undated import undated
@@ -200,10 +201,13 @@ def analyse_experiment(
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
     measures, drives = measure_drives(experiment, drives, point)
-    comparison = compare(measures, experiment, level=level)
+    earlier = earlier_scatter(experiment, _table)
+    comparison = compare(measures, experiment, level=level, earlier=earlier)
     checks = cross_check(comparison)
     left_out = bool(measures["left_out"].any())
-    with_left_out = compare(measures, experiment, level=level, with_left_out=True) if left_out else None
+    with_left_out = (
+        compare(measures, experiment, level=level, with_left_out=True, earlier=earlier) if left_out else None
+    )
     gears = check_gears(measures, experiment, experiment.outcome_spec)
     drives = _without(drives, measures, gears)
     measures = gears.keep(measures)
@@ -293,6 +297,11 @@ def measure_drives(
         frames.append(frame)
         told.append(replace(drive, findings=(*drive.findings, *missing_measures(frame, drive.log))))
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True), told
+
+
+def _table(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:
+    """Return a row a run of an earlier experiment's drives."""
+    return measure_drives(experiment, drives, operating_point((drive.log, drive.runs) for drive in drives))[0]
 
 
 def _low_level(level: float) -> tuple[Finding, ...]:

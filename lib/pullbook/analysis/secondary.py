@@ -20,7 +20,8 @@ from pullbook.physics.reference_air import engine_factor, power_factor, within_r
 from pullbook.physics.wheel_power import wheel_power
 from pullbook.runs.heat_soak import Idle
 from pullbook.settings.experiment import Experiment
-from pullbook.settings.outcomes import OUTCOMES, Outcome, outcome_named
+from pullbook.settings.outcomes import OUTCOMES, Outcome, outcome_named, speeds_of
+from pullbook.statistics.allowance import allowance_of
 from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.estimate import estimate_change
 from pullbook.statistics.session_means import session_means
@@ -33,7 +34,7 @@ Group = Literal["air and cooler", "heat left over", "boost", "time to speed"]
 
 BOOSTED_RATIO = 1.1  # from here on an engine counts as turbocharged
 IN_REFERENCE_AIR = "in reference air"
-IN_COMMON_AIR = ("charge_density", "flow_at_point")
+IN_COMMON_AIR = ("peak_rise", "charge_density", "flow_at_point")
 
 _GROUPS: dict[Group, tuple[str, ...]] = {
     "air and cooler": ("effectiveness", "charge_density", "heat_rejected"),
@@ -106,6 +107,8 @@ def secondary_outcomes(
         for group, names in _GROUPS.items()
         for name in names
     ]
+    if len(speeds_of(experiment.outcome)) == 1:  # the rise at one speed: the peak stays beside it
+        found.append(_compared(measures, experiment, OUTCOMES["peak_rise"], "air and cooler", level))
     found.append(_compared(_idle_rows(idles), experiment, _IDLE, "heat left over", level))
     found += _times(measures, experiment, level)
     found.append(_power(measures, experiment, level))
@@ -135,7 +138,8 @@ def _compared(
     data = replace(data, shared_u=shared_u or data.shared_u)
     lines = [BudgetLine("the factor's range", "B", extra, INFINITE)]
     covariates = covariates_of(data) if outcome.name in IN_COMMON_AIR else ()
-    found = estimate_change(data, covariates=covariates, allowance=None, level=level, extra=lines)
+    allowance = allowance_of(outcome, float(data.means.mean()))
+    found = estimate_change(data, covariates=covariates, allowance=allowance, level=level, extra=lines)
     if not np.isfinite([found.low, found.high]).all():
         return None
     usual = float(data.means.mean())

@@ -37,7 +37,7 @@ from pullbook.settings.share import fit_to_share
 from pullbook.settings.yaml_edit import Edit, with_edits, with_item
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.gears import check_gears
-from pullbook.statistics.power import Scatter, chance_of_clear_answer, expected_interval, power_of
+from pullbook.statistics.power import Scatter, expected_interval, outlook, power_of
 from pullbook.text import counted, decimals, fold, unit_suffix
 
 CAUTION = (
@@ -264,37 +264,19 @@ def _worth(trial: Experiment, comparison: Comparison | None, judged: Sequence[Us
         return "No: more drives like these cannot be compared. What would help stands in the answer."
     sides = {phase: comparison.data.count(phase) for phase in PHASES}
     fewer: Phase = "before" if sides["before"] < sides["after"] else "after"
-    now, then = (
-        expected_interval(
-            sessions=2 / (1 / sides["before"] + 1 / sides["after"] - gain),
-            pulls=max(1, round(float(comparison.data.runs.mean()))),
-            day_sd=estimate.day_sd,
-            repeatability_sd=comparison.repeatability_sd,
-            resolution_u=float((comparison.data.reading_u**2).mean() ** 0.5),
-        )
-        for gain in (0.0, 1 / sides[fewer] - 1 / (sides[fewer] + 1))
-    )
-    shrinks_to = min(1.0, then.standard_uncertainty / now.standard_uncertainty)
+    then = outlook(comparison, **{fewer: 1})
     half = (comparison.high - comparison.low) / 2
     if comparison.verdict != "not-resolved":
         shown, of = trial.shown, comparison.unit
         half, u = shown.value(half, of), shown.value(comparison.standard_uncertainty, of)
         digits, unit = decimals(u), unit_suffix(shown.unit(of))
         return (
-            f"Not to know the answer, which is clear. One more would narrow it from ±{half:.{digits}f} to about "
-            f"±{half * shrinks_to:.{digits}f}{unit}."
+            f"Not to know the answer, which is clear. One more would take it from ±{half:.{digits}f} to about "
+            f"±{then.half_width:.{digits}f}{unit}."
         )
-    chance = chance_of_clear_answer(
-        change=comparison.change,
-        half_width=half,
-        standard_uncertainty=comparison.standard_uncertainty,
-        dof=comparison.dof,
-        worthwhile=comparison.worthwhile,
-        shrinks_to=shrinks_to,
-    )
-    one = f"one more session {fewer} the service has {_chance(chance)} of a clear answer"
+    one = f"one more session {fewer} the service has {_chance(then.chance)} of a clear answer"
     needed = comparison.sessions_needed
-    if chance >= WORTH_IT:
+    if then.chance >= WORTH_IT:
         return f"Yes: {one}. Drive it on another day."
     later = f"; about {needed} a side would make it an even chance" if needed and needed > max(sides.values()) else ""
     return f"Hardly: {one}{later}."
@@ -318,10 +300,7 @@ def _worth_of_first(trial: Experiment, judged: Sequence[Usability]) -> str:
     told = []
     for count in dict.fromkeys((max(1, sides[there]), max(1, sides[there]) + 1)):
         day_sd = trial.day_to_day_sd or Scatter().day_sd
-        expected = expected_interval(
-            sessions=count, pulls=pulls, day_sd=day_sd, repeatability_sd=Scatter().pull_sd,
-            resolution_u=Scatter().resolution_u,
-        )  # fmt: skip
+        expected = expected_interval(sessions=count, pulls=pulls, scatter=Scatter(day_sd=day_sd))
         power = power_of(
             change=trial.worthwhile_change, standard_uncertainty=expected.standard_uncertainty, dof=expected.dof
         )

@@ -441,7 +441,7 @@ def _lab(given: argparse.Namespace) -> None:
     from pullbook.workbook.lab import lab_home, open_lab, own_copy
 
     copy, current = own_copy(given.folder, lab_home())
-    print(f"The workbook for {given.folder} is {copy}; in JupyterLab: Run, Run All Cells. Ctrl-C here ends it.")
+    print(f"The workbook for {given.folder} is {copy}; it runs by itself. Ctrl-C here ends it.")
     if not current:
         print("It holds your own changes and is kept as it is; delete it for a fresh one.")
     open_lab(copy, given.option)

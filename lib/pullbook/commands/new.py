@@ -20,6 +20,7 @@ from pullbook.reading.logs import Log, read_log
 from pullbook.reading.sensor_place import engine_findings
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
+from pullbook.runs.goal import propose_rise_at
 from pullbook.settings.experiment import FILE_NAME, Protocol
 from pullbook.settings.files import write_whole
 from pullbook.settings.fingerprint import log_digests
@@ -76,12 +77,15 @@ class Guess:
         What one of those at part throttle lacked; empty without any.
     cruise : bool
         Whether a steady stretch was found; else the protocol's cruise is only a start.
+    rise_at : int or None
+        Speed [km/h] that every usable pull passes (`propose_rise_at`), where the logs hold both temperatures.
     """
 
     protocol: Protocol
     pulls: int
     part_throttle: str
     cruise: bool
+    rise_at: int | None = None
 
 
 def guess_protocol(logs: Sequence[Log]) -> Guess:
@@ -103,7 +107,17 @@ def guess_protocol(logs: Sequence[Log]) -> Guess:
         pull_to_kmh=min(max(end, start + 20), 300.0),
     )
     near = [p.reason for drive in drives for p in drive if p.part_throttle]
-    return Guess(protocol=protocol, pulls=len(gains), part_throttle=(near or [""])[0], cruise=cruise_kmh is not None)
+    usable = [
+        pull for log in logs if log.get("vehicle_speed") for pull in find_runs(log, protocol, travel=travel).pulls
+    ]
+    rises = all(log.get(name) for log in logs for name in ("charge_air_temperature", "intake_air_temperature"))
+    return Guess(
+        protocol=protocol,
+        pulls=len(gains),
+        part_throttle=(near or [""])[0],
+        cruise=cruise_kmh is not None,
+        rise_at=propose_rise_at(usable, protocol) if rises else None,
+    )
 
 
 def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_kmh: float = 90.0) -> list[Runs]:
@@ -155,7 +169,9 @@ def _yaml(title: str, guess: Guess, names: Sequence[str], phases: Sequence[str],
         f"  cruise_kmh: {protocol.cruise_kmh:g}{cruise}",
         f"  pull_from_kmh: {protocol.pull_from_kmh:g}{pulls}",
         f"  pull_to_kmh: {protocol.pull_to_kmh:g}{pulls}",
-        "outcome: peak_rise             # peak charge temperature above the inlet, in K",
+        f"outcome: rise_at {guess.rise_at}           # charge above the inlet at that speed in km/h, in K"
+        if guess.rise_at
+        else "outcome: peak_rise             # peak charge temperature above the inlet, in K",
         "worthwhile_change: 2.0         # in the outcome's unit, here K; a smaller change makes no difference to you",
         "sessions:",
     ]

@@ -102,8 +102,10 @@ class Drawing:
     ----------
     html : str
         A ``figure``; every text from outside is escaped.
-    numbers : tuple of (tuple of str, tuple of rows)
-        The numbers behind it: headings, and rows of texts and figures.
+    columns : tuple of str
+        Headings of the numbers behind it, with their units.
+    rows : tuple of tuple of object
+        These numbers, rounded as they are shown.
     description : str
         In words.
     """

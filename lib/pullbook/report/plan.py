@@ -142,7 +142,8 @@ def answer_text(request: PlanRequest) -> str:
     return (
         f"To tell a change of {change} four times out of five takes {found.sessions} sessions "
         f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
-        f"driving in all. {rests_on}"
+        f"driving in all. {rests_on} State it before the first drive, in experiment.yaml, and it counts as one look: "
+        f"planned_sessions: {found.sessions}"
     )
 
 

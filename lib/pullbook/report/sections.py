@@ -11,7 +11,7 @@ import numpy as np
 from pullbook.analysis.comparability import Condition
 from pullbook.analysis.result import Result
 from pullbook.analysis.secondary import SecondaryOutcome
-from pullbook.analysis.sessions import Drive
+from pullbook.analysis.sessions import Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
 from pullbook.report.html import Fragment, escape, folded, listed, table, told
@@ -21,6 +21,7 @@ from pullbook.runs.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOS
 from pullbook.runs.operating_point import CHARGE_C
 from pullbook.settings.experiment import Experiment, Notes
 from pullbook.settings.outcomes import elapsed_columns
+from pullbook.statistics.allowance import scatter_words
 from pullbook.statistics.estimate import conditions_of
 from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
@@ -30,6 +31,7 @@ from pullbook.text import (
     decimals,
     difference_unit,
     in_brackets,
+    in_ten,
     number,
     percent,
     sentence_case,
@@ -89,13 +91,25 @@ def meaning(result: Result) -> Fragment:
         f'<p class="pb-alert" role="alert"><strong>Also:</strong> {escape(message)}</p>' for message in boost[1:]
     )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
-    told = (_facts(result), worth(result), weather_share(result), refit(result))
+    told = (_facts(result), chances(result), worth(result), weather_share(result), refit(result))
     shown = others if boost or not others or _first_sentence(others[0]) != others[0] else others[1:]
     return Fragment(
         question
         + alerts
         + "".join(f"<p>{escape(text)}</p>" for text in told if text)
         + "".join(f'<p class="pb-note">{escape(message)}</p>' for message in shown)
+    )
+
+
+def chances(result: Result) -> str:
+    """Say how likely the change is better than nothing and than the worthwhile one; nothing without a comparison."""
+    c = result.comparison
+    if not c.comparable:
+        return ""
+    return result.shown.text(
+        f"Chance that it is better than before: {in_ten(c.probability_better)}; better by more than "
+        f"{c.worthwhile:g}{unit_suffix(c.unit)}: {in_ten(c.probability_worthwhile)} (if before the drives any change "
+        "seemed as likely as any other)."
     )
 
 
@@ -222,7 +236,7 @@ def drives(result: Result) -> Fragment:
 
 
 def channels(result: Result) -> Fragment:
-    """Return which column served which channel."""
+    """Return which column served which channel, and where the intake's sensors are taken to sit."""
     used: dict[tuple[str, str, str], list[str]] = {}
     for drive in result.drives:
         for name, signal in drive.log.signals.items():
@@ -233,7 +247,27 @@ def channels(result: Result) -> Fragment:
         (name.replace("_", " "), column, unit, "all" if len(names) == every else ", ".join(names))
         for (name, column, unit), names in sorted(used.items(), key=lambda item: order.index(item[0][0]))
     ]
-    return table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9, caption="What was read")
+    read = table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9, caption="What was read")
+    notes = [told(result.shown.text(f.message)) for f in engine_notes(result.experiment, result.drives)]
+    places = [escape(line) for line in _sensor_places(result)]
+    return Fragment(read.html + "".join(f"<p>{line}</p>" for line in (*places, *notes)))
+
+
+PLACES = {"charge_air_temperature": "after the cooler", "intake_air_temperature": "before the compressor"}
+
+
+def _sensor_places(result: Result) -> list[str]:
+    """Say where each temperature of the intake is taken to be measured, and who says so."""
+    lines = []
+    for channel, place in PLACES.items():
+        signals = (drive.log.get(channel) for drive in result.drives)
+        if columns := list(dict.fromkeys(signal.column for signal in signals if signal is not None)):
+            named = channel in result.experiment.channels
+            by = (
+                "as experiment.yaml says" if named else "by the column's own words; if it does not, name it in channels"
+            )
+            lines.append(f"{', '.join(map(repr, columns))} is taken to sit {place}, {by}.")
+    return lines
 
 
 def findings(result: Result) -> Fragment:
@@ -536,6 +570,10 @@ def _engine_factor_words(experiment: Experiment) -> str:
 # --- the comparison ----------------------------------------------------------------------------------------------
 
 
+SEASON = (
+    "The interval holds how days of one phase differ. It does not hold what the weeks between the phases change: "
+    "season, fuel, tyres. The history of several services allows for that, a single comparison cannot see it."
+)
 NOT_COMPARED = Fragment("<p>Nothing was compared: the first warning on this page says why.</p>")
 
 
@@ -596,6 +634,8 @@ def budget(result: Result) -> Fragment:
     note = (
         f"<p>Half-width of the interval: {half}. Kind A comes from the data, "
         f"kind B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
+        f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
+        f"<p>{escape(c.looks.sentence)}</p><p>{SEASON}</p>"
     )
     listed = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2

@@ -83,14 +83,15 @@ def compose(result: Result) -> Post:
     ]
     more = len(out) - MOST_LEFT_OUT
     say = result.shown.text
-    warnings = [say(f.message) for f in result.warnings if not f.about_boost]
+    unlike = [say(f"{condition.name}: {condition.note}") for condition in result.conditions if condition.flagged]
+    cautions = [*(say(f.message) for f in result.warnings if not f.about_boost), *unlike]
     return Post(
         title=clean(experiment.title),
         verdict=VERDICT_WORDS[c.verdict],
         sentence=clean(sentence_case(result.sentence.partition(": ")[2].replace("matters to you", "matters to me"))),
         alerts=_once([clean(say(f.message)) for f in result.findings if f.about_boost]),
         facts=tuple(clean(text) for text in (*_facts(result), worth(result)) if text),
-        cautions=tuple(clean(text) for text in warnings[:MOST_CAUTIONS]),
+        cautions=tuple(clean(text) for text in cautions[:MOST_CAUTIONS]),
         left_out=tuple(
             clean(text)
             for text in (

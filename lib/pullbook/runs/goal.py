@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pullbook.settings.experiment import Protocol
+
+if TYPE_CHECKING:
+    from pullbook.runs.find import Run
 
 START_SLACK_KMH = 5.0
 END_SLACK_KMH = 3.0
@@ -95,3 +99,43 @@ def least_gain_kmh(protocol: Protocol) -> float:
 def slowest_kmh(shown_kmh: float) -> float:
     """Return the least true speed at which a speedometer may show another [km/h]."""
     return (shown_kmh - SPEEDOMETER_OFFSET_KMH) / (1 + SPEEDOMETER_SHARE)
+
+
+RISE_AT_STEP_KMH = 5
+RISE_AT_MARGIN_KMH = 3.0  # below the lowest end, so that a refresh lies on either side
+RISE_AT_LEAST_GAIN_KMH = 30.0  # sooner, the charge has hardly begun to climb
+
+
+def propose_rise_at(pulls: Sequence[Run], protocol: Protocol) -> int | None:
+    """Return the highest multiple of 5 km/h that every usable pull passes with a margin.
+
+    Parameters
+    ----------
+    pulls : sequence of Run
+        Of all drives; those that are not included have no part in it.
+    protocol : Protocol
+        Whose ``pull_to_kmh`` is the most that is proposed.
+
+    Returns
+    -------
+    int or None
+        For ``outcome: rise_at KMH`` [km/h]; None without a usable pull, or where no such speed lies 30 km/h above where
+        every pull starts.
+
+    Examples
+    --------
+    >>> from pullbook.runs.find import Run
+    >>> from pullbook.runs.goal import propose_rise_at
+    >>> from pullbook.settings.experiment import Protocol
+    >>> ends = (111.0, 109.0, 113.0)
+    >>> facts = {"kind": "pull", "start_s": 60.0, "end_s": 75.0, "start_kmh": 40.0, "included": True}
+    >>> pulls = [Run(number=k, end_kmh=end, **facts) for k, end in enumerate(ends, start=1)]
+    >>> propose_rise_at(pulls, Protocol())
+    105
+    """
+    usable = [pull for pull in pulls if pull.included]
+    if not usable:
+        return None
+    lowest = min(min(pull.end_kmh for pull in usable) - RISE_AT_MARGIN_KMH, protocol.pull_to_kmh)
+    speed = int(RISE_AT_STEP_KMH * (lowest // RISE_AT_STEP_KMH))
+    return speed if speed >= max(pull.start_kmh for pull in usable) + RISE_AT_LEAST_GAIN_KMH else None

@@ -225,6 +225,12 @@ class Experiment(_Settings):
     outcome: str = Field(default="peak_rise", description="one of the measures")
     worthwhile_change: float = Field(default=2.0, gt=0, le=1e4, description="above 0, in the outcome's unit")
     day_to_day_sd: float | None = Field(default=None, gt=0, le=1e4, description="above 0, in the outcome's unit")
+    earlier: tuple[Text, ...] = Field(
+        default=(), max_length=20, description="folders of earlier experiments of this vehicle, beside this one"
+    )
+    planned_sessions: int | None = Field(
+        default=None, ge=1, le=60, description="sessions a side decided on before the first drive, 1 to 60"
+    )
     units: System = Field(default="metric", description="metric or us: the units of all that is shown")
     sessions: tuple[Session, ...] = Field(min_length=1, max_length=400, description="a list of 1 to 400 drives")
     channels: dict[str, Column] = Field(default_factory=dict, description="channel: {column: ..., unit: ...}")
@@ -322,6 +328,7 @@ class Experiment(_Settings):
         entries = [entry for entry in sessions if isinstance(entry, dict)] if isinstance(sessions, list) else []
         files = (("log", LOG_SUFFIXES), ("track", TRACK_SUFFIXES))
         faults = [f for entry in entries for key, kinds in files if (f := _file_fault(folder, entry, key, kinds))]
+        faults += _earlier_faults(folder, settings.get("earlier"))
         try:
             experiment = cls.model_validate({**settings, "folder": folder})
         except ValidationError as error:
@@ -332,6 +339,24 @@ class Experiment(_Settings):
         if faults:
             raise ExperimentError(_message(_one_a_cause(faults)))
         return experiment
+
+    def load_earlier(self) -> tuple[Experiment, ...]:
+        """Read the experiments that ``earlier`` names; what those name as theirs is not followed.
+
+        Raises
+        ------
+        ExperimentError
+            When one of them is refused.
+        """
+        found = []
+        for name in self.earlier:
+            folder = (self.folder / name).resolve()
+            try:
+                settings = {k: v for k, v in parse_settings(read_settings(folder)).items() if k != "earlier"}
+                found.append(Experiment.from_settings(settings, folder))
+            except ExperimentError as refusal:
+                raise ExperimentError(f"earlier: {_given(name)}: {refusal}") from None
+        return tuple(found)
 
     def log_path(self, session: Session) -> Path:
         """Return the path of a session's log."""
@@ -488,6 +513,37 @@ def _file_fault(folder: Path, session: Mapping[str, Any], key: str, suffixes: tu
     if not inside:
         return f"{where}: outside the experiment folder. Copy it inside and give the path from there."
     return None if there else f"{where}: no such file. Check the name, or remove the session."
+
+
+def _earlier_faults(folder: Path, names: object) -> list[str]:
+    """Say which earlier experiments do not lie in folders of their own beside this one; links are resolved first."""
+    if not isinstance(names, list):
+        return []
+    home, seen, faults = folder.resolve(), set(), []
+    for name in names:
+        if not isinstance(name, str) or not name.isprintable():
+            continue  # told of elsewhere
+        said = f"earlier: {_given(name)}"
+        try:
+            path = (folder / name.strip()).resolve()
+            there = (path / FILE_NAME).is_file()
+            outside = path.parent != home.parent or (there and (path / FILE_NAME).resolve().parent != path)
+        except (OSError, RuntimeError) as error:
+            faults.append(f"{said}: cannot be reached ({_given(str(error))}); check the path")
+            continue
+        if path == home:
+            faults.append(f"{said}: is this experiment itself; name earlier ones only")
+        elif Path(name.strip()).is_absolute() or outside:
+            faults.append(
+                f"{said}: allowed are folders beside this one, such as ../{path.name}; a link that leads "
+                "elsewhere is not followed, so copy the folder there"
+            )
+        elif not there:
+            faults.append(f"{said}: holds no {FILE_NAME}; correct the name, or remove the line")
+        elif path in seen:
+            faults.append(f"{said}: is given twice; remove one")
+        seen.add(path)
+    return faults
 
 
 def _repeated(what: str, values: Sequence[str]) -> list[str]:

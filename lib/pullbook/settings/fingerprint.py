@@ -12,7 +12,7 @@ from pullbook.settings.files import LIBRARY
 
 
 def inputs_sha256(experiment: Experiment) -> str:
-    """Hash the settings, the logs and the tracks of an experiment; the units shown change no result.
+    """Hash the settings, the logs and the tracks of an experiment and of the earlier ones; units shown change nothing.
 
     Parameters
     ----------
@@ -26,15 +26,21 @@ def inputs_sha256(experiment: Experiment) -> str:
     Raises
     ------
     ExperimentError
-        When two sessions have the same log under two names.
+        When two sessions have the same log under two names, an earlier experiment's included.
     LogError
         When a log cannot be read.
     """
-    total = hashlib.sha256(experiment.model_dump_json(exclude={"units"}).encode())
-    for digest in log_digests({session.name: experiment.log_path(session) for session in experiment.sessions}):
+    total = hashlib.sha256()
+    earlier = experiment.load_earlier()
+    logs = {session.name: experiment.log_path(session) for session in experiment.sessions}
+    for name, one in zip(experiment.earlier, earlier, strict=True):
+        logs |= {f"{name}: {session.name}": one.log_path(session) for session in one.sessions}
+    for digest in log_digests(logs):
         total.update(digest.encode())
-    for track in (session.track for session in experiment.sessions if session.track):
-        total.update(_digest(experiment.folder / track).encode())
+    for one in (experiment, *earlier):
+        total.update(one.model_dump_json(exclude={"units"}).encode())
+        for track in (session.track for session in one.sessions if session.track):
+            total.update(_digest(one.folder / track).encode())
     return total.hexdigest()
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from pullbook.errors import ComparisonError, Finding
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.outcomes import OUTCOMES, Outcome
+from pullbook.statistics.allowance import Allowance
 from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.estimate import Estimate, estimate_change
 from pullbook.statistics.session_means import SessionMeans, session_means
@@ -128,7 +129,7 @@ def _compared(
     if min(data.pulls("before"), data.pulls("after")) < LEAST_PULLS:
         return None
     share = max(DAY_SHARE, outcome.day_to_day_sd)
-    allowance = share * abs(float(np.mean(data.means)))
+    allowance = Allowance(sd=share * abs(float(np.mean(data.means))))
     return data, estimate_change(data, covariates=covariates_of(data), allowance=allowance, level=level)
 
 

@@ -9,7 +9,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, get_args
 
 import numpy as np
@@ -18,11 +19,13 @@ from pullbook.errors import Finding
 from pullbook.quantities import Shown
 from pullbook.settings.experiment import Experiment, Phase
 from pullbook.settings.outcomes import Outcome
+from pullbook.statistics.allowance import Allowance, DayScatter, allowance_of, day_scatter, scatter_words, with_earlier
 from pullbook.statistics.boost import boost_findings
 from pullbook.statistics.covariates import COMPRESSION, Covariate, covariates_of
-from pullbook.statistics.estimate import Estimate, SessionFigure, Slope, allowance_of, as_measured, estimate_change
+from pullbook.statistics.estimate import Estimate, SessionFigure, Slope, as_measured, estimate_change
 from pullbook.statistics.gears import check_gears
-from pullbook.statistics.power import sessions_needed
+from pullbook.statistics.looks import Looks
+from pullbook.statistics.power import scatter_of, sessions_needed
 from pullbook.statistics.session_means import SessionMeans, session_means
 from pullbook.statistics.uncertainty import BudgetLine, beyond, check_level
 from pullbook.statistics.unlike import OBSTACLES, sensor_findings, widening
@@ -88,8 +91,10 @@ class Comparison:
         What it was made from; with ``covariates`` and ``allowance`` for other routes to the same figure.
     covariates : tuple of Covariate
         The conditions that the sessions were brought to.
-    allowance : float or None
-        Day-to-day standard deviation as the person gave it; None for the outcome's own.
+    allowance : Allowance
+        For how much days differ with nothing changed.
+    looks : Looks
+        How many sessions were planned, and whether this look is paid for.
     """
 
     spec: Outcome
@@ -107,7 +112,8 @@ class Comparison:
     findings: tuple[Finding, ...]
     data: SessionMeans = field(repr=False, compare=False)
     covariates: tuple[Covariate, ...] = field(repr=False, compare=False)
-    allowance: float | None
+    allowance: Allowance
+    looks: Looks
 
     @property
     def comparable(self) -> bool:
@@ -233,11 +239,18 @@ class Comparison:
             "session_means": [vars(s) for s in self.sessions],
             "as_driven": {"change": driven.change, "low": driven.low, "high": driven.high} if driven else None,
             "sessions_needed": self.sessions_needed,
+            "allowance": self.allowance.to_dict(),
+            "looks": self.looks.to_dict(),
         }
 
 
 def compare(
-    measures: pd.DataFrame, experiment: Experiment, *, level: float = 0.95, with_left_out: bool = False
+    measures: pd.DataFrame,
+    experiment: Experiment,
+    *,
+    level: float = 0.95,
+    with_left_out: bool = False,
+    earlier: Sequence[DayScatter] = (),
 ) -> Comparison:
     """Compare the outcome before with after.
 
@@ -246,11 +259,14 @@ def compare(
     measures : pandas.DataFrame
         A row a run, as `pullbook.runs.measures.measure` gives, with a column ``session`` beside.
     experiment : Experiment
-        Names the outcome, the worthwhile change, the allowance and the sessions' phases.
+        Names the outcome, the worthwhile change, the allowance, the planned sessions and the sessions' phases.
     level : float
         Coverage of the interval, above 0.5 and below 1.
     with_left_out : bool
         Count the runs that the person left out too, to show what leaving out did.
+    earlier : sequence of DayScatter
+        Of the experiments that ``earlier`` names, whose logs this function does not read
+        (`pullbook.analysis.earlier.earlier_scatter`).
 
     Returns
     -------
@@ -274,6 +290,10 @@ def compare(
     sensors = sensor_findings(experiment, outcome)
     worthwhile = experiment.worthwhile_change
     obstacles = [f for f in (*gears.findings, *sensors) if f.code in OBSTACLES]
+    looks = Looks(
+        before=data.count("before"), after=data.count("after"), planned=experiment.planned_sessions, level=level
+    )
+    default = allowance_of(outcome, float(np.mean(data.means)), experiment.day_to_day_sd)
     if obstacles:
         return Comparison(
             spec=outcome,
@@ -291,38 +311,20 @@ def compare(
             findings=(*obstacles, *boost, *(f for f in (*gears.findings, *sensors) if f not in obstacles)),
             data=data,
             covariates=(),
-            allowance=experiment.day_to_day_sd,
+            allowance=default,
+            looks=looks,
         )
-    options: dict[str, Any] = {"allowance": experiment.day_to_day_sd, "level": level}
     equal_boost = not experiment.service.disturbed("intake_manifold_pressure")
     covariates = covariates_of(data, equal_boost=equal_boost)
+    own = day_scatter(data, covariates, name="these sessions", usual_sd=default.sd) if earlier else None
+    allowance, doubts = with_earlier(default, earlier, own=own, unit=unit_suffix(outcome.change_unit))
+    options: dict[str, Any] = {"allowance": allowance, "level": looks.each_level}
     estimate = estimate_change(data, covariates=covariates, **options)
     others = [c for c in covariates if c.name != COMPRESSION]
     as_driven = estimate_change(data, covariates=others, **options) if len(others) < len(covariates) else None
     verdict = verdict_of(estimate.low, estimate.high, worthwhile, outcome.lower_is_better)
-    needed = None
-    if verdict == "not-resolved":
-        needed = sessions_needed(
-            change=estimate.change,
-            worthwhile=worthwhile,
-            day_sd=estimate.day_sd,
-            repeatability_sd=data.repeatability_sd,
-            pulls=round(float(np.mean(data.runs))),
-            resolution_u=float(np.mean(data.reading_u)),
-            level=level,
-        )
-    now = min(data.count("before"), data.count("after"))
-    unlike = widening(estimate, data, level=level)
-    remedy = what_would_tell(needed, now, unlike=unlike.evidence["condition"] if unlike else "")
-    sentence = sentence_of(verdict, outcome, estimate, worthwhile=worthwhile, level=level, what_would_tell=remedy)
-    findings = [
-        *boost,
-        *([unlike] if unlike else []),
-        *gears.findings,
-        *sensors,
-        *_design_findings(data, estimate, worthwhile, assumed=experiment.day_to_day_sd is None),
-    ]
-    return Comparison(
+    unlike = widening(estimate, data, level=looks.each_level)
+    made = Comparison(
         spec=outcome,
         worthwhile=worthwhile,
         before=_summary(data, "before", estimate.before),
@@ -331,15 +333,44 @@ def compare(
         as_driven=as_driven,
         level=level,
         verdict=verdict,
-        sentence=sentence,
-        remedy=remedy if verdict == "not-resolved" else "",
+        sentence="",
+        remedy="",
         sessions=estimate.sessions(data),
-        sessions_needed=needed,
-        findings=tuple(findings),
+        sessions_needed=None,
+        findings=(
+            *boost,
+            *([unlike] if unlike else []),
+            *doubts,
+            *gears.findings,
+            *sensors,
+            *_design_findings(data, estimate, worthwhile, allowance),
+            *_looks_finding(looks),
+        ),
         data=data,
         covariates=tuple(covariates),
-        allowance=experiment.day_to_day_sd,
+        allowance=allowance,
+        looks=looks,
     )
+    needed = None
+    if verdict == "not-resolved":
+        needed = sessions_needed(
+            change=estimate.change,
+            worthwhile=worthwhile,
+            scatter=scatter_of(made),
+            pulls=round(float(np.mean(data.runs))),
+            planned=experiment.planned_sessions,
+            level=level,
+        )
+    now = min(looks.before, looks.after)
+    remedy = what_would_tell(needed, now, unlike=unlike.evidence["condition"] if unlike else "")
+    sentence = sentence_of(verdict, outcome, estimate, worthwhile=worthwhile, level=level, what_would_tell=remedy)
+    return replace(made, sentence=sentence, sessions_needed=needed, remedy=remedy if verdict == "not-resolved" else "")
+
+
+def _looks_finding(looks: Looks) -> list[Finding]:
+    if not looks.charged and looks.planned is None:
+        return []
+    return [Finding(code="looks", severity="note", message=looks.sentence, evidence={"planned": looks.planned})]
 
 
 def _summary(data: SessionMeans, phase: Phase, mean: float) -> PhaseSummary:
@@ -350,7 +381,7 @@ def _phase_mean(data: SessionMeans, phase: Phase) -> float:
     return float(np.mean([mean for mean, p in zip(data.means, data.phases, strict=True) if p == phase]))
 
 
-def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, *, assumed: bool) -> list[Finding]:
+def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, allowance: Allowance) -> list[Finding]:
     """Say what these sessions can and cannot tell, whatever the figures are."""
     outcome = data.outcome
     unit = unit_suffix(outcome.change_unit)
@@ -358,20 +389,14 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
     sides: dict[str, int] = {phase: data.count(phase) for phase in get_args(Phase)}
     if min(sides.values()) == 1:
         found.append(_one_session(sides, estimate.day_sd, unit))
-    if assumed:
-        allowance = allowance_of(outcome, float(np.mean(data.means)))
-        found.append(
-            Finding(
-                code="allowance-assumed",
-                severity="note",
-                message=(
-                    "How much days differ with nothing changed was allowed for with a standard deviation of "
-                    f"{allowance:.2g}{unit} (common practice, no source); give day_to_day_sd in experiment.yaml if you "
-                    "know better."
-                ),
-                evidence={"allowance": allowance},
-            )
+    found.append(
+        Finding(
+            code="allowance",
+            severity="note",
+            message=scatter_words(allowance, outcome.change_unit),
+            evidence=allowance.to_dict(),
         )
+    )
     if outcome.relative and worthwhile > LARGE_SHARE * abs(float(np.mean(data.means))):
         found.append(
             Finding(

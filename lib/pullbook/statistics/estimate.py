@@ -13,14 +13,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from pullbook.settings.experiment import Phase
-from pullbook.settings.outcomes import Outcome
+from pullbook.statistics.allowance import DEFAULT_DOF, Allowance
 from pullbook.statistics.covariates import COMPRESSION, INLET, Covariate
 from pullbook.statistics.mixed_fit import MixedFit, mixed_fit
 from pullbook.statistics.priors import Prior
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
-
-ALLOWANCE_DOF = 4.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -141,7 +139,7 @@ def estimate_change(
     data: SessionMeans,
     *,
     covariates: Sequence[Covariate],
-    allowance: float | None,
+    allowance: Allowance,
     level: float,
     extra: Sequence[BudgetLine] = (),
 ) -> Estimate:
@@ -152,8 +150,8 @@ def estimate_change(
     data : SessionMeans
     covariates : sequence of Covariate
         Conditions to bring the sessions to; none for the change as measured.
-    allowance : float or None
-        Day-to-day standard deviation, in the outcome's unit; by default that of the outcome.
+    allowance : Allowance
+        For how much days differ with nothing changed.
     level : float
         Coverage of the interval.
     extra : sequence of BudgetLine
@@ -168,12 +166,14 @@ def estimate_change(
     Mixed estimation: Theil and Goldberger (1961), see `pullbook.statistics.mixed_fit.mixed_fit`.
     Interval: JCGM 100:2008, G.4.
     """
-    allowance = allowance or allowance_of(data.outcome, float(np.mean(data.means)))
     design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])
     priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
     fit, day_variance, day_dof = fit_sessions(design, data.means, data.known, priors, allowance)
     change = float(fit.coefficients[1])
-    lines = contrast_budget(fit, np.array([0.0, 1.0]), data, covariates, day_variance=day_variance, day_dof=day_dof)
+    lines = contrast_budget(
+        fit, np.array([0.0, 1.0]), data, covariates, day_variance=day_variance, day_dof=day_dof,
+        learnt=day_dof > allowance.dof + 0.5,
+    )  # fmt: skip
     lines += extra
     u, dof = combined(lines), effective_dof(lines)
     half = coverage_factor(level, dof) * u
@@ -191,7 +191,7 @@ def estimate_change(
         day_dof=day_dof,
         slopes=slopes,
         shift=design[:, 2:] @ fit.coefficients[2:],
-        method=_method(slopes, day_dof),
+        method=_method(slopes, learnt=day_dof > allowance.dof + 0.5),
     )
 
 
@@ -226,6 +226,7 @@ def contrast_budget(
     *,
     day_variance: float,
     day_dof: float,
+    learnt: bool,
 ) -> list[BudgetLine]:
     """Return what makes a difference of levels uncertain.
 
@@ -240,6 +241,8 @@ def contrast_budget(
     covariates : sequence of Covariate
     day_variance, day_dof : float
         As `fit_sessions` gives them [outcome's unit squared].
+    learnt : bool
+        Whether these sessions had a part in that.
 
     Returns
     -------
@@ -254,7 +257,7 @@ def contrast_budget(
             math.sqrt(max(0.0, weights @ data.covariance @ weights)), data.repeatability_dof or INFINITE,
         ),
         BudgetLine(
-            "day to day", "A" if day_dof > ALLOWANCE_DOF + 0.5 else "B",
+            "day to day", "A" if learnt else "B",
             math.sqrt(day_variance * weights @ weights), day_dof,
         ),
         BudgetLine("sensor step", "B", math.sqrt(weights**2 @ data.resolution_u**2), INFINITE),
@@ -280,7 +283,7 @@ def fit_sessions(
     means: np.ndarray,
     known: np.ndarray,
     priors: Sequence[tuple[int, Prior]],
-    allowance: float,
+    allowance: Allowance,
 ) -> tuple[MixedFit, float, float]:
     """Fit, and join the scatter between sessions with the allowance; two turns settle the weights.
 
@@ -294,8 +297,7 @@ def fit_sessions(
         Covariance that single runs and the sensor step leave.
     priors : sequence of (int, Prior)
         Which coefficient, and what is known of it.
-    allowance : float
-        Day-to-day standard deviation allowed for.
+    allowance : Allowance
 
     Returns
     -------
@@ -303,10 +305,12 @@ def fit_sessions(
     day_variance, day_dof : float
         Of the scatter between days [outcome's unit squared], as `pooled_day_variance` gives them.
     """
-    day_variance, day_dof = allowance**2, ALLOWANCE_DOF
+    day_variance, day_dof = allowance.sd**2, allowance.dof
     for _ in range(3):
         fit = mixed_fit(design, means, day_variance * np.eye(len(means)) + known, priors)
-        day_variance, day_dof = pooled_day_variance(fit.residuals, fit.residual_maker, known, allowance=allowance)
+        day_variance, day_dof = pooled_day_variance(
+            fit.residuals, fit.residual_maker, known, allowance=allowance.sd, allowance_dof=allowance.dof
+        )
     return fit, day_variance, day_dof
 
 
@@ -316,7 +320,7 @@ def pooled_day_variance(
     known: np.ndarray,
     *,
     allowance: float,
-    allowance_dof: float = ALLOWANCE_DOF,
+    allowance_dof: float = DEFAULT_DOF,
 ) -> tuple[float, float]:
     """Join the scatter between sessions with the allowance for it.
 
@@ -357,23 +361,6 @@ def pooled_day_variance(
     return (allowance_dof * allowance**2 + excess) / dof, dof
 
 
-def allowance_of(outcome: Outcome, mean: float) -> float:
-    """Return the default allowance for day-to-day differences, in the outcome's unit (common practice, no source).
-
-    Parameters
-    ----------
-    outcome : Outcome
-    mean : float
-        Of the sessions, in the outcome's unit: some allowances are a share of it.
-
-    Returns
-    -------
-    float
-        A standard deviation.
-    """
-    return outcome.day_to_day_sd * abs(mean) if outcome.relative else outcome.day_to_day_sd
-
-
 def conditions_of(slopes: Sequence[Slope]) -> str:
     """Name, for a person, the conditions that sessions were brought to; empty where they are as measured."""
     words = {INLET: "inlet temperature", COMPRESSION: "boost"}
@@ -381,12 +368,10 @@ def conditions_of(slopes: Sequence[Slope]) -> str:
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
-def _method(slopes: Sequence[Slope], day_dof: float) -> str:
+def _method(slopes: Sequence[Slope], *, learnt: bool) -> str:
     conditions = " and ".join(s.name for s in slopes)
     brought = f"brought to common {conditions} by mixed estimation" if conditions else "as measured"
     scatter = (
-        "day-to-day allowance joined with the scatter between sessions"
-        if day_dof > ALLOWANCE_DOF + 0.5
-        else "day-to-day allowance alone"
+        "day-to-day allowance joined with the scatter between sessions" if learnt else "day-to-day allowance alone"
     )
     return f"session means from a two-way fit, {brought}, {scatter}, interval after JCGM 100:2008"

@@ -11,8 +11,9 @@ import numpy as np
 
 from pullbook.errors import ComparisonError
 from pullbook.settings.experiment import PHASES, Experiment, Phase, Session
+from pullbook.statistics.allowance import DEFAULT_DOF, Allowance, allowance_of
 from pullbook.statistics.covariates import INLET, Covariate, covariates_of
-from pullbook.statistics.estimate import ALLOWANCE_DOF, Slope, allowance_of, contrast_budget, fit_sessions, slopes_of
+from pullbook.statistics.estimate import Slope, contrast_budget, fit_sessions, slopes_of
 from pullbook.statistics.gears import check_gears
 from pullbook.statistics.mixed_fit import MixedFit
 from pullbook.statistics.session_means import SessionMeans, session_means
@@ -135,9 +136,15 @@ class PhaseStates:
         shared = contrast.reshape(-1, 2).sum(axis=1)  # what before and after of one service do not cancel
         lines = (
             *contrast_budget(
-                self.fit, contrast, self.data, self.covariates, day_variance=self.day_variance, day_dof=self.day_dof
+                self.fit,
+                contrast,
+                self.data,
+                self.covariates,
+                day_variance=self.day_variance,
+                day_dof=self.day_dof,
+                learnt=self.day_dof > DEFAULT_DOF + 0.5,
             ),
-            BudgetLine("season to season", "B", self.season_sd * math.sqrt(shared @ shared), ALLOWANCE_DOF),
+            BudgetLine("season to season", "B", self.season_sd * math.sqrt(shared @ shared), DEFAULT_DOF),
         )
         lines = tuple(line for line in lines if line.standard_uncertainty > 0)
         value, u, dof = float(contrast @ self.states), combined(lines), effective_dof(lines)
@@ -203,13 +210,13 @@ def joint_levels(
     covariates = covariates_of(data)
     size = 2 * len(tables)
     mean = float(np.mean(data.means))
-    allowance = max(e.day_to_day_sd or allowance_of(data.outcome, mean) for e in experiments)
+    allowance = max(allowance_of(data.outcome, mean, e.day_to_day_sd).sd for e in experiments)
     fit, day_variance, day_dof = fit_sessions(
         np.column_stack([np.eye(size)[group], *(c.centred for c in covariates)]),
         data.means,
         data.known,
         [(size + k, c.prior) for k, c in enumerate(covariates)],
-        allowance,
+        Allowance(sd=allowance),
     )
     return PhaseStates(
         fit=fit,

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pullbook.settings.experiment import Protocol
-from pullbook.statistics.estimate import ALLOWANCE_DOF
+from pullbook.statistics.allowance import DEFAULT_DOF
+from pullbook.statistics.covariates import INLET
+from pullbook.statistics.looks import Looks
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
 if TYPE_CHECKING:
@@ -39,6 +41,11 @@ class Scatter:
         Standard deviation between pulls of a session, in the outcome's unit.
     resolution_u : float
         Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
+    day_dof : float
+        Degrees of freedom of ``day_sd`` before any session of the plan.
+    fixed_u : float
+        What further sessions like these would not take from the uncertainty: conditions that differ between the
+        phases, in the outcome's unit.
     source : str
         Where the figures come from.
     """
@@ -46,7 +53,9 @@ class Scatter:
     day_sd: float = USUAL_DAY_SD_K
     pull_sd: float = USUAL_PULL_SD_K
     resolution_u: float = USUAL_STEP_U_K
-    source: str = "usual figures (common practice, no source)"
+    day_dof: float = DEFAULT_DOF
+    fixed_u: float = 0.0
+    source: str = "usual figures (days as one real car's steady cruise showed; pulls by common practice, no source)"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,9 +90,15 @@ def scatter_of(comparison: Comparison) -> Scatter:
     c = comparison
     if not c.comparable:
         return Scatter()
-    reading_u = float(np.sqrt(np.mean(c.data.reading_u**2)))
+    shrinks = ("repeatability", "day to day", "sensor step", f"{INLET}: its reading")
+    fixed = [line for line in c.budget if not line.source.startswith(shrinks)]
     return Scatter(
-        day_sd=c.day_sd, pull_sd=c.repeatability_sd, resolution_u=reading_u, source="this experiment's own scatter"
+        day_sd=c.day_sd,
+        pull_sd=c.repeatability_sd,
+        resolution_u=float(np.sqrt(np.mean(c.data.reading_u**2))),
+        day_dof=c.allowance.dof,
+        fixed_u=combined(fixed),
+        source="this experiment's own scatter, joined with the allowance for it",
     )
 
 
@@ -109,9 +124,7 @@ def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, lev
     expected = expected_interval(
         sessions=sessions,
         pulls=pulls,
-        day_sd=scatter.day_sd,
-        repeatability_sd=scatter.pull_sd,
-        resolution_u=scatter.resolution_u,
+        scatter=scatter,
         level=level,
     )
     each_min = WARM_UP_MIN + CRUISE_MIN + pulls * (protocol.usual_pull_s / 60 + REST_MIN)
@@ -267,23 +280,27 @@ def sessions_needed(
     *,
     change: float,
     worthwhile: float,
-    day_sd: float,
-    repeatability_sd: float,
+    scatter: Scatter,
     pulls: int,
-    resolution_u: float = 0.0,
+    planned: int | None = None,
     level: float = 0.95,
 ) -> int | None:
     """Return how many sessions a side would resolve a change if it stays as it is.
 
     Resolved means that the interval leaves out zero, or lies inside plus or minus the worthwhile change, whichever
-    comes first.
+    comes first. Each number of sessions is judged as the comparison will judge it, the price of looking included.
 
     Parameters
     ----------
     change, worthwhile : float
         The change as it is, and the one that matters, in the outcome's unit.
-    day_sd, repeatability_sd, pulls, resolution_u, level
-        As for `expected_interval`.
+    scatter : Scatter
+    pulls : int
+        A session.
+    planned : int or None
+        Sessions a side that were stated beforehand.
+    level : float
+        Coverage.
 
     Returns
     -------
@@ -292,28 +309,69 @@ def sessions_needed(
     """
     distance = max(abs(change), worthwhile - abs(change))
     for sessions in range(1, MOST_SESSIONS + 1):
-        expected = expected_interval(
-            sessions=sessions,
-            pulls=pulls,
-            day_sd=day_sd,
-            repeatability_sd=repeatability_sd,
-            resolution_u=resolution_u,
-            level=level,
-        )
-        if expected.half_width < distance:
+        paid = Looks(before=sessions, after=sessions, planned=planned, level=level).each_level
+        if expected_interval(sessions=sessions, pulls=pulls, scatter=scatter, level=paid).half_width < distance:
             return sessions
     return None
 
 
-def expected_interval(
-    *,
-    sessions: float,
-    pulls: int,
-    day_sd: float,
-    repeatability_sd: float,
-    resolution_u: float = 0.0,
-    level: float = 0.95,
-) -> Expected:
+def outlook(comparison: Comparison, *, before: int = 0, after: int = 0) -> Outlook:
+    """Return what so many more sessions lead to expect, each of as many pulls as those so far.
+
+    Parameters
+    ----------
+    comparison : Comparison
+        One that was made: with an estimate.
+    before, after : int
+        Further sessions.
+
+    Returns
+    -------
+    Outlook
+        Judged as the comparison will judge it, the price of looking included.
+    """
+    c = comparison
+    scatter, pulls = scatter_of(c), max(1, round(float(np.mean(c.data.runs))))
+
+    def expected(more_before: int, more_after: int) -> Expected:
+        sides = c.looks.before + more_before, c.looks.after + more_after
+        paid = replace(c.looks, before=sides[0], after=sides[1]).each_level
+        alike = 2 / (1 / sides[0] + 1 / sides[1])
+        return expected_interval(sessions=alike, pulls=pulls, scatter=scatter, level=paid)
+
+    now, then = expected(0, 0), expected(before, after)
+    shrinks_to = min(1.0, then.standard_uncertainty / now.standard_uncertainty)
+    half = then.half_width * c.standard_uncertainty / now.standard_uncertainty
+    return Outlook(
+        half_width=half,
+        chance=chance_of_clear_answer(
+            change=c.change,
+            half_width=half,
+            standard_uncertainty=c.standard_uncertainty,
+            dof=c.dof,
+            worthwhile=c.worthwhile,
+            shrinks_to=shrinks_to,
+        ),
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class Outlook:
+    """What further sessions lead to expect.
+
+    Attributes
+    ----------
+    half_width : float
+        Half of the interval then, in the outcome's unit.
+    chance : float
+        Of a clear answer then, 0 to 1.
+    """
+
+    half_width: float
+    chance: float
+
+
+def expected_interval(*, sessions: float, pulls: int, scatter: Scatter, level: float = 0.95) -> Expected:
     """Return the interval to expect from so many sessions a side and pulls a session.
 
     Parameters
@@ -321,11 +379,8 @@ def expected_interval(
     sessions : float
         Sessions a side; where the sides differ, their harmonic mean, which gives the same uncertainty.
     pulls : int
-        Pulls a session.
-    day_sd, repeatability_sd : float
-        Standard deviations between days and between pulls of a session, in the outcome's unit.
-    resolution_u : float
-        Standard uncertainty that the sensors' steps leave in a session, in the outcome's unit.
+        A session.
+    scatter : Scatter
     level : float
         Coverage.
 
@@ -335,26 +390,26 @@ def expected_interval(
 
     Notes
     -----
-    The budget of the comparison (JCGM 100:2008, 5.1.2 and G.4.1) for a difference of two means of so many sessions,
-    without what the weather's slope adds.
+    The budget of the comparison (JCGM 100:2008, 5.1.2 and G.4.1) for a difference of two means of so many sessions.
 
     Examples
     --------
     By hand: 1 K * sqrt(2 / 3) = 0.816 K; 4 degrees of freedom of the allowance and 4 of the sessions, for which
     Student's t is 2.306.
 
-    >>> from pullbook.statistics.power import expected_interval
-    >>> expected = expected_interval(sessions=3, pulls=5, day_sd=1.0, repeatability_sd=0.0)
+    >>> from pullbook.statistics.power import Scatter, expected_interval
+    >>> expected = expected_interval(sessions=3, pulls=5, scatter=Scatter(day_sd=1.0, pull_sd=0.0, resolution_u=0.0))
     >>> round(expected.standard_uncertainty, 3), round(expected.dof, 6), round(expected.half_width, 3)
     (0.816, 8.0, 1.883)
     """
     lines = [
-        BudgetLine("day to day", "A", day_sd * math.sqrt(2 / sessions), ALLOWANCE_DOF + 2 * sessions - 2),
+        BudgetLine("day to day", "A", scatter.day_sd * math.sqrt(2 / sessions), scatter.day_dof + 2 * sessions - 2),
         BudgetLine(
-            "repeatability", "A", repeatability_sd * math.sqrt(2 / (sessions * pulls)),
+            "repeatability", "A", scatter.pull_sd * math.sqrt(2 / (sessions * pulls)),
             max(1.0, (2 * sessions - 1) * (pulls - 1)),
         ),
-        BudgetLine("sensor step", "B", resolution_u * math.sqrt(2 / sessions), INFINITE),
+        BudgetLine("sensor step", "B", scatter.resolution_u * math.sqrt(2 / sessions), INFINITE),
+        BudgetLine("conditions", "B", scatter.fixed_u, INFINITE),
     ]  # fmt: skip
     u, dof = combined(lines), effective_dof(lines)
     return Expected(half_width=coverage_factor(level, dof) * u, standard_uncertainty=u, dof=dof)
@@ -372,7 +427,8 @@ def chance_of_clear_answer(
     Parameters
     ----------
     change, half_width, standard_uncertainty, dof : float
-        The present estimate: in the outcome's unit, and its degrees of freedom.
+        The present estimate, with the half-width to expect of the interval after the new session: in the outcome's
+        unit, and its degrees of freedom.
     worthwhile : float
         In the outcome's unit.
     shrinks_to : float
@@ -402,7 +458,7 @@ def chance_of_clear_answer(
     """
     from scipy.stats import t
 
-    half = half_width * shrinks_to * coverage_factor(0.95, dof + 1) / coverage_factor(0.95, dof)
+    half = half_width
     inside = worthwhile - half
     spread = standard_uncertainty * math.sqrt(max(0.0, 1 - shrinks_to**2))
     if spread == 0:

@@ -11,6 +11,7 @@ import numpy as np
 
 from pullbook.errors import Finding
 from pullbook.settings.experiment import Phase
+from pullbook.statistics.allowance import Allowance
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.covariates import Covariate
 from pullbook.statistics.estimate import Estimate, estimate_change
@@ -110,7 +111,7 @@ def _shift(comparison: Comparison) -> np.ndarray:
 
 
 def _as_measured(
-    data: SessionMeans, covariates: Sequence[Covariate], allowance: float | None, level: float
+    data: SessionMeans, covariates: Sequence[Covariate], allowance: Allowance, level: float
 ) -> list[Route]:
     plain = estimate_change(data, covariates=(), allowance=allowance, level=level)
     found = [Route(name=AS_MEASURED, change=plain.change, low=plain.low, high=plain.high)]
@@ -396,7 +397,7 @@ def as_extreme(statistics: np.ndarray, seen: float) -> int:
     return int(np.sum(np.abs(statistics) >= abs(seen) - slack))
 
 
-def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: float | None, level: float) -> list[Check]:
+def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: Allowance, level: float) -> list[Check]:
     """Compare each session before with the others before: the answer must be no change."""
     before = np.flatnonzero(data.after == 0)
     if len(before) < 3:

@@ -13,16 +13,19 @@ from pullbook.analysis.result import Result, analyse_experiment
 from pullbook.analysis.sessions import Drive, find_drives, read_logs
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.runs.find import Run, Runs
-from pullbook.settings.experiment import FILE_NAME, Experiment, Protocol, Session, parse_settings, read_settings
+from pullbook.settings.experiment import FILE_NAME, PHASES, Experiment, Protocol, Session, parse_settings, read_settings
 from pullbook.settings.files import write_whole
+from pullbook.settings.outcomes import OUTCOMES, Outcome, elapsed_columns, outcome_named
 from pullbook.settings.yaml_edit import Edit, Place, Value, put, with_edits
+from pullbook.text import in_brackets
 from pullbook.workbook.execute import exclusive
 
 if TYPE_CHECKING:
     from pullbook.analysis.sessions import Reading
 
 NO_REASON = "no reason given yet"
-QUESTION = ("outcome", "worthwhile_change", "day_to_day_sd")
+QUESTION = ("question", "outcome", "worthwhile_change", "day_to_day_sd")
+IN_ITS_UNIT = ("worthwhile_change", "day_to_day_sd")  # settings that mean nothing for another outcome
 
 
 class Choices:
@@ -51,6 +54,8 @@ class Choices:
         Why there is no result.
     saved_result : Result or None
         What the file gives.
+    change_asked : bool
+        Whether the outcome was changed and nobody has said yet what change of it matters; then there is no result.
     lost : tuple of str
         Runs whose leaving out ended because the last change of the protocol finds them no more.
 
@@ -65,6 +70,8 @@ class Choices:
         self.saved = Experiment.from_settings(parse_settings(self._text), Path(folder))
         self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
         self._readings: list[Reading] = read_logs(self.saved)
+        self._own: dict[str, dict[str, Value]] = {}  # what was said of each outcome in its unit
+        self.change_asked = False
         self._try(self.saved)
         self.saved_result = self.result
 
@@ -118,11 +125,55 @@ class Choices:
         """
         settings = self.experiment.model_dump(exclude_none=True, exclude_unset=True)  # a default is nobody's choice
         put(settings, Edit(place, value))
+        if place == ("outcome",):
+            self._ask_about(settings)
+            return
         changed = Experiment.from_settings(settings, self.experiment.folder)
+        self.change_asked = self.change_asked and place != ("worthwhile_change",)
         if changed.protocol == self.experiment.protocol:
             self._try(changed)
         else:
             self._try(*self._carried_over(changed))
+
+    def _ask_about(self, settings: dict[str, Any]) -> None:
+        """Ask about another outcome: what was said of the last one in its unit is kept for when it comes back."""
+        now, name = self.experiment, settings["outcome"]
+        own = {key: settings[key] for key in IN_ITS_UNIT if key in settings}
+        if not self.change_asked:
+            self._own[now.outcome] = own
+        known = self._own.get(name)
+        for key in IN_ITS_UNIT:
+            settings.pop(key, None)
+        # Some change has to stand there for the settings to be valid; without one of the person's there is no result.
+        settings |= {"worthwhile_change": now.worthwhile_change} if known is None else known
+        if name == self.saved.outcome:
+            settings["question"] = self.saved.question
+        changed = Experiment.from_settings({k: v for k, v in settings.items() if v is not None}, now.folder)
+        if name != self.saved.outcome and self.saved.question is not None:
+            changed = changed.model_copy(update={"question": question_of(changed)})
+        self.change_asked = known is None
+        self._try(changed)
+
+    def offered(self) -> dict[str, Outcome]:
+        """Return the outcomes that these logs can give, by name; where nothing could be measured, all there are."""
+        result = self.result or self.saved_result
+        found: dict[str, Outcome] = {}
+        if result is None:
+            found = dict(OUTCOMES)
+        else:
+            frame = result.measures[result.measures["included"]]
+            names = [*OUTCOMES, *elapsed_columns(frame)]
+            for outcome in filter(None, map(outcome_named, names)):
+                if outcome.name in frame:
+                    rows = frame.loc[(frame["kind"] == outcome.kind) & frame[outcome.name].notna(), "phase"]
+                    if set(rows) == set(PHASES):
+                        found[outcome.name] = outcome
+            pulls = frame[frame["kind"] == "pull"]
+            if "peak_rise" in found:
+                passed = outcome_named(f"rise_at {int(pulls['end_speed'].min() // 10 * 10)}")
+                found |= {passed.name: passed} if passed else {}
+        asked = self.experiment.outcome_spec
+        return found | {asked.name: asked}
 
     def runs(self, session: str) -> tuple[Run, ...]:
         """Return a session's pulls, then its cruises, candidates that are refused included."""
@@ -131,7 +182,7 @@ class Choices:
     def edits(self) -> list[Edit]:
         """Return what differs from the file, as edits of it."""
         old, new = self.saved, self.experiment
-        names: list[Place] = [(name,) for name in QUESTION]
+        names: list[Place] = [(name,) for name in QUESTION if not (self.change_asked and name in IN_ITS_UNIT)]
         names += [("protocol", name) for name in Protocol.model_fields]
         found = [Edit(place, after) for place in names if _asked(old, place) != (after := _asked(new, place))]
         for k, (before, now) in enumerate(zip(old.sessions, new.sessions, strict=True)):
@@ -162,6 +213,8 @@ class Choices:
             When a reason is missing, when the file was changed meanwhile, when it would be refused as it
             would then stand, or when it cannot be written. The file is then as it was.
         """
+        if self.change_asked:
+            raise ExperimentError(f"Not saved. {self.refusal}")
         if missing := self.without_reason():
             raise ExperimentError(f"Not saved: give a reason for leaving out {', '.join(missing)}.")
         folder = self.experiment.folder
@@ -181,6 +234,7 @@ class Choices:
 
     def revert(self) -> None:
         """Go back to what the file says."""
+        self.change_asked = False
         self._try(self.saved)
 
     def reread(self) -> Choices:
@@ -194,7 +248,7 @@ class Choices:
         fresh = Choices(self.saved.folder, **self._options)
         now = {session.name: k for k, session in enumerate(fresh.saved.sessions)}
         edits = []
-        for edit in self.edits():
+        for edit in [] if self.change_asked else self.edits():
             place = edit.place
             if place[0] == "sessions":
                 name = self.saved.sessions[int(place[1])].name
@@ -233,9 +287,25 @@ class Choices:
         self.refusal = ""
         try:
             self.drives = tuple(find_drives(experiment, self._readings))
-            self.result = analyse_experiment(experiment, drives=self.drives, **self._options)
+            if self.change_asked:
+                self.refusal = _which_change(experiment)
+            else:
+                self.result = analyse_experiment(experiment, drives=self.drives, **self._options)
         except PullbookError as refusal:
             self.refusal = str(refusal)
+
+
+def question_of(experiment: Experiment) -> str:
+    """Return the question that an experiment asks, from its outcome."""
+    return f"{experiment.service.what}: did it change the {experiment.outcome_spec.label}?"
+
+
+def _which_change(experiment: Experiment) -> str:
+    outcome = experiment.outcome_spec
+    return (
+        f"The question is now about the {outcome.label}. Give the smallest change of it that matters to you"
+        f"{in_brackets(outcome.change_unit)}: without it there is no verdict."
+    )
 
 
 def carried_over(reasons: Mapping[str, str], old: Runs, new: Runs) -> tuple[dict[str, str], list[str]]:

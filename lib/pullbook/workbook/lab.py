@@ -62,6 +62,8 @@ def own_copy(folder: str | Path, home: Path) -> tuple[Path, bool]:
     place = experiment.folder.resolve()
     notebook = json.loads(workbook_path().read_text(encoding="utf-8"))
     for cell in notebook["cells"]:
+        if cell["cell_type"] == "code":
+            cell["metadata"]["jupyter"] = {"source_hidden": True}  # one click opens it
         if "parameters" in cell["metadata"].get("tags", []):
             cell["source"] = _opened_with(_joined(cell["source"]), place)
     written = _sources_sha256(notebook)
@@ -97,6 +99,8 @@ def open_lab(copy: Path, options: Sequence[str] = ()) -> None:
             argv=[
                 str(copy),
                 f"--ServerApp.root_dir={copy.parent}",
+                "--ServerApp.contents_manager_class=pullbook.workbook.opened.Opened",
+                f"--Opened.run_first={copy.name}",
                 f"--LabApp.app_settings_dir={settings}",
                 "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
                 "--LabApp.news_url=",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -198,8 +199,9 @@ def _make_fit_to_share(work: Path, *, private: bool) -> None:
     """Scrub the finished files, or say on the page that nobody did."""
     if private:
         page = work / "workbook.html"
-        mark = f'<main>\n<p role="note"><strong>{NOT_FOR_SHARING}.</strong> Names, places and numbers are left in.</p>'
-        page.write_text(page.read_text(encoding="utf-8").replace("<main>", mark, 1), encoding="utf-8")
+        mark = f'<p role="note"><strong>{NOT_FOR_SHARING}.</strong> Names, places and numbers are left in.</p>'
+        marked = re.sub("<main[^>]*>", lambda main: f"{main[0]}\n{mark}", page.read_text(encoding="utf-8"), count=1)
+        page.write_text(marked, encoding="utf-8")
         return
     for name, content in fit_to_share({name: (work / name).read_bytes() for name in OUTPUTS}).items():
         (work / name).write_bytes(content)

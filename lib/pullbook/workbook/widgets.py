@@ -18,9 +18,11 @@ from pullbook.errors import ExperimentError, PullbookError
 from pullbook.report import figures, sections
 from pullbook.report.html import Fragment, escape
 from pullbook.settings.experiment import FILE_NAME
-from pullbook.settings.outcomes import OUTCOMES
-from pullbook.text import counted, in_brackets, unit_suffix
-from pullbook.workbook.choices import NO_REASON, QUESTION, Choices, value_at
+from pullbook.settings.outcomes import outcome_named
+from pullbook.text import counted, in_brackets, sentence_case, unit_suffix
+from pullbook.workbook.choices import IN_ITS_UNIT, NO_REASON, Choices, value_at
+from pullbook.workbook.frames import with_units
+from pullbook.workbook.screen import Screen
 
 if TYPE_CHECKING:
     from pullbook.analysis.sessions import Drive
@@ -62,6 +64,13 @@ class Workbook:
     live : bool
         Follow what is chosen by `choose`. Then a refusal is shown in words; otherwise it is raised.
 
+    Attributes
+    ----------
+    result : Result or None
+        What the choices give now.
+    refusal : str
+        Why there is none.
+
     Raises
     ------
     PullbookError
@@ -72,8 +81,10 @@ class Workbook:
         self, experiment: str | Path, *, level: float = 0.95, relative_dates: bool = False, live: bool = True
     ) -> None:
         self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
-        self._live = live
-        self._shown: list[tuple[Any, Part]] = []
+        self.screen = Screen() if live else None
+        self._shown: dict[str, Part] = {}
+        self._followers: dict[str, str] = {}
+        self._drawn: tuple[Result | None, str] | None = None
         self.result: Result | None = None
         self.refusal = ""
         self.choices: Choices | None = None
@@ -94,20 +105,59 @@ class Workbook:
             self._opened[place] = self.choices
         except PullbookError as refusal:
             self.refusal = str(refusal)
-        self.follow()
+        self.take()
+        self.draw()
 
     def show(self, *parts: Part) -> None:
         """Show parts of the result in this cell, each a function of the result; live, they change with the choices."""
         for part in parts:
             value = self._value(part)
-            if self._live:
-                self._shown.append((_display(value, display_id=True), part))
+            if self.screen is not None:
+                name, place = self.screen.new_place(value)
+                self._shown[name] = part
+                _display(place)
             elif value is not NOTHING:
                 _display(value)
 
+    def follow(self, compute: Callable[[Result], Any]) -> Any:
+        """Compute and show a value of the result, and live again whenever a choice changes it.
+
+        To be put as a decorator before a function in a cell; its name then stands for what it returned last, such as
+        a DataFrame or a fit, and later cells go on from there.
+
+        Parameters
+        ----------
+        compute : function of Result
+            May use what other followed functions gave, when they stand above it.
+
+        Returns
+        -------
+        object
+            What the function returned; None while the choices give no result.
+        """
+        if self.screen is None:
+            value = compute(self.result)  # type: ignore[arg-type]
+            _display(shown(value))
+            return value
+
+        def again(result: Result) -> object:
+            try:
+                compute.__globals__[compute.__name__] = value = compute(result)
+            except Exception as fault:
+                return Fragment(_trouble(f"This cell failed: {type(fault).__name__}: {fault}"))
+            return shown(value)
+
+        value = None if self.result is None else compute(self.result)
+        name, place = self.screen.new_place(WAITING if self.result is None else shown(value))
+        self._shown.pop(self._followers.get(compute.__name__, ""), None)  # the cell was run once before
+        self._followers[compute.__name__] = name
+        self._shown[name] = again
+        _display(place)
+        return value
+
     def choose(self) -> None:
         """Show the controls, or under papermill the runs as a table."""
-        if not self._live:
+        if self.screen is None:
             self.show(sections.runs)
             return
         bundle = dict(Controls(self).box._repr_mimebundle_())
@@ -116,18 +166,46 @@ class Workbook:
             bundle["text/html"] = sections.runs(self.result).html
         _display(bundle, raw=True)
 
-    def follow(self) -> None:
-        """Take over what the choices give, and show it in every part."""
+    def take(self) -> None:
+        """Take over what the choices give."""
         if self.choices is not None:
             self.result, self.refusal = self.choices.result, self.choices.refusal
         else:
             self.result = None
-        for handle, part in self._shown:
-            handle.update(self._value(part))
+
+    def draw(self) -> None:
+        """Show in every part what was taken over, once."""
+        if self._drawn is not None and self._drawn[0] is self.result and self._drawn[1] == self.refusal:
+            return
+        self._drawn = self.result, self.refusal
+        for name, part in self._shown.items():
+            assert self.screen is not None
+            self.screen.put(name, self._value(part))
 
     def _value(self, part: Part) -> object:
         value = WAITING if self.result is None else part(self.result)
         return NOTHING if value is None else value
+
+
+def shown(value: object) -> object:
+    """Return what a cell shows of a value: a frame with its units, the coefficients of a fit, anything else in words.
+
+    Parameters
+    ----------
+    value : object
+        With ``_repr_html_`` or not, or a fit of statsmodels.
+    """
+    import pandas as pd
+
+    if isinstance(value, pd.DataFrame):
+        return Fragment(f'<div class="pb-scroll">{with_units(value).to_html(max_rows=60, float_format=_figure)}</div>')
+    if hasattr(value, "summary"):
+        return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
+    return value if hasattr(value, "_repr_html_") else Fragment(f"<pre>{escape(str(value))}</pre>")
+
+
+def _figure(value: float) -> str:
+    return f"{value:.4g}" if abs(value) < 1e4 else f"{value:.0f}"
 
 
 class Controls:
@@ -140,6 +218,9 @@ class Controls:
         import ipywidgets as w
 
         self._workbook = workbook
+        screen = workbook.screen
+        assert screen is not None  # there are controls in a live workbook alone
+        self._screen = screen
         self._settling = False
         wide = w.Layout(width="98%", max_width="44rem")
         labels = {"description_width": "13rem"}
@@ -151,7 +232,7 @@ class Controls:
         )  # fmt: skip
         self.opening_trouble = w.HTML()
 
-        self.outcome = w.Dropdown(description="What is asked", options=tuple(OUTCOMES), style=labels, layout=wide)
+        self.outcome = w.Dropdown(description="What is asked", options=[], style=labels, layout=wide)
         self.outcome_trouble = w.HTML()
         self.settings = {
             place: w.Text(
@@ -171,7 +252,9 @@ class Controls:
             description="Why not", placeholder="reason for leaving out the whole session", continuous_update=False,
             layout=w.Layout(width="24rem", display="none"),
         )  # fmt: skip
-        self.picture = w.Output()
+        self._timeline, timeline = screen.new_place(NOTHING)
+        self._forest, forest = screen.new_place(NOTHING)
+        self.picture = w.HTML(timeline.html)
         left, right = figures.TIMELINE_MARGINS
         self.strip = w.HBox(layout=w.Layout(width="100%", padding=f"0 {right}px 0 {left}px"))
         self.rows = w.VBox(layout=w.Layout(max_height="22rem", overflow="auto"))
@@ -179,40 +262,39 @@ class Controls:
         self._rows: dict[str, _Row] = {}
 
         self.answer = w.HTML()
-        self.forest = w.Output()
+        self.forest = w.HTML(forest.html)
         self.save = w.Button(description=f"Save to {FILE_NAME}", button_style="primary", layout=w.Layout(width="auto"))
         self.back = w.Button(description="Back to what is saved", layout=w.Layout(width="auto"))
         self.again = w.Button(description="Read the file again", layout=w.Layout(width="auto"))
         self.status = w.HTML()
         self.unsaved = w.HTML()
 
-        half = w.Layout(flex="1 1 18rem", min_width="18rem", margin="0 1rem 0 0")
+        half = w.Layout(flex="1 1 22rem", min_width="18rem", margin="0 1rem 0 0")
+        wrapped = w.Layout(flex_flow="row wrap")
         runs = w.VBox([self.runs_trouble, self.rows], layout=half)
-        answer = w.VBox(
-            [
-                w.HTML(_heading("The answer with these choices")),
-                self.answer,
-                self.forest,
-                w.HBox([self.save, self.back, self.again], layout=w.Layout(flex_flow="row wrap")),
-                self.status,
-                self.unsaved,
-            ],
-            layout=half,
-        )
-        settings = [w.VBox([box, self.troubles[place]]) for place, box in self.settings.items()]
+        kept = [self.forest, w.HBox([self.save, self.back, self.again], layout=wrapped), self.status, self.unsaved]
+        settings = {place: w.VBox([box, self.troubles[place]]) for place, box in self.settings.items()}
+        asked = [settings.pop((name,)) for name in IN_ITS_UNIT]
+        style = w.HTML(f"<style>{STYLE.read_text(encoding='utf-8')}</style>{screen.kernel_notice().html}")
         self.box = w.VBox(
             [
-                w.HTML(f"<style>{STYLE.read_text(encoding='utf-8')}</style>{_heading('The experiment')}"),
-                w.VBox([self.experiment, self.other, self.opening_trouble]),
+                style,
+                self.answer,
                 w.HTML(_heading("Runs: press one on the timeline, or tick it in the list")),
-                w.HBox([self.session, self.whole, self.whole_reason], layout=w.Layout(flex_flow="row wrap")),
+                w.HBox([self.session, self.whole, self.whole_reason], layout=wrapped),
                 self.picture,
                 self.strip,
-                w.HBox([runs, answer], layout=w.Layout(flex_flow="row wrap")),
-                w.HTML(_heading("Settings")),
-                w.VBox([self.outcome, self.outcome_trouble, *settings]),
+                w.HBox([runs, w.VBox(kept, layout=half)], layout=wrapped),
+                w.HTML(_heading("The question")),
+                w.VBox([self.outcome, self.outcome_trouble, *asked]),
+                w.HTML(_heading("How runs are found")),
+                w.VBox(list(settings.values())),
+                w.HTML(_heading("Another experiment")),
+                w.VBox([self.experiment, self.other, self.opening_trouble]),
+                screen.widget,
             ]
         )
+        self.answer.add_class("pb-stays")
         self.box.add_class("pb-controls")
         self._observe()
         self._rebuild()
@@ -225,7 +307,7 @@ class Controls:
 
         on(self.experiment, self._open)
         on(self.other, self._open)
-        on(self.outcome, lambda value: self._act(self.outcome_trouble, lambda c: c.set(("outcome",), value)))
+        on(self.outcome, self._ask)
         for place, box in self.settings.items():
             on(box, partial(self._set, place))
         on(self.session, lambda _: self._show_session())
@@ -245,6 +327,11 @@ class Controls:
         if left is not None and left != self._workbook.folder.resolve():
             kept = f"What you chose in {left.name} is not saved; it stays while this notebook is open."
             self.opening_trouble.value += f'<p role="status">{escape(kept)}</p>'
+
+    def _ask(self, outcome: str) -> None:
+        for name in IN_ITS_UNIT:  # what was refused there was meant in another unit
+            self.troubles[name,].value = ""
+        self._act(self.outcome_trouble, lambda choices: choices.set(("outcome",), outcome))
 
     def _set(self, place: Place, text: str) -> None:
         def act(choices: Choices) -> None:
@@ -298,8 +385,9 @@ class Controls:
             trouble.value = _trouble(str(refusal))
         except Exception as fault:
             trouble.value = _trouble(f"A fault of the program: {type(fault).__name__}: {fault}")
+        self._workbook.take()
         self._refresh()
-        self._workbook.follow()
+        self._workbook.draw()
 
     # --- what the controls show ---------------------------------------------------------------------------------
 
@@ -351,7 +439,8 @@ class Controls:
         choices = self._workbook.choices
         if choices is None:
             self.answer.value = self.unsaved.value = ""
-            self.forest.outputs = self.picture.outputs = ()
+            for picture in (self._forest, self._timeline):
+                self._screen.put(picture, NOTHING)
             return
         drive = self._drive()
         runs = {run.name: run for run in drive.runs.all} if drive else {}
@@ -359,13 +448,14 @@ class Controls:
             self._show_session()
             return
         with self._settle():
-            asked = choices.experiment.outcome
-            self.outcome.options = tuple(dict.fromkeys([*OUTCOMES, asked]))  # a time between two speeds is not listed
-            self.outcome.value = asked
+            self.outcome.options = [(_titled(o.label, o.unit), name) for name, o in choices.offered().items()]
+            self.outcome.value = choices.experiment.outcome
             unit = choices.experiment.outcome_spec.change_unit
-            for place, label in SETTINGS:
-                if place[0] in QUESTION:
-                    self.settings[place].description = f"{label}{in_brackets(unit)}"
+            for setting in IN_ITS_UNIT:
+                self.settings[setting,].description = _titled(dict(SETTINGS)[setting,], unit)
+            self.settings["worthwhile_change",].placeholder = (
+                f"needed{in_brackets(unit)}" if choices.change_asked else "empty: the default"
+            )
             for place, box in self.settings.items():
                 if not self.troubles[place].value:  # what was refused stays there to be corrected
                     box.value = _text_of(choices, place)
@@ -374,11 +464,11 @@ class Controls:
                 row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]))
             self.whole.value = any(run.included for run in runs.values())
             self.whole_reason.layout.display = "none" if self.whole.value or not reasons else ""
-        self.picture.outputs = (_output(figures.timeline(drive, choices.experiment.shown)),) if drive else ()
         self.answer.value = _answer(choices)
         result, saved = choices.result, choices.saved_result
         forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
-        self.forest.outputs = (_output(forest),) if forest else ()
+        self._screen.put(self._forest, forest or NOTHING)
+        self._screen.put(self._timeline, figures.timeline(drive, choices.experiment.shown) if drive else NOTHING)
         edits = choices.edits()
         self.save.disabled = self.back.disabled = not edits
         self.unsaved.value = _unsaved(choices, edits) if edits or choices.lost else ""
@@ -498,15 +588,27 @@ def _number(text: str, *, several: bool) -> float | list[float] | None:
     return numbers if several else numbers[0]
 
 
+def _titled(label: str, unit: str) -> str:
+    """Return words for a control, with their unit."""
+    return f"{sentence_case(label)}{in_brackets(unit) if unit not in ('', '1') else ''}"
+
+
 def _text_of(choices: Choices, place: Place) -> str:
+    if choices.change_asked and place[0] in IN_ITS_UNIT:
+        return ""
     value = value_at(choices.experiment, place)
     return "" if value is None else _said(value)
 
 
 def _answer(choices: Choices) -> str:
+    question = choices.experiment.question
+    asked = f'<p class="pb-question">{escape(question)}</p>' if question else ""
+    if choices.change_asked:
+        said = f'<p class="pb-sentence">{escape(choices.refusal)}</p>'
+        return f'<div role="status"><section class="pb-answer pb-not-resolved">{asked}{said}</section></div>'
     if choices.result is None:
         return f'<div role="status">{_trouble("No answer with these choices. " + choices.refusal)}</div>'
-    return f'<div role="status" aria-live="polite">{sections.answer(choices.result).html}</div>'
+    return f'<div role="status" aria-live="polite">{asked}{sections.answer(choices.result).html}</div>'
 
 
 def _unsaved(choices: Choices, edits: list[Edit]) -> str:
@@ -515,13 +617,24 @@ def _unsaved(choices: Choices, edits: list[Edit]) -> str:
     items = []
     for edit in edits:
         if edit.place[0] != "sessions":
-            items.append(f"{edit.place[-1]}: {_said(edit.value)}")
+            items.append(f"{_named(edit.place)}: {_said_of(edit)}")
             continue
         session, run = names[int(edit.place[1])], edit.place[3] if len(edit.place) > 3 else "every run"
         items.append(f"{session}, {run} {f'left out: {edit.value}' if edit.value else 'counts again'}")
     lost = [f"{run} is not found with these settings; it is no longer left out" for run in choices.lost]
     listed = "".join(f"<li>{escape(item)}</li>" for item in [*items, *lost])
     return f'<div role="status">{counted(len(edits), "change")} not saved yet:<ul>{listed}</ul></div>'
+
+
+def _named(place: Place) -> str:
+    """Return what a setting is called on its control."""
+    others = {("outcome",): "What is asked", ("question",): "The question in words"}
+    return (dict(SETTINGS) | others).get(place, str(place[-1]))
+
+
+def _said_of(edit: Edit) -> str:
+    outcome = outcome_named(str(edit.value)) if edit.place == ("outcome",) else None
+    return outcome.label if outcome else _said(edit.value)
 
 
 def _said(value: object) -> str:
@@ -538,7 +651,3 @@ def _trouble(words: str) -> str:
 
 def _heading(words: str) -> str:
     return f"<h3>{escape(words)}</h3>"
-
-
-def _output(picture: figures.Picture) -> dict[str, Any]:
-    return {"output_type": "display_data", "data": picture._repr_mimebundle_(), "metadata": {}}

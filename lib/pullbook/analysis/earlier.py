@@ -1,0 +1,71 @@
+"""What the vehicle's earlier experiments show of how much days differ, under today's outcome and protocol."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pandas as pd
+
+from pullbook.analysis.sessions import Drive, read_drives
+from pullbook.errors import ExperimentError, PullbookError
+from pullbook.settings.experiment import Experiment
+from pullbook.statistics.allowance import DayScatter, allowance_of, day_scatter
+from pullbook.statistics.covariates import covariates_of
+from pullbook.statistics.gears import check_gears
+from pullbook.statistics.session_means import session_means
+
+Measured = Callable[[Experiment, list[Drive]], pd.DataFrame]
+
+
+def earlier_scatter(experiment: Experiment, measured: Measured) -> tuple[DayScatter, ...]:
+    """Measure the earlier experiments of this vehicle, and take their scatter between sessions within a phase.
+
+    Parameters
+    ----------
+    experiment : Experiment
+        Names them, today's outcome and today's protocol.
+    measured : callable
+        Makes the table of runs of an experiment's drives.
+
+    Returns
+    -------
+    tuple of DayScatter
+        In the order given.
+
+    Raises
+    ------
+    ExperimentError
+        When one of them is of another vehicle (fuel or displacement), or does not give today's outcome.
+    """
+    outcome = experiment.outcome_spec
+    found = []
+    for name, settings in zip(experiment.earlier, experiment.load_earlier(), strict=True):
+        _check_vehicle(experiment, settings, name)
+        asked = {key: getattr(experiment, key) for key in ("outcome", "protocol", "worthwhile_change")}
+        theirs = settings.model_copy(update=asked)
+        try:
+            drives = read_drives(theirs)
+            theirs = theirs.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
+            table = measured(theirs, drives)
+            check = check_gears(table, theirs, outcome)
+            # Phases in different gears each have their own level, and only the scatter about it is taken.
+            data = session_means(check.keep(table), theirs, outcome, with_left_out=False)
+        except PullbookError as refusal:
+            raise ExperimentError(
+                f"earlier: {name!r} does not give {experiment.outcome} ({refusal}). Take the line out, or mend that "
+                "experiment"
+            ) from None
+        usual = allowance_of(outcome, float(data.means.mean()), experiment.day_to_day_sd)
+        found.append(day_scatter(data, covariates_of(data), name=settings.title, usual_sd=usual.sd))
+    return tuple(found)
+
+
+def _check_vehicle(ours: Experiment, theirs: Experiment, name: str) -> None:
+    """Refuse an earlier experiment whose settings say that it is another vehicle."""
+    for key, unit in (("fuel", ""), ("displacement_l", " L")):
+        here, there = getattr(ours.vehicle, key), getattr(theirs.vehicle, key)
+        if here is not None and there is not None and here != there:
+            raise ExperimentError(
+                f"earlier: {name!r} is of another vehicle ({key} {there}{unit}, here {here}{unit}), whose days say "
+                "nothing of this one's. Take the line out, or correct vehicle: in one of them"
+            )

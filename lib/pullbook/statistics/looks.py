@@ -1,0 +1,92 @@
+"""What looking again costs: who drives on until the answer is clear has asked more than once.
+
+The price follows from the number of sessions a side and from the number that was stated beforehand, never from how
+often the program was run.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from pullbook.text import percent
+
+FREE_SESSIONS = 3  # a side: with so few, the allowance's own doubt leaves room for the looks before
+SHARE = 0.2  # of the chance of a false claim that a look beyond a plan may use
+
+
+@dataclass(frozen=True, kw_only=True)
+class Looks:
+    """How many sessions there are, how many were planned, and whether this is one look of several.
+
+    Attributes
+    ----------
+    before, after : int
+        Sessions that the comparison rests on.
+    planned : int or None
+        Sessions a side that the person states were decided on before the first drive.
+    level : float
+        Coverage over all looks.
+    """
+
+    before: int
+    after: int
+    planned: int | None = None
+    level: float = 0.95
+
+    @property
+    def kept(self) -> bool:
+        """Whether just the stated number was driven, on both sides."""
+        return self.planned is not None and self.before == self.after == self.planned
+
+    @property
+    def charged(self) -> bool:
+        """Whether this look is paid for.
+
+        Not if the plan was kept, nor up to `FREE_SESSIONS` a side where no larger number was stated: who states five
+        has one look, at five, and the looks before it would use up what that one may.
+        """
+        few = max(self.before, self.after) <= FREE_SESSIONS
+        return not self.kept and not (few and (self.planned or 0) <= FREE_SESSIONS)
+
+    @property
+    def each_level(self) -> float:
+        """The level that this look is judged at, so that all looks together keep ``level``."""
+        return 1 - SHARE * (1 - self.level) if self.charged else self.level
+
+    @property
+    def sentence(self) -> str:
+        """Say what was stated and what it cost."""
+        stated = "" if self.planned is None else f"You state that {self.planned} sessions a side were planned. "
+        driven = f"{self.before} before and {self.after} after"
+        once, paid = percent(self.level), percent(self.each_level)
+        if self.kept:
+            return f"{stated}There are {driven}, so this counts as one look, judged at {once}."
+        if not self.charged:
+            return f"{stated}Up to {FREE_SESSIONS} a side, looking again costs nothing."
+        why = (
+            f"No number of sessions was stated beforehand, and there are {driven}."
+            if self.planned is None
+            else f"{stated}There are {driven}, so this is {_kind(self)}."
+        )
+        return (
+            f"{why} Driving on until the answer is clear gives chance more tries, so this look is judged at {paid}, "
+            f"which keeps {once} over all of them. That makes the interval wider."
+        )
+
+    def to_dict(self) -> dict[str, Any]:
+        """Return its part of ``results.json``."""
+        return {
+            "before": self.before,
+            "after": self.after,
+            "planned": self.planned,
+            "charged": self.charged,
+            "each_level": self.each_level,
+            "sentence": self.sentence,
+        }
+
+
+def _kind(looks: Looks) -> str:
+    assert looks.planned is not None
+    early = min(looks.before, looks.after) < looks.planned
+    return "a look before the plan is done" if early else "a look beyond the plan"

@@ -1,0 +1,122 @@
+/* Draws in JupyterLab what the kernel sends: each part of the workbook into the place of its name. One model carries
+   one copy of the drawing library for all pictures; a picture that changes is drawn again where it stands, in the inks
+   of the lab's theme and at the width at hand. */
+const DARK_INK = {
+  "#222": "#f2f4f6", "#444": "#c9d1d9", "#555": "#aab4be", "#0072B2": "#4fa8e0", "#D55E00": "#ff8b45", "#CC79A7": "#e59ac5"
+};
+const ANSWER_WITHIN_MS = 5000;
+
+function library() {
+  if (!window.pullbookPlotly) {
+    const script = document.createElement("script"); // a script of its own: a module's rules are not the library's
+    script.textContent = PLOTLY;
+    document.head.append(script);
+    window.pullbookPlotly = window.Plotly;
+  }
+  return window.pullbookPlotly;
+}
+
+const isDark = () => document.body.dataset.jpThemeLight === "false";
+
+function drawFigure(place, part) {
+  let picture = place.querySelector(":scope > figure > .pb-picture");
+  if (!picture) {
+    place.replaceChildren();
+    const figure = document.createElement("figure");
+    picture = document.createElement("div");
+    picture.className = "pb-picture";
+    picture.setAttribute("role", "img");
+    figure.append(picture, document.createElement("figcaption"));
+    place.append(figure);
+  }
+  const dark = isDark();
+  const shown = JSON.parse(part.figure, (_, value) => (dark && DARK_INK[value]) || value);
+  const meta = shown.layout.meta || {};
+  picture.setAttribute("aria-label", meta.description || "");
+  picture.nextSibling.textContent = part.caption;
+  picture.style.height = `${shown.layout.height || 400}px`;
+  const width = place.clientWidth;
+  if (!width) return false; // not on the screen yet; its size will tell
+  shown.layout.width = width;
+  if (width < 500) shown.layout.font = { ...shown.layout.font, size: 11 };
+  library().react(picture, shown.data, shown.layout, { displayModeBar: false });
+  return true;
+}
+
+function draw(place, part) {
+  if (part.figure) return drawFigure(place, part);
+  const picture = place.querySelector(".pb-picture");
+  if (picture) library().purge(picture);
+  place.innerHTML = part.html;
+  return true;
+}
+
+export default {
+  initialize({ model }) {
+    const parts = {};
+    const drawn = new WeakMap();
+    let waiting = 0;
+
+    const places = () => document.querySelectorAll(`[data-pb-part^="${model.get("book")}-"]`);
+
+    function follow() {
+      waiting = 0;
+      for (const place of places()) {
+        const part = parts[place.dataset.pbPart];
+        if (!part || drawn.get(place) === part) continue;
+        if (draw(place, part)) drawn.set(place, part);
+        sizes.observe(place);
+      }
+    }
+
+    function soon() {
+      waiting = waiting || setTimeout(follow, 0);
+    }
+
+    function again() {
+      for (const place of places()) drawn.delete(place);
+      soon();
+    }
+
+    const sizes = new ResizeObserver((entries) => {
+      for (const { target } of entries) {
+        const picture = target.querySelector(".pb-picture");
+        const part = parts[target.dataset.pbPart];
+        if (part && part.figure && target.clientWidth && (picture._fullLayout || {}).width !== target.clientWidth) {
+          drawn.delete(target);
+          soon();
+        }
+      }
+    });
+    const added = new MutationObserver(soon);
+    added.observe(document.body, { childList: true, subtree: true });
+    const theme = new MutationObserver(again);
+    theme.observe(document.body, { attributes: true, attributeFilter: ["data-jp-theme-light"] });
+
+    let silence = 0;
+    function say(words) {
+      for (const place of document.querySelectorAll(`[data-pb-kernel="${model.get("book")}"]`)) {
+        place.toggleAttribute("role", false);
+        if (words) place.setAttribute("role", "alert");
+        place.textContent = words;
+      }
+    }
+
+    function ask() {
+      clearTimeout(silence);
+      silence = setTimeout(() => say(model.get("gone")), ANSWER_WITHIN_MS);
+      try { model.send({ ask: "all" }); } catch (error) { say(model.get("gone")); }
+    }
+
+    model.on("msg:custom", (message) => {
+      clearTimeout(silence);
+      say("");
+      Object.assign(parts, message.parts);
+      soon();
+    });
+    model.on("comm_live_update", ask); // the kernel was restarted, or the connection was lost
+    ask();
+    return () => { added.disconnect(); theme.disconnect(); sizes.disconnect(); clearTimeout(silence); };
+  },
+  render() {}
+};
