@@ -55,9 +55,10 @@ def _inlet_apart(experiment: Experiment, data: SessionMeans) -> Finding | None:
         code="inlet-apart",
         severity="warning",
         message=(
-            f"The inlet temperature stood {before_k:.1f} K above the air outside before the service, and {after_k:.1f} "
-            f"K after it. If its sensor reads or sits differently now, the {data.outcome.label} changed by as much "
-            "without any cooler. Check that sensor and the duct to it, and the air noted for each drive."
+            f"The inlet read {before_k:.1f} K above the outside air before the service, and {after_k:.1f} K "
+            "above it after. If its sensor reads differently or sits elsewhere now, the "
+            f"{data.outcome.label} moved by that much with no help from the cooler. Check that sensor, the "
+            "duct to it, and the air temperature you noted for each drive."
         ),
         evidence={"before_k": round(before_k, 2), "after_k": round(after_k, 2), "doubt_k": round(doubt, 2)},
     )
@@ -70,9 +71,9 @@ def _boost_unseen(data: SessionMeans) -> Finding | None:
         code="boost-unseen",
         severity="warning",
         message=(
-            "No manifold pressure was logged, so nobody sees whether the boost was the same before and after. More "
-            "boost heats the charge by itself, and a hose that leaks since the refit cools it. Log the manifold "
-            "pressure, or take the answer for cooler and boost together."
+            "There is no manifold pressure in these logs, so nobody can see whether boost was the same "
+            "before and after. More boost heats the charge by itself. A hose that leaks since the service "
+            "cools it. Log the manifold pressure, or read the answer as cooler and boost together."
         ),
         evidence={"outcome": data.outcome.name},
     )
@@ -99,10 +100,11 @@ def _soaked(measures: pd.DataFrame, data: SessionMeans) -> Finding | None:
         code="soaked-start",
         severity="warning",
         message=(
-            f"{counted(len(soaked), 'first pull')} ({listed}), only in the drives {soaked['phase'].iloc[0]} the "
-            f"service, began up to {highest:.0f} K hotter than the pulls that followed, with heat from standing. That "
-            "makes its peak higher. Leave it out (leave_out under the session, with the reason) and see whether the "
-            "answer stays; next time drive a few minutes at a steady speed first."
+            f"{counted(len(soaked), 'first pull')} ({listed}), only in the drives {soaked['phase'].iloc[0]} "
+            f"the service, started up to {highest:.0f} K hotter than the pulls that followed: heat from "
+            "standing still. That raises the peak. Leave it out (leave_out under the session, with the "
+            "reason) and see whether the answer holds. Next time drive a few minutes at a steady speed "
+            "first."
         ),
         evidence={
             "pulls": [[str(s), int(n)] for s, n in zip(soaked["session"], soaked["number"], strict=True)],
