@@ -188,8 +188,8 @@ def session_means(
     if outcome.name not in measures:
         had = [*(c for c in map(str, measures) if c in OUTCOMES), *elapsed_columns(measures)]
         raise ComparisonError(
-            f"outcome {outcome.name!r}: not among the figures of these runs. For a time, name its two speeds under "
-            f"protocol: marks_kmh. Figures: {', '.join(had)}."
+            f"outcome {outcome.name!r}: these runs have no such figure. For a time, list its two speeds "
+            f"under protocol: marks_kmh. Available: {', '.join(had)}."
         )
     counted = measures["included"].to_numpy()
     if with_left_out:
@@ -306,8 +306,9 @@ def _shared_u(rows: pd.DataFrame) -> float:
         return 0.0
     if not rows["outlet_estimated"].all():
         raise ComparisonError(
-            "the compressor outlet temperature was measured in some sessions and estimated in others, which do not "
-            "compare; leave its column out everywhere, or choose another outcome, such as peak_rise"
+            "the compressor outlet temperature was measured in some sessions and estimated in others, and "
+            "the two don't compare. Leave its column out everywhere, or choose another outcome, such as "
+            "peak_rise"
         )
     heating = rows["compressor_outlet"] - rows["inlet_at_peak"]
     return float((rows["compressor_outlet_u"] / heating).mean())
@@ -321,7 +322,7 @@ def _inlet_u(steps: np.ndarray) -> float:
 
 def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Outcome) -> str:
     if not names:
-        return f"sessions: none belongs to '{phase}'; a comparison needs at least one log from each phase"
+        return f"sessions: none for '{phase}'. A comparison needs at least one log from each phase"
     part = measures[measures["session"].isin(names) & (measures["kind"] == outcome.kind)]
     reasons = [
         f"{row['session']} {row['kind']} {row['number']}: {row['reason']}"
@@ -329,15 +330,13 @@ def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Ou
         if row["reason"]
     ]
     if part["included"].any():
-        what = f"but none of them holds {outcome.label} ({outcome.name})"
+        what = f"but none of them has {outcome.label} ({outcome.name})"
         if marks := speeds_of(outcome.name):
-            what += (
-                f"; it needs a refresh of the speed on both sides of {' and of '.join(f'{m:g}' for m in marks)} km/h"
-            )
+            what += f". The speed must be read on both sides of {' and of '.join(f'{m:g}' for m in marks)} km/h"
     elif reasons:
         what = "but none is usable: " + "; ".join(reasons[:6])
     else:
-        what = f"and no {outcome.kind} was found. Do cruise_kmh, pull_from_kmh and pull_to_kmh fit the drives?"
+        what = f"and no {outcome.kind} was found. Do cruise_kmh, pull_from_kmh and pull_to_kmh match your drives?"
     return f"phase '{phase}': {len(part)} {outcome.kind}s in {len(names)} sessions, {what}"
 
 

@@ -39,9 +39,9 @@ def _boost_unseen(data: SessionMeans) -> Finding | None:
         code="boost-unseen",
         severity="warning",
         message=(
-            "No manifold pressure was logged, so nobody sees whether the boost was the same before and after. More "
-            "boost heats the charge by itself, and a hose that leaks since the refit cools it. Log the manifold "
-            "pressure, or take the answer for cooler and boost together."
+            "There is no manifold pressure in these logs, so nobody can see whether boost was the same "
+            "before and after. More boost heats the charge by itself. A hose that leaks since the service "
+            "cools it. Log the manifold pressure, or read the answer as cooler and boost together."
         ),
         evidence={"outcome": data.outcome.name},
     )
@@ -68,10 +68,11 @@ def _soaked(measures: pd.DataFrame, data: SessionMeans) -> Finding | None:
         code="soaked-start",
         severity="warning",
         message=(
-            f"{counted(len(soaked), 'first pull')} ({listed}), only in the drives {soaked['phase'].iloc[0]} the "
-            f"service, began up to {highest:.0f} K hotter than the pulls that followed, with heat from standing. That "
-            "makes its peak higher. Leave it out (leave_out under the session, with the reason) and see whether the "
-            "answer stays; next time drive a few minutes at a steady speed first."
+            f"{counted(len(soaked), 'first pull')} ({listed}), only in the drives {soaked['phase'].iloc[0]} "
+            f"the service, started up to {highest:.0f} K hotter than the pulls that followed: heat from "
+            "standing still. That raises the peak. Leave it out (leave_out under the session, with the "
+            "reason) and see whether the answer holds. Next time drive a few minutes at a steady speed "
+            "first."
         ),
         evidence={
             "pulls": [[str(s), int(n)] for s, n in zip(soaked["session"], soaked["number"], strict=True)],

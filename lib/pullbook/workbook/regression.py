@@ -35,7 +35,7 @@ def why_not(comparison: Comparison) -> Fragment | None:
     if not comparison.comparable:
         return Fragment(f"<p>No change was estimated, so there is nothing to fit. {escape(comparison.sentence)}</p>")
     if not comparison.method.startswith("session means"):
-        words = f"<p>The result was not made by this regression of session means: {escape(comparison.method)}.</p>"
+        words = f"<p>This result does not come from a regression of session means: {escape(comparison.method)}.</p>"
         return Fragment(words)
     return None
 
