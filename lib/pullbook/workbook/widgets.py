@@ -442,6 +442,7 @@ class Controls:
             for picture in (self._forest, self._timeline):
                 self._screen.put(picture, NOTHING)
             return
+        self.answer.value = _answer(choices)  # first: what is sent after it does not keep it waiting
         drive = self._drive()
         runs = {run.name: run for run in drive.runs.all} if drive else {}
         if runs.keys() != self._rows.keys():  # another protocol finds other runs
@@ -464,7 +465,6 @@ class Controls:
                 row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]))
             self.whole.value = any(run.included for run in runs.values())
             self.whole_reason.layout.display = "none" if self.whole.value or not reasons else ""
-        self.answer.value = _answer(choices)
         result, saved = choices.result, choices.saved_result
         forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
         self._screen.put(self._forest, forest or NOTHING)
