@@ -7,6 +7,7 @@ are plain, as papermill needs them.
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -200,7 +201,9 @@ def shown(value: object) -> object:
     if isinstance(value, pd.DataFrame):
         return Fragment(f'<div class="pb-scroll">{with_units(value).to_html(max_rows=60, float_format=_figure)}</div>')
     if hasattr(value, "summary"):
-        return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
+        with warnings.catch_warnings():  # two sessions leave no degree of freedom to tables that are not shown
+            warnings.simplefilter("ignore", RuntimeWarning)
+            return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
     return value if hasattr(value, "_repr_html_") else Fragment(f"<pre>{escape(str(value))}</pre>")
 
 
