@@ -225,7 +225,7 @@ def analyse_experiment(
         point=point,
         findings=(
             *comparison.findings,
-            *unseen_differences(measures, experiment, comparison.data),
+            *unseen_differences(measures, comparison.data),
             *_low_level(level),
             *inlet_findings(drives),
             *checks.findings,

@@ -17,7 +17,7 @@ from pullbook.statistics.allowance import DEFAULT_DOF, Allowance
 from pullbook.statistics.covariates import COMPRESSION, INLET, Covariate
 from pullbook.statistics.mixed_fit import MixedFit, mixed_fit
 from pullbook.statistics.priors import Prior
-from pullbook.statistics.session_means import SessionMeans
+from pullbook.statistics.session_means import INLET_APART, SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
 
@@ -272,6 +272,8 @@ def contrast_budget(
         lines.append(BudgetLine(f"{INLET}: reading", "B", reading * math.sqrt(weights @ weights), INFINITE))
     if wind := data.wind_u(weights):
         lines.append(BudgetLine("wind", "B", wind, INFINITE))
+    if apart := data.inlet_apart_u(weights):
+        lines.append(BudgetLine(INLET_APART, "B", apart, INFINITE))
     if data.shared_u:
         value = abs(float(contrast @ fit.coefficients[:first]))
         lines.append(BudgetLine("estimated compressor outlet", "B", data.shared_u * value, INFINITE))

@@ -440,6 +440,7 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
         climb_per_kmh=data.climb_per_kmh[which],
         pace_at_end=data.pace_at_end[which],
         wind_ms=data.wind_ms[which],
+        air_c=data.air_c[which],
         inlet_c=data.inlet_c[which],
         rise_k=data.rise_k[which],
         pressure_ratio=data.pressure_ratio[which],

@@ -11,7 +11,7 @@ from pullbook.settings.experiment import Experiment
 from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START
 from pullbook.statistics.estimate import Estimate
-from pullbook.statistics.session_means import SessionMeans
+from pullbook.statistics.session_means import INLET_APART, SessionMeans
 from pullbook.statistics.uncertainty import combined, coverage_factor, effective_dof
 from pullbook.text import unit_suffix
 
@@ -37,6 +37,9 @@ _KINDS = {
     ENTRY: _Kind("the speed at which the pulls start", "km/h", 0, "start all pulls at the same speed"),
     LENGTH: _Kind("the time the pulls took", "s", 1, "drive on the same road, with the same load, on calm days"),
     "wind": _Kind("the wind", "m/s", 1, "drive on calmer days"),
+    INLET_APART: _Kind(
+        "how far the inlet stands above the air outside", "K", 1, "check that sensor and its duct, and the noted air"
+    ),
 }
 
 
@@ -104,6 +107,7 @@ def widening(estimate: Estimate, data: SessionMeans, *, level: float) -> Finding
     values = {
         INLET: data.inlet_c, COMPRESSION: data.pressure_ratio, START: data.heat_left_k, END: data.end_kmh,
         ENTRY: data.start_kmh, LENGTH: data.duration_s, "wind": data.wind_ms,
+        INLET_APART: data.inlet_c - data.air_c,
     }[worst]  # fmt: skip
     after = data.after == 1
     before, later = float(np.mean(values[~after])), float(np.mean(values[after]))

@@ -7,6 +7,7 @@ are plain, as papermill needs them.
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -200,7 +201,9 @@ def shown(value: object) -> object:
     if isinstance(value, pd.DataFrame):
         return Fragment(f'<div class="pb-scroll">{with_units(value).to_html(max_rows=60, float_format=_figure)}</div>')
     if hasattr(value, "summary"):
-        return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
+        with warnings.catch_warnings():  # two sessions leave no degree of freedom to tables that are not shown
+            warnings.simplefilter("ignore", RuntimeWarning)
+            return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
     return value if hasattr(value, "_repr_html_") else Fragment(f"<pre>{escape(str(value))}</pre>")
 
 
@@ -442,6 +445,7 @@ class Controls:
             for picture in (self._forest, self._timeline):
                 self._screen.put(picture, NOTHING)
             return
+        self.answer.value = _answer(choices)  # first: what is sent after it does not keep it waiting
         drive = self._drive()
         runs = {run.name: run for run in drive.runs.all} if drive else {}
         if runs.keys() != self._rows.keys():  # another protocol finds other runs
@@ -464,7 +468,6 @@ class Controls:
                 row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]))
             self.whole.value = any(run.included for run in runs.values())
             self.whole_reason.layout.display = "none" if self.whole.value or not reasons else ""
-        self.answer.value = _answer(choices)
         result, saved = choices.result, choices.saved_result
         forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
         self._screen.put(self._forest, forest or NOTHING)
