@@ -283,7 +283,7 @@ def test_every_picture_and_table_shows_the_choice_whatever_is_changed(untouched)
     lab.controls.get_by_role("button", name="1", exact=True).click()
     choices.leave_out("before-1", "pull 1", "")
     expect_everything(lab, choices, "before-1")
-    lab.controls.get_by_label("What is asked").select_option("Peak charge temperature [°C]")
+    lab.controls.get_by_label("What you ask").select_option("Peak charge temperature [°C]")
     sync_api.expect(lab.controls.locator(".pb-answer")).to_contain_text("matters to you [K]")
     sync_api.expect(lab.page.locator(".pb-part:not(.pb-controls *) .pb-picture")).to_have_count(0)  # without a verdict
     box = lab.controls.get_by_label("Change that matters to you [K]")

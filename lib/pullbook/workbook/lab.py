@@ -86,7 +86,7 @@ def own_copy(folder: str | Path, home: Path) -> tuple[Path, bool]:
     try:
         home.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise ExperimentError(f"{home}: cannot be written to ({error.strerror}); check the folder") from None
+        raise ExperimentError(f"{home}: can't be written to ({error.strerror}). Check the folder") from None
     write_whole(copy, json.dumps(notebook, indent=1, ensure_ascii=False) + "\n")
     return copy, True
 

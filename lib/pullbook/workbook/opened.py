@@ -64,6 +64,6 @@ class Opened(AsyncLargeFileManager):
             place.write_text(json.dumps(notebook, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
             self.notary.sign(notebook)  # type: ignore[no-untyped-call]
         except Exception:
-            self.log.exception("the notebook was not run; in the lab choose Run, Run All Cells")
+            self.log.exception("the notebook has not run. In the lab choose Run, Run All Cells")
         finally:
             self._done.set()
