@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pullbook.analysis.between import TIME_BETWEEN, long_apart
 from pullbook.analysis.comparability import Condition
 from pullbook.analysis.result import Result
 from pullbook.analysis.secondary import SecondaryOutcome
@@ -59,7 +60,6 @@ LIMITS = (
     "One vehicle and one service: the result says nothing of other vehicles, nor how long the effect lasts.",
     "Nobody was blinded: the driver knew which drives came after the service.",
     "A sensor that was cleaned, moved or replaced during the service breaks the comparison, and no log shows it.",
-    "A different road, load, tyre or fuel between the phases counts as part of the change.",
 )
 
 
@@ -91,7 +91,8 @@ def meaning(result: Result) -> Fragment:
         f'<p class="pb-alert" role="alert"><strong>Also:</strong> {escape(message)}</p>' for message in boost[1:]
     )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
-    told = (_facts(result), chances(result), worth(result), weather_share(result), refit(result))
+    apart = "".join(f.message for f in result.findings if long_apart(f))
+    told = (_facts(result), apart, chances(result), worth(result), weather_share(result), refit(result))
     shown = others if boost or not others or _first_sentence(others[0]) != others[0] else others[1:]
     return Fragment(
         question
@@ -570,10 +571,6 @@ def _engine_factor_words(experiment: Experiment) -> str:
 # --- the comparison ----------------------------------------------------------------------------------------------
 
 
-SEASON = (
-    "The interval holds how days of one phase differ. It does not hold what the weeks between the phases change: "
-    "season, fuel, tyres. The history of several services allows for that, a single comparison cannot see it."
-)
 NOT_COMPARED = Fragment("<p>Nothing was compared: the first warning on this page says why.</p>")
 
 
@@ -635,7 +632,7 @@ def budget(result: Result) -> Fragment:
         f"<p>Half-width of the interval: {half}. Kind A comes from the data, "
         f"kind B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
         f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
-        f"<p>{escape(c.looks.sentence)}</p><p>{SEASON}</p>"
+        f"<p>{escape(c.looks.sentence)}</p>"
     )
     listed = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
@@ -708,7 +705,8 @@ def conclusion(result: Result) -> Fragment:
     both = ""
     if result.with_left_out is not None:
         both = f"<p>With what was left out counted: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
-    return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed(LIMITS).html)
+    between = [f.message for f in result.findings if f.code == TIME_BETWEEN]
+    return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 
 def colophon(result: Result) -> Fragment:
