@@ -103,7 +103,7 @@ def test_an_experiment_that_is_there_is_not_written_over(tmp_path):
 
 def test_a_place_that_cannot_be_written_is_refused(tmp_path):
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    with pytest.raises(PullbookError, match="cannot be written to"):
+    with pytest.raises(PullbookError, match="can't be written to"):
         draft_experiment(tmp_path / "file" / "van", before=[BEFORE], after=[AFTER])
 
 

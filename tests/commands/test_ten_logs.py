@@ -176,7 +176,7 @@ def test_from_new_to_the_answer(tmp_path: Path, shape: Shape) -> None:
     result = analyse(folder)
     pulls = result.measures.query("kind == 'pull' and included")
     assert pulls.groupby("session").size().to_dict() == dict.fromkeys((*BEFORE, *AFTER), 3)
-    assert result.comparison.verdict == "improved"
+    assert result.comparison.high < 0  # cooler, truly; by how much depends on the outcome that was proposed
     assert all(
         drive.log.duration_s
         == pytest.approx(moments(fouled=drive.session.phase == "before", seed=k, pulls=3)[-1]["t"], abs=1.0)

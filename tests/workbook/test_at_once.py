@@ -119,5 +119,5 @@ def test_a_save_while_the_file_is_a_pipe_is_refused(fresh):
     choices.set(("protocol", "cruise_kmh"), 95.0)
     (folder / "experiment.yaml").unlink()
     os.mkfifo(folder / "experiment.yaml")
-    with pytest.raises(ExperimentError, match=r"holds no experiment\.yaml"):
+    with pytest.raises(ExperimentError, match=r"no experiment\.yaml"):
         choices.save()

@@ -89,6 +89,6 @@ def copied(folder: Path, sources: Sequence[Path], targets: Sequence[str]) -> Ite
             with contextlib.suppress(OSError):
                 part.rmdir()
         if isinstance(fault, OSError):
-            reason = f"{folder}: cannot be written to ({fault.strerror}); give another folder, or make room"
+            reason = f"{folder}: can't be written to ({fault.strerror}). Give another folder, or make room"
             raise ExperimentError(reason) from None
         raise

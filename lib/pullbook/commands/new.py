@@ -49,11 +49,11 @@ def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after:
     """
     folder = Path(folder)
     if os.path.lexists(folder / FILE_NAME):
-        raise ExperimentError(f"{folder}: already holds {FILE_NAME}; give another folder, or edit that one")
+        raise ExperimentError(f"{folder}: already holds {FILE_NAME}. Give another folder, or edit that one")
     phases = ["before"] * len(before) + ["after"] * len(after)
     sources = [Path(path) for path in (*before, *after)]
     if not sources:
-        raise ExperimentError("no logs given; name them after --before and --after")
+        raise ExperimentError("no logs given. Name them after --before and --after")
     logs = [read_log(path) for path in sources]
     sessions = _session_names(phases)
     log_digests(dict(zip(sessions, sources, strict=True)))  # refuses a log given twice
@@ -165,7 +165,7 @@ def _yaml(title: str, guess: Guess, names: Sequence[str], phases: Sequence[str],
         "  what: not described          # one line; add date: YYYY-MM-DD and odometer_km if you like",
         "protocol:                      # "
         + ("speeds found in the logs; " if guess.pulls or guess.cruise else "")
-        + "correct them if you meant others",
+        + "correct them if you drove at others",
         f"  cruise_kmh: {protocol.cruise_kmh:g}{cruise}",
         f"  pull_from_kmh: {protocol.pull_from_kmh:g}{pulls}",
         f"  pull_to_kmh: {protocol.pull_to_kmh:g}{pulls}",
@@ -193,10 +193,10 @@ def _speeds(guess: Guess) -> list[str]:
     return [
         f"Cruise found at {cruise} km/h."
         if guess.cruise
-        else f"No steady stretch found; {cruise} km/h is only a start.",
+        else f"No steady stretch found. {cruise} km/h is only a first guess.",
         f"{counted(guess.pulls, 'pull')} found, {start}."
         if guess.pulls
-        else f"No pulls found; {start} is only a start.{near}",
+        else f"No pulls found. {start} is only a first guess.{near}",
     ]
 
 
@@ -205,7 +205,7 @@ def _plain(text: str) -> str:
 
 
 def _told(folder: Path, logs: Sequence[Log], guess: Guess, names: Sequence[str]) -> list[str]:
-    lines = [f"Wrote {folder / FILE_NAME}; {counted(len(logs), 'log')} in it."]
+    lines = [f"Wrote {folder / FILE_NAME} with {counted(len(logs), 'log')}."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
         lines.append(fold(f"  time: {time_text(log)}"))
@@ -220,12 +220,17 @@ def _told(folder: Path, logs: Sequence[Log], guess: Guess, names: Sequence[str])
         if lacking:
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
     if needs and (columns := settling_lines(logs)):
-        lines += [f"Columns that could be a channel by unit and values. What is right, put into {FILE_NAME}:"]
+        lines += [
+            (
+                "These columns could be channels, going by unit and values. Put the ones that are right into "
+                f"{FILE_NAME}:"
+            )
+        ]
         lines += ["channels:", *columns]
     if needs:
         lines.append(
             fold(
-                f"For the usual question, peak_rise, still needed: {'; '.join(needs)}. Name the column under "
+                f"The usual question, peak_rise, still needs: {'; '.join(needs)}. Name the column under "
                 f"'channels:' in {FILE_NAME}, or ask another question there (outcome:)."
             )
         )
@@ -244,5 +249,5 @@ def _could_be(log: Log, column: str) -> str:
             and finding.evidence["column"] == column
             and finding.evidence["closest"]
         ):
-            return f" (by unit and values it could be {' or '.join(finding.evidence['closest'][:2])})"
+            return f" (going by unit and values, it could be {' or '.join(finding.evidence['closest'][:2])})"
     return ""

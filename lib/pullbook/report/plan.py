@@ -153,7 +153,7 @@ def _scatter(experiment: Experiment, drives: Sequence[Drive]) -> Scatter:
     except ComparisonError as refusal:  # one of the phases has no drive yet
         if (unit := experiment.outcome_spec.change_unit) != "K":
             raise ComparisonError(
-                f"{refusal}. A plan in {unit} needs an experiment's own scatter, and that a drive from each phase"
+                f"{refusal}. A plan in {unit} needs an experiment's own scatter, which takes a drive from each phase"
             ) from None
         return expected_scatter(experiment)
 
@@ -162,13 +162,12 @@ def earlier_text(request: PlanRequest) -> list[str]:
     """Say for a terminal which earlier experiments lie beside this one, what they would save, and the line to write."""
     if not request.beside:
         return []
-    now, then = request.fewest, request.fewest_with
-    saves = (
-        f"With them it takes {then.sessions} a side, in place of {now.sessions if now else 'more than 60'}."
-        if then and then.sessions != (now.sessions if now else 0)
-        else "They would not change the number of sessions."
-    )
     one = len(request.beside) == 1
+    now, then = request.fewest, request.fewest_with
+    fewest = now.sessions if now else "more than 60"
+    saves = "That would not change the number of sessions."
+    if then and then.sessions != fewest:
+        saves = f"With {'it' if one else 'them'} you need {then.sessions} sessions a side instead of {fewest}."
     told = (
         f"{'An earlier experiment' if one else f'{len(request.beside)} earlier experiments'} of this vehicle "
         f"{'lies' if one else 'lie'} beside this one. {saves} The line for experiment.yaml:"
@@ -186,16 +185,15 @@ def answer_text(request: PlanRequest) -> str:
     unit, change = unit_suffix(shown.unit(of)), shown.brief(request.change, of)
     day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
     rests_on = (
-        f"This rests on {request.scatter.source}: {day_sd:.2g}{unit} between days and "
-        f"{pull_sd:.2g}{unit} between pulls."
+        f"This assumes {request.scatter.source}: {day_sd:.2g}{unit} between days and {pull_sd:.2g}{unit} between pulls."
     )
     if found is None:
-        return f"A change of {change} is out of reach: 60 sessions a side would not do. {rests_on}"
+        return f"A change of {change} is out of reach: even 60 sessions a side would not be enough. {rests_on}"
     return (
-        f"To tell a change of {change} four times out of five takes {found.sessions} sessions "
-        f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
-        f"driving in all. {rests_on} State it before the first drive, in experiment.yaml, and it counts as one look: "
-        f"planned_sessions: {found.sessions}"
+        f"To detect a change of {change} 80 % of the time, drive {found.sessions} sessions before and "
+        f"{found.sessions} after, {found.pulls} pulls each. That is about {found.driving_min / 60:.1f} hours "
+        f"of driving. {rests_on} Put the number into experiment.yaml before the first drive, and the answer "
+        f"counts as one look: planned_sessions: {found.sessions}"
     )
 
 
@@ -220,10 +218,10 @@ def grid(request: PlanRequest) -> Fragment:
     ]
     unit = in_brackets(request.shown.unit(request.unit))
     headings = (
-        "sessions a side", "pulls a session", f"interval{unit}", f"told 4 times of 5{unit}",
+        "sessions a side", "pulls per session", f"interval{unit}", f"change you'd detect, 80 % of the time{unit}",
         "pulls in all", "hours",
     )  # fmt: skip
-    return table(headings, rows, numbers_from=0, caption="What a plan resolves and costs")
+    return table(headings, rows, numbers_from=0, caption="What each plan detects and costs")
 
 
 def sheet(request: PlanRequest) -> Fragment:
@@ -244,7 +242,7 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
     cautions = (fold(f"  - {line}") for line in CAUTIONS)
     lines = ["First, safety:", *cautions, "", fold(answer_text(request), indent=""), "", *earlier_text(request)]
     unit = in_brackets(request.shown.unit(request.unit))
-    headings = ("sessions a side", "pulls a session", f"interval{unit}", f"told 4 of 5{unit}", "hours")
+    headings = ("sessions a side", "pulls each", f"interval{unit}", f"detects, 80 %{unit}", "hours")
     widths = [max(6, len(heading)) for heading in headings]
     digits = request.digits
 
@@ -259,15 +257,16 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
         lines.append("  " + "  ".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True)))
     log, enough = paper.channels(request.needed), len(request.needed)
     todo = (
-        f"{counted(request.sessions, 'session')} before the service and {request.sessions} after, on different days, "
-        "in weather that overlaps. Nothing else changes in between: same tyres, load and fuel, no other repair.",
-        f"Log few signals. What answers the question: {_named(log[:enough])}. If those stay as fast, also "
-        f"{_named(log[enough:])}. A passenger logs.",
+        f"{counted(request.sessions, 'session')} before the service and {request.sessions} after, on "
+        "different days, in weather that overlaps. Change nothing else in between: same tyres, load and "
+        "fuel, no other repair.",
+        f"Log few signals. You need: {_named(log[:enough])}. If those stay as fast, add: "
+        f"{_named(log[enough:])}. A passenger runs the logger.",
         "Note for each session: air temperature in the shade, pressure or a METAR report, wind, wet or dry road.",
         *paper.steps(request.protocol, pulls=pulls, gear_rpm_per_kmh=request.gear_rpm_per_kmh),
     )
     lines += ["", "On the day:", *(fold(f"  [ ] {request.shown.text(line)}", indent="    ") for line in todo)]
-    return [*lines, "", "A sheet to print, with the service on its back: pullbook plan --out plan.html"]
+    return [*lines, "", "To print a sheet with the service on its back: pullbook plan --out plan.html"]
 
 
 def _named(log: Sequence[tuple[str, str]]) -> str:
