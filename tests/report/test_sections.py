@@ -166,7 +166,7 @@ def test_findings_are_sorted_told_once_and_escaped(result_of):
     assert HOSTILE not in html
     assert escape(HOSTILE) in html
     nothing = dataclasses.replace(with_finding(result), drives=())
-    assert sections.findings(nothing).html == "<p>Nothing was noticed.</p>"
+    assert sections.findings(nothing).html == "<p>Nothing to report.</p>"
 
 
 def test_lines_of_yaml_in_a_finding_can_be_copied(result_of):
