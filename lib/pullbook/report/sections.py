@@ -334,8 +334,8 @@ def runs(result: Result) -> Fragment:
     count = sum(run.included for _, run in found)
     by_hand = sum(run.left_out for _, run in found)
     summary = (
-        f"{counted(len(found), 'run')} found: {count} count, you left out {by_hand}, "
-        f"{len(found) - count - by_hand} don't qualify."
+        f"{counted(len(found), 'run')} found: {count} count, {by_hand} left out by you, "
+        f"{len(found) - count - by_hand} not usable."
     )
     listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
     return folded(summary, listed)
