@@ -110,7 +110,7 @@ def test_a_plan_before_the_service_counts_on_them(garage) -> None:
     helped = plan_request(garage / "today")
     assert helped.scatter == alone.scatter_with
     assert helped.scatter.day_dof > alone.scatter.day_dof + 3
-    assert "1 earlier experiment of this vehicle" in helped.scatter.source
+    assert "1 earlier experiment" in helped.scatter.source
     assert helped.fewest.sessions <= alone.fewest.sessions
     assert (helped.earlier, helped.beside, earlier_text(helped)) == (("../earlier",), (), [])
 

@@ -66,10 +66,11 @@ class Looks:
         if self.kept:
             return f"{stated}You have {driven}, so this counts as one look, at {once}."
         if not self.charged:
+            keep = "Keep to your plan." if stated else "Set the number of sessions beforehand and keep to it."
             return (
                 f"{stated}Up to {FREE_SESSIONS} sessions a side the interval does not depend on how often you look. "
                 f"But if you stop as soon as the answer is clear, and days differ by as much as allowed for, you are "
-                f"wrong more often than {once} suggests. Set the number of sessions beforehand and keep to it."
+                f"wrong more often than {once} suggests. {keep}"
             )
         why = (
             f"You set no number of sessions beforehand, and you have {driven}."
