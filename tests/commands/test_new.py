@@ -14,7 +14,8 @@ import pytest
 from helpers.samples import SAMPLES, contents
 from pullbook.analysis.result import analyse
 from pullbook.commands.check import check_text
-from pullbook.commands.new import draft_experiment, guess_protocol
+from pullbook.commands.guess import guess_protocol
+from pullbook.commands.new import draft_experiment
 from pullbook.errors import ExperimentError, LogError, PullbookError
 from pullbook.reading.logs import read_log
 from pullbook.settings.experiment import Experiment

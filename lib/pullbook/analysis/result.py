@@ -201,7 +201,7 @@ def analyse_experiment(
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
     measures, drives = measure_drives(experiment, drives, point)
-    earlier = earlier_scatter(experiment, _table)
+    earlier = earlier_scatter(experiment, table_of_runs)
     comparison = compare(measures, experiment, level=level, earlier=earlier)
     checks = cross_check(comparison)
     left_out = bool(measures["left_out"].any())
@@ -299,8 +299,18 @@ def measure_drives(
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True), told
 
 
-def _table(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:
-    """Return a row a run of an earlier experiment's drives."""
+def table_of_runs(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:
+    """Measure the runs of an experiment's drives, a row a run, at the operating point they share.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    drives : list of Drive
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     return measure_drives(experiment, drives, operating_point((drive.log, drive.runs) for drive in drives))[0]
 
 

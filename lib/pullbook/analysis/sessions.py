@@ -322,11 +322,19 @@ def _with_settled_dates(experiment: Experiment, readings: Sequence[Reading]) -> 
     """
     undecided = [r for r in readings if r.log.time.month_first is not None and r.session.date is None]
     if not undecided:
-        return list(readings)
+        return [_as_dated(r) for r in readings]
     day_first = _day_first(experiment, readings)
     if day_first is None and experiment.service.date is not None:
         raise ExperimentError(_ask_for_dates(undecided))
-    return [_dated(r, day_first) if r in undecided else r for r in readings]
+    return [_dated(r, day_first) if r in undecided else _as_dated(r) for r in readings]
+
+
+def _as_dated(reading: Reading) -> Reading:
+    """Read a date that may be two days as the one that its session names."""
+    log, day = reading.log, reading.session.date
+    if log.time.month_first is None or log.time.month_first.date() != day:
+        return reading
+    return replace(reading, log=replace(log, start=log.time.month_first))
 
 
 def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | None:

@@ -25,6 +25,7 @@ from pydantic import (
     StringConstraints,
     ValidationError,
     ValidationInfo,
+    create_model,
     field_validator,
     model_validator,
 )
@@ -380,6 +381,49 @@ class Experiment(_Settings):
     def in_phase(self, phase: Phase) -> tuple[Session, ...]:
         """Return the sessions of one phase, in the order given."""
         return tuple(s for s in self.sessions if s.phase == phase)
+
+
+def experiments_beside(folder: Path) -> list[tuple[str, Experiment]]:
+    """Read the experiments in the folders beside one, by the name of their folder; what is refused is passed over."""
+    found = []
+    home = folder.resolve()
+    for path in sorted(home.parent.iterdir()) if home.parent.is_dir() else ():
+        if path == home or path.is_symlink() or not (path / FILE_NAME).is_file():
+            continue
+        try:
+            found.append((path.name, Experiment.load(path)))
+        except ExperimentError:
+            continue
+    return found
+
+
+def accepted(model: type[BaseModel], key: str, given: object) -> Any:
+    """Check a single setting as ``experiment.yaml`` would.
+
+    Parameters
+    ----------
+    model : type
+        The part of the settings it belongs to, such as `Session`.
+    key : str
+    given : object
+        As typed, perhaps with a unit.
+
+    Returns
+    -------
+    object
+        The value as held inside.
+
+    Raises
+    ------
+    ValueError
+        Says what was given and what is allowed.
+    """
+    field = model.model_fields[key]
+    annotation: Any = field.annotation
+    try:
+        return vars(create_model("Single", value=(annotation, field))(value=given))["value"]
+    except ValidationError:
+        raise ValueError(f"given {_given(given)}; allowed: {field.description}") from None
 
 
 def read_settings(folder: Path) -> str:
