@@ -31,7 +31,7 @@ def test_a_draft_loads_whatever_the_folder_is_called(tmp_path, name):
     told = draft_experiment(folder, before=[BEFORE], after=[AFTER])
     experiment = Experiment.load(folder)
     assert [(s.name, s.phase) for s in experiment.sessions] == [("before-1", "before"), ("after-1", "after")]
-    assert [experiment.log_path(s).read_bytes() for s in experiment.sessions] == [
+    assert [path.read_bytes() for s in experiment.sessions for path in experiment.log_paths(s)] == [
         BEFORE.read_bytes(),
         AFTER.read_bytes(),
     ]
@@ -121,7 +121,7 @@ def test_what_is_lacking_is_said(tmp_path):
 @pytest.mark.parametrize("sample", ["fin_wash", "two_evenings", "nothing_done", "loose_clamp"])
 def test_the_protocol_of_a_sample_is_guessed_from_its_logs_alone(sample):
     experiment = Experiment.load(SAMPLES / sample)
-    found = guess_protocol([read_log(experiment.log_path(s)) for s in experiment.sessions])
+    found = guess_protocol([read_log(path) for s in experiment.sessions for path in experiment.log_paths(s)])
     assert found.pulls >= 5
     assert found.cruise
     guess = found.protocol

@@ -11,6 +11,7 @@ import numpy as np
 from pullbook.errors import ExperimentError, Finding
 from pullbook.physics.air import standard_pressure_kpa
 from pullbook.reading.gpx import read_track, with_track
+from pullbook.reading.joined import joined
 from pullbook.reading.logs import Log, missing_channel, read_log, settling_line, with_outside_pressure
 from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
 from pullbook.reading.quality import doubtful_ambient, inspect
@@ -149,11 +150,16 @@ def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> 
 
 
 def _read_log(experiment: Experiment, session: Session, settled: frozenset[str]) -> Log:
-    log = read_log(
-        experiment.log_path(session),
-        channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
-        barometric_kpa=surroundings_of(session).pressure_kpa,
-        configured_elsewhere=settled,
+    log = joined(
+        [
+            read_log(
+                path,
+                channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
+                barometric_kpa=surroundings_of(session).pressure_kpa,
+                configured_elsewhere=settled,
+            )
+            for path in experiment.log_paths(session)
+        ]
     )
     return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
 
