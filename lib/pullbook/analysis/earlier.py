@@ -63,8 +63,10 @@ def earlier_scatter(experiment: Experiment, measured: Measured) -> tuple[DayScat
     return tuple(found)
 
 
-def fitting_earlier(experiment: Experiment, beside: Sequence[tuple[str, Experiment]], measured: Measured) -> list[str]:
-    """Return which experiments beside this one can serve it as earlier ones, as its ``earlier`` would name them.
+def fitting_earlier(
+    experiment: Experiment, beside: Sequence[tuple[str, Experiment]], measured: Measured
+) -> tuple[list[str], dict[str, str]]:
+    """Tell which experiments beside this one can serve it as earlier ones, as its ``earlier`` would name them.
 
     The same vehicle by description and fuel, other drives, and today's outcome can be had from them.
 
@@ -76,8 +78,16 @@ def fitting_earlier(experiment: Experiment, beside: Sequence[tuple[str, Experime
         By the name of their folder.
     measured : callable
         Makes the table of runs of an experiment's drives.
+
+    Returns
+    -------
+    list of str
+        Those that can.
+    dict of str to str
+        Why the others of the same vehicle cannot.
     """
     fitting: list[str] = []
+    refused: dict[str, str] = {}
     for name, other in beside[:MOST_EARLIER]:
         vehicle = (other.vehicle.description, other.vehicle.fuel)
         if vehicle != (experiment.vehicle.description, experiment.vehicle.fuel) or vehicle[0] == NOT_DESCRIBED:
@@ -86,10 +96,11 @@ def fitting_earlier(experiment: Experiment, beside: Sequence[tuple[str, Experime
         try:
             inputs_sha256(trial)  # refuses drives that are in both
             earlier_scatter(experiment.model_copy(update={"earlier": (f"../{name}",)}), measured)
-        except PullbookError:
+        except PullbookError as refusal:
+            refused[f"../{name}"] = str(refusal)
             continue
         fitting.append(f"../{name}")
-    return fitting
+    return fitting, refused
 
 
 def _check_vehicle(ours: Experiment, theirs: Experiment, name: str) -> None:

@@ -93,6 +93,7 @@ def draft_experiment(
     sources, drives = [one.path for one in found], _drawn(found, day_first)
     log_digests(dict(zip((drive.name for drive in drives), sources, strict=True)))  # refuses a log given twice
     guess = guess_protocol([drive.log for drive in drives])
+    interview.begin([f"{drive.name}: {drive.log.name}{f', {drive.day}' if drive.day else ''}" for drive in drives])
     beside = experiments_beside(folder)
     propose = propose or interview.ask is not None
     said = answers(drives, guess, given, interview, sibling=_shared_vehicle(beside), propose=propose)
@@ -102,11 +103,12 @@ def draft_experiment(
         with copied(folder, sources, targets):
             text = draft_text(title, guess, drives, targets, said)
             experiment = Experiment.from_settings(parse_settings(text), folder)
-            earlier = fitting_earlier(experiment, beside, table_of_runs)
+            earlier, not_earlier = fitting_earlier(experiment, beside, table_of_runs)
             text = draft_text(title, guess, drives, targets, said, earlier)
             Experiment.from_settings(parse_settings(text), folder)  # what is written can be read
             write_whole(folder / FILE_NAME, text)
-    return _told(folder, drives, guess, said, earlier)
+    told = _told(folder, drives, guess, said, earlier)
+    return [*told[:-2], *(fold(f"Not named as earlier: {why}") for why in not_earlier.values()), *told[-2:]]
 
 
 # --- which logs --------------------------------------------------------------------------------------------------

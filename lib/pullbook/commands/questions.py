@@ -127,6 +127,12 @@ class Interview:
     def __init__(self, ask: Callable[[str], str] | None = None, say: Callable[[str], object] = print) -> None:
         self.ask, self.say = ask, say
 
+    def begin(self, drives: Sequence[str]) -> None:
+        """Say which drives it is about, and how to answer."""
+        if self.ask is not None:
+            for line in (*drives, "Enter takes what stands in brackets. Ctrl-C stops, and nothing is written."):
+                self.say(line)
+
     def answer(
         self, question: str, *, option: str, given: str | None, check: Check, proposal: str | None, note: str = ""
     ) -> str | None:
