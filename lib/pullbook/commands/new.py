@@ -5,12 +5,10 @@ from __future__ import annotations
 import os
 import re
 import shlex
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from pullbook.analysis.earlier import fitting_earlier
-from pullbook.analysis.result import table_of_runs
 from pullbook.analysis.sessions import settling_lines
 from pullbook.commands.check import time_text
 from pullbook.commands.copies import copied, reserved, targets_for
@@ -103,7 +101,7 @@ def draft_experiment(
         with copied(folder, sources, targets):
             text = draft_text(title, guess, drives, targets, said)
             experiment = Experiment.from_settings(parse_settings(text), folder)
-            earlier, not_earlier = fitting_earlier(experiment, beside, table_of_runs)
+            earlier, not_earlier = _earlier(experiment, beside)
             text = draft_text(title, guess, drives, targets, said, earlier)
             Experiment.from_settings(parse_settings(text), folder)  # what is written can be read
             write_whole(folder / FILE_NAME, text)
@@ -174,6 +172,18 @@ def _drawn(found: Sequence[_Found], day_first: bool | None) -> list[Drawn]:
             )
         )
     return drives
+
+
+def _earlier(
+    experiment: Experiment, beside: Sequence[tuple[str, Experiment]]
+) -> tuple[Sequence[str], Mapping[str, str]]:
+    """Tell which experiments beside this one serve as earlier ones, and why others of the vehicle do not."""
+    if not beside:
+        return (), {}
+    from pullbook.analysis.earlier import fitting_earlier  # needs the statistics, which take a second to load
+    from pullbook.analysis.result import table_of_runs
+
+    return fitting_earlier(experiment, beside, table_of_runs)
 
 
 def _shared_vehicle(beside: Sequence[tuple[str, Experiment]]) -> Vehicle | None:
