@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 
 from helpers.odd_logs import clock, speed_and_charge, write
-from pullbook.analysis.result import analyse
+from pullbook.analysis.result import Result, analyse
 from pullbook.commands.new import draft_experiment
 from pullbook.errors import ExperimentError, LogError, PullbookError
 from pullbook.reading.joined import joined
 from pullbook.reading.logs import read_log
+from pullbook.report import figures
 from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.fingerprint import inputs_sha256
 
@@ -112,6 +113,7 @@ def test_an_experiment_may_name_a_list(tmp_path, whole):
     result = analyse(van)
     told = json.loads(result.to_json())
     assert told["inputs_sha256"] == made_from
+    assert no_line_across(result, CUT / 2 - 0.5, (CUT + HOLE) / 2)
     assert told["sessions"]["before-1"]["log"] == ["logs/first.csv", "logs/second.csv"]
     assert told["sessions"]["after-1"]["log"] == "logs/other.csv"
     with (van / "logs" / "second.csv").open("a", encoding="utf-8") as stream:
@@ -120,6 +122,13 @@ def test_an_experiment_may_name_a_list(tmp_path, whole):
     (van / "logs" / "second.csv").write_bytes((van / "logs" / "first.csv").read_bytes())
     with pytest.raises(ExperimentError, match="'before-1, log 1' and 'before-1, log 2' have the same log"):
         inputs_sha256(experiment)
+
+
+def no_line_across(result: Result, left_s: float, right_s: float) -> bool:
+    """Tell whether the picture of the drives breaks its first line where the log has a hole."""
+    trace = figures.drives(result).figure.data[0]
+    inside = [y for x, y in zip(trace.x, trace.y, strict=True) if left_s < x < right_s]
+    return inside == [None]
 
 
 @pytest.mark.parametrize(
