@@ -56,7 +56,7 @@ def test_the_sentences_of_the_verdict():
                     estimate,
                     worthwhile=2.0,
                     level=0.95,
-                    what_would_tell="another day would",
+                    what_would_tell="Another day would help",
                 )
             )
     assert_worded("verdict", "\n".join(told))

@@ -85,26 +85,26 @@ def test_a_warmer_inlet_could_have_moved_the_rise_by_the_slope_that_was_used() -
     )
     assert found == pytest.approx(10.0 * slope)
     assert 0.5 < found < 1.2  # 0.6 * 40 K / 293 K per kelvin
-    assert basis == "its slope"
+    assert basis == "corrected"
 
 
 def test_lower_boost_is_worth_what_the_lost_compression_is() -> None:
     found, basis = effect_of(moved("peak_manifold_pressure", -10.0), "peak manifold pressure")
     # Of first order: 40.5 K, times 1.57 (slope of ln(r**(2/7) - 1) on ln r at a ratio of 2.02), times ln(200 / 210).
     assert found == pytest.approx(40.5 * 1.57 * np.log(200 / 210), rel=0.05)
-    assert basis == "its slope"  # at equal boost, whatever changed it
+    assert basis == "corrected"  # at equal boost, whatever changed it
 
 
 def test_a_little_less_boost_is_allowed_for() -> None:
     found, basis = effect_of(moved("peak_manifold_pressure", -2.0), "peak manifold pressure")
     assert found == pytest.approx(40.5 * 1.57 * np.log(208 / 210), rel=0.05)
-    assert basis == "its slope"
+    assert basis == "corrected"
 
 
 def test_heat_left_over_fades_as_the_cooler_recovers() -> None:
     found, basis = effect_of(moved("start_charge", 6.0), "charge temperature at the start")
     assert found == pytest.approx(6.0 * np.exp(-16.0 / 12.0))
-    assert "recovery" in basis
+    assert "left at the peak" in basis
     table = runs_table(PLAIN)
     table["recovery_time"] = np.nan
     table.loc[table["phase"] == "after", "start_charge"] += 6.0
@@ -115,7 +115,7 @@ def test_heat_left_over_fades_as_the_cooler_recovers() -> None:
 
 def test_a_longer_pull_adds_at_most_the_mean_climb() -> None:
     climb = 55.5 - 20.0  # peak charge less charge at the start, of the table
-    longer, _ = effect_of(moved("duration", 1.6), "duration of a pull")
+    longer, _ = effect_of(moved("duration", 1.6), "length of a pull")
     assert longer == pytest.approx(climb * 1.6 / 16.8)
     faster_out, _ = effect_of(moved("end_speed", 7.0), "exit speed")
     faster_in, _ = effect_of(moved("start_speed", 7.0), "entry speed")

@@ -130,7 +130,7 @@ def test_as_outcome_of_its_own_the_effectiveness_counts_what_was_estimated(resul
     result = result_of("fin_wash")
     experiment = result.experiment.model_copy(update={"outcome": "effectiveness", "worthwhile_change": 0.02})
     c = compare(result.measures, experiment)
-    (line,) = [line for line in c.budget if line.source == "what was estimated"]
+    (line,) = [line for line in c.budget if line.source == "estimated compressor outlet"]
     assert line.standard_uncertainty == pytest.approx(0.079 * abs(c.change), rel=0.05)  # 0.05 / 0.70 and the losses
     table = result.measures.copy()
     table.loc[table["session"] == "after-1", "outlet_estimated"] = 0.0

@@ -124,7 +124,7 @@ def test_two_references_for_the_inlet_are_never_mixed(folder) -> None:
     assert {drive.inlet for drive in result.drives} == {"noted"}
     finding = next(f for f in result.findings if f.code == "inlet-reference")
     assert finding.severity == "warning"
-    assert "before-1 only" in finding.message
+    assert "Only before-1" in finding.message
     noted = {s.name: s.ambient_c for s in result.experiment.sessions}
     for row in result.measures[result.measures["kind"] == "pull"].to_dict(orient="records"):
         assert row["inlet_at_peak"] == noted[row["session"]]
@@ -236,7 +236,7 @@ def refilled(folder: Path, start: str, value) -> None:
 )
 def test_a_sensor_that_measured_nothing_gives_no_answer(folder, column, value, said) -> None:
     refilled(folder, column, value)
-    with pytest.raises(LogError, match=rf"^after-1: .*{said}.*no answer"):
+    with pytest.raises(LogError, match=rf"^after-1: .*{said}.*can't answer"):
         analyse(folder)
 
 

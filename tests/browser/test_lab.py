@@ -16,13 +16,16 @@ from pathlib import Path
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from plotly.utils import PlotlyJSONEncoder
+from statsmodels.regression.linear_model import GLS
 
 from helpers.samples import copy_sample
 from helpers.waiting import LONGEST_S, wait_until
+from pullbook import Result, analyse
 from pullbook.report import figures, sections
 from pullbook.text import typeset
+from pullbook.workbook import frames, regression
 from pullbook.workbook.choices import Choices
-from pullbook.workbook.run import run_workbook
+from pullbook.workbook.widgets import shown
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
 
@@ -188,10 +191,8 @@ def test_by_keyboard_alone_a_run_is_left_out_with_a_reason_and_saved_and_a_rerun
     added = '    leave_out: {pull 4: "fog & <dogs>"}\n'
     assert added in lab.yaml()
     assert lab.yaml().replace(added, "") == text
-    rerun = run_workbook(lab.folder, progress=False)
-    shown = lab.controls.locator(".pb-answer .pb-sentence").inner_text()
-    told = rerun.sentence.partition(": ")[2]
-    assert shown.replace("−", "-") == (told[:1].upper() + told[1:]).replace("−", "-")
+    again = lab.page.evaluate(AS_THE_BROWSER_HAS_IT, sections.answer(analyse(lab.folder)).html)
+    assert again in lab.controls.locator(".pb-stays").inner_html()
 
 
 def test_another_experiment_is_opened_and_a_wrong_folder_is_told(untouched):
@@ -200,10 +201,8 @@ def test_another_experiment_is_opened_and_a_wrong_folder_is_told(untouched):
     other.fill("/nowhere/at/all")
     other.press("Enter")
     sync_api.expect(lab.controls.get_by_role("alert").first).to_contain_text("no such folder")
-    other.fill(str(lab.folder))
+    other.fill(str(lab.folder.with_name("nothing_done")))
     other.press("Enter")
-    sync_api.expect(lab.controls.locator(".pb-answer h1")).to_have_text("Two evenings with a hatchback")
-    lab.controls.get_by_label("Experiment", exact=True).select_option("nothing_done")
     sync_api.expect(lab.controls.locator(".pb-answer h1")).not_to_have_text("Two evenings with a hatchback")
     lab.controls.get_by_label("Experiment", exact=True).select_option("two_evenings")
     sync_api.expect(lab.controls.locator(".pb-answer h1")).to_have_text("Two evenings with a hatchback")
@@ -218,6 +217,22 @@ TABLES = (
     sections.channels, sections.cruises, sections.phases, sections.pulls, sections.secondary_outcomes, sections.routes,
     sections.checks, sections.budget, sections.like_for_like, sections.conclusion,
 )  # fmt: skip
+
+
+def fitted(result: Result) -> object:
+    rows = regression.rows(result.comparison)
+    weighed = GLS(rows["figure"], rows.drop(columns="figure"), regression.covariance(result.comparison))
+    return weighed.fit(cov_type="fixed scale")
+
+
+FOLLOWERS = {
+    "cruises": lambda result: frames.runs(result, "cruise"),
+    "pulls": lambda result: frames.runs(result, "pull"),
+    "sessions": frames.sessions,
+    "rows": lambda result: regression.rows(result.comparison),
+    "fit": fitted,
+    "budget": frames.budget,
+}
 SHOWN = """() => ({
     pictures: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *) .pb-picture'),
         e => [JSON.stringify(e.data), e.nextSibling.textContent]),
@@ -242,17 +257,18 @@ def expect_everything(lab: Lab, choices: Choices, session: str) -> None:
         figures.timeline(drive, choices.experiment.shown),
         figures.with_and_without(result, choices.saved_result.comparison),
     ]
-    words = [lab.page.evaluate(AS_THE_BROWSER_HAS_IT, t.html) for t in (tell(result) for tell in TABLES) if t]
+    told = [*(tell(result) for tell in TABLES), *(shown(follow(result)) for follow in FOLLOWERS.values())]
+    words = [lab.page.evaluate(AS_THE_BROWSER_HAS_IT, part.html) for part in told if part]
 
     def wrong() -> list[str]:
-        shown = lab.page.evaluate(SHOWN)
-        found = [[json.loads(data), caption] for data, caption in shown["pictures"]]
+        now = lab.page.evaluate(SHOWN)
+        found = [[json.loads(data), caption] for data, caption in now["pictures"]]
         wanted = [[data_of(p), typeset(p.figure.layout.meta["caption"])] for p in pictures]
         out = [f"{len(found)} pictures, not {len(wanted)}"] if len(found) != len(wanted) else []
         out += [f"picture {k}" for k, (a, b) in enumerate(zip(found, wanted, strict=False)) if a != b]
-        held = [json.loads(data) for data in shown["chosen"]]
+        held = [json.loads(data) for data in now["chosen"]]
         out += [f"chosen {k}" for k, (a, b) in enumerate(zip(held, map(data_of, chosen), strict=False)) if a != b]
-        return out + [html[:200] for html in words if html not in shown["words"]]
+        return out + [html[:200] for html in words if html not in now["words"]]
 
     end = time.monotonic() + LONGEST_S / 3
     while left := wrong():
@@ -267,7 +283,7 @@ def test_every_picture_and_table_shows_the_choice_whatever_is_changed(untouched)
     lab.controls.get_by_role("button", name="1", exact=True).click()
     choices.leave_out("before-1", "pull 1", "")
     expect_everything(lab, choices, "before-1")
-    lab.controls.get_by_label("What is asked").select_option("Peak charge temperature [°C]")
+    lab.controls.get_by_label("What you ask").select_option("Peak charge temperature [°C]")
     sync_api.expect(lab.controls.locator(".pb-answer")).to_contain_text("matters to you [K]")
     sync_api.expect(lab.page.locator(".pb-part:not(.pb-controls *) .pb-picture")).to_have_count(0)  # without a verdict
     box = lab.controls.get_by_label("Change that matters to you [K]")
@@ -286,6 +302,12 @@ def test_every_picture_and_table_shows_the_choice_whatever_is_changed(untouched)
     expect_everything(lab, Choices(lab.folder.with_name("nothing_done")), "before-1")
     lab.controls.get_by_label("Experiment", exact=True).select_option("two_evenings")
     expect_everything(lab, choices, "before-1")
+
+
+def test_followed_frames_are_headed_with_their_units(untouched):
+    headings = untouched.page.locator("table.dataframe th").all_inner_texts()
+    assert {"peak_rise [K]", "start_speed [km/h]", "mean_coolant [°C]", "inlet_c [°C]", "figure [K]"} <= set(headings)
+    assert any(heading.startswith("standard_uncertainty [") for heading in headings)
 
 
 def test_the_theme_of_the_lab_is_the_pictures(untouched):

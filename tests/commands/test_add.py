@@ -73,7 +73,7 @@ def test_the_screen_says_what_a_driver_asks(added):
     assert len(lines) <= 24
     assert max(len(part) for line in lines for part in line.split("\n")) <= 80
     for said in ("usable", "Pulls 5, all count", "Cruises 1", "charge temperature every", "coolant", "rpm per km/h",
-                 "between pulls", "Direction not known", "ambient_c", "closed road"):  # fmt: skip
+                 "between pulls", "Direction unknown", "ambient_c", "closed road"):  # fmt: skip
         assert said in text
     assert "sensor refitted, cleaned or replaced" in text
     assert "Not resolved" in added.answer  # as the sample itself says
@@ -231,7 +231,7 @@ def test_sensors_are_asked_in_words():
     channels = ("charge_air_temperature", "intake_air_temperature", "intake_manifold_pressure")
     done = ask_sensors(channels, answering("re", "refit", "Cleaned", ""), said.append)
     assert done == {"intake_air_temperature": "refitted", "charge_air_temperature": "cleaned"}
-    assert any("allowed: refitted, cleaned, replaced" in line for line in said)  # "re" may be two of them
+    assert any("Allowed: refitted, cleaned, replaced" in line for line in said)  # "re" may be two of them
     assert ask_sensors(channels, answering(), said.append) == {}
     assert ask_sensors((), answering("replaced"), said.append) == {}
 

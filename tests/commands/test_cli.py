@@ -302,7 +302,7 @@ def test_check_says_what_stands_for_a_missing_inlet_and_how_to_settle_a_column(f
     log.write_text("\n".join([";".join(cells), rest]), encoding="utf-8")
     status, text, _ = run(capsys, "check", folder)
     assert status == 0
-    assert any(line.strip().startswith("warning: ") and "after-1 only" in line for line in text.splitlines())
+    assert any(line.strip().startswith("warning: ") and "Only after-1" in line for line in text.splitlines())
     lines = text.splitlines()
     start = lines.index("channels:")
     assert "experiment.yaml" in lines[start - 1]
@@ -325,10 +325,10 @@ def test_plan_prints_what_to_do_with_the_cautions_first(capsys):
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        (["--change", "0"], "--change: given 0; allowed: above 0"),
-        (["--change", "nan"], "--change: given nan; allowed: above 0"),
-        (["--pulls", "0"], "--pulls: given 0; allowed: 1 to 50"),
-        (["--pulls", "51"], "--pulls: given 51; allowed: 1 to 50"),
+        (["--change", "0"], "--change: given 0. Allowed: above 0"),
+        (["--change", "nan"], "--change: given nan. Allowed: above 0"),
+        (["--pulls", "0"], "--pulls: given 0. Allowed: 1 to 50"),
+        (["--pulls", "51"], "--pulls: given 51. Allowed: 1 to 50"),
     ],
 )
 def test_plan_refuses_what_cannot_be_planned(capsys, given, said):

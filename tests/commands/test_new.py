@@ -104,7 +104,7 @@ def test_an_experiment_that_is_there_is_not_written_over(tmp_path):
 
 def test_a_place_that_cannot_be_written_is_refused(tmp_path):
     (tmp_path / "file").write_text("x", encoding="utf-8")
-    with pytest.raises(PullbookError, match="cannot be written to"):
+    with pytest.raises(PullbookError, match="can't be written to"):
         draft_experiment(tmp_path / "file" / "van", before=[BEFORE], after=[AFTER])
 
 
@@ -113,7 +113,7 @@ def test_what_is_lacking_is_said(tmp_path):
     poor.write_text("Time [s],Vehicle speed [km/h],Mystery\n" + "".join(f"{k},{k},7\n" for k in range(60)), "utf-8")
     told = "\n".join(draft_experiment(tmp_path / "van", before=[poor], after=[AFTER]))
     assert "  not recognised: 'Mystery'" in told
-    assert "still needed: charge air temperature in before-1; intake air temperature in before-1." in (
+    assert "still needs: charge air temperature in before-1; intake air temperature in before-1." in (
         " ".join(told.split())
     )
 
@@ -157,7 +157,7 @@ def at_part_throttle(tmp_path_factory) -> Path:
 def test_speeds_that_were_not_found_are_called_a_start(tmp_path, at_part_throttle):
     told = draft_experiment(tmp_path / "van", before=[at_part_throttle], after=[])
     [said] = [" ".join(line.split()) for line in told if "40 to 110 km/h" in line]
-    assert said.startswith("No pulls found; 40 to 110 km/h is only a start")
+    assert said.startswith("No pulls found. 40 to 110 km/h is only a first guess")
     assert "part throttle: pedal at 52 %" in said
     text = (tmp_path / "van" / "experiment.yaml").read_text("utf-8")
     assert text.count("no pulls found, only a start") == 2  # at both speeds

@@ -75,7 +75,7 @@ def test_the_numbers_stand_beside_the_marks_in_either_drawing(result_of, which):
 
 def test_phases_that_cannot_be_compared_show_their_runs_and_no_difference(refused):
     drawing = answer_picture.picture(refused)
-    assert "cannot be compared" in drawing.description
+    assert "can't be compared" in drawing.description
     assert "nan" not in drawing.html.lower()
     assert any("no difference" in text for text in texts(drawing, "wide"))
     assert all(row[3] == row[4] for row in drawing.rows)

@@ -13,8 +13,8 @@ SAMPLE = Path(__file__).parents[2] / "sample_runs" / "fin_wash" / "ledger.csv"
 def test_the_sample_says_its_rate() -> None:
     html = caught(open_ledger(SAMPLE), item="catch can", capacity_ml=250, fitted_at_km=136_400).html
     # 38 + 31 + 36 + 41 + 33 = 179 ml over 148 000 - 136 400 = 11 600 km: 30.9 ml in 2,000 km; 250 ml take 16 200 km.
-    assert "About 31 ml every 2,000 km; the can of 250 ml is full at about 164,000 km; no sign" in html
-    assert "179 ml in all" in html
+    assert "About 31 ml every 2,000 km. The 250 ml can is full at about 164,000 km. There is no sign" in html
+    assert "Total: 179 ml" in html
     assert "extrapolation" in html
     assert "No rise of the rate is shown" in html
 
@@ -22,13 +22,13 @@ def test_the_sample_says_its_rate() -> None:
 def test_the_decision_tells_what_was_measured(tmp_path) -> None:
     book = open_ledger(SAMPLE, today="2026-06-20")
     facts = {"item": "cooler fins washed", "cost": 5.0, "hours": 2.0, "currency": "EUR"}
-    assert "never measured" in decision(book, results="", **facts).html
+    assert "Nobody measured its effect" in decision(book, results="", **facts).html
     results = tmp_path / "results.json"
     results.write_text('{"comparison": {"sentence": "Improved: fell by 6 K.", "verdict": "improved"}}')
     html = decision(book, results=str(results), **facts).html
     assert "Improved: fell by 6 K." in html
     assert "92 days" in html
-    with pytest.raises(LedgerError, match=r"allowed: a results\.json"):
+    with pytest.raises(LedgerError, match=r"Allowed: a results\.json"):
         decision(book, results=str(tmp_path / "none.json"), **facts)
 
 
@@ -43,7 +43,7 @@ def test_notes_are_escaped(tmp_path) -> None:
 def test_nothing_caught_yet(tmp_path) -> None:
     path = tmp_path / "ledger.csv"
     path.write_text("date,odometer,item\n2025-01-01,1000,catch can\n")
-    assert "No capture" in caught(open_ledger(path), item="catch can", capacity_ml=0, fitted_at_km=0).html
+    assert "no amount of catch can" in caught(open_ledger(path), item="catch can", capacity_ml=0, fitted_at_km=0).html
 
 
 def test_a_wrong_day_is_refused() -> None:
@@ -55,11 +55,11 @@ def test_nothing_is_said_that_was_not_given(tmp_path) -> None:
     """Of somebody else's ledger, as the notebook stands: no service, no cost and no distance are made up."""
     book = open_ledger(SAMPLE, today="2026-06-20")
     html = decision(book, item="", results="", cost=0.0, hours=0.0, currency="EUR").html
-    assert "No service was named. The ledger has: catch can, cooler fins washed." in html
+    assert "The ledger has: catch can, cooler fins washed." in html
     told = decision(book, item="cooler fins washed", results="", cost=0.0, hours=0.0, currency="EUR").html
     assert "figures" not in told
     assert (
-        "takes, by your own figures, 5 EUR."
+        "takes 5 EUR."
         in decision(book, item="cooler fins washed", results="", cost=5.0, hours=0.0, currency="EUR").html
     )
     assert "extrapolation" not in caught(book, item="catch can", capacity_ml=0.0, fitted_at_km=0.0).html
@@ -75,7 +75,7 @@ def test_the_page_says_it_as_one_would(tmp_path) -> None:
         km = 70_000 * (1.609344 if unit == "mi" else 1)
         html = caught(book, item="catch can", capacity_ml=744, fitted_at_km=km).html
         word = "miles" if unit == "mi" else "km"
-        assert f"About 60 ml every 5,000 {word}; the can of 744 ml is full at about 172,000 {word}" in html
+        assert f"About 60 ml every 5,000 {word}. The 744 ml can is full at about 172,000 {word}" in html
         assert f"about 840 ml (840 ml to 840 ml) went into the intake over the first 70,000 {word}" in html
         assert f"75,000 {unit}" not in html  # rows are shown as they were entered
         assert f"75000 {unit}" in entries(book).html

@@ -25,7 +25,7 @@ def test_lower_boost_comes_first_and_the_answer_is_at_equal_boost() -> None:
     assert c.as_driven is not None
     assert c.as_driven.change == pytest.approx(0.0, abs=0.1)
     assert c.change == pytest.approx(-lost, rel=0.02)
-    share = next(line for line in c.budget if line.source == "compression: its slope")
+    share = next(line for line in c.budget if line.source == "compression: correction")
     assert share.standard_uncertainty == pytest.approx(0.35 * abs(lost), rel=0.05)
     assert (c.high - c.low) > (c.as_driven.high - c.as_driven.low)
 

@@ -97,7 +97,7 @@ def test_the_weaker_side_is_the_one_to_count_when_more_sessions_are_asked_for() 
     for sessions in ([*unresolved, *after], [(n, {"before": "after", "after": "before"}[p], r, t)
                                              for n, p, r, t in (*unresolved, *after)]):  # fmt: skip
         table = runs_table(sessions)
-        assert "(now 2)" in compare(table, experiment_of(table)).sentence
+        assert "(you have 2)" in compare(table, experiment_of(table)).sentence
 
 
 def test_sessions_needed_follow_the_level_and_the_sensors_step() -> None:
@@ -155,7 +155,7 @@ def test_weather_that_does_not_overlap_is_a_finding() -> None:
     # PLAIN: 14 and 18 °C before, 15 and 17 + 15 °C after; from 18 to 30 °C.
     assert finding.evidence == {"gap_k": 12.0, "before_c": [14.0, 18.0], "after_c": [30.0, 32.0]}
     assert finding.severity == "warning"
-    assert "12 K lie between" in finding.message
+    assert "12 K apart" in finding.message
 
 
 def test_weather_three_kelvin_apart_still_meets() -> None:
@@ -221,7 +221,7 @@ def test_a_result_says_what_was_asked_and_how_it_was_answered() -> None:
     c = compare(table, experiment_of(table, worthwhile_change=1.5), level=0.9)
     assert (c.outcome, c.unit, c.label) == ("peak_rise", "K", "peak charge temperature above inlet")
     assert (c.lower_is_better, c.worthwhile, c.level) == (True, 1.5, 0.9)
-    for part in ("two-way fit", "inlet temperature", "compression", "mixed estimation", "allowance", "JCGM 100:2008"):
+    for part in ("two-way fit", "inlet temperature", "compression", "mixed estimation", "scatter", "JCGM 100:2008"):
         assert part in c.method
     # 12 degrees of freedom: 20 runs less 4 sessions less 4 further places.
     assert c.repeatability_sd == pytest.approx(math.sqrt(residual_square(PLAIN) / 12))
@@ -262,7 +262,7 @@ def test_a_comparison_worked_by_hand() -> None:
     assert (c.day_sd, c.day_dof) == pytest.approx((math.sqrt(8 / 3), 6.0))
     # The change is half the sum of two means less half the sum of two: each source counts once.
     assert [(line.source, line.kind, line.dof) for line in c.budget] == [
-        ("repeatability of the runs", "A", 3.0),
+        ("scatter between runs", "A", 3.0),
         ("day to day", "A", pytest.approx(6.0)),
         ("sensor step", "B", math.inf),
     ]
@@ -305,7 +305,7 @@ def test_how_well_the_inlet_was_read_counts_by_its_slope(step: float, u: float) 
     table = runs_table(same_weather)
     table["inlet_step"] = step
     c = compare(table, experiment_of(table))
-    line = next(line for line in c.budget if line.source == "inlet temperature: its reading")
+    line = next(line for line in c.budget if line.source == "inlet temperature: reading")
     # The same weather on both sides: each session has the weight 1/2, four times 1/4 under the root. The rise holds the
     # reading once, and the correction for it once more.
     assert line.standard_uncertainty == pytest.approx((1 + c.slopes[0].value) * u)
@@ -316,13 +316,13 @@ def test_every_source_of_the_budget_has_its_name_and_kind() -> None:
     """Type A from these drives' scatter, B from other knowledge (JCGM 100:2008, 2.3.2 and 2.3.3)."""
     table = runs_table(PLAIN, step=1.0)
     assert [(line.source, line.kind) for line in compare(table, experiment_of(table)).budget] == [
-        ("repeatability of the runs", "A"),
+        ("scatter between runs", "A"),
         ("day to day", "A"),
         ("sensor step", "B"),
-        ("inlet temperature: its slope", "B"),
-        ("compression: its slope", "B"),
-        *((f"{name}: its slope", "B") for name in ("entry speed", "end speed", "length at equal speeds")),
-        ("inlet temperature: its reading", "B"),
+        ("inlet temperature: correction", "B"),
+        ("compression: correction", "B"),
+        *((f"{name}: correction", "B") for name in ("entry speed", "end speed", "length at equal speeds")),
+        ("inlet temperature: reading", "B"),
     ]
 
 
@@ -338,7 +338,7 @@ def estimated_table(estimated):
 def test_what_all_sessions_share_through_an_estimated_outlet_widens_the_change() -> None:
     table = estimated_table(lambda t: True)
     c = compare(table, experiment_of(table, outcome="effectiveness", worthwhile_change=0.05))
-    line = next(line for line in c.budget if line.source == "what was estimated")
+    line = next(line for line in c.budget if line.source == "estimated compressor outlet")
     # 5 K of the 100 K that the compressor adds: five per cent of the difference, 0.10.
     assert (line.kind, line.dof) == ("B", math.inf)
     assert line.standard_uncertainty == pytest.approx(0.05 * 0.10)
@@ -350,14 +350,12 @@ def test_nothing_is_added_for_an_outlet_that_was_measured_or_plays_no_part(outco
     tables = [table, table.drop(columns="outlet_estimated")]
     for each in tables:
         c = compare(each, experiment_of(each, outcome=outcome, worthwhile_change=0.05))
-        assert "what was estimated" not in [line.source for line in c.budget]
+        assert "estimated compressor outlet" not in [line.source for line in c.budget]
 
 
 def test_an_outlet_measured_on_some_days_and_estimated_on_others_is_refused() -> None:
     table = estimated_table(lambda t: t["phase"] == "after")
-    with pytest.raises(
-        ComparisonError, match="measured in some sessions and estimated in others, which do not compare"
-    ):
+    with pytest.raises(ComparisonError, match="measured in some sessions and estimated in others"):
         compare(table, experiment_of(table, outcome="effectiveness", worthwhile_change=0.05))
 
 
@@ -423,18 +421,21 @@ def test_the_single_runs_go_with_their_session() -> None:
 
 def test_what_the_day_to_day_figure_rests_on_is_said() -> None:
     sides = [("b1", "before", [80.0, 82], 15), ("a1", "after", [76.0, 79], 15), ("a2", "after", [80.0, 81], 15)]
-    for sessions, kind, method in ((sides[:2], "B", "alone"), (sides, "A", "joined with the scatter between sessions")):
+    for sessions, kind, method in (
+        (sides[:2], "B", "alone"),
+        (sides, "A", "combined with the scatter between sessions"),
+    ):
         table = coolant_table(sessions)
         c = compare(table, experiment_of(table, outcome="peak_coolant"))
         assert next(line.kind for line in c.budget if line.source == "day to day") == kind
-        assert f", day-to-day allowance {method}, " in c.method
+        assert f", assumed day-to-day scatter {method}, " in c.method
 
 
 def test_one_run_a_session_is_given_the_usual_scatter() -> None:
     """A plan assumes 0.8 K for a single pull; a difference of two has the square root of two times that."""
     table = coolant_table([("b", "before", [80.0], 15), ("a", "after", [76.0], 15)])
     line = compare(table, experiment_of(table, outcome="peak_coolant")).budget[0]
-    assert (line.source, line.dof) == ("repeatability of the runs", 4.0)
+    assert (line.source, line.dof) == ("scatter between runs", 4.0)
     assert line.standard_uncertainty == pytest.approx(0.8 * math.sqrt(2))
 
 
@@ -506,7 +507,7 @@ def test_an_outcome_that_was_not_measured_is_refused() -> None:
         compare(table, experiment_of(table, outcome="elapsed_s 61-92"))
     # What can be asked for instead: figures, neither their uncertainties nor the sensors' steps.
     assert str(refused.value).endswith(
-        " Figures: peak_rise, peak_charge, peak_manifold_pressure, time_to_boost, peak_coolant, effectiveness, "
+        " Available: peak_rise, peak_charge, peak_manifold_pressure, time_to_boost, peak_coolant, effectiveness, "
         "recovery_time, elapsed_s 60-90."
     )
 

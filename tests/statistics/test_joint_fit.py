@@ -160,7 +160,7 @@ def test_boost_that_differs_is_brought_to_equal_and_its_slope_is_a_doubt():
     between = levels.estimate(drift(levels, 0))
     assert 1.5 < 5 - between.value < 4.0
     lines = {line.source: line.standard_uncertainty for line in between.budget}
-    assert lines["compression: its slope"] > 0.5
+    assert lines["compression: correction"] > 0.5
 
 
 # --- coverage ----------------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ def test_who_pays(before, after, planned, charged) -> None:
     assert looks.charged is charged
     assert looks.each_level == pytest.approx(0.99 if charged else 0.95)
     assert ("99" in looks.sentence) is charged
-    assert (f"You state that {planned} " in looks.sentence) is (planned is not None)
+    assert (f"You planned {planned} " in looks.sentence) is (planned is not None)
 
 
 def test_the_price_is_in_the_interval_and_said() -> None:

@@ -45,7 +45,7 @@ def test_plain_subtraction_of_warm_from_cold_is_told_as_weather() -> None:
 def test_one_session_a_side_leaves_few_routes_and_does_not_fail() -> None:
     _, found = checked([("b", "before", [40.0, 41, 40], 15), ("a", "after", [39.0, 40, 39], 16)])
     assert [route.name for route in found.routes] == [
-        AS_MEASURED, "physical slope on inlet temperature", "every run as if independent",
+        AS_MEASURED, "inlet temperature by physics alone", "every run as if independent",
     ]  # fmt: skip
     assert not found.checks
 
@@ -91,7 +91,7 @@ def test_ties_count_among_the_ways_that_are_as_large() -> None:
 def test_permutation_says_when_it_cannot_tell() -> None:
     _, found = checked(drawn_sessions(np.random.default_rng(6), count=3, change_k=-8.0))
     told = next(check for check in found.checks if check.name.startswith("exact permutation"))
-    assert "2 of the 20 ways" in told.sentence
+    assert "2 of 20 ways" in told.sentence
     assert "never fall below 0.10" in told.sentence
 
 

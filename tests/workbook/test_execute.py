@@ -57,7 +57,7 @@ def test_results_beside_the_person_are_found(own, monkeypatch):
         (["-p", "ledger=x.csv"], "pullbook ledger FILE.csv"),
         (["-p", "service=oil"], "catch can, cooler fins washed"),
         (["-p", "results=none.json", *WASHED], "results.json"),
-        (["-p", "today=tomorrow"], "allowed: YYYY-MM-DD"),
+        (["-p", "today=tomorrow"], "Allowed: YYYY-MM-DD"),
     ],
 )
 def test_what_is_wrong_is_refused_and_the_earlier_page_stays(own, capsys, options, said):
@@ -90,7 +90,7 @@ def test_a_place_where_jupyter_cannot_write_is_told_with_the_remedy(own, capsys,
     monkeypatch.setenv("JUPYTER_RUNTIME_DIR", str(tmp_path / "a file" / "runtime"))
     assert main(["ledger", str(own), "--quiet", *WASHED]) == 2
     said = capsys.readouterr().err
-    assert "cannot be written to" in said
+    assert "can't be written to" in said
     assert "JUPYTER_RUNTIME_DIR" in said
     assert not own.with_suffix(".html").exists()
 

@@ -61,5 +61,5 @@ def test_an_experiment_that_is_refused_opens_nothing(tmp_path):
 
 def test_a_home_that_is_a_file_is_told(fresh, tmp_path):
     (tmp_path / "home").write_text("", encoding="utf-8")
-    with pytest.raises(ExperimentError, match="cannot be written"):
+    with pytest.raises(ExperimentError, match="can't be written"):
         own_copy(fresh("two_evenings"), tmp_path / "home" / "deeper")

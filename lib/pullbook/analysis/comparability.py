@@ -15,7 +15,7 @@ from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START, log_heating
 from pullbook.statistics.estimate import Slope
 from pullbook.statistics.session_means import WIND_SHARE, SessionMeans
-from pullbook.text import difference_unit
+from pullbook.text import difference_unit, percent
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -74,14 +74,14 @@ class _Rule:
 
 # Limits: common practice, no source, but for those named above.
 _RULES = (
-    _Rule("inlet temperature at the peak", "°C", "inlet_at_peak", 5.0, False, "any correction carries the result"),
+    _Rule("inlet temperature at the peak", "°C", "inlet_at_peak", 5.0, False, "the result leans on the correction"),
     _Rule("charge temperature at the start", "°C", "start_charge", 3.0, False, "heat left over, or warmer air"),
-    _Rule("rest before a pull", "s", "rest_before", 0.30, True, "heat left over from the pull before"),
+    _Rule("rest before a pull", "s", "rest_before", 0.30, True, "heat left from the pull before"),
     _Rule("peak coolant temperature", "°C", "peak_coolant", 5.0, False, "the engine was not equally warm"),
-    _Rule("entry speed", "km/h", "start_speed", 3.0, False, "the pulls were not of equal length"),
-    _Rule("exit speed", "km/h", "end_speed", 3.0, False, "the pulls were not of equal length"),
-    _Rule("duration of a pull", "s", "duration", 0.10, True, "gear, load or grade may have differed"),
-    _Rule("peak manifold pressure", "kPa", "peak_manifold_pressure", 0.03, True, "other boost, other temperature"),
+    _Rule("entry speed", "km/h", "start_speed", 3.0, False, "the pulls differ in length"),
+    _Rule("exit speed", "km/h", "end_speed", 3.0, False, "the pulls differ in length"),
+    _Rule("length of a pull", "s", "duration", 0.10, True, "another gear, load or slope?"),
+    _Rule("peak manifold pressure", "kPa", "peak_manifold_pressure", 0.03, True, "more boost heats the charge"),
 )  # fmt: skip
 _MEANS = (
     *(rule.column for rule in _RULES),
@@ -151,17 +151,17 @@ class _Effects:
     def of(self, column: str) -> Effect:
         """Return the effect, by which rule, and whether the result carries it."""
         if column == "inlet_at_peak" and INLET in self.slopes:
-            return self.slopes[INLET] * self.difference(column), "its slope", True
+            return self.slopes[INLET] * self.difference(column), "corrected", True
         if not self.applies:
             return UNKNOWN
         match column:
             case "start_charge":
                 return self._heat_at_start()
             case "rest_before" if START in self.slopes:
-                return self.slopes[START] * self.heat_left_k, "what fades of the pull before", True
+                return self.slopes[START] * self.heat_left_k, "heat still left from the pull before", True
             case "start_speed" | "end_speed" if ENTRY in self.slopes:
                 slope = self.slopes[ENTRY if column == "start_speed" else END]
-                return slope * self.difference(column), "its slope", True
+                return slope * self.difference(column), "corrected", True
             case "start_speed" | "end_speed" | "duration" if self.at_the_end:
                 return self._length(column)
             case "start_speed" | "end_speed" | "duration":
@@ -179,7 +179,7 @@ class _Effects:
         """Return the most that the wind could have done, with the road or against it."""
         if not self.applies:
             return UNKNOWN
-        return self.usual("peak_rise") * WIND_SHARE * abs(after_ms - before_ms), "at most, in either direction", True
+        return self.usual("peak_rise") * WIND_SHARE * abs(after_ms - before_ms), "at most, either way", True
 
     def _compression(self, before_kpa: float, after_kpa: float, column: str) -> Effect:
         held = [self.usual("pressure_ratio") * self.usual("barometric")] * 2
@@ -192,7 +192,7 @@ class _Effects:
             return UNKNOWN
         before, after = log_heating(ratios)
         if COMPRESSION in self.slopes:
-            return self.slopes[COMPRESSION] * float(after - before), "its slope", True
+            return self.slopes[COMPRESSION] * float(after - before), "corrected", True
         return self.usual("peak_rise") * float(after - before), "in proportion to the heating", False
 
     def _heat_at_start(self) -> Effect:
@@ -203,18 +203,18 @@ class _Effects:
         hotter = self.difference("start_charge") - self.difference("inlet_at_peak")
         share = np.exp(-self.usual("duration") / self.usual("recovery_time"))
         if not np.isfinite(share):
-            return hotter, "at most: none of it faded", False
-        return hotter * float(share), "what recovery leaves of it; a cleaner cooler starts cooler, too", False
+            return hotter, "at most, if none of it faded", False
+        return hotter * float(share), "what is left at the peak; a cleaner cooler also starts cooler", False
 
     def _length(self, column: str) -> Effect:
         """A charge temperature climbs ever more slowly, so a longer pull adds at most the mean climb."""
         gained = self.usual("peak_charge") - self.usual("start_charge")
         carried = LENGTH in self.slopes
         if column == "duration":
-            return gained * self.difference(column) / self.usual(column), "at most: mean climb", carried
+            return gained * self.difference(column) / self.usual(column), "at most, at the mean climb", carried
         sign = -1.0 if column == "start_speed" else 1.0
         span = self.usual("end_speed") - self.usual("start_speed")
-        return sign * gained * self.difference(column) / span, "at most: mean climb", carried
+        return sign * gained * self.difference(column) / span, "at most, at the mean climb", carried
 
 
 def _judge(rule: _Rule, effects: _Effects) -> Condition:
@@ -224,7 +224,7 @@ def _judge(rule: _Rule, effects: _Effects) -> Condition:
     limit = rule.limit * abs(before) if rule.relative else rule.limit
     flagged = abs(after - before) > limit
     said = (
-        f"differs by more than {rule.limit:.0%}"
+        f"differs by more than {percent(rule.limit)}"
         if rule.relative
         else f"differs by more than {rule.limit:g} {difference_unit(rule.unit)}"
     )
@@ -268,20 +268,21 @@ def _weather(experiment: Experiment, effects: _Effects) -> list[Condition]:
     (ta, pa, da, wa), (tb, pb, db, wb) = sides["before"], sides["after"]
     off = [phase for phase, d in (("before", da), ("after", db)) if abs(d / REFERENCE_DENSITY - 1) > DENSITY_SLACK]
     windy = [phase for phase, w in (("before", wa), ("after", wb)) if w > WIND_LIMIT_MS]
-    counted = (float("nan"), "within the inlet temperature", True) if effects.applies else UNKNOWN
-    both = (float("nan"), "within temperature and pressure", True) if effects.applies else UNKNOWN
+    counted = (float("nan"), "part of the inlet temperature", True) if effects.applies else UNKNOWN
+    both = (float("nan"), "part of temperature and pressure", True) if effects.applies else UNKNOWN
     return [
         _plain("air temperature in the shade", "°C", ta, tb, abs(tb - ta) > 5, "differs by more than 5 K", counted),
         _plain(
-            "air pressure", "kPa", pa, pb, abs(pb - pa) > 1.5, "differs by more than 1.5 kPa: the boost may follow",
+            "air pressure", "kPa", pa, pb, abs(pb - pa) > 1.5, "differs by more than 1.5 kPa: boost may follow it",
             effects.of_air_pressure(pa, pb),
         ),
         _plain(
             "air density", "kg/m³", da, db, bool(off),
-            f"{' and '.join(off)} outside ±7.5 % of the reference air of road tests (UN R83: 100 kPa, 20 °C)", both,
+            (f"{' and '.join(off)} more than 7.5 % from the reference air of road tests (UN R83: 100 kPa, 20 "
+                "°C)"), both,
         ),
         _plain(
-            "wind", "m/s", wa, wb, bool(windy), f"{' and '.join(windy)} over 3 m/s: the road's direction matters",
+            "wind", "m/s", wa, wb, bool(windy), f"{' and '.join(windy)} over 3 m/s: it matters which way the road runs",
             effects.of_wind(wa, wb),
         ),
     ]  # fmt: skip
@@ -315,7 +316,7 @@ def _direction(rows: pd.DataFrame) -> list[Condition]:
     else:
         apart = abs((after - before + 180) % 360 - 180)
         flagged = apart > HEADING_LIMIT_DEG
-        note = f"differs by {apart:.0f}°: wind and grade differ" if flagged else ""
+        note = f"differs by {apart:.0f}°: other wind, other slope" if flagged else ""
     return [
         Condition(name="road direction", unit="°", before=before, after=after, flagged=flagged, note=note),
     ]

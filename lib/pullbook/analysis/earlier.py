@@ -55,8 +55,8 @@ def earlier_scatter(experiment: Experiment, measured: Measured) -> tuple[DayScat
             data = session_means(check.keep(table), theirs, outcome, with_left_out=False)
         except PullbookError as refusal:
             raise ExperimentError(
-                f"earlier: {name!r} does not give {experiment.outcome} ({refusal}). Take the line out, or mend that "
-                "experiment"
+                f"earlier: {name!r} can't give {experiment.outcome} ({refusal}). Take it out of the list, or "
+                "fix that experiment"
             ) from None
         usual = allowance_of(outcome, float(data.means.mean()), experiment.day_to_day_sd)
         found.append(day_scatter(data, covariates_of(data), name=settings.title, usual_sd=usual.sd))
@@ -109,6 +109,6 @@ def _check_vehicle(ours: Experiment, theirs: Experiment, name: str) -> None:
         here, there = getattr(ours.vehicle, key), getattr(theirs.vehicle, key)
         if here is not None and there is not None and here != there:
             raise ExperimentError(
-                f"earlier: {name!r} is of another vehicle ({key} {there}{unit}, here {here}{unit}), whose days say "
-                "nothing of this one's. Take the line out, or correct vehicle: in one of them"
+                f"earlier: {name!r} is another vehicle ({key} {there}{unit}, here {here}{unit}), so its days "
+                "say nothing about this one. Take it out of the list, or correct vehicle: in one of them"
             )

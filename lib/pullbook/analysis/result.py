@@ -225,7 +225,7 @@ def analyse_experiment(
         point=point,
         findings=(
             *comparison.findings,
-            *unseen_differences(measures, experiment, comparison.data),
+            *unseen_differences(measures, comparison.data),
             *_low_level(level),
             *inlet_findings(drives),
             *checks.findings,
@@ -318,8 +318,8 @@ def _low_level(level: float) -> tuple[Finding, ...]:
     if level >= 0.95:
         return ()
     message = (
-        f"The interval was asked for at {percent(level)}, so it misses the truth in {percent(1 - level)} of such "
-        "experiments. The words of the verdict are meant for 95%."
+        f"You asked for a {percent(level)} interval. It misses the truth in {percent(1 - level)} of such "
+        f"experiments. The words of the verdict are meant for {percent(0.95)}."
     )
     return (Finding(code="level-low", severity="warning", message=message, evidence={"level": level}),)
 

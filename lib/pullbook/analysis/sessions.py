@@ -208,9 +208,9 @@ def _told_by_altitude(session: Session, altitude_m: float | None) -> tuple[Sessi
         code="pressure-by-altitude",
         severity="note",
         message=(
-            f"No air pressure was given, so that of the standard atmosphere at {round(altitude_m, -1):.0f} m is taken, "
-            f"{round(hpa):.0f} hPa. The weather moves it by 20 or 30 hPa; give pressure_hpa for the session if you "
-            "know it."
+            f"You gave no air pressure, so this uses the standard atmosphere at {round(altitude_m, -1):.0f} "
+            f"m, {round(hpa):.0f} hPa. Weather moves that by 20 or 30 hPa. Give pressure_hpa for the session "
+            "if you know it."
         ),
         evidence={"altitude_m": round(altitude_m, 1), "hpa": round(hpa, 1)},
     )
@@ -239,9 +239,9 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
     if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:
         without = [d for d in drives if d.log.get(INLET_CHANNELS[0]) is None] or drives
         texts.append(
-            f"{_missing(INLET_CHANNELS[0], without, ())}\nThe rise needs the same reference in all sessions: this "
-            f"column in every log, or under each session in {FILE_NAME} the air temperature in the shade in °C, as in "
-            "ambient_c: 14.0"
+            f"{_missing(INLET_CHANNELS[0], without, ())}\nThe rise needs the same reference in all sessions. "
+            "Log this column in every drive, or note the air temperature in the shade [°C] under each "
+            f"session in {FILE_NAME}, such as ambient_c: 14.0"
         )
     return texts or _not_measured(outcome, drives)
 
@@ -259,8 +259,9 @@ def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
             if colder or set(dead) & set(outcome.sensors):
                 why.setdefault(finding.code, []).append((drive.session.name, finding.message))
     return [
-        f"{', '.join(dict(told))}: {told[0][1]} The {outcome.label} rests on it, so these drives give no answer. Mend "
-        f"that, leave them out of {FILE_NAME}, or ask about a figure that does not rest on it."
+        f"{', '.join(dict(told))}: {told[0][1]} The {outcome.label} depends on it, so these drives can't "
+        f"answer. Correct that, take them out of {FILE_NAME}, or ask about a figure that doesn't depend on "
+        "it."
         for told in why.values()
     ]
 
@@ -297,19 +298,15 @@ def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
         return ()
     held = [d.session.name for d in drives if d.log.get(INLET_CHANNELS[0]) is not None]
     stands = {
-        INLET_CHANNELS[1]: "the logged outside temperature stands for it in all",
-        NO_REFERENCE: "no reference is common to all, so no correction for it is made",
-    }.get(inlet, "the temperature noted for each session (ambient_c) stands for it in all")
-    only = (
-        f"The inlet temperature was recognised in {', '.join(held)} only"
-        if held
-        else "No log holds the inlet temperature"
-    )
+        INLET_CHANNELS[1]: "The logged outside temperature is used instead, in all sessions",
+        NO_REFERENCE: "No other temperature is common to all sessions, so no correction is made",
+    }.get(inlet, "The temperature you noted (ambient_c) is used instead, in all sessions")
+    only = f"Only {', '.join(held)} has the inlet temperature" if held else "No log has the inlet temperature"
     return (
         Finding(
             code="inlet-reference",
             severity="warning" if held else "note",
-            message=f"{only}; {stands}.",
+            message=f"{only}. {stands}.",
             evidence={"reference": inlet, "logged_in": held},
         ),
     )
@@ -382,9 +379,9 @@ def _dated(reading: Reading, day_first: bool | None) -> Reading:
         code="date-ambiguous",
         severity="warning",
         message=(
-            f"The log begins on {_either(log)}: its dates do not show whether the day or the month comes first. "
-            f"No date is used. Put the right one under the session {reading.session.name!r} in experiment.yaml: "
-            f"date: {_start(log, True).date()}"
+            f"The log begins on {_either(log)}: the day or the month could come first. So no date is used. "
+            f"Put the right one under the session {reading.session.name!r} in experiment.yaml: date: "
+            f"{_start(log, True).date()}"
         ),
         evidence={"day_first": str(_start(log, True).date()), "month_first": str(_start(log, False).date())},
     )
@@ -400,9 +397,10 @@ def _ask_for_dates(undecided: Sequence[Reading]) -> str:
     first = undecided[0]
     names = ", ".join(r.session.name for r in undecided)
     return (
-        f"The logs of {names} write dates as numbers: {first.log.name} may begin on {_either(first.log)}, and both lie "
-        "on the right side of the service. Put the day of one drive into experiment.yaml, and the others "
-        f"follow:\nsessions:\n  - name: {first.session.name}\n    date: {_start(first.log, True).date()}"
+        f"The logs of {names} write dates as numbers. {first.log.name} could begin on {_either(first.log)}, "
+        "and both are on the right side of the service. Put the day of one drive into experiment.yaml, and "
+        f"the others follow:\nsessions:\n  - name: {first.session.name}\n    date: "
+        f"{_start(first.log, True).date()}"
     )
 
 
@@ -419,7 +417,7 @@ def _check_dates(experiment: Experiment, logs: list[Log]) -> None:
     if serviced is None:
         return
     faults = [
-        f"session {session.name!r} belongs to {session.phase!r}, but its log begins on {log.start.date()}, "
+        f"session {session.name!r} is in {session.phase!r}, but its log begins on {log.start.date()}, "
         f"{'before' if session.phase == 'after' else 'after'} the service on {serviced}"
         for session, log in zip(experiment.sessions, logs, strict=True)
         if log.start is not None and _wrong_side(session, log.start, serviced, utc=log.time.utc)

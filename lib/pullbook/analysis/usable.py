@@ -172,7 +172,7 @@ def _runs(kind: str, drive: Drive, experiment: Experiment, count: int) -> Fact:
     found = f"{count} of {len(runs)} count" if count < len(runs) else f"{count}, all count"
     if kind == "cruise":
         longest = max(runs, key=lambda run: run.end_s - run.start_s)
-        found += f"; the longest {longest.end_s - longest.start_s:.0f} s at {longest.start_kmh:.0f} km/h"
+        found += f"; the longest is {longest.end_s - longest.start_s:.0f} s at {longest.start_kmh:.0f} km/h"
         return Fact(name=name, found=found)
     counts = [run for run in runs if run.included]
     if counts:
@@ -180,11 +180,11 @@ def _runs(kind: str, drive: Drive, experiment: Experiment, count: int) -> Fact:
         found += f"; from {_span(starts)} to {_span(ends)} km/h"
     advice = ""
     if any(run.reason.startswith(EARLY_LIFT) for run in runs if not run.included):
-        advice = "Stay on the pedal until the end speed is passed on the dial, then lift."
+        advice = "Stay on the pedal until the dial shows more than the end speed, then lift."
     elif any(run.part_throttle for run in runs):
         advice = "Press the pedal to the floor in one go."
     few = kind == outcome.kind and 0 < count < FEW_PULLS
-    doubt = f"only {counted(count, 'pull')} to go by; {FEW_PULLS} or more show how much they differ" if few else ""
+    doubt = f"only {counted(count, 'pull')}. With {FEW_PULLS} or more you can see how much they differ" if few else ""
     return Fact(name=name, found=found, doubt=doubt, advice=advice)
 
 
@@ -206,7 +206,7 @@ def _refresh(experiment: Experiment, drive: Drive) -> list[Fact]:
             slow.append(WORDS.get(channel, channel.replace("_", " ")))
     if not told:
         return []
-    doubt = f"{' and '.join(slow)} refreshed fewer than {LEAST_REFRESHES_IN_PULL} times in a pull" if slow else ""
+    doubt = f"{' and '.join(slow)} read fewer than {LEAST_REFRESHES_IN_PULL} times in a pull" if slow else ""
     advice = f"Log fewer signals, so that {' and '.join(slow)} is read more often." if slow else ""
     return [Fact(name="Refresh", found=", ".join(told), doubt=doubt, advice=advice)]
 
@@ -214,7 +214,7 @@ def _refresh(experiment: Experiment, drive: Drive) -> list[Fact]:
 def _warm(drive: Drive, mine: pd.DataFrame) -> list[Fact]:
     coolant = drive.log.get("engine_coolant_temperature")
     if coolant is None:
-        return [Fact(name="Warm", found="not known: no coolant temperature in this log")]
+        return [Fact(name="Warm", found="unknown: no coolant temperature in this log")]
     if not len(mine):
         return []
     first, last = float(mine["start_s"].min()), float(mine["end_s"].max())
@@ -232,14 +232,16 @@ def _warm(drive: Drive, mine: pd.DataFrame) -> list[Fact]:
 def _gear(mine: pd.DataFrame, others: pd.DataFrame) -> list[Fact]:
     ratio = mine[GEAR].dropna().to_numpy(dtype=float) if GEAR in mine else np.array([])
     if not ratio.size:
-        return [Fact(name="Gear", found="cannot be read: engine speed is not logged, or does not follow the wheels")]
+        return [Fact(name="Gear", found="unknown: engine speed is not logged, or doesn't follow the wheels")]
     usual = others[GEAR].dropna().to_numpy(dtype=float)
     own = float(np.median(ratio))
     mixed = float(np.ptp(np.log(ratio))) > SAME_LN
     found = f"{own:.0f} rpm per km/h"
     if mixed:
-        doubt = f"the runs were driven in more than one gear ({_span(list(ratio))} rpm per km/h)"
-        return [Fact(name="Gear", found=found, doubt=doubt, advice="Stay in one gear, the one of the other drives.")]
+        doubt = f"you drove in more than one gear ({_span(list(ratio))} rpm per km/h)"
+        return [
+            Fact(name="Gear", found=found, doubt=doubt, advice="Stay in one gear, the same as on the other drives.")
+        ]
     if not usual.size:
         return [Fact(name="Gear", found=f"{found}, the same in every run")]
     common = float(np.median(usual))
@@ -247,9 +249,9 @@ def _gear(mine: pd.DataFrame, others: pd.DataFrame) -> list[Fact]:
         return [
             Fact(
                 name="Gear",
-                found=f"{found}; the other drives {common:.0f} rpm per km/h",
-                doubt="another gear than the other drives: these runs are not compared",
-                advice=f"Drive in the gear of the other drives: {common:.0f} rpm per km/h.",
+                found=f"{found}; the other drives have {common:.0f} rpm per km/h",
+                doubt="another gear than on the other drives, so these runs are not compared",
+                advice=f"Use the gear of the other drives: {common:.0f} rpm per km/h.",
             )
         ]
     return [Fact(name="Gear", found=f"{found}, as in the other drives")]
@@ -263,13 +265,13 @@ def _rests(mine: pd.DataFrame, others: pd.DataFrame) -> list[Fact]:
     usual = others["rest_before"].dropna().to_numpy(dtype=float)
     if usual.size:
         common = float(np.mean(usual))
-        found += f"; the other drives {common:.0f} s on average"
+        found += f"; on the other drives {common:.0f} s on average"
         if abs(rests.mean() - common) > REST_SLACK * common:
             return [
                 Fact(
                     name="Rests",
                     found=found,
-                    doubt="rests unlike those of the other drives: more or less heat was left over",
+                    doubt="not the same rests as on the other drives, so more or less heat was left",
                     advice=f"Rest about {5 * round(common / 5):.0f} s between pulls, as on the other drives.",
                 )
             ]
@@ -278,8 +280,8 @@ def _rests(mine: pd.DataFrame, others: pd.DataFrame) -> list[Fact]:
             Fact(
                 name="Rests",
                 found=found,
-                doubt=f"a rest of {rests.min():.0f} s leaves the heat of the pull before",
-                advice="Rest at least 75 s between pulls, driving gently, each time alike.",
+                doubt=f"a rest of {rests.min():.0f} s is too short: heat from the pull before is still there",
+                advice="Rest at least 75 s between pulls, driving gently, always the same way.",
             )
         ]
     return [Fact(name="Rests", found=found)]
@@ -294,27 +296,27 @@ def _direction(mine: pd.DataFrame, others: pd.DataFrame) -> Fact:
 
     own = headings(mine)
     if not own.size:
-        return Fact(name="Direction", found="not known: no position in this log")
+        return Fact(name="Direction", found="unknown: no position in this log")
     mean, one_way = mean_direction(own)
     if not one_way:
         return Fact(
             name="Direction",
             found="pulls both ways",
-            doubt="pulls in more than one direction: wind and slope differ between them",
-            advice="Drive every pull the same way along the same road.",
+            doubt="pulls in more than one direction: wind and slope differ",
+            advice="Drive every pull in the same direction on the same road.",
         )
     usual, one_way = mean_direction(headings(others)) if headings(others).size else (float("nan"), False)
     if not one_way:
-        return Fact(name="Direction", found="one way in all pulls")
+        return Fact(name="Direction", found="the same direction in all pulls")
     apart = abs((mean - usual + 180) % 360 - 180)
     if apart > HEADING_LIMIT_DEG:
         return Fact(
             name="Direction",
-            found=f"{apart:.0f}° from the other drives",
-            doubt="another direction than the other drives: wind and slope differ",
+            found=f"{apart:.0f}° off the other drives",
+            doubt="another direction than on the other drives: wind and slope differ",
             advice="Drive the same road in the same direction as on the other drives.",
         )
-    return Fact(name="Direction", found="one way, as on the other drives")
+    return Fact(name="Direction", found="the same direction as on the other drives")
 
 
 def _weather_missing(session: Session, log: Log, outcome: Outcome) -> tuple[str, ...]:

@@ -41,8 +41,8 @@ from pullbook.statistics.power import Scatter, expected_interval, outlook, power
 from pullbook.text import counted, decimals, fold, unit_suffix
 
 CAUTION = (
-    "Pull only on a closed road or a dynamometer, within the speed limit, with a passenger at the logger; let hot "
-    "parts cool. This is evidence, no licence."
+    "Pull only on a closed road or a dynamometer, within the speed limit, with a passenger at the logger. "
+    "Let hot parts cool. This is evidence, not a licence."
 )
 MOST_DOUBTS, MOST_ADVICE = 4, 3  # more do not fit one screen; `pullbook check` has them all
 USUAL_PULLS = 5
@@ -173,8 +173,8 @@ def _refuse_known(experiment: Experiment, sources: Sequence[Path]) -> None:
         digest = _content(source)
         if digest in known:
             raise ExperimentError(
-                f"{source.name}: the same drive as {known[digest]}, value for value; each drive counts once, so "
-                "nothing was added"
+                f"{source.name}: the same drive as {known[digest]}, value for value. Each drive counts once, "
+                "so nothing was added"
             )
         known[digest] = source.name
 
@@ -235,9 +235,9 @@ def _refuse_unusable(trial: Experiment, judged: Sequence[Usability], sources: Se
         found = trial.shown.text("; ".join(drive.why_not)) or f"no {kind} was found"
         label = trial.shown.text(trial.outcome_spec.label)
         raise LogError(
-            f"{source.name}: not usable, nothing was added: no {kind} in it gives the {label}. It takes "
-            f"{trial.shown.text(wanted)}. Found: {found}. Drive again, or correct the protocol in {FILE_NAME} if you "
-            "drove to another one."
+            f"{source.name}: not usable, nothing was added. It has no {kind} that gives the {label}. That "
+            f"takes {trial.shown.text(wanted)}. Found: {found}. Drive again, or correct the protocol in "
+            f"{FILE_NAME} if you drove at other speeds."
         )
 
 
@@ -261,7 +261,7 @@ def _worth(trial: Experiment, comparison: Comparison | None, judged: Sequence[Us
         return _worth_of_first(trial, judged)
     estimate = comparison.estimate
     if estimate is None:
-        return "No: more drives like these cannot be compared. What would help stands in the answer."
+        return "No: more drives like these can't be compared. The answer says what would help."
     sides = {phase: comparison.data.count(phase) for phase in PHASES}
     fewer: Phase = "before" if sides["before"] < sides["after"] else "after"
     then = outlook(comparison, **{fewer: 1})
@@ -271,14 +271,16 @@ def _worth(trial: Experiment, comparison: Comparison | None, judged: Sequence[Us
         half, u = shown.value(half, of), shown.value(comparison.standard_uncertainty, of)
         digits, unit = decimals(u), unit_suffix(shown.unit(of))
         return (
-            f"Not to know the answer, which is clear. One more would take it from ±{half:.{digits}f} to about "
+            f"Not for the answer: that is clear. One more would take it from ±{half:.{digits}f} to about "
             f"±{then.half_width:.{digits}f}{unit}."
         )
-    one = f"one more session {fewer} the service has {_chance(then.chance)} of a clear answer"
+    one = f"one more session {fewer} the service has {_chance(then.chance)} of giving a clear answer"
     needed = comparison.sessions_needed
     if then.chance >= WORTH_IT:
         return f"Yes: {one}. Drive it on another day."
-    later = f"; about {needed} a side would make it an even chance" if needed and needed > max(sides.values()) else ""
+    later = (
+        f". With about {needed} a side it would be an even chance" if needed and needed > max(sides.values()) else ""
+    )
     return f"Hardly: {one}{later}."
 
 
@@ -295,7 +297,7 @@ def _worth_of_first(trial: Experiment, judged: Sequence[Usability]) -> str:
     other: Phase = "after" if there == "before" else "before"
     spec = trial.outcome_spec
     if spec.change_unit != "K":
-        return f"Yes: there is no drive from {other} the service yet that counts."
+        return f"Yes: no drive from {other} the service counts yet."
     pulls = max(1, round(sum(drive.counted for drive in judged) / len(judged))) if judged else USUAL_PULLS
     told = []
     for count in dict.fromkeys((max(1, sides[there]), max(1, sides[there]) + 1)):
@@ -307,10 +309,10 @@ def _worth_of_first(trial: Experiment, judged: Sequence[Usability]) -> str:
         told.append(f"{count} a side {_chance(power)}")
     change = trial.shown.brief(trial.worthwhile_change, spec.change_unit)
     return (
-        f"Yes: with {told[0]} of noticing a change of {change}, with {told[-1]} (usual "
-        f"scatter, common practice, no source). Another day {there} the service is only possible before it is done."
+        f"Yes: with {told[0]} of seeing a change of {change}, with {told[-1]} (usual scatter, common "
+        f"practice, no source). Drive another day {there} the service now: later it is too late."
         if there == "before"
-        else f"Yes: there is no drive from {other} the service yet that counts."
+        else f"Yes: no drive from {other} the service counts yet."
     )
 
 
@@ -319,7 +321,7 @@ def _no_answer(trial: Experiment) -> str:
     missing = [phase for phase in PHASES if not sides[phase]]
     if missing:
         return f"None yet: there is no drive from {missing[0]} the service."
-    return "None yet: one of the phases has no run that counts."
+    return "None yet: no run counts in one of the phases."
 
 
 def _still_to_say(experiment: Experiment, phase: Phase, judged: Sequence[Usability]) -> tuple[str, ...]:
@@ -330,7 +332,7 @@ def _still_to_say(experiment: Experiment, phase: Phase, judged: Sequence[Usabili
     ]
     if sensors_to_ask(experiment, phase):
         said.append(
-            "was a sensor refitted, cleaned or replaced during the service? If so, under service: "
+            "did you refit, clean or replace a sensor during the service? If so, put it under service: "
             "sensors: {charge_air_temperature: refitted}"
         )
     return tuple(said)
@@ -360,7 +362,7 @@ def screen(added: Added) -> list[str]:
         doubts = added.doubts[k]
         lines += [fold(f"  ? {doubt}", indent="  ") for doubt in doubts[:MOST_DOUBTS]]
         if more := len(doubts) - MOST_DOUBTS:
-            lines += [f"  ? and {more} more: pullbook check says them all"] * (more > 0)
+            lines += [f"  ? and {more} more. pullbook check lists them all"] * (more > 0)
         lines.append("")
     advice = added.advice[:MOST_ADVICE]
     rows = [

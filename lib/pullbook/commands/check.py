@@ -46,7 +46,7 @@ def check_text(folder: str | Path) -> list[str]:
     noticed = (*inlet_findings(drives), *engine_notes(experiment, drives))
     lines += [fold(f"{finding.severity}: {shown.text(finding.message)}") for finding in noticed]
     if columns := settling_lines(drives):
-        lines += ["", "Columns not recognised. What is right of these, put into experiment.yaml once:"]
+        lines += ["", "Columns not recognised. Put the ones that are right into experiment.yaml, once:"]
         lines += ["channels:", *columns]
     for text in missing_for_outcome(experiment, drives):
         said = any(finding.message in text for finding in noticed) or any(line in text for line in columns)
@@ -73,7 +73,7 @@ def _drive(drive: Drive, shown: Shown) -> list[str]:
         logged = "" if signal.unit.replace("deg", "°") == unit else f" in {signal.unit}"
         cells = f"  {name:<{width}}  {signal.period_s:>4.2f} s  {step:<9}  {signal.column}{logged}"
         lines.append(fold(cells, indent=" " * (width + 19)))
-    lines.append(f"  full load told by: {runs.full_load_from.replace('_', ' ')}")
+    lines.append(f"  full load judged from: {runs.full_load_from.replace('_', ' ')}")
     for run in runs.all:
         reason = run.reason if run.left_out else shown.text(run.reason)
         state = "counts" if run.included else f"does not count: {reason}"
@@ -99,7 +99,7 @@ def _noticed(drives: Sequence[Drive], shown: Shown) -> list[str]:
         lines.append("\n".join([fold(sentence), *(f"    {line}" for line in to_copy)]))
     if columns := list(dict.fromkeys(str(f.evidence["column"]) for f in unread if not f.evidence["closest"])):
         named = ", ".join(map(repr, columns))
-        lines.append(fold(f"  note: not recognised, and like no channel in unit and values: {named}"))
+        lines.append(fold(f"  note: not recognised, and no channel fits their unit and values: {named}"))
     return lines
 
 
@@ -109,7 +109,7 @@ def time_text(log: Log) -> str:
     if log.start is None:
         starts = "no date"
     else:
-        zone = " universal time, so the day may be the one before or after where you drove" if log.time.utc else ""
+        zone = " universal time, so the local day may be one earlier or later" if log.time.utc else ""
         starts = f"starts {log.start:%Y-%m-%d %H:%M:%S}{zone}"
     unit = f", read as {log.time.unit}" if log.time.unit else ""
     return f"from {columns}{unit}; {starts}; {log.duration_s:.0f} s long"
@@ -119,4 +119,4 @@ def _what_is_needed(text: str) -> str:
     """Shorten what is missing to its channel, where the lines that supply it stand above already."""
     named = [name for name in CHANNELS if f"  {name}:" in text]
     channel = min(named, key=lambda name: text.index(f"  {name}:"))
-    return f"{channel.replace('_', ' ')}; the lines above supply it"
+    return f"{channel.replace('_', ' ')}, already listed above"

@@ -39,7 +39,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(str(refusal))
         return 2
     except KeyboardInterrupt as stop:
-        _complain(f"interrupted; {str(stop) or 'what was written earlier is as it was'}")
+        _complain(f"interrupted. {str(stop) or 'what was written earlier is as it was'}")
         return 1
     except BrokenPipeError:
         # The reader, such as `head`, has had enough. What is still unwritten goes nowhere, or the exit would complain.
@@ -204,7 +204,7 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
 
 @_command(
     "Plan and collect",
-    "make an experiment from logs; asks on a terminal",
+    "make an experiment from your logs",
     "pullbook new my-van --before a.csv b.csv --after c.csv d.csv",
     FOLDER,
     _argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service, or a folder"),
@@ -255,12 +255,12 @@ def _pairs(option: str, given: Sequence[str]) -> dict[str, str]:
 
 @_command(
     "Plan and collect",
-    "one more drive: is it usable, is another worth it, the answer",
+    "one more drive: usable? worth another? what is the answer now?",
     "pullbook add my-van evening-2.csv --phase after",
     FOLDER,
-    _argument("logs", nargs="+", metavar="LOG", help="a log a drive; each is copied into the experiment"),
+    _argument("logs", nargs="+", metavar="LOG", help="one log per drive, copied into the experiment"),
     _argument("--phase", required=True, choices=("before", "after"), help="before the service, or after it"),
-    _argument("--page", metavar="FILE.html", help="write what is said as a small page for a phone, too"),
+    _argument("--page", metavar="FILE.html", help="also write it as a small page for a phone"),
 )
 def _add(given: argparse.Namespace) -> int:
     from pullbook.commands.add import add_logs, page, screen, sensors_to_ask
@@ -291,7 +291,7 @@ def _somebody_is_there() -> bool:
 
 @_command(
     "Plan and collect",
-    "read the logs and say what was found; writes nothing",
+    "read the logs and say what is in them (writes nothing)",
     "pullbook check my-van",
     FOLDER,
 )
@@ -303,14 +303,14 @@ def _check(given: argparse.Namespace) -> None:
 
 @_command(
     "Get the answer",
-    "execute the workbook and write the page",
+    "run the workbook and write the page",
     "pullbook run my-van",
     FOLDER,
     _argument("--out", metavar="OUT", help="where to write (default: DIR/rendered)"),
     _parameters("level=0.9"),
-    _argument("--relative-dates", action="store_true", help="write no date: days from the service instead"),
-    _argument("--if-changed", action="store_true", help="do nothing if the inputs are the same as last time"),
-    _argument("--private", action="store_true", help="leave names, places and numbers in; not for sharing"),
+    _argument("--relative-dates", action="store_true", help="write no dates: days from the service instead"),
+    _argument("--if-changed", action="store_true", help="do nothing if nothing changed since last time"),
+    _argument("--private", action="store_true", help="leave names, places and numbers in (not for sharing)"),
     QUIET,
 )
 def _run(given: argparse.Namespace) -> None:
@@ -373,23 +373,23 @@ def _analyse(given: argparse.Namespace) -> None:
 
 @_command(
     "Plan and collect",
-    "how many sessions and pulls would resolve a given change",
+    "how many sessions and pulls it takes to see a change",
     "pullbook plan --change 2 --out plan.html",
     _argument("folder", metavar="DIR", nargs="?", help="an experiment whose own scatter is used"),
     _argument(
         "--change", type=float, metavar="SIZE",
-        help="change to resolve, in the outcome's unit (default: 2 K, or the experiment's)",
+        help="change to detect, in the outcome's unit (default: 2 K, or the experiment's)",
     ),
-    _argument("--pulls", type=int, default=5, metavar="N", help="pulls a session (default: 5)"),
-    _argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text here"),
+    _argument("--pulls", type=int, default=5, metavar="N", help="pulls per session (default: 5)"),
+    _argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text"),
 )  # fmt: skip
 def _plan(given: argparse.Namespace) -> None:
     from pullbook.report.plan import plan_text
 
     if given.change is not None and not given.change > 0:
-        raise ExperimentError(f"--change: given {given.change:g}; allowed: above 0")
+        raise ExperimentError(f"--change: given {given.change:g}. Allowed: above 0")
     if not 1 <= given.pulls <= 50:
-        raise ExperimentError(f"--pulls: given {given.pulls}; allowed: 1 to 50")
+        raise ExperimentError(f"--pulls: given {given.pulls}. Allowed: 1 to 50")
     if given.out is None:
         print("\n".join(plan_text(given.folder, change=given.change, pulls=given.pulls)))
         return
@@ -441,7 +441,7 @@ def _history(given: argparse.Namespace) -> None:
 
 @_command(
     "Keep a record",
-    "services and the catch can, from a CSV kept by hand",
+    "services and the catch can, from your own CSV",
     "pullbook ledger my.csv -p capacity_ml=250",
     _argument("file", metavar="FILE.csv", help="the ledger"),
     _argument("--out", metavar="FILE.html", help="default: beside the CSV, with its name"),
@@ -478,9 +478,9 @@ def _lab(given: argparse.Namespace) -> None:
     from pullbook.workbook.lab import lab_home, open_lab, own_copy
 
     copy, current = own_copy(given.folder, lab_home())
-    print(f"The workbook for {given.folder} is {copy}; it runs by itself. Ctrl-C here ends it.")
+    print(f"The workbook for {given.folder} is {copy}. It runs by itself. Ctrl-C here ends it.")
     if not current:
-        print("It holds your own changes and is kept as it is; delete it for a fresh one.")
+        print("It holds your own changes and stays as it is. Delete it to get a fresh one.")
     open_lab(copy, given.option)
 
 
@@ -490,9 +490,9 @@ def _lab(given: argparse.Namespace) -> None:
     "pullbook batch my-van my-car",
     _argument("folders", metavar="DIR", nargs="+", help="experiments, or folders that hold some"),
     _argument("--out", metavar="OUT", default="batch", help="where to write (default: batch)"),
-    _argument("--workers", type=int, metavar="N", help="processes at once (default: one a processor)"),
-    _argument("--scheduler", metavar="ADDRESS", help="hand the work to a Dask scheduler instead"),
-    _argument("--pages", action="store_true", help="execute the workbook of each too"),
+    _argument("--workers", type=int, metavar="N", help="processes at once (default: one per processor)"),
+    _argument("--scheduler", metavar="ADDRESS", help="give the work to a Dask scheduler instead"),
+    _argument("--pages", action="store_true", help="also run each workbook and write its page"),
     QUIET,
 )
 def _batch(given: argparse.Namespace) -> None:
@@ -506,7 +506,7 @@ def _batch(given: argparse.Namespace) -> None:
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
     workers = usable_cpus() if given.workers is None else given.workers
     if not 1 <= workers <= 256:
-        raise ExperimentError(f"--workers: given {workers}; allowed: 1 to 256")
+        raise ExperimentError(f"--workers: given {workers}. Allowed: 1 to 256")
     folders, out = find_experiments(given.folders), place_for(given.out, Path("batch"))
     print(found(folders), flush=True)
     rows = run_batch(

@@ -80,7 +80,7 @@ def reserved(folder: Path) -> Iterator[None]:
         _take_back(made)
         if isinstance(fault, FileExistsError) and not ours and folder.is_dir():
             raise ExperimentError(
-                f"{folder}: already holds {FILE_NAME}; give another folder, or edit that one"
+                f"{folder}: already holds {FILE_NAME}. Give another folder, or edit that one"
             ) from None
         if isinstance(fault, OSError):
             raise _unwritable(folder, fault) from None
@@ -136,4 +136,4 @@ def _take_back(made: Sequence[Path]) -> None:
 
 
 def _unwritable(folder: Path, fault: OSError) -> ExperimentError:
-    return ExperimentError(f"{folder}: cannot be written to ({fault.strerror}); give another folder, or make room")
+    return ExperimentError(f"{folder}: can't be written to ({fault.strerror}). Give another folder, or make room")

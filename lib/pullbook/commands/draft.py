@@ -56,7 +56,7 @@ def draft_text(
         ),
         *([f"  odometer_km: {_number(said.odometer)}"] if said.odometer else []),
         *(["  sensors:", *(f"    {channel}: {work}" for channel, work in said.work.items())] if said.work else []),
-        _noted("protocol:", f"{found}correct them if you meant others"),
+        _noted("protocol:", f"{found}correct them if you drove at others"),
         _noted(f"  cruise_kmh: {protocol.cruise_kmh:g}", cruise),
         _noted(f"  pull_from_kmh: {protocol.pull_from_kmh:g}", pulls),
         _noted(f"  pull_to_kmh: {protocol.pull_to_kmh:g}", pulls),

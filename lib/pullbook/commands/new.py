@@ -81,9 +81,9 @@ def draft_experiment(
     """
     folder = Path(folder)
     if os.path.lexists(folder / FILE_NAME):
-        raise ExperimentError(f"{folder}: already holds {FILE_NAME}; give another folder, or edit that one")
+        raise ExperimentError(f"{folder}: already holds {FILE_NAME}. Give another folder, or edit that one")
     if not before and not after:
-        raise ExperimentError("no logs given; name them after --before and --after")
+        raise ExperimentError("no logs given. Name them after --before and --after")
     given = given or Given()
     found = [*_found("before", before), *_found("after", after)]
     day_first = date_order([one.phase for one in found], [one.log for one in found], given.date_order, interview)
@@ -138,7 +138,7 @@ def _logs_in(folder: Path) -> list[Path]:
         and path.name.lower().removesuffix(".gz").endswith(LOG_SUFFIXES)
     ]
     if not logs:
-        raise ExperimentError(f"{folder}: no log in this folder; allowed are files ending in {', '.join(LOG_SUFFIXES)}")
+        raise ExperimentError(f"{folder}: no log in this folder. Allowed are files ending in {', '.join(LOG_SUFFIXES)}")
     return logs
 
 
@@ -204,16 +204,16 @@ def _speeds(guess: Guess) -> list[str]:
     return [
         f"Cruise found at {cruise} km/h."
         if guess.cruise
-        else f"No steady stretch found; {cruise} km/h is only a start.",
+        else f"No steady stretch found. {cruise} km/h is only a first guess.",
         f"{counted(guess.pulls, 'pull')} found, {start}."
         if guess.pulls
-        else f"No pulls found; {start} is only a start.{near}",
+        else f"No pulls found. {start} is only a first guess.{near}",
     ]
 
 
 def _told(folder: Path, drives: Sequence[Drawn], guess: Guess, said: Answers, earlier: Sequence[str]) -> list[str]:
     names, logs = [drive.name for drive in drives], [drive.log for drive in drives]
-    lines = [f"Wrote {folder / FILE_NAME}; {counted(len(logs), 'log')} in it."]
+    lines = [f"Wrote {folder / FILE_NAME} with {counted(len(logs), 'log')}."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
         lines.append(fold(f"  time: {time_text(log)}"))
@@ -236,12 +236,17 @@ def _told(folder: Path, drives: Sequence[Drawn], guess: Guess, said: Answers, ea
         if lacking:
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
     if needs and (columns := settling_lines(logs)):
-        lines += [f"Columns that could be a channel by unit and values. What is right, put into {FILE_NAME}:"]
+        lines += [
+            (
+                "These columns could be channels, going by unit and values. Put the ones that are right into "
+                f"{FILE_NAME}:"
+            )
+        ]
         lines += ["channels:", *columns]
     if needs:
         lines.append(
             fold(
-                f"For the usual question, peak_rise, still needed: {'; '.join(needs)}. Name the column under "
+                f"The usual question, peak_rise, still needs: {'; '.join(needs)}. Name the column under "
                 f"'channels:' in {FILE_NAME}, or ask another question there (outcome:)."
             )
         )
@@ -261,5 +266,5 @@ def _could_be(log: Log, column: str) -> str:
             and finding.evidence["column"] == column
             and finding.evidence["closest"]
         ):
-            return f" (by unit and values it could be {' or '.join(finding.evidence['closest'][:2])})"
+            return f" (going by unit and values, it could be {' or '.join(finding.evidence['closest'][:2])})"
     return ""

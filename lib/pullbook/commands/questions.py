@@ -161,7 +161,7 @@ class Interview:
                 self.say(fold(str(fault)))
             else:
                 return typed_in
-        self.say(f"{'Left out' if proposal is None else f'{proposal} is taken'}; you can correct it in the file.")
+        self.say(f"{'Left out' if proposal is None else f'{proposal} is taken'}. You can correct it in the file.")
         return proposal
 
     def _typed(self, question: str) -> str:
@@ -195,7 +195,9 @@ def date_order(phases: Sequence[str], logs: Sequence[Log], given: str | None, in
     left_open = [log for log in logs if log.time.month_first is not None]
     if not left_open:
         if given is not None:
-            raise ExperimentError("--date-order: no log leaves open which of day and month comes first; leave it out")
+            raise ExperimentError(
+                "--date-order: no log leaves open which of day and month comes first. Leave the option out"
+            )
         return None
     told = {log.time.day_first for log in logs} - {None}
     if len(told) == 1 and given is None:
@@ -349,7 +351,7 @@ def _service_day(text: str, drives: Sequence[Drawn]) -> None:
         if drive.day and not drive.log.time.utc and (drive.day > day if drive.phase == "before" else drive.day < day)
     ]
     if wrong:
-        raise ValueError(f"given {text!r}, but {', '.join(wrong)}; correct the date or the phase")
+        raise ValueError(f"given {text!r}, but {', '.join(wrong)}. Correct the date or the phase")
 
 
 def _sensor_place(drives: Sequence[Drawn], given: str | None, interview: Interview, *, propose: bool) -> Place | None:
@@ -362,7 +364,7 @@ def _sensor_place(drives: Sequence[Drawn], given: str | None, interview: Intervi
     if not which:
         if given is not None:
             raise ExperimentError(
-                "--sensor: these logs do not leave open where an intake sensor sits; leave the option out"
+                "--sensor: these logs do not leave open where an intake sensor sits. Leave the option out"
             )
         return None
     logs = [drive.log for drive in drives]
@@ -405,7 +407,7 @@ def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | No
     )
     if answer is None:
         raise ExperimentError(
-            f"these logs do not show {outcome}, so no worthwhile change can be proposed; give --worthwhile"
+            f"these logs do not show {outcome}, so no worthwhile change can be proposed. Give --worthwhile"
             f"{'' if unit == '1' else f', in {unit}'}, or another --outcome"
         )
     return answer

@@ -10,8 +10,8 @@ from pullbook.settings.experiment import Sensor, SensorWork
 
 Done = dict[Sensor, SensorWork]
 WHY = (
-    "A sensor that is cleaned or replaced reads differently, and no log shows it. One that was only taken out and put "
-    "back (refitted) is a note."
+    "A sensor that was cleaned or replaced reads differently, and no log shows it. One that was only taken "
+    "out and put back (refitted) gives a note."
 )
 Untouched = Literal["left alone"]
 LEFT_ALONE: Untouched = "left alone"
@@ -62,5 +62,5 @@ def _answer(words: str, ask: Callable[[str], str], say: Callable[[str], object])
             return LEFT_ALONE
         if len(fitting) == 1:
             return fitting[0]
-        say(f"Given {typed.strip()!r}; allowed: {', '.join(options)}, or Enter for left alone.")
+        say(f"Given {typed.strip()!r}. Allowed: {', '.join(options)}, or Enter for left alone.")
     return LEFT_ALONE

@@ -215,7 +215,7 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
     """
     check_level(level)
     if season_sd is not None and season_sd < 0:
-        raise ExperimentError(f"season_sd: given {season_sd:g}; allowed: 0 or more")
+        raise ExperimentError(f"season_sd: given {season_sd:g}. Allowed: 0 or more")
     _refuse_single(folders)
     experiments = [(Path(folder).resolve().name, Experiment.load(folder)) for folder in folders]
     common, noted = in_common(experiments)
@@ -274,8 +274,9 @@ def _recomputed(experiments: Sequence[tuple[str, Experiment]], newest: Experimen
         code="history-recomputed",
         severity="note",
         message=(
-            f"The experiments did not ask the same ({asked}) or were not driven to the same speeds. All are computed "
-            f"from their logs as {newest.outcome} ({speeds}), so these figures may differ from their own pages."
+            f"The experiments asked different questions ({asked}) or drove to different speeds. All are "
+            f"recalculated from their logs as {newest.outcome} ({speeds}), so these figures may differ from "
+            "their own pages."
         ),
         evidence={"outcome": newest.outcome, "asked": {name: e.outcome for name, e in experiments}},
     )
@@ -413,7 +414,7 @@ def _rate(what: str, per: Per, levels: PhaseStates, fitted: tuple[np.ndarray, fl
 def _refuse_single(given: Sequence[object]) -> None:
     if len(given) < 2:
         raise ExperimentError(
-            "a history takes two experiments or more: name the folder of each, or one that holds them"
+            "a history needs two experiments or more. Name the folder of each, or one that holds them"
         )
 
 
@@ -422,7 +423,8 @@ def _refuse_repeated(named: Sequence[tuple[str, Result]]) -> None:
     for name, result in named:
         if result.inputs_sha256 in seen:
             raise ExperimentError(
-                f"{seen[result.inputs_sha256]} and {name} are one experiment, made from the same inputs; name it once"
+                f"{seen[result.inputs_sha256]} and {name} are one experiment: they were made from the same "
+                "inputs. Name it once"
             )
         seen[result.inputs_sha256] = name
     log_digests({key: path for name, r in named for key, path in named_logs(r.experiment, f"{name}: ").items()})
@@ -450,9 +452,9 @@ def _refuse_unlike(named: Sequence[tuple[str, Result]]) -> None:
             faults.append(f"{what}: " + "; ".join(f"{value} ({', '.join(names)})" for value, names in groups.items()))
     if faults:
         raise ExperimentError(
-            "these experiments do not make one history: states can be put side by side only where these are the same:\n"
+            "these experiments do not make one history. Their states compare only if these are the same:"
             + "\n".join(f"  - {fault}" for fault in faults)
-            + "\nGive each group a history of its own, or correct experiment.yaml where it is a slip of the pen."
+            + "\nGive each group its own history, or correct experiment.yaml if it is a slip."
         )
 
 
@@ -466,8 +468,8 @@ def _in_order(named: Sequence[tuple[str, Result]]) -> tuple[Axis, list[tuple[str
         for (name, km), (later, next_km) in pairwise(told):
             if km is not None and next_km is not None and next_km < km:
                 raise ExperimentError(
-                    f"{later}: its service is later than that of {name}, but the odometer reads less ({next_km:.0f} km "
-                    f"after {km:.0f} km); correct the date or the odometer of one of them"
+                    f"{later}: its service is later than that of {name}, but the odometer reads less "
+                    f"({next_km:.0f} km after {km:.0f} km). Correct the date or the odometer of one of them"
                 )
         return "date", [named[k] for k in order]
     if len(readings) == len(named):
@@ -481,7 +483,7 @@ CHANGED = ("boost-lower", "boost-higher")
 def _refuse_not_comparable(named: Sequence[tuple[str, Result]]) -> None:
     for name, result in named:
         if not result.comparison.comparable:
-            raise ExperimentError(f"{name}: has no states to go on from. {result.comparison.sentence}")
+            raise ExperimentError(f"{name}: has no states to build on. {result.comparison.sentence}")
 
 
 def _boost_findings(results: Sequence[Result]) -> list[Finding]:
@@ -508,8 +510,8 @@ def _boost_finding(what: str, number: int) -> Finding:
         code="history-boost",
         severity="warning",
         message=(
-            f"{what} Less boost is less heat and no benefit. All states are given at equal boost, as far as physics "
-            "can do that. Check hoses and clamps before driving hard again."
+            f"{what} Less boost means less heat, which is no benefit. All states are corrected to equal "
+            "boost, as far as physics can. Check hoses and clamps before driving hard again."
         ),
         evidence={"service": number},
     )
@@ -533,9 +535,10 @@ def _sensor_findings(results: Sequence[Result]) -> list[Finding]:
                         code="history-sensor",
                         severity="warning",
                         message=(
-                            f"The {channel.replace('_', ' ')} is logged otherwise at service {k} ({words[0]}) than at "
-                            f"service {k + 1} ({words[1]}). If the sensor or the logger was replaced, what differs "
-                            "between them counts as drift; begin a new history there."
+                            f"At service {k} the {channel.replace('_', ' ')} is logged differently "
+                            f"({words[0]}) than at service {k + 1} ({words[1]}). If you replaced the sensor "
+                            "or the logger, any difference between them counts as drift. Start a new "
+                            "history there."
                         ),
                         evidence={"service": k, "channel": channel},
                     )
@@ -549,8 +552,8 @@ def _rate_findings(rates: Sequence[Rate]) -> list[Finding]:
             code="history-rate",
             severity="warning",
             message=(
-                f"One rate per {rate.per} does not describe the {rate.what} well (p = {rate.p:.3f}): it differed by "
-                "more than the uncertainties say. Look at the single spans instead."
+                f"One rate per {rate.per} does not fit the {rate.what} (p = {rate.p:.3f}): it differed by "
+                "more than the uncertainties allow. Look at the single spans instead."
             ),
             evidence={"p": rate.p},
         )

@@ -135,13 +135,13 @@ def read_ledger(path: str | Path) -> Ledger:
     if not path.is_file():
         raise LedgerError(f"{path.name}: no such file. Make one with the columns {', '.join(COLUMNS)}.")
     if path.stat().st_size > MAX_BYTES:
-        raise LedgerError(f"{path.name}: larger than {MAX_BYTES // 1_000_000} MB; a ledger is a few kB")
+        raise LedgerError(f"{path.name}: larger than {MAX_BYTES // 1000000} MB. A ledger is a few kB")
     try:
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
-        raise LedgerError(f"{path.name}: not UTF-8 text; save it as UTF-8") from None
+        raise LedgerError(f"{path.name}: not UTF-8 text. Save it as UTF-8") from None
     except OSError as error:
-        raise LedgerError(f"{path.name}: cannot be read ({error.strerror}); check the file") from None
+        raise LedgerError(f"{path.name}: can't be read ({error.strerror}). Check the file") from None
     return parse_ledger(text, path.name)
 
 
@@ -177,7 +177,7 @@ def parse_ledger(text: str, name: str = "ledger") -> Ledger:
         rows = list(csv.reader(io.StringIO("\n".join(lines)), delimiter=delimiter))
     except csv.Error as error:
         raise LedgerError(
-            f"{name}: is no table ({error}); a cell holds at most {MAX_CELL} characters: is a quote left open?"
+            f"{name}: not a table ({error}). A cell holds at most {MAX_CELL} characters. Is a quote left open?"
         ) from None
     header = [" ".join(cell.lower().split()) for cell in rows[0]] if rows else []
     said: tuple[Order, ...] = tuple(order for order in ORDERS if f"date {order}" in header)
@@ -196,7 +196,7 @@ def parse_ledger(text: str, name: str = "ledger") -> Ledger:
         if any(cell.strip() for cell in row):
             cells = {column: cell.strip() for column, cell in zip(header, row, strict=False)}
             if long := [column for column, cell in cells.items() if len(cell) > MAX_CELL]:
-                faults.append(f"row {number}: {long[0] or 'a cell'} is longer than {MAX_CELL} characters; shorten it")
+                faults.append(f"row {number}: {long[0] or 'a cell'} is longer than {MAX_CELL} characters. Shorten it")
                 continue
             entry = _entry(number, cells, order, faults)
             if entry is not None:
@@ -224,8 +224,8 @@ def _order(header: Sequence[str], rows: Sequence[Sequence[str]], said: tuple[Ord
         text, days = open_ones[0]
         either = " or ".join(f"{day.day} {day:%B %Y}" for day in days.values())
         faults.append(
-            f"dates: {text!r} may be {either}, and no row shows which; write the heading as 'date d/m/y' (day "
-            "first) or 'date m/d/y' (month first)"
+            f"dates: {text!r} may be {either}, and no row shows which. Write the heading as 'date d/m/y' "
+            "(day first) or 'date m/d/y' (month first)"
         )
     return ORDERS[0]
 
@@ -236,7 +236,7 @@ def _entry(number: int, cells: dict[str, str], order: Order, faults: list[str]) 
     odometer = _odometer(number, cells.get("odometer", ""), faults)
     item = " ".join(cells.get("item", "").lower().split())
     if not item:
-        faults.append(f"row {number}: item is empty; name what was done or caught, such as 'catch can'")
+        faults.append(f"row {number}: item is empty. Name what was done or caught, such as 'catch can'")
     amount = _amount(number, cells.get("amount", ""), cells.get("unit", ""), faults)
     if len(faults) > before or date is None:
         return None
@@ -262,11 +262,11 @@ def _date(number: int, text: str, order: Order, faults: list[str]) -> dt.date | 
         return days[order]
     if days:  # a day above 12 in the place of the month
         faults.append(
-            f"row {number}: date given {text!r}; the others have the {'day' if order == ORDERS[0] else 'month'} first; "
-            "write it alike"
+            f"row {number}: date given {text!r}. The others have the "
+            f"{'day' if order == ORDERS[0] else 'month'} first. Write it the same way"
         )
     else:
-        faults.append(f"row {number}: date given {text!r}; allowed: {FORMS}")
+        faults.append(f"row {number}: date given {text!r}. Allowed: {FORMS}")
     return None
 
 
@@ -281,12 +281,12 @@ def _odometer(number: int, text: str, faults: list[str]) -> float | None:
     try:
         value = float(digits)
     except ValueError:
-        faults.append(f"row {number}: odometer given {text!r}; allowed: a number, with km (usual) or mi")
+        faults.append(f"row {number}: odometer given {text!r}. Allowed: a number, with km (usual) or mi")
         return None
     assert match is not None  # float("") would have raised
     km = value * (KM_PER_MILE if (match[2] or "km").lower().startswith("mi") else 1.0)
     if km > MOST_KM:
-        faults.append(f"row {number}: odometer given {text[:40]!r}; allowed: up to {MOST_KM:,.0f} km")
+        faults.append(f"row {number}: odometer given {text[:40]!r}. Allowed: up to {MOST_KM:,.0f} km")
         return None
     return km
 
@@ -298,16 +298,16 @@ def _amount(number: int, text: str, unit: str, faults: list[str]) -> float | Non
     try:
         value = float(text.replace(",", "."))
     except ValueError:
-        faults.append(f"row {number}: amount given {text!r}; allowed: a number")
+        faults.append(f"row {number}: amount given {text!r}. Allowed: a number")
         return None
     if plain not in ML:
-        faults.append(f"row {number}: unit given {unit!r}; allowed: {', '.join(ML)}")
+        faults.append(f"row {number}: unit given {unit!r}. Allowed: {', '.join(ML)}")
         return None
     if not (math.isfinite(value) and value >= 0):
-        faults.append(f"row {number}: amount given {text[:40]!r}; allowed: not negative")
+        faults.append(f"row {number}: amount given {text[:40]!r}. Allowed: 0 or more")
         return None
     if value * ML[plain] > MOST_ML:
-        faults.append(f"row {number}: amount given {text[:40]!r}; allowed: up to {MOST_ML:,.0f} ml")
+        faults.append(f"row {number}: amount given {text[:40]!r}. Allowed: up to {MOST_ML:,.0f} ml")
         return None
     return value * ML[plain]
 
@@ -321,7 +321,8 @@ def _odometer_faults(entries: Sequence[Entry]) -> list[str]:
         if last is not None and last.odometer_km is not None and entry.odometer_km < last.odometer_km - 0.5:
             faults.append(
                 f"row {entry.row}: odometer {entry.odometer_km:.0f} km on {entry.date} is below the "
-                f"{last.odometer_km:.0f} km of row {last.row} on {last.date}; correct one of them, or its unit or date"
+                f"{last.odometer_km:.0f} km of row {last.row} on {last.date}. Correct one of them, or its "
+                "unit or date"
             )
         last = entry
     return faults
@@ -332,7 +333,7 @@ def _gaps(entries: Iterable[Entry]) -> tuple[Finding, ...]:
         Finding(
             code="odometer-missing",
             severity="note",
-            message=f"Row {e.row} ({e.item}) has no odometer; its amount is joined to the next one that has.",
+            message=f"Row {e.row} ({e.item}) has no odometer reading. Its amount is added to the next one that has.",
             evidence={"row": e.row},
         )
         for e in entries
@@ -453,7 +454,7 @@ def captures(ledger: Ledger, item: str = "catch can") -> tuple[Capture, ...]:
         if entry.odometer_km - start < 1:
             if held:
                 raise LedgerError(
-                    f"row {entry.row}: {held:.0f} ml of {item} over no distance; correct the odometer or join the rows"
+                    f"row {entry.row}: {held:.0f} ml of {item} over no distance. Correct the odometer or join the rows"
                 )
             continue
         found.append(Capture(from_km=start, to_km=entry.odometer_km, amount_ml=held))
@@ -503,7 +504,9 @@ def capture_rate(found: Sequence[Capture], *, level: float = 0.95) -> Rate:
     77.5
     """
     if not found:
-        raise LedgerError("no capture with a distance: note the odometer when the can is fitted and at each emptying")
+        raise LedgerError(
+            "no amount over a known distance. Note the odometer when you fit the can and each time you empty it"
+        )
     amounts = np.array([c.amount_ml for c in found])
     km = np.array([c.distance_km for c in found])
     ratio = float(amounts.sum() / km.sum())
@@ -596,7 +599,7 @@ def trend(found: Sequence[Capture]) -> Trend:
             tau=math.nan,
             p=math.nan,
             rising=False,
-            sentence=f"{len(found)} captures are too few to tell a trend; {LEAST_FOR_TREND} are needed.",
+            sentence=f"{len(found)} emptyings are too few to show a trend. It takes {LEAST_FOR_TREND}.",
         )
     from scipy.stats import kendalltau
 
@@ -604,12 +607,12 @@ def trend(found: Sequence[Capture]) -> Trend:
     result = kendalltau(range(len(rates)), rates, alternative="greater")
     tau, p = float(result.statistic), float(result.pvalue)
     if not math.isfinite(tau):
-        return Trend(tau=math.nan, p=math.nan, rising=False, sentence="All captures have the same rate.")
+        return Trend(tau=math.nan, p=math.nan, rising=False, sentence="All emptyings have the same rate.")
     rising = p < TREND_LEVEL
     sentence = (
-        f"The rate rises (p = {p:.3f}). More blow-by is one cause: have a qualified technician look at it."
+        f"The rate is rising (p = {p:.3f}). More blow-by is one cause. Have a qualified technician look at it."
         if rising
-        else f"No rise of the rate is shown (p = {p:.3f}); that is not the same as none."
+        else f"No rise of the rate is shown (p = {p:.3f}). That is not the same as none."
     )
     return Trend(tau=tau, p=p, rising=rising, sentence=sentence)
 
@@ -660,7 +663,7 @@ def day_of(today: str) -> dt.date:
     try:
         return dt.date.fromisoformat(today) if today else dt.datetime.now(tz=dt.UTC).date()
     except ValueError:
-        raise LedgerError(f"today: given {today!r}; allowed: YYYY-MM-DD, or empty for the day it is") from None
+        raise LedgerError(f"today: given {today!r}. Allowed: YYYY-MM-DD, or empty for today") from None
 
 
 def since(ledger: Ledger, item: str, *, today: dt.date) -> Since:
@@ -684,7 +687,7 @@ def since(ledger: Ledger, item: str, *, today: dt.date) -> Since:
     """
     entries = ledger.of(item)
     if not entries:
-        raise LedgerError(f"service: given {item!r}; the ledger has: {', '.join(ledger.items) or 'nothing'}")
+        raise LedgerError(f"service: given {item!r}. The ledger has: {', '.join(ledger.items) or 'nothing'}")
     readings = [e.odometer_km for e in entries if e.odometer_km is not None]
     now = ledger.odometer_km
     steps = np.diff(readings)
@@ -732,7 +735,7 @@ def decision_lines(
     list of str
         Sentences.
     """
-    far = f" and, by the ledger's last reading, {what.distance_km:.0f} km" if what.distance_km is not None else ""
+    far = f" and, by the last reading in the ledger, {what.distance_km:.0f} km" if what.distance_km is not None else ""
     usual = ""
     if what.usual_km is not None:
         every, before = (
@@ -744,15 +747,15 @@ def decision_lines(
     time = "1 hour" if hours == 1 else f"{hours:g} hours"
     takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [time] * (hours > 0)
     if takes:
-        lines.append(f"Doing it again takes, by your own figures, {' and '.join(takes)}.")
+        lines.append(f"By your own figures, doing it again takes {' and '.join(takes)}.")
     if effect is None:
-        return [*lines, "Its effect was never measured, so nothing can be said of what doing it again would bring."]
+        return [*lines, "Nobody measured its effect, so nobody can say what doing it again would bring."]
     lines.append(f"Last measured effect: {effect.sentence}")
     if effect.verdict in ("improved", "improved-size-unclear"):
         lines.append(
-            "A next one can bring back at most what has been lost since; how much that is only a measurement can tell. "
-            "A session in today's state against the sessions after the last service would."
+            "The next one can bring back at most what was lost since, and only a measurement can show how "
+            "much that is. Drive a session today and compare it with those after the last service."
         )
     else:
-        lines.append("The last one was not shown to help by an amount that matters; that is not proof that it cannot.")
+        lines.append("The last one was not shown to help by an amount that matters. That does not prove it can't help.")
     return lines

@@ -182,10 +182,11 @@ def describe(answer: Answer) -> str:
         f"{number(c.after.mean, digits)}{level_unit} after."
     )
     if not c.comparable:
-        return f"{text} The phases cannot be compared, so no difference is shown."
+        return f"{text} The phases can't be compared, so no difference is shown."
     return (
-        f"{text} Difference {signed(c.change, digits)}{unit}, {percent(c.level)} interval {signed(c.low, digits)} to "
-        f"{signed(c.high, digits)}{unit}; within ±{c.worthwhile:.4g}{unit} is too small to matter."
+        f"{text} Difference {signed(c.change, digits)}{unit}, {percent(c.level)} interval "
+        f"{signed(c.low, digits)} to {signed(c.high, digits)}{unit}. Within ±{c.worthwhile:.4g}{unit} is too "
+        "small to matter."
     )
 
 
@@ -194,14 +195,12 @@ def caption(answer: Answer) -> str:
     c = answer.comparison
     kind = c.spec.kind
     if not c.comparable:
-        return (
-            f"Every {kind} that counts, as measured. The phases cannot be compared, so there is no difference to draw."
-        )
+        return f"Every {kind} that counts, as measured. The phases can't be compared, so no difference is drawn."
     if not answer.corrected:
-        return f"Every {kind} that counts, as measured. On the right the difference of the means, on the same scale."
+        return f"Left: every {kind} that counts, as measured. Right: the difference of the means, on the same scale."
     return (
-        f"Every {kind} that counts: hollow as measured, filled brought to one {conditions_of(c.slopes)}. "
-        "On the right the difference of the means, on the same scale."
+        f"Left: every {kind} that counts. Hollow: as measured. Filled: corrected to the same "
+        f"{conditions_of(c.slopes)}. Right: the difference of the means, on the same scale."
     )
 
 

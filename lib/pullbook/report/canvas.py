@@ -156,26 +156,31 @@ def text_width(text: str, *, size: float, bold: bool = False) -> float:
         Of the font [px].
     bold : bool
     """
-    return size * sum(_advances(bold).get(c, 0.65) for c in text)
+    return size * sum(_advance(c, bold) for c in text)
 
 
 def drawable(text: str) -> str:
     """Return text with a question mark for each letter that the font lacks, which would be drawn as a box."""
-    return "".join(c if c in _advances(False) else "?" for c in text)
+    return "".join(c if _has(c, bold=False) else "?" for c in text)
 
 
 @cache
-def _advances(bold: bool) -> dict[str, float]:
-    """Return the width of each letter of the font, in parts of its size."""
+def _advance(letter: str, bold: bool) -> float:
+    """Return the width of a letter of the font, in parts of its size; the usual one where it has none."""
+    return _font(bold).load_char(ord(letter)).linearHoriAdvance / 65536 / 100 if _has(letter, bold=bold) else 0.65
+
+
+def _has(letter: str, *, bold: bool) -> bool:
+    return ord(letter) < 0x3000 and bool(_font(bold).get_char_index(ord(letter)))
+
+
+@cache
+def _font(bold: bool) -> Any:
     _load()
     from matplotlib import get_data_path
     from matplotlib.ft2font import FT2Font
 
     name = "DejaVuSans-Bold.ttf" if bold else "DejaVuSans.ttf"
-    font: Any = FT2Font(str(Path(get_data_path(), "fonts", "ttf", name)))
+    font = FT2Font(str(Path(get_data_path(), "fonts", "ttf", name)))
     font.set_size(100, 72)
-    widths = {}
-    for code in font.get_charmap():
-        if code < 0x3000:
-            widths[chr(code)] = font.load_char(code).linearHoriAdvance / 65536 / 100
-    return widths
+    return font

@@ -110,7 +110,7 @@ def series(*names: Sequence[str]) -> dict[str, list[list[str]]]:
 def brought_to(slopes: Sequence[Slope]) -> str:
     """Say to which common conditions a figure was brought."""
     conditions = conditions_of(slopes)
-    return f"brought to one {conditions}" if conditions else "as measured"
+    return f"corrected to the same {conditions}" if conditions else "as measured"
 
 
 def answer(result: Result) -> Drawing:
@@ -191,11 +191,12 @@ def _forest(
     figure.update_xaxes(range=[-1.15 * max(reach, 1.2 * c.worthwhile), 1.15 * max(reach, 1.2 * c.worthwhile)])
     text = (
         f"Change {c.change:+.{digits}f}{unit}, {percent(c.level)} interval {c.low:+.{digits}f} to "
-        f"{c.high:+.{digits}f}{unit}; the grey band, ±{c.worthwhile:.4g}{unit}, is too small to matter to you."
+        f"{c.high:+.{digits}f}{unit}. The grey band, ±{c.worthwhile:.4g}{unit}, is too small to matter to "
+        "you."
     )
     return layout(
         figure,
-        caption=text if legend else "The same change by other routes.",
+        caption=text if legend else "The same change calculated in other ways.",
         description=text,
         height=height,
         columns=["route", *(f"{name}{in_brackets(c.unit)}" for name in ("change", "low", "high"))],
@@ -215,8 +216,8 @@ def drives(result: Result) -> Picture:
     return layout(
         _drives(result.drives, result.shown),
         caption=(
-            "Every drive. Strong shade: pulls that count; light: cruises that count; hatched: what does not, its "
-            "reason in the table below. Drag to zoom, double-click to undo."
+            "Every drive. Dark: pulls that count. Light: cruises that count. Hatched: what does not count. "
+            "Drag to zoom, double-click to go back."
         ),
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
@@ -230,7 +231,7 @@ def timeline(drive: Drive, shown: Shown = METRIC) -> Picture:
     """Show one drive as `drives` does, its axis from the first to the last stamp, to set controls below it."""
     picture = layout(
         _drives([drive], shown),
-        caption="Strong shade: pulls that count; light: cruises that count; hatched: what does not count.",
+        caption="Dark: pulls that count. Light: cruises that count. Hatched: what does not count.",
         description=f"Speed, pedal, charge and inlet temperature over time in {drive.session.name}, the runs shaded.",
         height=260,
         columns=DRIVE_COLUMNS,
@@ -519,11 +520,11 @@ def against_inlet(result: Result) -> Picture:
             )  # fmt: skip
     figure.update_xaxes(title=f"inlet temperature{' at the peak' if outcome.kind == 'pull' else ''} [{degree}]")
     figure.update_yaxes(title=f"{sentence_case(outcome.label)}{in_brackets(outcome.unit)}")
-    text = "Session means against the inlet temperature."
+    text = "Session means against inlet temperature."
     if slope is not None:
         text += (
-            f" Lines: the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}; physics alone says "
-            f"{slope.prior:.2f} ± {slope.prior_u:.2f}. The change is the distance between the lines."
+            f" The lines have the slope used, {slope.value:.2f} ± {slope.u:.2f} {slope.unit}. Physics alone "
+            f"says {slope.prior:.2f} ± {slope.prior_u:.2f}. The change is the distance between them."
         )
     return layout(
         figure,
@@ -564,23 +565,22 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K", sh
             x=[p.sessions for p in mine],
             y=[safe[id(p)] for p in mine],
             mode="lines+markers",
-            name=f"{pulls} pulls a session",
+            name=f"{pulls} pulls per session",
             line={"color": ("#0072B2", "#222", "#D55E00")[k % 3], "dash": dashes[k % 3], "width": 2},
             hovertemplate="%{x} sessions a side: %{y:.1f} " + unit + "<extra></extra>",
         )
     figure.update_xaxes(title="sessions a side", dtick=1)
-    figure.update_yaxes(title=f"change told four times out of five{in_brackets(unit)}", rangemode="tozero")
+    figure.update_yaxes(title=f"smallest change you'd detect, 80 % of the time{in_brackets(unit)}", rangemode="tozero")
     text = (
-        "The change that a plan tells from none four times out of five. Dotted: the "
-        f"{asked} asked for. Days count: the lines for more pulls a session lie close "
-        "together."
+        f"The smallest change each plan detects 80 % of the time. Dotted: the {asked} you asked for. More "
+        "days help more than more pulls per day."
     )
     return layout(
         figure,
         caption=text,
         description=text,
         height=320,
-        columns=("sessions a side", "pulls a session", f"change{in_brackets(unit)}"),
+        columns=("sessions a side", "pulls per session", f"change{in_brackets(unit)}"),
         rows=[(p.sessions, p.pulls, round(safe[id(p)], 1)) for p in found],
     )
 
@@ -607,8 +607,8 @@ def budget(result: Result) -> Picture | None:
     figure.update_xaxes(title=f"standard uncertainty of the change{in_brackets(c.unit)}", rangemode="tozero")
     largest = lines[-1]
     text = (
-        f"What the uncertainty is made of: {largest.source} weighs most. Together (root of the sum of squares) "
-        f"{c.standard_uncertainty:.2g}{unit_suffix(c.unit)}."
+        f"What makes the answer uncertain: most of it is {largest.source}. All together (root of the sum of "
+        f"squares): {c.standard_uncertainty:.2g}{unit_suffix(c.unit)}."
     )
     return layout(
         figure,

@@ -19,17 +19,18 @@ from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
 
 ORDERED = {
-    "date": "The services are in order of their dates.",
-    "odometer": "The services are in order of the odometer, because not every one has a date.",
-    "order": "The services are in the order given, because not every one has a date or an odometer.",
+    "date": "In order of date.",
+    "odometer": "In order of odometer, because some services have no date.",
+    "order": "In the order you gave, because some services have no date or odometer.",
 }
 LIMITS = (
-    "A sensor or logger that was replaced between two services breaks the chain there: begin a new history.",
-    "What differs between two seasons with nothing changed (fuel, tyres, load, road) is allowed for by a stated "
-    "figure, which a few services cannot check. Anything else that was done to the vehicle in between counts as drift.",
-    "A drift is what the sessions before one service show against those after the one before it. How it went in "
-    "between, evenly or at once, nobody measured.",
-    "One vehicle: nothing here says how another one fares.",
+    "If you replaced a sensor or the logger between two services, the chain breaks there. Start a new history.",
+    "Two seasons differ even if nothing was changed: fuel, tyres, load, road. We allow for that with an "
+    "assumed figure, which a few services can't check. Anything else you did to the vehicle in between "
+    "counts as drift.",
+    "A drift compares the sessions before one service with those after the service before it. Nobody "
+    "measured whether it came evenly or all at once.",
+    "One vehicle: this says nothing about any other.",
 )
 
 
@@ -74,18 +75,19 @@ def _word(history: History, drift: Estimated) -> tuple[str, str]:
     helped = sum(s.verdict.startswith("improved") for s in history.services)
     said = f"{helped} of {counted(len(history.services), 'service')} helped"
     if not drift.resolved:
-        between = "what came between is not resolved"
+        between = "what happened in between is not resolved"
     else:
-        between = "it got worse in between" if drift.value * history.worse > 0 else "it got better in between"
-    return f"{said}; {between}", "improved" if helped else "not-resolved"
+        between = "it crept back in between" if drift.value * history.worse > 0 else "it improved in between"
+    return f"{said}, {between}", "improved" if helped else "not-resolved"
 
 
 def _lost(history: History, rate: Rate) -> str:
     e, unit = rate.estimated, f"{_unit(history)} per {rate.per}"
     if not e.resolved:
         return (
-            f"Between services anything from {_signed(e.low, e)} to {_signed(e.high, e)}{unit} fits "
-            f"({percent(history.levels.level)} interval). Not shown is never the same as none."
+            f"Between services the true change could be anywhere from {_signed(e.low, e)} to "
+            f"{_signed(e.high, e)}{unit} ({percent(history.levels.level)}). Not shown is never the same as "
+            "none."
         )
     return f"Between services it {'rose' if e.value > 0 else 'fell'} by {_size(e)}{unit} ({_inside(history, e)})."
 
@@ -96,22 +98,23 @@ def _last_span(history: History) -> list[str]:
     far = f" over {span.distance_km:.0f} km" if span.distance_km else ""
     if lost is None:
         return [
-            f"Which share of the gain of service {span.number} was lost by service {span.number + 1} is not told, for "
-            "that gain is not resolved."
+            f"Nobody can say how much of the gain of service {span.number} was lost by service "
+            f"{span.number + 1}, because that gain is not resolved."
         ]
     if lost.low < 0 and lost.high > 1:
         return [
-            f"How much of what service {span.number} gained was lost again{far} by service {span.number + 1} is not "
-            "told: anything from none to all of it fits these drives."
+            f"Nobody can say how much of the gain of service {span.number} was lost{far} by service "
+            f"{span.number + 1}. It could be anything from none to all of it."
         ]
     return [
-        f"Of what service {span.number} gained, {_share(lost.value)} was lost again{far} by service {span.number + 1} "
-        f"({percent(history.levels.level)} interval {lost.low:.0%} to {lost.high:.0%})."
+        f"{_share(lost.value)} of the gain of service {span.number} was lost{far} by service "
+        f"{span.number + 1} ({percent(history.levels.level)} interval {percent(round(lost.low, 2))} to "
+        f"{percent(round(lost.high, 2))})."
     ]
 
 
 def _share(lost: float) -> str:
-    return f"all and more ({lost:.0%})" if lost > 1 else f"{lost:.0%}"
+    return f"More than the whole gain ({percent(round(lost, 2))})" if lost > 1 else f"{lost:.0%}"
 
 
 def services(history: History) -> Fragment:
@@ -142,7 +145,7 @@ def services(history: History) -> Fragment:
         "verdict",
     )
     return table(
-        headings, rows, numbers_from=3, words_from=7, caption="What each service changed, by its own experiment"
+        headings, rows, numbers_from=3, words_from=7, caption="What each service changed, from its own experiment"
     )
 
 
@@ -156,9 +159,12 @@ def spans(history: History) -> Fragment:
             _signed(span.drift.value, span.drift),
             f"{_signed(span.drift.low, span.drift)} to {_signed(span.drift.high, span.drift)}",
             "resolved" if span.drift.resolved else "not resolved",
-            f"{span.share_lost.value:.0%} ({span.share_lost.low:.0%} to {span.share_lost.high:.0%})"
+            (
+                f"{percent(round(span.share_lost.value, 2))} ({percent(round(span.share_lost.low, 2))} to "
+                f"{percent(round(span.share_lost.high, 2))})"
+            )
             if span.share_lost
-            else "not told: the gain is not resolved",
+            else "unknown: the gain is not resolved",
         )
         for span in history.spans
     ]
@@ -169,19 +175,15 @@ def spans(history: History) -> Fragment:
         f"drift{in_brackets(history.unit)}",
         "interval",
         "resolved?",
-        "of the gain, lost",
+        "share of the gain lost",
     )
-    return table(
-        headings, rows, words_from=5, caption="Between services: the state before one against the state after the last"
-    )
+    return table(headings, rows, words_from=5, caption="Between services: before one, against after the one before it")
 
 
 def rates(history: History) -> Fragment:
     """Return the drifts per distance and time, with what the uncertainty of the first is made of."""
     if not history.rates:
-        return Fragment(
-            "<p>No rate is told: the services have neither dates nor odometers, or they are all the same.</p>"
-        )
+        return Fragment("<p>No rate: the services have no dates or odometer readings, or they are all the same.</p>")
     rows = [
         (
             rate.what,
@@ -198,7 +200,7 @@ def rates(history: History) -> Fragment:
         ("source", "kind", f"standard uncertainty [{history.unit} per {first.per}]"),
         lines,
         numbers_from=2,
-        caption=f"What makes the first of them uncertain ({first.what})",
+        caption=f"Where the uncertainty of the first rate comes from ({first.what})",
     )
     shown = table(("drift", "unit", "rate", "interval", "resolved?"), rows, words_from=4, caption="Rates")
     return Fragment(shown.html + made_of.html)
@@ -211,11 +213,13 @@ def conditions(history: History) -> Fragment:
         f"{s.name}: {s.value:.{decimals(s.u)}f} ± {s.u:.{decimals(s.u)}f} {s.unit}" for s in history.slopes
     )
     lines = (
-        f"Slopes used for all services alike: {used}." if used else "No correction for conditions was made.",
+        f"Slopes used for all services: {used}." if used else "No correction for conditions was made.",
         f"Days of one service differ by {math.sqrt(levels.day_variance):.2g}{unit} (standard deviation, "
-        f"{levels.day_dof:.0f} degrees of freedom: the allowance joined with the scatter of all sessions).",
-        f"Services are allowed to differ by {levels.season_sd:.2g}{unit} (standard deviation) with nothing changed, "
-        "for fuel, tyres, load and road of the season (common practice, no source); set season_sd if you know better.",
+        f"{levels.day_dof:.0f} degrees of freedom: the assumed figure combined with the scatter of all "
+        "sessions).",
+        f"We assume that services differ by {levels.season_sd:.2g}{unit} (standard deviation) with nothing "
+        "changed: fuel, tyres, load and road of the season (common practice, no source). Set season_sd if "
+        "you know better.",
     )
     return listed(lines)
 
@@ -251,7 +255,7 @@ def again(
             _half_gone(history),
             *_driven_since(history, ledger, item=item, today=today),
             *_takes(cost=cost, hours=hours, currency=currency),
-            "This is evidence and no advice: a drive in today's state would measure what is reckoned here.",
+            "This is evidence, not advice. A drive today would measure what is only calculated here.",
         )
     )
 
@@ -261,8 +265,8 @@ def _gained(history: History) -> str:
     last = len(history.services)
     if not gained.resolved:
         return (
-            f"What the last service (no. {last}) gained is not known: anything from {_signed(gained.low, gained)} to "
-            f"{_signed(gained.high, gained)}{_unit(history)} fits."
+            f"What the last service (no. {last}) gained is not known. It could be anything from "
+            f"{_signed(gained.low, gained)} to {_signed(gained.high, gained)}{_unit(history)}."
         )
     done = "gained" if gained.value > 0 else "made it worse by"
     return f"The last service (no. {last}) {done} {_size(gained)}{_unit(history)} ({_inside(history, gained)})."
@@ -271,14 +275,17 @@ def _gained(history: History) -> str:
 def _went(history: History) -> str:
     rate = history.rate("1000 km") or history.rate("year")
     if rate is None:
-        return "How fast a gain goes is not known: the services have neither dates nor odometer readings."
+        return "How fast a gain is lost is not known: the services have no dates or odometer readings."
     per = "1,000 km" if rate.per == "1000 km" else rate.per
     lost = history.levels.estimate(history.worse * rate.contrast)
     between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
     if not lost.resolved:
-        return f"How fast it goes is not known: anything from {between} per {per} fits. That is not the same as none."
-    way = "It goes at" if lost.value > 0 else "It does not go, it grows: by"
-    return f"{way} {_size(lost)}{_unit(history)} per {per} ({_inside(history, lost)}), if it goes evenly."
+        return (
+            f"How fast it is lost is not known. It could be anything from {between} per {per}. That is not the "
+            "same as none."
+        )
+    way = "It is lost at" if lost.value > 0 else "It does not go, it grows: by"
+    return f"{way} {_size(lost)}{_unit(history)} per {per} ({_inside(history, lost)}), if the rate is steady."
 
 
 def half_gone(history: History) -> Share | None:
@@ -307,12 +314,12 @@ def _half_gone(history: History) -> str:
     half = half_gone(history)
     if half is None:
         if history.rate("1000 km") is None:
-            return "After how many km half of it is gone is not known: not every service has an odometer reading."
-        return "After how many km half of it is gone cannot be known from these drives: gain or rate is not resolved."
+            return "When half of it is gone is not known: some services have no odometer reading."
+        return "These drives can't say when half of it is gone: the gain or the rate is not resolved."
     low = f"{_thousands(max(0.0, half.low))} to {_thousands(half.high)}"
     return (
-        f"Half of it is gone after about {_thousands(half.value)} km ({percent(history.levels.level)} interval {low} "
-        "km), if it goes evenly and as it went so far."
+        f"Half of it is gone after about {_thousands(half.value)} km ({percent(history.levels.level)} "
+        f"interval {low} km), if it goes on as before."
     )
 
 
@@ -323,7 +330,7 @@ def _thousands(thousand_km: float) -> str:
 def _driven_since(history: History, ledger: str, *, item: str, today: str) -> list[str]:
     """Say how far the last service lies back by the ledger, and what that may have cost of its gain."""
     if not ledger:
-        return ["How far it has gone since is not known: no ledger was given."]
+        return ["The distance since then is not known: you gave no ledger."]
     book = read_ledger(ledger)
     if item:
         what = since(book, item, today=day_of(today))
@@ -334,10 +341,15 @@ def _driven_since(history: History, ledger: str, *, item: str, today: str) -> li
         last = history.services[-1].odometer_km
         now = book.odometer_km
         far_km = now - last if now is not None and last is not None and now >= last else None
-        lines = [f"Since the last service it has gone {far_km:,.0f} km, by the ledger."] if far_km is not None else []
+        lines = (
+            [f"By the ledger, you have driven {far_km:,.0f} km since the last service."] if far_km is not None else []
+        )
     rate = history.rate("1000 km")
     if far_km is None or rate is None:
-        return [*lines, "The ledger or the experiments hold no odometer, so nothing is said of what was lost since."]
+        return [
+            *lines,
+            "The ledger or the experiments have no odometer readings, so nobody can say what was lost since.",
+        ]
     return [*lines, *_lost_since(history, rate, far_km)]
 
 
@@ -346,7 +358,7 @@ def _takes(*, cost: float, hours: float, currency: str) -> list[str]:
     takes = [f"{cost:,g} {currency}".rstrip()] * (cost > 0) + [f"{hours:g} h"] * (hours > 0)
     if not takes:
         return []
-    return [f"Another one takes, by your own figures, {' and '.join(takes)}."]
+    return [f"By your own figures, the next one takes {' and '.join(takes)}."]
 
 
 def _other_service(history: History, what: Since) -> list[str]:
@@ -354,8 +366,8 @@ def _other_service(history: History, what: Since) -> list[str]:
     if last is None or abs((what.last - last).days) <= 1:
         return []
     return [
-        f"The last service in this history was on {last}, that in the ledger on {what.last}: what follows takes the "
-        "gain of the one and the distance since the other."
+        f"The last service in this history was on {last}, but the ledger has {what.last}. The lines below "
+        "take the gain of the one and the distance since the other."
     ]
 
 
@@ -364,15 +376,21 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
     lost = history.worse * distance_km / 1000 * rate.contrast
     reckoned, gained = history.levels.estimate(lost), history.levels.estimate(gain)
     lines = [
-        f"At the rate so far, the state would be worse by {_signed(reckoned.value, reckoned)}"
-        f"{_unit(history)} ({_signed(reckoned.low, reckoned)} to {_signed(reckoned.high, reckoned)}) after these "
-        f"{distance_km:,.0f} km: an extrapolation, nobody measured it."
+        f"At the rate so far, these {distance_km:,.0f} km cost {_signed(reckoned.value, reckoned)}{_unit(history)} "
+        f"({_signed(reckoned.low, reckoned)} to {_signed(reckoned.high, reckoned)}). That is an extrapolation: nobody "
+        "measured it."
     ]
     share = share_of(history.levels, lost, gain) if gained.value > 0 else None
     of = f"the {_size(gained)}{_unit(history)} ({_inside(history, gained)}) that the last service gained"
     if share is None:
-        return [*lines, "Which share of the last gain that is cannot be said, for that gain is not resolved."]
-    return [*lines, f"That is {share.value:.0%} ({share.low:.0%} to {share.high:.0%}) of {of}."]
+        return [*lines, "What share of the last gain that is, nobody can say: that gain is not resolved."]
+    return [
+        *lines,
+        (
+            f"That is {percent(round(share.value, 2))} ({percent(round(share.low, 2))} to "
+            f"{percent(round(share.high, 2))}) of {of}."
+        ),
+    ]
 
 
 def limits() -> Fragment:
@@ -470,8 +488,8 @@ def history_levels(history: History) -> Picture:
     figure.update_yaxes(title=f"{sentence_case(history.label)}{in_brackets(history.level_unit)}")
     brought = brought_to(history.slopes)
     text = (
-        f"The state before and after each service, {brought}, with its {percent(history.levels.level)} interval; "
-        "before and after are drawn a little apart. Dotted: what happened between services."
+        f"The state before and after each service, {brought}, with its {percent(history.levels.level)} "
+        "interval. The two are drawn slightly apart. Dotted: what happened between services."
     )
     return layout(
         figure,

@@ -18,14 +18,20 @@ from pullbook.text import typeset
 MANY_COLUMNS = 9  # more are set smaller on paper
 STYLE = Path(__file__).with_name("style.css")
 CAUTIONS = (
-    "Full-load acceleration belongs on a closed road or a dynamometer. Keep to speed limits; a passenger logs.",
+    (
+        "Full-load acceleration belongs on a closed road or a dynamometer. Keep to speed limits. A passenger "
+        "runs the logger."
+    ),
     "Let hot parts cool before touching them. Charge pipes, turbocharger and cooler burn.",
-    "Use solvents outdoors or well ventilated, with gloves and eye protection and no ignition source near; their "
-    "vapours are heavier than air, and some burn. Let every part dry fully before refitting: what is left in a cooler "
-    "is drawn into the engine.",
+    "Use solvents outdoors or in good ventilation, with gloves and eye protection, away from anything that "
+    "could ignite them. Their vapours are heavier than air, and some burn. Let every part dry fully before "
+    "refitting: the engine draws in whatever is left.",
     "After a refit, check every hose and clamp, then drive gently first.",
-    "Emission parts and their settings are protected by law in many countries: find out what yours allows.",
-    "When unsure, ask a qualified technician. This page states evidence; it is no licence to drive or modify anything.",
+    "The law protects emission parts and their settings in many countries. Find out what yours allows.",
+    (
+        "If you are unsure, ask a qualified technician. This page is evidence, not a licence to drive or modify "
+        "anything."
+    ),
 )
 
 

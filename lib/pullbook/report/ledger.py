@@ -104,7 +104,7 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
     if not found:
         had = ", ".join(book.ledger.items) or "nothing"
         return Fragment(
-            f"<p>No capture of {escape(item)} over a known distance yet. The ledger has: {escape(had)}.</p>"
+            f"<p>The ledger has no amount of {escape(item)} over a known distance yet. It has: {escape(had)}.</p>"
         )
     rate = capture_rate(found)
     known = math.isfinite(rate.high)
@@ -115,11 +115,11 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
         f"between {_ml(rate.low * usual_km / 1000)} and {_ml(rate.high * usual_km / 1000)} ({percent(rate.level)} "
         "interval)"
         if known
-        else "one emptying says nothing of how much they differ"
+        else "one emptying can't show how much they differ"
     )
     lines.append(
-        f"The mean rate over {far.text(usual_km)}: {span}, from {counted(rate.captures, 'emptying')} over "
-        f"{far.text(rate.distance_km)}; {_ml(rate.total_ml)} in all."
+        f"Mean rate over {far.text(usual_km)}: {span}, from {counted(rate.captures, 'emptying')} over "
+        f"{far.text(rate.distance_km)}. Total: {_ml(rate.total_ml)}."
     )
     lines.append(trend(found).sentence)
     if capacity_ml > 0 and known and rate.high > 0:
@@ -129,8 +129,9 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
         amount, low, high = passed_earlier_ml(rate, fitted_at_km)
         within = f" ({_ml(_two_digits(low))} to {_ml(_two_digits(high))})" if known else ""
         lines.append(
-            f"Before the can was fitted: if the rate was the same, about {_ml(_two_digits(amount))}{within} went into "
-            f"the intake over the first {far.text(fitted_at_km)}. This is an extrapolation: nobody measured it."
+            f"Before you fitted the can: at the same rate, about {_ml(_two_digits(amount))}{within} went "
+            f"into the intake over the first {far.text(fitted_at_km)}. That is an extrapolation: nobody "
+            "measured it."
         )
     return Fragment(listed(lines).html + _captures(found, far).html)
 
@@ -175,19 +176,19 @@ def _two_digits(amount: float) -> float:
 
 
 def _in_short(rate: Rate, found: Sequence[Capture], *, usual_km: float, far: _Distance, capacity_ml: float) -> str:
-    """Say the rate, when the can is full and whether the rate rises, in one plain sentence."""
+    """Say the rate, when the can is full and whether the rate rises, in plain words."""
     parts = [f"About {_ml(rate.per_1000_km * usual_km / 1000)} every {far.text(usual_km)}"]
     until, _ = full_in_km(rate, capacity_ml=capacity_ml) if capacity_ml > 0 else (math.nan, math.nan)
     if math.isfinite(until):
-        parts.append(f"the can of {_ml(capacity_ml)} is full at about {far.text(found[-1].to_km + until, 3)}")
+        parts.append(f"The {_ml(capacity_ml)} can is full at about {far.text(found[-1].to_km + until, 3)}")
     rises = trend(found)
     if rises.rising:
-        parts.append("the rate is rising")
+        parts.append("The rate is rising")
     elif len(found) < LEAST_FOR_TREND:
-        parts.append("too few emptyings to say whether the rate is rising")
+        parts.append("There are too few emptyings to see whether the rate is rising")
     else:
-        parts.append("no sign that the rate is rising")
-    return "; ".join(parts) + "."
+        parts.append("There is no sign that the rate is rising")
+    return ". ".join(parts) + "."
 
 
 def _captures(found: Sequence[Capture], far: _Distance) -> Fragment:
@@ -232,7 +233,7 @@ def caught_over_distance(book: Book, *, item: str) -> Picture | None:
     figure.add_hline(y=mean, line={"color": QUIET, "width": 2, "dash": "dot"})
     figure.update_xaxes(title=f"odometer [{far.unit}]")
     figure.update_yaxes(title=f"ml in 1,000 {far.unit}", rangemode="tozero")
-    text = f"What was caught of {item}: a bar an emptying, as wide as its distance. Dotted: the mean, {mean:.1f} ml."
+    text = f"What was caught ({item}): one bar per emptying, as wide as its distance. Dotted: the mean, {mean:.1f} ml."
     return layout(
         figure,
         caption=text,
@@ -267,7 +268,7 @@ def decision(book: Book, *, item: str, results: str, cost: float, hours: float, 
     """
     if not item:
         known = escape(", ".join(book.ledger.items) or "nothing")
-        return Fragment(f"<p>No service was named. The ledger has: {known}.</p>")
+        return Fragment(f"<p>You named no service. The ledger has: {known}.</p>")
     what = since(book.ledger, item, today=book.today)
     lines = decision_lines(what=what, effect=_effect(results), cost=cost, hours=hours, currency=currency)
     return listed(lines)
@@ -283,5 +284,5 @@ def _effect(results: str) -> MeasuredEffect | None:
         return MeasuredEffect(verdict=str(found["verdict"]), sentence=str(found["sentence"]))
     except (OSError, ValueError, KeyError, TypeError):
         raise LedgerError(
-            f"results: given {results!r}; allowed: a results.json that pullbook wrote, or empty"
+            f"results: given {results!r}. Allowed: a results.json that pullbook wrote, or empty"
         ) from None

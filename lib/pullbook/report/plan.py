@@ -111,7 +111,7 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
     except ComparisonError as refusal:  # one of the phases has no drive yet
         if unit != "K":
             raise ComparisonError(
-                f"{refusal}. A plan in {unit} needs an experiment's own scatter, and that a drive from each phase"
+                f"{refusal}. A plan in {unit} needs an experiment's own scatter, which takes a drive from each phase"
             ) from None
         scatter = Scatter()
     measures, _ = measure_drives(experiment, drives, None)
@@ -134,16 +134,15 @@ def answer_text(request: PlanRequest) -> str:
     unit, change = unit_suffix(shown.unit(of)), shown.brief(request.change, of)
     day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
     rests_on = (
-        f"This rests on {request.scatter.source}: {day_sd:.2g}{unit} between days and "
-        f"{pull_sd:.2g}{unit} between pulls."
+        f"This assumes {request.scatter.source}: {day_sd:.2g}{unit} between days and {pull_sd:.2g}{unit} between pulls."
     )
     if found is None:
-        return f"A change of {change} is out of reach: 60 sessions a side would not do. {rests_on}"
+        return f"A change of {change} is out of reach: even 60 sessions a side would not be enough. {rests_on}"
     return (
-        f"To tell a change of {change} four times out of five takes {found.sessions} sessions "
-        f"before and {found.sessions} after, {found.pulls} pulls each: about {found.driving_min / 60:.1f} hours of "
-        f"driving in all. {rests_on} State it before the first drive, in experiment.yaml, and it counts as one look: "
-        f"planned_sessions: {found.sessions}"
+        f"To detect a change of {change} 80 % of the time, drive {found.sessions} sessions before and "
+        f"{found.sessions} after, {found.pulls} pulls each. That is about {found.driving_min / 60:.1f} hours "
+        f"of driving. {rests_on} Put the number into experiment.yaml before the first drive, and the answer "
+        f"counts as one look: planned_sessions: {found.sessions}"
     )
 
 
@@ -168,10 +167,10 @@ def grid(request: PlanRequest) -> Fragment:
     ]
     unit = in_brackets(request.shown.unit(request.unit))
     headings = (
-        "sessions a side", "pulls a session", f"interval{unit}", f"told 4 times of 5{unit}",
+        "sessions a side", "pulls per session", f"interval{unit}", f"change you'd detect, 80 % of the time{unit}",
         "pulls in all", "hours",
     )  # fmt: skip
-    return table(headings, rows, numbers_from=0, caption="What a plan resolves and costs")
+    return table(headings, rows, numbers_from=0, caption="What each plan detects and costs")
 
 
 def sheet(request: PlanRequest) -> Fragment:
@@ -192,7 +191,7 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
     cautions = (fold(f"  - {line}") for line in CAUTIONS)
     lines = ["First, safety:", *cautions, "", fold(answer_text(request), indent=""), ""]
     unit = in_brackets(request.shown.unit(request.unit))
-    headings = ("sessions a side", "pulls a session", f"interval{unit}", f"told 4 of 5{unit}", "hours")
+    headings = ("sessions a side", "pulls each", f"interval{unit}", f"detects, 80 %{unit}", "hours")
     widths = [max(6, len(heading)) for heading in headings]
     digits = request.digits
 
@@ -207,15 +206,16 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
         lines.append("  " + "  ".join(f"{cell:>{width}}" for cell, width in zip(cells, widths, strict=True)))
     log, enough = paper.channels(request.needed), len(request.needed)
     todo = (
-        f"{counted(request.sessions, 'session')} before the service and {request.sessions} after, on different days, "
-        "in weather that overlaps. Nothing else changes in between: same tyres, load and fuel, no other repair.",
-        f"Log few signals. What answers the question: {_named(log[:enough])}. If those stay as fast, also "
-        f"{_named(log[enough:])}. A passenger logs.",
+        f"{counted(request.sessions, 'session')} before the service and {request.sessions} after, on "
+        "different days, in weather that overlaps. Change nothing else in between: same tyres, load and "
+        "fuel, no other repair.",
+        f"Log few signals. You need: {_named(log[:enough])}. If those stay as fast, add: "
+        f"{_named(log[enough:])}. A passenger runs the logger.",
         "Note for each session: air temperature in the shade, pressure or a METAR report, wind, wet or dry road.",
         *paper.steps(request.protocol, pulls=pulls, gear_rpm_per_kmh=request.gear_rpm_per_kmh),
     )
     lines += ["", "On the day:", *(fold(f"  [ ] {request.shown.text(line)}", indent="    ") for line in todo)]
-    return [*lines, "", "A sheet to print, with the service on its back: pullbook plan --out plan.html"]
+    return [*lines, "", "To print a sheet with the service on its back: pullbook plan --out plan.html"]
 
 
 def _named(log: Sequence[tuple[str, str]]) -> str:

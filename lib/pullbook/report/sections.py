@@ -40,26 +40,24 @@ from pullbook.text import (
 )
 
 VERDICT_MEANS = {
-    "improved": "The whole interval lies beyond the change that matters to you, on the better side.",
+    "improved": "The whole interval is better than the change that matters to you.",
     "improved-size-unclear": (
-        "The whole interval lies on the better side of zero, but part of it is too small to matter to you."
+        "The whole interval is on the better side of zero, but part of it is too small to matter to you."
     ),
-    "no-worthwhile-change": (
-        "The whole interval lies inside the band that makes no difference to you. That is not the same as no effect."
-    ),
+    "no-worthwhile-change": ("The whole interval is too small to matter to you. That is not the same as no effect."),
     "not-resolved": (
-        "The interval holds both outcomes that matter and outcomes that do not. Not shown is not the same as no effect."
+        "The interval includes changes that matter and changes that don't. Not shown is not the same as no effect."
     ),
     "worse-size-unclear": (
-        "The whole interval lies on the worse side of zero, but part of it is too small to matter to you."
+        "The whole interval is on the worse side of zero, but part of it is too small to matter to you."
     ),
-    "worse": "The whole interval lies beyond the change that matters to you, on the worse side.",
+    "worse": "The whole interval is worse than the change that matters to you.",
 }
 LIMITS = (
-    "One vehicle and one service: the result says nothing of other vehicles, nor how long the effect lasts.",
-    "Nobody was blinded: the driver knew which drives came after the service.",
-    "A sensor that was cleaned, moved or replaced during the service breaks the comparison, and no log shows it.",
-    "A different road, load, tyre or fuel between the phases counts as part of the change.",
+    "One vehicle, one service. This says nothing about other vehicles, or about how long the effect lasts.",
+    "The driver knew which drives came after the service.",
+    "Cleaning, moving or replacing a sensor during the service breaks the comparison, and no log shows it.",
+    "A different road, load, tyre or fuel after the service counts as part of the change.",
 )
 
 
@@ -78,7 +76,8 @@ def answer(result: Result) -> Fragment:
     word, _, rest = result.sentence.partition(": ")
     return Fragment(
         f'<section class="pb-answer pb-{c.verdict}"><h1>{escape(experiment.title)}</h1>{alert}'
-        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(sentence_case(rest))}</p>'
+        f'<p class="pb-verdict">{escape(word)}</p>'
+        f'<p class="pb-sentence">{_explained(escape(sentence_case(rest)), "interval")}</p>'
         f"{caution}</section>"
     )
 
@@ -91,12 +90,13 @@ def meaning(result: Result) -> Fragment:
         f'<p class="pb-alert" role="alert"><strong>Also:</strong> {escape(message)}</p>' for message in boost[1:]
     )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
-    told = (_facts(result), chances(result), worth(result), weather_share(result), refit(result))
+    facts = (_facts(result), chances(result), worth(result), weather_share(result), refit(result))
+    said = enumerate(text for text in facts if text)
     shown = others if boost or not others or _first_sentence(others[0]) != others[0] else others[1:]
     return Fragment(
         question
         + alerts
-        + "".join(f"<p>{escape(text)}</p>" for text in told if text)
+        + "".join(f"<p>{_explained(escape(text), 'session') if k == 0 else escape(text)}</p>" for k, text in said)
         + "".join(f'<p class="pb-note">{escape(message)}</p>' for message in shown)
     )
 
@@ -107,9 +107,9 @@ def chances(result: Result) -> str:
     if not c.comparable:
         return ""
     return result.shown.text(
-        f"Chance that it is better than before: {in_ten(c.probability_better)}; better by more than "
-        f"{c.worthwhile:g}{unit_suffix(c.unit)}: {in_ten(c.probability_worthwhile)} (if before the drives any change "
-        "seemed as likely as any other)."
+        f"Chance of any improvement: {in_ten(c.probability_better)}. Of more than "
+        f"{c.worthwhile:g}{unit_suffix(c.unit)}: {in_ten(c.probability_worthwhile)}. (This starts with no "
+        "opinion: any change was as likely as any other.)"
     )
 
 
@@ -129,7 +129,7 @@ def _facts(result: Result) -> str:
     kind = experiment.outcome_spec.kind
     when = f", {experiment.service.date.isoformat()}" if experiment.service.date else ""
     out = int(result.measures["left_out"].sum())
-    left = f" {out} left out by hand." if out else ""
+    left = f" You left out {out}." if out else ""
     return (
         f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. {counted(c.before.pulls, kind)} "
         f"in {counted(c.before.sessions, 'session')} before, {c.after.pulls} in {c.after.sessions} after.{left}"
@@ -155,12 +155,12 @@ def worth(result: Result) -> str:
         size, ends = result.shown.quantity(abs(c.change), "K", 1), sorted((abs(low), abs(high)))
         felt, air_is, amount = ("cooler", "denser", "more") if gain > 0 else ("warmer", "thinner", "less")
         return (
-            f"What it is worth: {size} {felt} is {abs(gain):.1f} % {air_is} air at the same pressure "
-            f"({ends[0]:.1f} to {ends[1]:.1f} %), so at most that much {amount} air in each stroke."
+            f"{size} {felt} means {abs(gain):.1f} % {air_is} air at the same pressure ({ends[0]:.1f} to "
+            f"{ends[1]:.1f} %). So each stroke gets at most that much {amount} air."
         )
     return (
-        f"What it is worth: at the same pressure, anything from {low:+.1f} to {high:+.1f} % in air density fits, "
-        "so no gain or loss of air is shown."
+        f"At the same pressure, air density could be {low:+.1f} to {high:+.1f} % higher. No gain or loss of "
+        "air is shown."
     )
 
 
@@ -171,7 +171,7 @@ def weather_share(result: Result) -> str:
     if plain is None or not c.slopes:
         return ""
     conditions = conditions_of(c.slopes)
-    u = combined([line for line in c.budget if line.source.endswith(": its slope")])
+    u = combined([line for line in c.budget if line.source.endswith(": correction")])
     unit = result.shown.unit(c.unit)
     u, u_change, measured, change = (
         result.shown.value(x, c.unit) for x in (u, c.standard_uncertainty, plain.change, c.change)
@@ -180,8 +180,8 @@ def weather_share(result: Result) -> str:
     least = 10.0**-digits
     size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
     return (
-        f"As measured the change is {signed(measured, digits)}{unit_suffix(unit)}. Differences in {conditions} "
-        f"explain {size}{unit_suffix(unit)} of it, which leaves {signed(change, digits)}{unit_suffix(unit)}."
+        f"As measured, the change is {signed(measured, digits)}{unit_suffix(unit)}. "
+        f"{sentence_case(conditions)} explain {size}{unit_suffix(unit)} of it."
     )
 
 
@@ -191,10 +191,10 @@ def refit(result: Result) -> str:
         return ""
     figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
     if figure is None:
-        return "The refit: no manifold pressure was logged, so whether it is tight is not known."
+        return "No manifold pressure in these logs, so a leak would go unseen."
     return result.shown.text(
-        f"The refit: no loss of boost was found; peak manifold pressure {figure.before:.0f} kPa before, "
-        f"{figure.after:.0f} kPa after ({percent(result.comparison.level)} interval of the change "
+        f"Boost is unchanged: no sign of a leak. It peaks at {figure.after:.0f} kPa, against "
+        f"{figure.before:.0f} kPa before ({percent(result.comparison.level)} interval of the change "
         f"{figure.low:+.1f} to {figure.high:+.1f} kPa)."
     )
 
@@ -228,9 +228,9 @@ def drives(result: Result) -> Fragment:
         "length",
         "pulls that count",
         "cruises",
-        "charge refreshed every",
+        "charge read every",
         "in steps of",
-        "full load told by",
+        "full load judged from",
     )
     return table(headings, rows, numbers_from=3 if dated else 2, caption="The drives")
 
@@ -258,16 +258,17 @@ PLACES = {"charge_air_temperature": "after the cooler", "intake_air_temperature"
 
 def _sensor_places(result: Result) -> list[str]:
     """Say where each temperature of the intake is taken to be measured, and who says so."""
-    lines = []
+    told: dict[str, list[str]] = {}
     for channel, place in PLACES.items():
         signals = (drive.log.get(channel) for drive in result.drives)
         if columns := list(dict.fromkeys(signal.column for signal in signals if signal is not None)):
-            named = channel in result.experiment.channels
             by = (
-                "as experiment.yaml says" if named else "by the column's own words; if it does not, name it in channels"
+                "as experiment.yaml says"
+                if channel in result.experiment.channels
+                else "going by the name. If that is wrong, say so under channels"
             )
-            lines.append(f"{', '.join(map(repr, columns))} is taken to sit {place}, {by}.")
-    return lines
+            told.setdefault(by, []).append(f"{', '.join(map(repr, columns))} to sit {place}")
+    return [f"We take {' and '.join(places)}, {by}." for by, places in told.items()]
 
 
 def findings(result: Result) -> Fragment:
@@ -279,7 +280,7 @@ def findings(result: Result) -> Fragment:
         for finding in drive.findings:
             grouped.setdefault((finding.severity, finding.message), []).append(drive.session.name)
     if not grouped:
-        return Fragment("<p>Nothing was noticed.</p>")
+        return Fragment("<p>Nothing to report.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
     items = {
         key: f'<li class="pb-{key[0]}"><strong>{key[0]}</strong> {told(result.shown.text(key[1]))} '
@@ -307,7 +308,7 @@ def left_out(result: Result) -> Fragment:
         if not run.included
     ]
     if not rows:
-        return Fragment("<p>Every run that was found counts.</p>")
+        return Fragment("")  # the summary of `runs` has said that all count
     return table(
         ("session", "run", "at", "speed", "why it does not count"), rows, numbers_from=9, caption="What does not count"
     )
@@ -332,8 +333,8 @@ def runs(result: Result) -> Fragment:
     count = sum(run.included for _, run in found)
     by_hand = sum(run.left_out for _, run in found)
     summary = (
-        f"{counted(len(found), 'run')} found: {count} that count, {by_hand} left out by hand, "
-        f"{len(found) - count - by_hand} refused."
+        f"{counted(len(found), 'run')} found: {count} count, you left out {by_hand}, "
+        f"{len(found) - count - by_hand} don't qualify."
     )
     listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
     return folded(summary, listed)
@@ -395,7 +396,7 @@ def cruises(result: Result) -> Fragment:
     if frame.empty:
         protocol = result.experiment.protocol
         wanted = result.shown.text(f"a steady {protocol.cruise_kmh:g} km/h for at least {protocol.cruise_min_s:g} s")
-        return Fragment(f"<p>No cruise was found: {wanted}.</p>")
+        return Fragment(f"<p>No cruise found. A cruise is {wanted}.</p>")
     columns = [
         ("mean_speed", "speed", "km/h", 1), ("mean_rise", "rise", "K", 1), ("mean_charge", "charge", "°C", 1),
         ("mean_inlet", "inlet", "°C", 1), ("mean_coolant", "coolant", "°C", 1),
@@ -444,7 +445,7 @@ def phases(result: Result) -> Fragment:
         ("figure", "unit", "before", "after", "difference"),
         rows,
         numbers_from=2,
-        caption="Before and after as measured, means of session means",
+        caption="Before and after as measured (means of session means)",
     )
 
 
@@ -494,18 +495,19 @@ def _air_notes(result: Result) -> list[str]:
     if _has(result, "effectiveness"):
         if result.measures["outlet_estimated"].max() > 0:
             notes.append(
-                "The compressor outlet is estimated, efficiency "
-                f"{result.experiment.vehicle.compressor_efficiency:.2f} ± {air.EFFICIENCY_U:.2f}, with usual pressure "
-                f"losses of {INLET_LOSS_KPA:.0f} ± {INLET_LOSS_U_KPA:.0f} kPa before it and {COOLER_LOSS_KPA:.0f} ± "
-                f"{COOLER_LOSS_U_KPA:.0f} kPa in the cooler. That leaves the ± beside the levels, one and the same "
-                "error before and after; the interval of the change counts what is left of it."
+                "The compressor outlet is estimated, with efficiency "
+                f"{result.experiment.vehicle.compressor_efficiency:.2f} ± {air.EFFICIENCY_U:.2f} and usual "
+                f"pressure losses of {INLET_LOSS_KPA:.0f} ± {INLET_LOSS_U_KPA:.0f} kPa before it and "
+                f"{COOLER_LOSS_KPA:.0f} ± {COOLER_LOSS_U_KPA:.0f} kPa in the cooler. The ± beside the levels "
+                "comes from that. It is the same error before and after, so most of it drops out of the "
+                "change."
             )
         else:
             notes.append("The compressor outlet was measured.")
     if _has(result, "charge_density"):
-        notes.append("The charge density is brought to one inlet temperature.")
+        notes.append("Charge density is corrected to the same inlet temperature.")
     if not _has(result, "heat_rejected"):
-        notes.append("Heat rejected: not known without air mass flow in both phases.")
+        notes.append("No air-flow channel in both phases, so heat rejected was not calculated.")
     return notes
 
 
@@ -513,9 +515,9 @@ def _heat_notes(result: Result) -> list[str]:
     missing = [
         words
         for name, words in (
-            ("soak_rise", "cruise after the pulls (no cruise on either side of them in both phases)"),
-            ("recovery_time", "recovery (too short a rest after the pulls)"),
-            ("idle_climb", f"idle soak (no standstill of {MIN_IDLE_S:.0f} s in both phases)"),
+            ("soak_rise", "cruise after the pulls (needs a cruise before and after them, in both phases)"),
+            ("recovery_time", "recovery (the rest after the pulls was too short)"),
+            ("idle_climb", f"idle soak (needs a standstill of {MIN_IDLE_S:.0f} s in both phases)"),
         )
         if not _has(result, name)
     ]
@@ -525,9 +527,9 @@ def _heat_notes(result: Result) -> list[str]:
 def _boost_notes(result: Result) -> list[str]:
     if result.point is None or not _has(result, "pressure_at_speed"):
         return []
-    text = f"The same engine speed is {result.point.engine_rpm:.0f} rpm, in the middle of the pulls"
+    text = f"'The same engine speed' is {result.point.engine_rpm:.0f} rpm, in the middle of the pulls"
     if _has(result, "flow_at_point"):
-        text += f"; the air flow there is brought to {result.point.manifold_kpa:.0f} kPa and {CHARGE_C:.0f} °C"
+        text += f". The air flow there is corrected to {result.point.manifold_kpa:.0f} kPa and {CHARGE_C:.0f} °C"
     return [text + "."]
 
 
@@ -535,19 +537,20 @@ def _time_notes(result: Result) -> list[str]:
     notes = [_reference_note(result)]
     if _has(result, "wheel_power"):
         notes.append(
-            "Power at the wheels comes from mass and time alone; drag and rolling resistance are guesses, the same "
-            "before and after, and the road is taken as the same. It compares the phases and rates no engine."
+            "Power at the wheels is calculated from mass and time. Drag and rolling resistance are guesses, "
+            "the same before and after, and we assume the same road. It compares the two phases. It is no "
+            "rating of the engine."
         )
     return notes
 
 
 def _reference_note(result: Result) -> str:
-    version = "UN R85 in its text of 2014 (annex 5; ISO 1585 is alike)"
+    version = "UN R85 (2014 text, annex 5; ISO 1585 is similar)"
     found = next(
         (f for f in result.secondary_outcomes if f.name.startswith("elapsed_s") and "reference" in f.name), None
     )
     if found is None:
-        return f"No time in reference air: by {version} the factor is not valid for this air, or a time is missing."
+        return f"No time in reference air: the factor of {version} is not valid in this air, or a time is missing."
     figures = (
         f"{found.before:.1f} ± {found.common_uncertainty:.1f} s before and {found.after:.1f} ± "
         f"{found.common_uncertainty:.1f} s after"
@@ -556,25 +559,26 @@ def _reference_note(result: Result) -> str:
     if found.applies:
         return f"In reference air (25 °C, 99 kPa dry) by {version}{how}."
     return (
-        f"Read the times as measured. The factor to reference air by {version}{how} would make the longest {figures}, "
-        "but it does not apply to a boosted engine whose control holds the boost whatever the weather; since its "
+        f"Read the times as measured. Corrected to reference air by {version}{how}, the longest would be {figures}. "
+        "But that factor does not apply to a boosted engine that holds its boost in any weather. Since "
         "supplement 7 of 2015 that regulation corrects no such engine."
     )
 
 
 def _engine_factor_words(experiment: Experiment) -> str:
     diesel = experiment.vehicle.fuel == "diesel"
-    return " (engine factor anywhere from 0.3 to 1.2, for want of a fuel rate)" if diesel else ""
+    return " (engine factor anywhere from 0.3 to 1.2, because the fuel rate is unknown)" if diesel else ""
 
 
 # --- the comparison ----------------------------------------------------------------------------------------------
 
 
 SEASON = (
-    "The interval holds how days of one phase differ. It does not hold what the weeks between the phases change: "
-    "season, fuel, tyres. The history of several services allows for that, a single comparison cannot see it."
+    "The interval covers how days of one phase differ. It does not cover what changes over the weeks in "
+    "between: season, fuel, tyres. A history of several services allows for that. One comparison can't see "
+    "it."
 )
-NOT_COMPARED = Fragment("<p>Nothing was compared: the first warning on this page says why.</p>")
+NOT_COMPARED = Fragment("<p>Nothing was compared. The first warning on this page says why.</p>")
 
 
 def routes(result: Result) -> Fragment:
@@ -592,16 +596,16 @@ def routes(result: Result) -> Fragment:
     rows = [row("this result", c.change, c.low, c.high, "")]
     if c.as_driven is not None:
         d = c.as_driven
-        rows.append(row("as driven", d.change, d.low, d.high, "boost not brought to equal"))
+        rows.append(row("as driven", d.change, d.low, d.high, "boost not corrected"))
     rows += [row(r.name, r.change, r.low, r.high, r.remark) for r in result.cross_checks.routes]
     if result.with_left_out is not None:
         w = result.with_left_out
-        rows.append(row("with what was left out", w.change, w.low, w.high, VERDICT_WORDS[w.verdict].lower()))
+        rows.append(row("counting what you left out", w.change, w.low, w.high, VERDICT_WORDS[w.verdict].lower()))
     return table(
         ("route", f"change{in_brackets(shown.unit(c.unit))}", f"{percent(c.level)} interval", "remark"),
         rows,
         words_from=3,
-        caption="The same change by other routes",
+        caption="The same change calculated in other ways",
     )
 
 
@@ -615,7 +619,9 @@ def checks(result: Result) -> Fragment | None:
         )
         for check in result.cross_checks.checks
     ]
-    return table(("check", "what it says", "with the result"), rows, numbers_from=9, caption="Checks") if rows else None
+    return (
+        table(("check", "what it found", "with the result"), rows, numbers_from=9, caption="Checks") if rows else None
+    )
 
 
 def budget(result: Result) -> Fragment:
@@ -632,15 +638,15 @@ def budget(result: Result) -> Fragment:
     ]
     half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
     note = (
-        f"<p>Half-width of the interval: {half}. Kind A comes from the data, "
-        f"kind B from other knowledge (JCGM 100:2008). Method: {escape(c.method)}.</p>"
+        f"<p>Half the width of the interval: {half}. Kind A comes from the data, kind B from other knowledge "
+        f"(JCGM 100:2008). Method: {escape(c.method)}.</p>"
         f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
         f"<p>{escape(c.looks.sentence)}</p><p>{SEASON}</p>"
     )
     listed = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
     )
-    return folded("The budget line by line", listed.html + note)
+    return folded("The uncertainty budget, line by line", listed.html + note)
 
 
 def like_for_like(result: Result) -> Fragment:
@@ -661,9 +667,11 @@ def like_for_like(result: Result) -> Fragment:
                 shown.text(condition.note) or "alike",
             )
         )
-    headings = ("condition", "unit", "before", "after", "difference", "could have moved the result by", "flag")
+    headings = ("condition", "unit", "before", "after", "difference", "possible effect on the result", "flag")
     flagged = [row for row, condition in zip(rows, result.conditions, strict=True) if condition.flagged]
-    first = table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>Nothing was flagged.</p>"
+    first = (
+        table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>No condition was flagged.</p>"
+    )
     every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
     return Fragment(first + every.html)
 
@@ -707,14 +715,38 @@ def conclusion(result: Result) -> Fragment:
     text += f"<p><strong>{escape(VERDICT_WORDS[c.verdict])}.</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
     both = ""
     if result.with_left_out is not None:
-        both = f"<p>With what was left out counted: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
+        both = f"<p>Counting what you left out: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed(LIMITS).html)
 
 
+GLOSSARY = {
+    "effectiveness": "How much of the possible cooling the cooler does: 1 would bring the charge down to inlet air.",
+    "session": "One drive on one day. Pulls of one day share that day, so sessions are what counts.",
+    "K and °C": "Temperatures are in °C, differences in K. A difference of 1 K is one of 1 °C.",
+    "interval": "The range that holds the true change. A 95 % interval misses it about once in twenty times.",
+    "worthwhile change": "The smallest change that matters to you. You set it as worthwhile_change.",
+}
+
+
+def glossary() -> Fragment:
+    """Return the words that a reader may not know, folded; `_explained` links to it."""
+    terms = "".join(f'<dt id="{_anchor(word)}">{word}</dt><dd>{text}</dd>' for word, text in GLOSSARY.items())
+    return folded("Words used on this page", f"<dl>{terms}</dl>")
+
+
+def _explained(html: str, word: str) -> str:
+    """Link the first use of a word, in HTML that is escaped already, to the glossary."""
+    return re.sub(rf"\b{word}", f'<a href="#{_anchor(word)}">{word}</a>', html, count=1)
+
+
+def _anchor(word: str) -> str:
+    return "word-" + word.partition(" ")[0].lower()
+
+
 def colophon(result: Result) -> Fragment:
-    """Return what made the page, so that it can be made again."""
+    """Return the glossary, and what made the page, so that it can be made again."""
     return Fragment(
-        f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
-        f"{escape(result.inputs_sha256[:16])}. The command pullbook run also writes "
-        "the figures, as results.json and runs.csv.</p>"
+        glossary().html + f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
+        f"{escape(result.inputs_sha256[:16])}. pullbook run also writes "
+        "the figures: results.json and runs.csv.</p>"
     )

@@ -104,7 +104,7 @@ def compose(result: Result) -> Post:
                 ),
             )
         ),
-        limits="One vehicle, one service, and the driver knew which drives came after it.",
+        limits="One vehicle, one service. The driver knew which drives came after it.",
         made_by=f"Made with pullbook {result.version}.",
     )
 
@@ -126,8 +126,8 @@ def _facts(result: Result) -> tuple[str, str]:
     where = "at the same conditions" if c.slopes else "as measured"
     return (
         f"{sentence_case(experiment.vehicle.description)}. {sentence_case(experiment.service.what)}.",
-        f"{sentence_case(counted(c.before.pulls, c.spec.kind))} in {counted(c.before.sessions, 'session')} before, "
-        f"{c.after.pulls} in {c.after.sessions} after; mean {c.before.mean:.{digits}f}{unit} before, "
+        f"{sentence_case(counted(c.before.pulls, c.spec.kind))} in {counted(c.before.sessions, 'session')} "
+        f"before, {c.after.pulls} in {c.after.sessions} after. Mean {c.before.mean:.{digits}f}{unit} before, "
         f"{c.after.mean:.{digits}f}{unit} after, {where}.",
     )
 

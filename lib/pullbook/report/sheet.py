@@ -21,27 +21,27 @@ SLOW_CHANNELS = ("intake_air_temperature", "ambient_air_temperature", "engine_co
 HELPFUL = ("engine_speed", "intake_manifold_pressure", "accelerator_position", "engine_coolant_temperature")
 # General practice, no source; what a vehicle's manual says comes first.
 SERVICE = (
-    "Let it go cold first, for hours if need be: pipes, turbocharger and cooler burn long after the engine is off.",
-    "Photograph every hose, clamp, plug and screw before you loosen it, and any oil or dirt as you find it.",
+    "Let it go cold first, for hours if need be. Pipes, turbocharger and cooler burn long after the engine is off.",
+    "Photograph every hose, clamp, plug and screw before you loosen it. Photograph oil and dirt as you find them.",
     "Disconnect as the manual says: electrical plugs first, then hoses. Cover every opening that leads to the engine.",
-    "Drain the cooler into a clean measuring jug. Note amount and colour. Keep it off your skin; hand it in with used "
-    "oil.",
-    "Solvent only outdoors or very well ventilated: no flame, spark, heater or hot engine near. Its vapour is heavier "
-    "than air, collects in pits and low corners, and some burns. Gloves, eye protection. Only what suits aluminium, "
-    "plastic and seals.",
+    "Drain the cooler into a clean measuring jug. Note amount and colour. Keep it off your skin. Hand it in "
+    "with used oil.",
+    "Solvent only outdoors or in very good ventilation: no flame, spark, heater or hot engine near. Its "
+    "vapour is heavier than air, collects in pits and low corners, and some burns. Gloves, eye protection. "
+    "Only what suits aluminium, plastic and seals.",
     "Waste: let nothing run into soil or drain. Collect solvent and rags in closed metal, and hand them in.",
     "Fins: soft brush, low pressure, from the clean side. Straighten, never force.",
     "Dry inside and out until nothing drips and you smell nothing: the engine draws in whatever is left.",
-    "Seals: look at every one; renew those that are hard, flat or cut, and those that the manual says to.",
+    "Seals: look at every one. Renew those that are hard, flat or cut, and those the manual says to.",
     "Sensors: note which you refitted, cleaned or replaced. A cleaned or replaced one breaks the comparison.",
-    "Refit: screws and clamps to the torque that the maker states. Count tools and rags.",
+    "Refit: torque screws and clamps to the maker's figures. Count tools and rags.",
     "Leak test at low pressure, only by someone who knows how: a hose that comes off under pressure injures.",
     "Start, idle, listen. Drive gently first. Then look at hoses and clamps again, engine off and cool.",
     "Read the first log for boost before you pull again. Lower or slower than before: stop and look for a leak.",
 )
 DEFERS = (
-    "General practice, no source. The vehicle's manual and the law where you are come first; emission parts and their "
-    "settings are protected in many countries. When unsure, ask a qualified technician."
+    "General practice, no source. The vehicle's manual and your local law come first. The law protects "
+    "emission parts and their settings in many countries. If you are unsure, ask a qualified technician."
 )
 
 
@@ -91,11 +91,11 @@ def steps(protocol: Protocol, *, pulls: int, gear_rpm_per_kmh: float | None = No
     return (
         f"Warm up for at least {WARM_UP_MIN} minutes, until coolant and oil are steady. Start the logger.",
         f"Cruise: hold {protocol.cruise_kmh:g} km/h for a minute or more, on the level.",
-        f"First pull: {first}, {in_gear}. Pedal to the floor in one go. Hold it until {end:g} km/h is passed on the "
-        "dial, then lift.",
-        f"Rest: drive gently for {REST_S} seconds or more, each time alike.",
-        f"Then {again}: {counted(pulls, 'pull')} in all, the same road in the same direction.",
-        "A spoiled pull (traffic, a gear change) stays in the log. Write down which, and why.",
+        f"First pull: {first}, {in_gear}. Pedal to the floor in one go. Hold it until the dial shows more "
+        f"than {end:g} km/h, then lift.",
+        f"Rest: drive gently for {REST_S} seconds or more, always the same way.",
+        f"Then {again}: {counted(pulls, 'pull')} in all, same road, same direction.",
+        "If a pull is spoiled (traffic, a gear change), leave it in the log. Write down which, and why.",
         "Park. Stop the logger, then the engine. Look at the log before you leave: pullbook add.",
     )
 
@@ -146,8 +146,8 @@ def sheet(
     count = min(max(pulls, FEWEST_ROWS), MOST_ROWS)
     blank_rows = "".join(f"<tr><td>{k}</td><td></td><td></td><td></td></tr>" for k in range(1, count + 1))
     plan = (
-        f"{counted(sessions, 'session')} before the service and {sessions} after, on different days, in weather that "
-        "overlaps; nothing else changed in between: tyres, load, fuel, repairs."
+        f"{counted(sessions, 'session')} before the service and {sessions} after, on different days, in "
+        "weather that overlaps. Change nothing else in between: tyres, load, fuel, repairs."
     )
     front = (
         f'<section class="pb-paper"><h2>One drive</h2>'

@@ -115,9 +115,9 @@ def allowance_of(outcome: Outcome, mean: float, given: float | None = None) -> A
         With `DEFAULT_DOF` degrees of freedom.
     """
     if given is not None:
-        return Allowance(sd=given, source="given as day_to_day_sd in experiment.yaml")
+        return Allowance(sd=given, source="set as day_to_day_sd in experiment.yaml")
     sd = outcome.day_to_day_sd * abs(mean) if outcome.relative else outcome.day_to_day_sd
-    return Allowance(sd=sd, source=f"the default: {outcome.allowance_source}")
+    return Allowance(sd=sd, source=f"the usual figure, {outcome.allowance_source}")
 
 
 def with_earlier(
@@ -162,8 +162,8 @@ def with_earlier(
         return default, ()
     if not telling:
         message = (
-            "The earlier experiments have one session a phase, which shows nothing of how much days differ. The "
-            "allowance is the one without them."
+            "The earlier experiments have only one session per phase, so they can't show how much days "
+            "differ. They are not used."
         )
         return default, (Finding(code="earlier-too-few", severity="note", message=message),)
     parts = [*telling, *([own] if own is not None and own.dof > 0.5 else [])]
@@ -171,16 +171,17 @@ def with_earlier(
     contradicts = _chance(default, odd, [p for p in parts if p is not odd]) < CONTRADICTS_P / len(parts)
     if contradicts and odd is own:
         message = (
-            f"These sessions scatter by {_sd(own):.2g}{unit} within a phase, more than the earlier experiments allow "
-            f"({_joined(default, telling).sd:.2g}{unit}). So the earlier ones say little about these drives, and are "
-            "set aside: was it the same vehicle, road and gear?"
+            f"These sessions scatter by {_sd(own):.2g}{unit} within a phase. The earlier experiments allow "
+            f"only {_joined(default, telling).sd:.2g}{unit}, so they say little about these drives and are "
+            "not used. Was it the same vehicle, road and gear?"
         )
         return default, (Finding(code="earlier-set-aside", severity="warning", message=message),)
     if contradicts:
         found = _joined(default, [odd])
         message = (
-            f"The earlier experiments scatter too differently to be one vehicle in one use: {_sd(odd):.2g}{unit} in "
-            f"{odd.name}, less in the others. The most restless counts alone, which widens the interval."
+            "The earlier experiments scatter too differently for one vehicle in one kind of use: "
+            f"{_sd(odd):.2g}{unit} in {odd.name}, less in the others. Only the one with the most scatter is "
+            "used, which widens the interval."
         )
         return found, (Finding(code="earlier-differ", severity="warning", message=message),)
     return _joined(default, telling), ()
@@ -190,7 +191,8 @@ def scatter_words(allowance: Allowance, unit: str) -> str:
     """Say in a sentence what is assumed of days, and where it comes from."""
     sd = f"{allowance.sd:.2g}{unit_suffix(unit)}"
     return (
-        f"Day-to-day scatter of {sd} with nothing changed ({allowance.dof:.0f} degrees of freedom): {allowance.source}."
+        f"With nothing changed, we assume that days scatter by {sd} ({allowance.dof:.0f} degrees of "
+        f"freedom). Source: {allowance.source}."
     )
 
 
@@ -202,8 +204,8 @@ def _joined(default: Allowance, parts: Sequence[DayScatter]) -> Allowance:
         sd=math.sqrt((default.dof * default.sd**2 + excess) / dof),
         dof=dof,
         source=(
-            f"{own} of this vehicle ({dof - default.dof:.0f} degrees of freedom) joined with {default.sd:.2g} "
-            f"({default.dof:.0f}), {default.source}"
+            f"{own} from this vehicle ({dof - default.dof:.0f} degrees of freedom), combined with "
+            f"{default.sd:.2g} ({default.dof:.0f}), {default.source}"
         ),
     )
 

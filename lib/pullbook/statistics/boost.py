@@ -90,31 +90,31 @@ def _warning(code: str, message: str, data: SessionMeans, found: Estimate, unit:
         "pulls_before": data.pulls("before"),
         "pulls_after": data.pulls("after"),
     }
-    message += f" ({data.pulls('before')} pulls before, {data.pulls('after')} after.)"
+    message += f" (Pulls: {data.pulls('before')} before, {data.pulls('after')} after.)"
     return Finding(code=code, severity="warning", message=message, evidence=evidence)
 
 
 def _slower(data: SessionMeans, found: Estimate) -> Finding:
     message = (
-        f"After the service the boost builds more slowly: {found.before:.1f} s to 90 % of its peak before, "
-        f"{found.after:.1f} s after. A hose or clamp may leak: {ADVICE}."
+        f"Boost builds more slowly after the service. It took {found.before:.1f} s to reach 90 % of its peak "
+        f"before and takes {found.after:.1f} s after. A hose or clamp may leak: {ADVICE}."
     )
     return _warning("boost-slower", message, data, found, "s")
 
 
 def _lower_at_speed(data: SessionMeans, found: Estimate) -> Finding:
     message = (
-        "After the service there is less boost at the same engine speed, though the peak is as before: "
-        f"{found.before:.0f} kPa before, {found.after:.0f} kPa after. A hose or clamp may leak: {ADVICE}."
+        f"There is less boost at the same engine speed after the service: {found.before:.0f} kPa before, "
+        f"{found.after:.0f} kPa after. The peak is unchanged. A hose or clamp may leak: {ADVICE}."
     )
     return _warning("boost-lower-at-speed", message, data, found, "kpa")
 
 
 def _less_air(data: SessionMeans, found: Estimate) -> Finding:
     message = (
-        "After the service less air is measured at the same boost, engine speed and charge temperature: "
-        f"{found.before:.0f} g/s before, {found.after:.0f} g/s after. Air may enter behind the sensor, or a filter or "
-        f"hose may be blocked: {ADVICE}."
+        "Less air is measured after the service, at the same boost, engine speed and charge temperature: "
+        f"{found.before:.0f} g/s before, {found.after:.0f} g/s after. Air may be getting in behind the "
+        f"sensor, or a filter or hose may be blocked: {ADVICE}."
     )
     return _warning("boost-less-air", message, data, found, "g_s")
 
@@ -136,13 +136,9 @@ def _compared(
 def _changed(data: SessionMeans, found: Estimate) -> Finding:
     share = found.change / found.before
     lower = share < 0
-    advice = (
-        f"A hose or clamp may leak after the refit: {ADVICE}."
-        if lower
-        else "Find out why before trusting the comparison."
-    )
+    advice = f"A hose or clamp may be leaking: {ADVICE}." if lower else "Find out why before you trust the comparison."
     message = (
-        f"Boost is {'lower' if lower else 'higher'} after the service: peak manifold pressure {found.before:.0f} kPa "
-        f"before, {found.after:.0f} kPa after ({share:+.0%}). {advice}"
+        f"Boost is {'lower' if lower else 'higher'} after the service: it peaks at {found.after:.0f} kPa, "
+        f"against {found.before:.0f} kPa before ({100 * share:+.0f} %). {advice}"
     )
     return _warning("boost-lower" if lower else "boost-higher", message, data, found, "kpa")

@@ -403,8 +403,8 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
                 code="worthwhile-large",
                 severity="warning",
                 message=(
-                    f"worthwhile_change is {worthwhile:g}{unit}, where the {outcome.label} is "
-                    f"{float(np.mean(data.means)):.3g}{unit} in all. Was it meant in another unit?"
+                    f"worthwhile_change is {worthwhile:g}{unit}, but the {outcome.label} is only "
+                    f"{float(np.mean(data.means)):.3g}{unit}. Did you mean another unit?"
                 ),
                 evidence={"worthwhile": worthwhile, "mean": float(np.mean(data.means))},
             )
@@ -415,8 +415,8 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
                 code="place-not-fitted",
                 severity="note",
                 message=(
-                    "The runs are too few, or their places in the sequence differ too much, to allow for later pulls "
-                    "starting hotter."
+                    "Later pulls in a session may start hotter. With so few runs, or runs in such different "
+                    "positions, that can't be corrected for."
                 ),
             )
         )
@@ -427,15 +427,17 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
 
 
 def _one_session(sides: dict[str, int], day_sd: float, unit: str) -> Finding:
-    where = "one session before and one after" if max(sides.values()) == 1 else "one session in one of the phases"
+    where = (
+        "only one session before and one after" if max(sides.values()) == 1 else "only one session in one of the phases"
+    )
     differ = math.sqrt(2) * day_sd
     return Finding(
         code="one-session",
         severity="warning",
         message=(
-            f"There is {where}. Two days with nothing changed differ by about {differ:.2g}{unit} anyway (an "
-            "allowance, for want of a second day to learn it from), so a difference of that size cannot be told. More "
-            "pulls on the same day would not help; another day would."
+            f"There is {where}. Any two days differ by about {differ:.2g}{unit} anyway, so you can't see a "
+            "difference that small. (That figure is assumed: it takes a second day to measure it.) More "
+            "pulls on the same day would not help. Another day would."
         ),
         evidence=dict(sides),
     )
@@ -450,9 +452,10 @@ def _not_allowed_for(before: np.ndarray, after: np.ndarray) -> list[Finding]:
             code="weather-not-allowed-for",
             severity="warning",
             message=(
-                f"The air going in was {abs(apart):.0f} K {'warmer' if apart > 0 else 'colder'} after the service, and "
-                "nothing is taken out for it, because physics says nothing definite of this figure. Part of the change "
-                "may be weather; a session at the other phase's weather would tell."
+                f"The intake air was {abs(apart):.0f} K {'warmer' if apart > 0 else 'colder'} after the "
+                "service. No correction is made, because physics gives no clear rule for this figure. Part "
+                "of the change may be weather. To find out, drive one more session in the other phase's "
+                "weather."
             ),
             evidence={"apart_k": apart},
         )
@@ -468,8 +471,9 @@ def _no_overlap(before: np.ndarray, after: np.ndarray) -> list[Finding]:
             code="ambient-no-overlap",
             severity="warning",
             message=(
-                f"The inlet temperatures of before and after do not overlap: {gap:.0f} K lie between. The correction "
-                "for it rests on physics, not on these drives; a session at the other phase's weather would test it."
+                f"The inlet temperatures before and after don't overlap: they are {gap:.0f} K apart. So the "
+                "correction rests on physics, not on these drives. To test it, drive one more session in "
+                "the other phase's weather."
             ),
             evidence={"gap_k": gap, "before_c": before.tolist(), "after_c": after.tolist()},
         )

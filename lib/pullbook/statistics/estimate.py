@@ -17,7 +17,7 @@ from pullbook.statistics.allowance import DEFAULT_DOF, Allowance
 from pullbook.statistics.covariates import COMPRESSION, INLET, Covariate
 from pullbook.statistics.mixed_fit import MixedFit, mixed_fit
 from pullbook.statistics.priors import Prior
-from pullbook.statistics.session_means import SessionMeans
+from pullbook.statistics.session_means import INLET_APART, SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 
 
@@ -253,7 +253,7 @@ def contrast_budget(
     weights = contrast @ fit.data_weights[:first]
     lines = [
         BudgetLine(
-            "repeatability of the runs", "A",
+            "scatter between runs", "A",
             math.sqrt(max(0.0, weights @ data.covariance @ weights)), data.repeatability_dof or INFINITE,
         ),
         BudgetLine(
@@ -264,17 +264,19 @@ def contrast_budget(
     ]  # fmt: skip
     for k, covariate in enumerate(covariates):
         share = abs(float(contrast @ fit.prior_weights[:first, k])) * covariate.prior.standard_uncertainty
-        lines.append(BudgetLine(f"{covariate.name}: its slope", "B", share, INFINITE))
+        lines.append(BudgetLine(f"{covariate.name}: correction", "B", share, INFINITE))
     slope = sum(float(fit.coefficients[first + k]) for k, c in enumerate(covariates) if c.name == INLET)
     # A rise holds the inlet's reading already, and the correction for it takes the same error once more.
     reading = abs(data.inlet_share + slope) * data.inlet_u
     if reading:
-        lines.append(BudgetLine(f"{INLET}: its reading", "B", reading * math.sqrt(weights @ weights), INFINITE))
+        lines.append(BudgetLine(f"{INLET}: reading", "B", reading * math.sqrt(weights @ weights), INFINITE))
     if wind := data.wind_u(weights):
         lines.append(BudgetLine("wind", "B", wind, INFINITE))
+    if apart := data.inlet_apart_u(weights):
+        lines.append(BudgetLine(INLET_APART, "B", apart, INFINITE))
     if data.shared_u:
         value = abs(float(contrast @ fit.coefficients[:first]))
-        lines.append(BudgetLine("what was estimated", "B", data.shared_u * value, INFINITE))
+        lines.append(BudgetLine("estimated compressor outlet", "B", data.shared_u * value, INFINITE))
     return lines
 
 
@@ -369,9 +371,11 @@ def conditions_of(slopes: Sequence[Slope]) -> str:
 
 
 def _method(slopes: Sequence[Slope], *, learnt: bool) -> str:
-    conditions = " and ".join(s.name for s in slopes)
-    brought = f"brought to common {conditions} by mixed estimation" if conditions else "as measured"
+    conditions = ", ".join(s.name for s in slopes)
+    brought = f"corrected to the same {conditions} by mixed estimation" if conditions else "as measured"
     scatter = (
-        "day-to-day allowance joined with the scatter between sessions" if learnt else "day-to-day allowance alone"
+        "assumed day-to-day scatter combined with the scatter between sessions"
+        if learnt
+        else "assumed day-to-day scatter alone"
     )
     return f"session means from a two-way fit, {brought}, {scatter}, interval after JCGM 100:2008"

@@ -93,9 +93,9 @@ def check_gears(measures: pd.DataFrame, experiment: Experiment, outcome: Outcome
     usual = float(np.median(ratio[label == best]))
     reasons = {
         int(rows[k]): (
-            f"another gear: {ratio[k]:.0f} rpm per km/h, the others {usual:.0f}"
+            f"another gear: {ratio[k]:.0f} rpm per km/h, where the others have {usual:.0f}"
             if abs(np.log(ratio[k] / usual)) > SAME_LN
-            else "the gears were changed at other speeds than in the others"
+            else "gear changes at other speeds than in the other runs"
         )
         for k in odd
     }
@@ -136,16 +136,17 @@ def _differs(ratio: np.ndarray, pattern: np.ndarray, phase: np.ndarray, known: n
     if same_end:
         before, after = (float(np.nanmedian(pattern[known & (phase == p)])) for p in PHASES)
     what = (
-        "The gears were changed at other speeds after the service than before"
+        "You changed gear at different speeds before and after the service"
         if same_end
-        else "The runs before and after the service were driven in different gears"
+        else "You drove in different gears before and after the service"
     )
     return Finding(
         code="gear-differs",
         severity="warning",
         message=(
-            f"{what} ({before:.0f} rpm per km/h before, {after:.0f} after), so they cannot be compared: another gear "
-            "means another load on the cooler and another time to heat up. Drive one phase again in the other's gear."
+            f"{what} ({before:.0f} rpm per km/h before, {after:.0f} after), so the runs can't be compared. "
+            "Another gear means another load on the cooler and another time to heat up. Repeat one phase in "
+            "the gear of the other."
         ),
         evidence={"before_rpm_per_kmh": round(before, 2), "after_rpm_per_kmh": round(after, 2)},
     )
@@ -157,8 +158,8 @@ def _kept_out(measures: pd.DataFrame, rows: np.ndarray, usual: float, odd: np.nd
         code="gear-odd",
         severity="note" if len(rows) == 1 else "warning",
         message=(
-            f"{counted(len(rows), 'run')} not compared, because the gear differs from the others' "
-            f"({usual:.0f} rpm per km/h): {named}."
+            f"{counted(len(rows), 'run')} not compared, because of another gear than the rest ({usual:.0f} "
+            f"rpm per km/h): {named}."
         ),
         evidence={
             "runs": named,
@@ -170,13 +171,13 @@ def _kept_out(measures: pd.DataFrame, rows: np.ndarray, usual: float, odd: np.nd
 
 def _not_checked(measures: pd.DataFrame, rows: np.ndarray) -> Finding:
     everything = GEAR not in measures or not np.isfinite(measures[GEAR].to_numpy(dtype=float)).any()
-    what = "The gear cannot be checked" if everything else f"The gear cannot be read for {_named(measures, rows)}"
+    what = "The gear can't be checked" if everything else f"The gear can't be read for {_named(measures, rows)}"
     return Finding(
         code="gear-not-read",
         severity="note",
         message=(
-            f"{what}: it takes an engine speed that turns in step with the wheels. If you drove in different gears, "
-            "the result is not a fair comparison."
+            f"{what}. That takes an engine speed that turns in step with the wheels. If you drove in "
+            "different gears, the comparison is not fair."
         ),
         evidence={"runs": _named(measures, rows)},
     )

@@ -240,8 +240,8 @@ def _pooled(tables: Sequence[pd.DataFrame], experiments: Sequence[Experiment]) -
     states = {(name.split(" ", 1)[0], phase) for name, phase in zip(data.names, data.phases, strict=True)}
     if check.differs or len(states) < 2 * len(tables):
         raise ComparisonError(
-            "the services were driven in different gears, so their states cannot be compared; drive all of them in the "
-            "same gear, or leave out the ones that were not"
+            "you drove in different gears at the services, so their states can't be compared. Drive all of "
+            "them in the same gear, or leave out the ones that were not"
         )
     return data
 

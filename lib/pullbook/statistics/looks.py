@@ -57,21 +57,21 @@ class Looks:
     @property
     def sentence(self) -> str:
         """Say what was stated and what it cost."""
-        stated = "" if self.planned is None else f"You state that {self.planned} sessions a side were planned. "
+        stated = "" if self.planned is None else f"You planned {self.planned} sessions a side. "
         driven = f"{self.before} before and {self.after} after"
         once, paid = percent(self.level), percent(self.each_level)
         if self.kept:
-            return f"{stated}There are {driven}, so this counts as one look, judged at {once}."
+            return f"{stated}You have {driven}, so this counts as one look, at {once}."
         if not self.charged:
-            return f"{stated}Up to {FREE_SESSIONS} a side, looking again costs nothing."
+            return f"{stated}Up to {FREE_SESSIONS} sessions a side you can look as often as you like."
         why = (
-            f"No number of sessions was stated beforehand, and there are {driven}."
+            f"You set no number of sessions beforehand, and you have {driven}."
             if self.planned is None
-            else f"{stated}There are {driven}, so this is {_kind(self)}."
+            else f"{stated}You have {driven}, so this is {_kind(self)}."
         )
         return (
-            f"{why} Driving on until the answer is clear gives chance more tries, so this look is judged at {paid}, "
-            f"which keeps {once} over all of them. That makes the interval wider."
+            f"{why} If you drive on until the answer is clear, chance gets more tries. So this look is "
+            f"judged at {paid}, which keeps {once} over all of them. That makes the interval wider."
         )
 
     def to_dict(self) -> dict[str, Any]:
@@ -89,4 +89,4 @@ class Looks:
 def _kind(looks: Looks) -> str:
     assert looks.planned is not None
     early = min(looks.before, looks.after) < looks.planned
-    return "a look before the plan is done" if early else "a look beyond the plan"
+    return "a look before the plan is complete" if early else "a look after the plan was complete"

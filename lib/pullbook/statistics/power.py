@@ -55,7 +55,7 @@ class Scatter:
     resolution_u: float = USUAL_STEP_U_K
     day_dof: float = DEFAULT_DOF
     fixed_u: float = 0.0
-    source: str = "usual figures (days as one real car's steady cruise showed; pulls by common practice, no source)"
+    source: str = "usual figures (days: one real car's steady cruise; pulls: common practice, no source)"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -90,7 +90,7 @@ def scatter_of(comparison: Comparison) -> Scatter:
     c = comparison
     if not c.comparable:
         return Scatter()
-    shrinks = ("repeatability", "day to day", "sensor step", f"{INLET}: its reading")
+    shrinks = ("scatter between runs", "day to day", "sensor step", f"{INLET}: reading")
     fixed = [line for line in c.budget if not line.source.startswith(shrinks)]
     return Scatter(
         day_sd=c.day_sd,
@@ -98,7 +98,7 @@ def scatter_of(comparison: Comparison) -> Scatter:
         resolution_u=float(np.sqrt(np.mean(c.data.reading_u**2))),
         day_dof=c.allowance.dof,
         fixed_u=combined(fixed),
-        source="this experiment's own scatter, joined with the allowance for it",
+        source="this experiment's own scatter, combined with the usual figure",
     )
 
 
@@ -405,7 +405,7 @@ def expected_interval(*, sessions: float, pulls: int, scatter: Scatter, level: f
     lines = [
         BudgetLine("day to day", "A", scatter.day_sd * math.sqrt(2 / sessions), scatter.day_dof + 2 * sessions - 2),
         BudgetLine(
-            "repeatability", "A", scatter.pull_sd * math.sqrt(2 / (sessions * pulls)),
+            "scatter between runs", "A", scatter.pull_sd * math.sqrt(2 / (sessions * pulls)),
             max(1.0, (2 * sessions - 1) * (pulls - 1)),
         ),
         BudgetLine("sensor step", "B", scatter.resolution_u * math.sqrt(2 / sessions), INFINITE),

@@ -74,7 +74,7 @@ def ambient_slope(outcome: Outcome, *, rise_k: float, inlet_c: float) -> Prior |
     (0.0819, 0.0478)
     """
     if outcome.ambient == "coolant":
-        return Prior(COOLANT_SHARE, COOLANT_SHARE_U, "anything from a thermostat that holds to a radiator at its limit")
+        return Prior(COOLANT_SHARE, COOLANT_SHARE_U, "anything from a working thermostat to a radiator at its limit")
     if not outcome.of_charge or not np.isfinite([rise_k, inlet_c]).all():
         return None
     proportional = max(rise_k, 0.0) / (inlet_c + KELVIN)

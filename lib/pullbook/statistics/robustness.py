@@ -129,7 +129,7 @@ def _physical_only(plain: Estimate, data: SessionMeans, covariate: Covariate, le
     change = plain.change - covariate.prior.mean * apart
     share = BudgetLine(covariate.name, "B", covariate.prior.standard_uncertainty * abs(apart), INFINITE)
     low, high = _interval(change, (*plain.budget, share), level)
-    return Route(name=f"physical slope on {covariate.name}", change=change, low=low, high=high)
+    return Route(name=f"{covariate.name} by physics alone", change=change, low=low, high=high)
 
 
 def _interval(change: float, lines: Sequence[BudgetLine], level: float) -> tuple[float, float]:
@@ -153,7 +153,7 @@ def _least_squares(data: SessionMeans, covariates: Sequence[Covariate], level: f
     low, high = fit.conf_int(alpha=1 - level)[1]
     if not np.isfinite([low, high]).all():
         return []
-    name = "slope fitted by least squares (HC3)"
+    name = "fitted by least squares (HC3)"
     return [Route(name=name, change=float(fit.params[1]), low=float(low), high=float(high))]
 
 
@@ -161,7 +161,7 @@ def _welch_on_sessions(data: SessionMeans, normalised: np.ndarray, level: float)
     if min(data.count("before"), data.count("after")) < 2:
         return []
     change, low, high = welch(normalised[data.after == 0], normalised[data.after == 1], level=level)
-    remark = "no allowance: the scatter of these few sessions alone"
+    remark = "only the scatter of these few sessions"
     return [Route(name="Welch's t on session means", change=change, low=low, high=high, remark=remark)]
 
 
@@ -213,7 +213,7 @@ def _run_by_run(data: SessionMeans, level: float) -> list[Route]:
     if min(len(before), len(after)) < 2:
         return []
     change, low, high = welch(before, after, level=level)
-    remark = "not valid: runs of one day share the day"
+    remark = "not valid: runs of one day share that day"
     return [Route(name="every run as if independent", change=change, low=low, high=high, remark=remark, valid=False)]
 
 
@@ -229,7 +229,7 @@ def _random_sessions(data: SessionMeans, shift: np.ndarray, level: float) -> lis
         return []
     half = coverage_factor(level, len(data.names) - 2) * model.errors[1]
     change = float(model.coefficients[1])
-    remark = "no scatter between sessions was found, so none is counted" if model.singular else ""
+    remark = "found no scatter between sessions, so it counts none" if model.singular else ""
     return [
         Route(
             name="random-session model (REML)",
@@ -342,11 +342,14 @@ def _permutation(data: SessionMeans, normalised: np.ndarray) -> list[Check]:
     extreme, ways = exact_permutation(normalised, after)
     p = extreme / ways
     name = "exact permutation of sessions"
-    told = f"{extreme} of the {ways} ways to share out the sessions give a difference as large (p = {p:.3f})"
+    told = (
+        f"Shuffle the sessions between before and after: {extreme} of {ways} ways give a difference as large (p "
+        f"= {p:.3f})"
+    )
     least = _least_p(after)
     if least > 0.05:
-        few = f"with so few sessions it can never fall below {least:.2f}, whatever the service did"
-        return [Check(name=name, sentence=f"{told}; {few}.", agrees=None)]
+        few = f"With so few sessions p can never fall below {least:.2f}, whatever the service did"
+        return [Check(name=name, sentence=f"{told}. {few}.", agrees=None)]
     return [Check(name=name, sentence=f"{told}.", agrees=None)]
 
 
@@ -413,10 +416,10 @@ def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: All
         changes.append(estimate.change)
         claims += int(estimate.low > 0 or estimate.high < 0)
     largest = max(changes, key=abs)
-    taken = f"{claims} would be taken for a change" if claims else "none would be taken for a change"
+    taken = f"{claims} would look like a change" if claims else "None looks like a change"
     sentence = (
-        f"Each of the {len(before)} sessions before, held against the others before: the largest difference is "
-        f"{largest:+.1f}{unit_suffix(data.outcome.change_unit)}; {taken}."
+        f"Compare each of the {len(before)} sessions before with the others before. The largest difference "
+        f"is {largest:+.1f}{unit_suffix(data.outcome.change_unit)}. {taken}."
     )
     return [Check(name="placebo: before against before", sentence=sentence, agrees=claims == 0)]
 
@@ -437,6 +440,7 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
         climb_per_kmh=data.climb_per_kmh[which],
         pace_at_end=data.pace_at_end[which],
         wind_ms=data.wind_ms[which],
+        air_c=data.air_c[which],
         inlet_c=data.inlet_c[which],
         rise_k=data.rise_k[which],
         pressure_ratio=data.pressure_ratio[which],
@@ -464,12 +468,12 @@ def _apart(route: Route, c: Comparison) -> Finding:
     evidence = {"route": route.name, "change": route.change, "low": route.low, "high": route.high}
     if route.name == AS_MEASURED:
         message = (
-            f"Plain subtraction would have said {route.change:+.1f}{unit}; allowing for the conditions leaves "
-            f"{c.change:+.1f}{unit}. The rest is the weather."
+            f"Plain subtraction gives {route.change:+.1f}{unit}. With equal conditions it is "
+            f"{c.change:+.1f}{unit}. The rest is weather."
         )
         return Finding(code="weather-large", severity="note", message=message, evidence=evidence)
     message = (
-        f"The route '{route.name}' gives {route.change:+.1f}{unit} where the result is {c.change:+.1f}{unit}: "
-        "further apart than their uncertainties explain."
+        f"'{route.name}' gives {route.change:+.1f}{unit}, but the result is {c.change:+.1f}{unit}. Their "
+        "uncertainties don't explain such a difference."
     )
     return Finding(code="routes-disagree", severity="warning", message=message, evidence=evidence)

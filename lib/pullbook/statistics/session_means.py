@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 # Air through a cooler goes with the road speed, and a rise with about the -0.3th power of it: at 80 km/h a metre a
 # second of wind is 4.5 % of that speed. A judgement, no source.
 WIND_SHARE = 0.3 * 3.6 / 80.0
+INLET_APART = "inlet against the air outside"
+NOTED_AIR_U_K = 1.5  # of the air noted for a drive, against what another thermometer shows; common practice, no source
 # A single run's scatter where a drive has but one, and its weight in degrees of freedom: what a plan assumes too.
 USUAL_RUN_SD_K = 0.8
 USUAL_RUN_DOF = 4.0
@@ -65,8 +67,8 @@ class SessionMeans:
         and end speed [km/h], length [s]; NaN where not known.
     climb_per_kmh, pace_at_end : ndarray, shape (sessions,)
         What a pull that ends 1 km/h later adds: to the charge's climb [K per km/h] and to its length [s per km/h].
-    wind_ms : ndarray, shape (sessions,)
-        As noted [m/s]; NaN where it was not.
+    wind_ms, air_c : ndarray, shape (sessions,)
+        As noted [m/s, °C]; NaN where it was not.
     inlet_share : float
         How much of an error of the inlet temperature stands in the outcome itself: 1 for a rise.
     """
@@ -93,6 +95,7 @@ class SessionMeans:
     climb_per_kmh: np.ndarray
     pace_at_end: np.ndarray
     wind_ms: np.ndarray
+    air_c: np.ndarray
     inlet_share: float = 0.0
     shared_u: float = 0.0
 
@@ -124,6 +127,24 @@ class SessionMeans:
         apart = abs(float(weights @ self.wind_ms))
         rise = float(np.nanmean(self.rise_k)) if np.isfinite(self.rise_k).any() else 0.0
         return rise * WIND_SHARE * apart / math.sqrt(3)
+
+    def inlet_apart_u(self, weights: np.ndarray) -> float:
+        """Return what an inlet sensor that reads or sits differently could have done, as a standard uncertainty [K].
+
+        It stands further above the air outside in one phase than in the other. The air it breathes may truly be that
+        much warmer, or only the sensor: rectangular, from nothing to all of it. What the notes of the air explain by
+        themselves, at twice their standard uncertainty, does not count.
+
+        Parameters
+        ----------
+        weights : ndarray, shape (sessions,)
+            Of the sessions in the change.
+        """
+        if not self.inlet_share or not np.isfinite(self.air_c).all():
+            return 0.0
+        apart = float(weights @ (self.inlet_c - self.air_c))
+        doubt = 2.0 * NOTED_AIR_U_K * math.sqrt(weights @ weights)
+        return self.inlet_share * math.sqrt(max(0.0, apart**2 - doubt**2) / 3.0)
 
     @property
     def after(self) -> np.ndarray:
@@ -167,8 +188,8 @@ def session_means(
     if outcome.name not in measures:
         had = [*(c for c in map(str, measures) if c in OUTCOMES), *elapsed_columns(measures)]
         raise ComparisonError(
-            f"outcome {outcome.name!r}: not among the figures of these runs. For a time, name its two speeds under "
-            f"protocol: marks_kmh. Figures: {', '.join(had)}."
+            f"outcome {outcome.name!r}: these runs have no such figure. For a time, list its two speeds "
+            f"under protocol: marks_kmh. Available: {', '.join(had)}."
         )
     counted = measures["included"].to_numpy()
     if with_left_out:
@@ -235,6 +256,7 @@ def session_means(
         climb_per_kmh=_or_mean(at_average_place(of_runs("end_climb")), climb, of_runs),
         pace_at_end=_or_mean(at_average_place(of_runs("end_pace")), of_runs("duration"), of_runs),
         wind_ms=np.array([math.nan if s.wind_ms is None else s.wind_ms for s in sessions]),
+        air_c=np.array([math.nan if s.ambient_c is None else s.ambient_c for s in sessions]),
         inlet_share=1.0 if own_inlet else 0.0,
         shared_u=_shared_u(measures.iloc[usable]) if outcome.from_outlet else 0.0,
     )
@@ -284,8 +306,9 @@ def _shared_u(rows: pd.DataFrame) -> float:
         return 0.0
     if not rows["outlet_estimated"].all():
         raise ComparisonError(
-            "the compressor outlet temperature was measured in some sessions and estimated in others, which do not "
-            "compare; leave its column out everywhere, or choose another outcome, such as peak_rise"
+            "the compressor outlet temperature was measured in some sessions and estimated in others, and "
+            "the two don't compare. Leave its column out everywhere, or choose another outcome, such as "
+            "peak_rise"
         )
     heating = rows["compressor_outlet"] - rows["inlet_at_peak"]
     return float((rows["compressor_outlet_u"] / heating).mean())
@@ -299,7 +322,7 @@ def _inlet_u(steps: np.ndarray) -> float:
 
 def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Outcome) -> str:
     if not names:
-        return f"sessions: none belongs to '{phase}'; a comparison needs at least one log from each phase"
+        return f"sessions: none for '{phase}'. A comparison needs at least one log from each phase"
     part = measures[measures["session"].isin(names) & (measures["kind"] == outcome.kind)]
     reasons = [
         f"{row['session']} {row['kind']} {row['number']}: {row['reason']}"
@@ -307,15 +330,13 @@ def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Ou
         if row["reason"]
     ]
     if part["included"].any():
-        what = f"but none of them holds {outcome.label} ({outcome.name})"
+        what = f"but none of them has {outcome.label} ({outcome.name})"
         if marks := speeds_of(outcome.name):
-            what += (
-                f"; it needs a refresh of the speed on both sides of {' and of '.join(f'{m:g}' for m in marks)} km/h"
-            )
+            what += f". The speed must be read on both sides of {' and of '.join(f'{m:g}' for m in marks)} km/h"
     elif reasons:
         what = "but none is usable: " + "; ".join(reasons[:6])
     else:
-        what = f"and no {outcome.kind} was found. Do cruise_kmh, pull_from_kmh and pull_to_kmh fit the drives?"
+        what = f"and no {outcome.kind} was found. Do cruise_kmh, pull_from_kmh and pull_to_kmh match your drives?"
     return f"phase '{phase}': {len(part)} {outcome.kind}s in {len(names)} sessions, {what}"
 
 

@@ -112,7 +112,7 @@ def check_level(level: float) -> None:
         Unless it lies above 0.5 and below 1.
     """
     if not 0.5 < level < 1:
-        raise ComparisonError(f"level: given {level}; allowed: above 0.5 and below 1, such as 0.95")
+        raise ComparisonError(f"level: given {level}. Allowed: above 0.5 and below 1, such as 0.95")
 
 
 def coverage_factor(level: float, dof: float) -> float:

@@ -11,7 +11,7 @@ from pullbook.settings.experiment import Experiment
 from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START
 from pullbook.statistics.estimate import Estimate
-from pullbook.statistics.session_means import SessionMeans
+from pullbook.statistics.session_means import INLET_APART, SessionMeans
 from pullbook.statistics.uncertainty import combined, coverage_factor, effective_dof
 from pullbook.text import unit_suffix
 
@@ -30,13 +30,16 @@ class _Kind:
 
 
 _KINDS = {
-    INLET: _Kind("the inlet temperature", "°C", 0, "drive both phases in weather that is more alike"),
+    INLET: _Kind("the inlet temperature", "°C", 0, "drive both phases in similar weather"),
     COMPRESSION: _Kind("the boost", "", 2, "find out why the boost differs, or drive again at equal boost"),
-    START: _Kind("the heat left over from the pull before", "K", 1, "rest equally long before every pull"),
+    START: _Kind("the heat left from the pull before", "K", 1, "rest equally long before every pull"),
     END: _Kind("the speed at which the pulls end", "km/h", 0, "drive all pulls to the same speed, or ask for rise_at"),
     ENTRY: _Kind("the speed at which the pulls start", "km/h", 0, "start all pulls at the same speed"),
     LENGTH: _Kind("the time the pulls took", "s", 1, "drive on the same road, with the same load, on calm days"),
     "wind": _Kind("the wind", "m/s", 1, "drive on calmer days"),
+    INLET_APART: _Kind(
+        "how far the inlet stands above the air outside", "K", 1, "check that sensor and its duct, and the noted air"
+    ),
 }
 
 
@@ -59,18 +62,19 @@ def sensor_findings(experiment: Experiment, outcome: Outcome) -> tuple[Finding, 
         name = str(channel).replace("_", " ")
         evidence = {"channel": str(channel), "done": done}
         if done == "refitted":
-            text = f"The sensor of the {name} was taken out and refitted with the service. That is taken as harmless."
+            text = f"The {name} sensor was taken out and refitted with the service. We assume that did no harm."
             found.append(Finding(code="sensor-refitted", severity="note", message=text, evidence=evidence))
         elif channel in outcome.sensors:
             text = (
-                f"The sensor of the {name} was {done} with the service, so it may read differently by itself, and the "
-                f"{outcome.label} cannot be compared across it. Ask about a figure that does not rest on that sensor."
+                f"The {name} sensor was {done} with the service, so it may read differently now. The "
+                f"{outcome.label} can't be compared across that. Ask about a figure that doesn't depend on "
+                "this sensor."
             )
             found.append(Finding(code="sensor-changed", severity="warning", message=text, evidence=evidence))
         else:
-            text = f"The sensor of the {name} was {done} with the service. The {outcome.label} does not rest on it."
+            text = f"The {name} sensor was {done} with the service. The {outcome.label} doesn't depend on it."
             if channel == "intake_manifold_pressure":
-                text += " Nothing is brought to equal boost, and nothing is said of leaks."
+                text += " No boost correction is made, and leaks can't be judged."
             found.append(Finding(code="sensor-other", severity="note", message=text, evidence=evidence))
     return tuple(found)
 
@@ -93,7 +97,7 @@ def widening(estimate: Estimate, data: SessionMeans, *, level: float) -> Finding
     whole = (estimate.high - estimate.low) / 2
     worst, least = "", whole
     for name in _KINDS:
-        rest = [line for line in estimate.budget if line.source not in (name, f"{name}: its slope")]
+        rest = [line for line in estimate.budget if line.source not in (name, f"{name}: correction")]
         if len(rest) < len(estimate.budget):
             half = coverage_factor(level, effective_dof(rest)) * combined(rest)
             worst, least = (name, half) if half < least else (worst, least)
@@ -103,6 +107,7 @@ def widening(estimate: Estimate, data: SessionMeans, *, level: float) -> Finding
     values = {
         INLET: data.inlet_c, COMPRESSION: data.pressure_ratio, START: data.heat_left_k, END: data.end_kmh,
         ENTRY: data.start_kmh, LENGTH: data.duration_s, "wind": data.wind_ms,
+        INLET_APART: data.inlet_c - data.air_c,
     }[worst]  # fmt: skip
     after = data.after == 1
     before, later = float(np.mean(values[~after])), float(np.mean(values[after]))
@@ -113,8 +118,8 @@ def widening(estimate: Estimate, data: SessionMeans, *, level: float) -> Finding
         severity="warning",
         message=(
             f"Before and after differ in {kind.what}: {before:.{kind.digits}f}{unit} before, "
-            f"{later:.{kind.digits}f}{unit} after. What that could have done widens the interval from "
-            f"±{least:.2g}{wide} to ±{whole:.2g}{wide}. To narrow it, {kind.remedy}."
+                f"{later:.{kind.digits}f}{unit} after. That widens the interval from ±{least:.2g}{wide} to "
+                f"±{whole:.2g}{wide}. To narrow it, {kind.remedy}."
         ),
         evidence={
             "condition": kind.what, "before": before, "after": later, "half_width": whole, "without": least,

@@ -6,61 +6,30 @@ import numpy as np
 import pandas as pd
 
 from pullbook.errors import Finding
-from pullbook.settings.experiment import Experiment
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.text import counted
 
-NOTED_AIR_U_K = 1.5  # of the air noted for a drive, against what another thermometer shows; common practice, no source
-COVERAGE = 2.0
 SOAKED_K = 6.0  # a pull that starts so far above the usual start carries heat from before; common practice, no source
 LEAST_PULLS = 4  # over both phases, for a usual start
 
 
-def unseen_differences(measures: pd.DataFrame, experiment: Experiment, data: SessionMeans) -> tuple[Finding, ...]:
+def unseen_differences(measures: pd.DataFrame, data: SessionMeans) -> tuple[Finding, ...]:
     """Return what may stand behind a change, and is in no line of the budget.
 
     Parameters
     ----------
     measures : pandas.DataFrame
         A row a run, with ``session`` and ``phase``.
-    experiment : Experiment
-        Its sessions tell the air outside.
     data : SessionMeans
 
     Returns
     -------
     tuple of Finding
-        ``inlet-apart`` where the inlet stands further above the noted air in one phase than in the other,
         ``boost-unseen`` where no pull has a manifold pressure, ``soaked-start`` for pulls that start with heat from
         before the first.
     """
-    found = (_inlet_apart(experiment, data), _boost_unseen(data), _soaked(measures, data))
+    found = (_boost_unseen(data), _soaked(measures, data))
     return tuple(finding for finding in found if finding)
-
-
-def _inlet_apart(experiment: Experiment, data: SessionMeans) -> Finding | None:
-    if "intake_air_temperature" not in data.outcome.sensors:
-        return None
-    noted = {session.name: session.ambient_c for session in experiment.sessions}
-    air = np.array([noted.get(name) for name in data.names], dtype=float)
-    above: np.ndarray = data.inlet_c - air
-    if not np.isfinite(above).all():
-        return None
-    after = data.after == 1
-    before_k, after_k = float(above[~after].mean()), float(above[after].mean())
-    doubt = COVERAGE * NOTED_AIR_U_K * float(np.sqrt(1 / (~after).sum() + 1 / after.sum()))
-    if abs(after_k - before_k) <= doubt:
-        return None
-    return Finding(
-        code="inlet-apart",
-        severity="warning",
-        message=(
-            f"The inlet temperature stood {before_k:.1f} K above the air outside before the service, and {after_k:.1f} "
-            f"K after it. If its sensor reads or sits differently now, the {data.outcome.label} changed by as much "
-            "without any cooler. Check that sensor and the duct to it, and the air noted for each drive."
-        ),
-        evidence={"before_k": round(before_k, 2), "after_k": round(after_k, 2), "doubt_k": round(doubt, 2)},
-    )
 
 
 def _boost_unseen(data: SessionMeans) -> Finding | None:
@@ -70,9 +39,9 @@ def _boost_unseen(data: SessionMeans) -> Finding | None:
         code="boost-unseen",
         severity="warning",
         message=(
-            "No manifold pressure was logged, so nobody sees whether the boost was the same before and after. More "
-            "boost heats the charge by itself, and a hose that leaks since the refit cools it. Log the manifold "
-            "pressure, or take the answer for cooler and boost together."
+            "There is no manifold pressure in these logs, so nobody can see whether boost was the same "
+            "before and after. More boost heats the charge by itself. A hose that leaks since the service "
+            "cools it. Log the manifold pressure, or read the answer as cooler and boost together."
         ),
         evidence={"outcome": data.outcome.name},
     )
@@ -99,10 +68,11 @@ def _soaked(measures: pd.DataFrame, data: SessionMeans) -> Finding | None:
         code="soaked-start",
         severity="warning",
         message=(
-            f"{counted(len(soaked), 'first pull')} ({listed}), only in the drives {soaked['phase'].iloc[0]} the "
-            f"service, began up to {highest:.0f} K hotter than the pulls that followed, with heat from standing. That "
-            "makes its peak higher. Leave it out (leave_out under the session, with the reason) and see whether the "
-            "answer stays; next time drive a few minutes at a steady speed first."
+            f"{counted(len(soaked), 'first pull')} ({listed}), only in the drives {soaked['phase'].iloc[0]} "
+            f"the service, started up to {highest:.0f} K hotter than the pulls that followed: heat from "
+            "standing still. That raises the peak. Leave it out (leave_out under the session, with the "
+            "reason) and see whether the answer holds. Next time drive a few minutes at a steady speed "
+            "first."
         ),
         evidence={
             "pulls": [[str(s), int(n)] for s, n in zip(soaked["session"], soaked["number"], strict=True)],

@@ -118,19 +118,21 @@ def sentence_of(
     if verdict in ("improved", "worse"):
         return f"{word}: the {label} {moved} by {size} ({inside}), more than the {matter} that matters to you."
     if verdict in ("improved-size-unclear", "worse-size-unclear"):
-        return (
-            f"{word}, size unclear: the {label} {moved} by {size} ({inside}); "
-            f"whether by the {matter} that matters to you is open."
-        )
+        return f"{word}, size unclear: the {label} {moved} by {size} ({inside}). It may or may not reach your {matter}."
     if verdict == "no-worthwhile-change":
         return (
-            f"No worthwhile change: the {label} {moved} by {size} ({across}), inside the ±{matter} that "
-            "matters to you. A smaller change may be there."
+            f"No worthwhile change: the {label} {moved} by {size} ({across}). That is inside your ±{matter}. "
+            "There may still be a smaller change."
         )
+    less, more = _WAYS.get(of, ("lower", "higher"))
+    below, above = (f"{abs(end):.{digits}f}{unit} {less if end < 0 else more}" for end in (low, high))
     return (
-        f"Not resolved: the {label} {moved} by {size}, but anything in the {across} fits these drives; "
-        f"{what_would_tell}."
+        f"Not resolved: the {label} {moved} by {size}, but the true change could be anywhere from {below} to {above} "
+        f"({percent(level)}). {what_would_tell}."
     )
+
+
+_WAYS = {"K": ("cooler", "hotter"), "s": ("shorter", "longer")}
 
 
 def sentence_shown(comparison: Mapping[str, Any], outcome: Outcome, *, worthwhile: float, shown: Shown) -> str:
@@ -178,11 +180,12 @@ def what_would_tell(needed: int | None, now: int, *, unlike: str = "") -> str:
         In what the phases differ so much that it widens the interval; empty if in nothing.
     """
     if unlike:
-        return f"much of that width is there because {unlike} differed between before and after"
+        return f"Much of that range is there because {unlike} differed between before and after"
     if needed is None:
-        return f"even {MOST_SESSIONS} sessions a side would not tell a difference this small"
+        return f"Even {MOST_SESSIONS} sessions a side could not show a difference this small"
     if needed > now:
         return (
-            f"about {needed} sessions a side (now {now}) would tell as likely as not, if the difference stays as it is"
+            f"With {needed} sessions before and {needed} after (you have {now}) you'd have about an even "
+            "chance of a clear answer"
         )
-    return "further sessions in weather that both phases share would tell"
+    return "More sessions would help, in weather that both phases share"

@@ -221,8 +221,8 @@ class Choices:
         with exclusive(folder.resolve() / FILE_NAME):  # of two pages that save at once, one is told
             if read_settings(folder) != self._text:
                 raise ExperimentError(
-                    f"Not saved: {FILE_NAME} was changed outside this page since it was read. Press 'Read the file "
-                    "again'; your choices stay."
+                    f"Not saved: {FILE_NAME} has changed outside this page since it was read. Press 'Read "
+                    "the file again'. Your choices stay."
                 )
             text = with_edits(self._text, self.edits())
             try:
@@ -303,8 +303,8 @@ def question_of(experiment: Experiment) -> str:
 def _which_change(experiment: Experiment) -> str:
     outcome = experiment.outcome_spec
     return (
-        f"The question is now about the {outcome.label}. Give the smallest change of it that matters to you"
-        f"{in_brackets(outcome.change_unit)}: without it there is no verdict."
+        f"You now ask about the {outcome.label}. Give the smallest change that matters to "
+        f"you{in_brackets(outcome.change_unit)}. Without it there is no verdict."
     )
 
 

@@ -46,7 +46,7 @@ def notebook_path(name: str) -> Path:
     for folder in (LIBRARY.parents[1] / "notebooks", LIBRARY / "notebooks"):
         if (folder / name).is_file():
             return folder / name
-    raise ExperimentError(f"{name} is not installed beside the library; install pullbook again")
+    raise ExperimentError(f"{name} is not installed beside the library. Install pullbook again")
 
 
 # --- parameters --------------------------------------------------------------------------------------------------
@@ -98,9 +98,9 @@ def read_parameters(
         if elsewhere and name in elsewhere:
             raise ExperimentError(f"-p {name}: {elsewhere[name]}")
         if name not in stored:
-            raise ExperimentError(f"-p {name}: no such parameter; {_allowed(name, [*stored], elsewhere or {})}")
+            raise ExperimentError(f"-p {name}: no such parameter. {_allowed(name, [*stored], elsewhere or {})}")
         if name in found:
-            raise ExperimentError(f"-p {name}: given twice; give it once")
+            raise ExperimentError(f"-p {name}: given twice. Give it once")
         found[name] = _value(name, text, stored[name])
         if checks and name in checks:
             checks[name](found[name])
@@ -128,18 +128,18 @@ def _value(name: str, text: str, stored: Scalar) -> Scalar:
     """Read a value as the type of the one that the notebook holds."""
     if isinstance(stored, str):
         if not text.isprintable():
-            raise ExperimentError(f"-p {name}: given {text[:60]!r}; allowed: text in one line")
+            raise ExperimentError(f"-p {name}: given {text[:60]!r}. Allowed: text on one line")
         return text
     if isinstance(stored, bool):
         if text.lower() not in ("true", "false"):
-            raise ExperimentError(f"-p {name}: given {text[:60]!r}; allowed: true or false")
+            raise ExperimentError(f"-p {name}: given {text[:60]!r}. Allowed: true or false")
         return text.lower() == "true"
     kind, words = (int, "a whole number") if isinstance(stored, int) else (float, "a number")
     with contextlib.suppress(ValueError):
         value = kind(text)
         if math.isfinite(value):
             return value
-    raise ExperimentError(f"-p {name}: given {text[:60]!r}; allowed: {words}, such as {stored}")
+    raise ExperimentError(f"-p {name}: given {text[:60]!r}. Allowed: {words}, such as {stored}")
 
 
 def not_negative(name: str) -> Check:
@@ -147,7 +147,7 @@ def not_negative(name: str) -> Check:
 
     def check(value: float) -> None:
         if value < 0:
-            raise ExperimentError(f"-p {name}: given {value:g}; allowed: not negative")
+            raise ExperimentError(f"-p {name}: given {value:g}. Allowed: 0 or more")
 
     return check
 
@@ -194,7 +194,7 @@ def execute(
     ahead.start()
     if unknown := parameters.keys() - stored_parameters(template).keys():
         raise ExperimentError(
-            f"{template}: its parameters cell does not name {', '.join(sorted(unknown))}; put the line back"
+            f"{template}: its parameters cell does not name {', '.join(sorted(unknown))}. Put the line back"
         )
     try:
         with safe_children():
@@ -350,14 +350,14 @@ def stage(target: Path) -> Iterator[Path]:
 
 
 def _no_room(said: str | None) -> str:
-    return f"cannot be written to ({said}); make room or give another --out; what was written earlier is as it was"
+    return f"can't be written to ({said}). Make room or give another --out. What was written earlier is unchanged"
 
 
 def _make(work: Path) -> None:
     try:
         work.mkdir(mode=0o700)
     except OSError as error:
-        raise ExperimentError(f"{work.parent}: cannot be written to ({error.strerror}); give another --out") from None
+        raise ExperimentError(f"{work.parent}: can't be written to ({error.strerror}). Give another --out") from None
 
 
 @contextlib.contextmanager
@@ -395,13 +395,13 @@ def exclusive(target: Path, *, longest_wait_s: float = LONGEST_WAIT_S) -> Iterat
             held.acquire(timeout=longest_wait_s)
     except Timeout:
         raise ExperimentError(
-            f"{target}: another run has been writing there for {longest_wait_s:.0f} s; wait for it, end it, or "
-            "give another --out"
+            f"{target}: another run has been writing there for {longest_wait_s:.0f} s. Wait for it, end it, "
+            "or give another --out"
         ) from None
     except OSError as error:
         raise ExperimentError(
-            f"{lock.parent}: cannot be written to ({error.strerror}); Jupyter needs it too, so set JUPYTER_RUNTIME_DIR "
-            "to a folder of yours"
+            f"{lock.parent}: can't be written to ({error.strerror}). Jupyter needs it too, so set "
+            "JUPYTER_RUNTIME_DIR to a folder of yours"
         ) from None
     try:
         yield

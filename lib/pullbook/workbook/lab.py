@@ -12,6 +12,7 @@ from pullbook.errors import ExperimentError
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.files import write_whole
 from pullbook.settings.safe_path import safe_children
+from pullbook.workbook.execute import block_import
 from pullbook.workbook.run import workbook_path
 
 SETTINGS = {
@@ -20,6 +21,17 @@ SETTINGS = {
     # Nor does it ask the person which kernel: there is one. A page this short is laid out whole, so that what changes
     # above does not move what stands below.
     "@jupyterlab/notebook-extension:tracker": {"autoStartDefaultKernel": True, "windowingMode": "none"},
+}
+# What this one workbook has no use for, and each start would wait for: language servers, a search for extensions, news,
+# and the question whether the lab itself has to be built again.
+PAGE = {
+    "buildCheck": False,
+    "buildAvailable": False,
+    "disabledExtensions": [
+        "@jupyterlab/apputils-extension:announcements",
+        "@jupyterlab/extensionmanager-extension",
+        "@jupyterlab/lsp-extension",
+    ],
 }
 
 
@@ -74,7 +86,7 @@ def own_copy(folder: str | Path, home: Path) -> tuple[Path, bool]:
     try:
         home.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise ExperimentError(f"{home}: cannot be written to ({error.strerror}); check the folder") from None
+        raise ExperimentError(f"{home}: can't be written to ({error.strerror}). Check the folder") from None
     write_whole(copy, json.dumps(notebook, indent=1, ensure_ascii=False) + "\n")
     return copy, True
 
@@ -91,10 +103,12 @@ def open_lab(copy: Path, options: Sequence[str] = ()) -> None:
     """
     from tempfile import TemporaryDirectory
 
-    from jupyterlab.labapp import LabApp
+    with block_import("rfc3987_syntax"):
+        from jupyterlab.labapp import LabApp
 
     with TemporaryDirectory(prefix="pullbook-lab-") as settings, safe_children():
-        (Path(settings) / "overrides.json").write_text(json.dumps(SETTINGS), encoding="utf-8")
+        for name, content in {"overrides.json": SETTINGS, "page_config.json": PAGE}.items():
+            (Path(settings) / name).write_text(json.dumps(content), encoding="utf-8")
         LabApp.launch_instance(
             argv=[
                 str(copy),

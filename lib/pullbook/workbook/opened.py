@@ -33,12 +33,12 @@ class Opened(AsyncLargeFileManager):
         if self.run_first:
             IOLoop.current().add_callback(self._run)
 
-    async def get(self, path: str, *args: Any, **options: Any) -> dict[str, Any]:
-        """Return a file or a folder; the notebook once it has run."""
-        if self._done is not None and path.strip("/") == self.run_first:
+    async def get(self, path: str, content: bool = True, *args: Any, **options: Any) -> dict[str, Any]:
+        """Return a file or a folder; what the notebook contains, once it has run: a list of files waits for nothing."""
+        if content and self._done is not None and path.strip("/") == self.run_first:
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._done.wait(), LONGEST_RUN_S)
-        found: dict[str, Any] = await super().get(path, *args, **options)  # type: ignore[no-untyped-call]
+        found: dict[str, Any] = await super().get(path, content, *args, **options)  # type: ignore[no-untyped-call]
         return found
 
     async def _run(self) -> None:
@@ -60,6 +60,6 @@ class Opened(AsyncLargeFileManager):
             place.write_text(json.dumps(notebook, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
             self.notary.sign(notebook)  # type: ignore[no-untyped-call]
         except Exception:
-            self.log.exception("the notebook was not run; in the lab choose Run, Run All Cells")
+            self.log.exception("the notebook has not run. In the lab choose Run, Run All Cells")
         finally:
             self._done.set()

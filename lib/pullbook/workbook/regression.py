@@ -16,7 +16,7 @@ from pullbook.report.html import Fragment, escape
 from pullbook.statistics.covariates import INLET
 from pullbook.statistics.estimate import pooled_day_variance
 from pullbook.statistics.mixed_fit import mixed_fit
-from pullbook.statistics.session_means import WIND_SHARE
+from pullbook.statistics.session_means import INLET_APART, WIND_SHARE
 
 if TYPE_CHECKING:
     from pullbook.statistics.comparison import Comparison
@@ -35,7 +35,7 @@ def why_not(comparison: Comparison) -> Fragment | None:
     if not comparison.comparable:
         return Fragment(f"<p>No change was estimated, so there is nothing to fit. {escape(comparison.sentence)}</p>")
     if not comparison.method.startswith("session means"):
-        words = f"<p>The result was not made by this regression of session means: {escape(comparison.method)}.</p>"
+        words = f"<p>This result does not come from a regression of session means: {escape(comparison.method)}.</p>"
         return Fragment(words)
     return None
 
@@ -114,6 +114,7 @@ def budget_covariance(comparison: Comparison) -> pd.DataFrame:
     shared = [data.shared_u * comparison.change * data.after]
     if data.outcome.of_charge and np.isfinite(data.wind_ms).all() and np.isfinite(data.rise_k).any():
         shared.append(float(np.nanmean(data.rise_k)) * WIND_SHARE / math.sqrt(3) * data.wind_ms)
+    shared += [line.standard_uncertainty * data.after for line in comparison.budget if line.source == INLET_APART]
     return _of_rows(comparison, counted + sum(np.outer(v, v) for v in shared))
 
 

@@ -145,7 +145,7 @@ def run_workbook(
 def _parameters(settings: Sequence[str], *, relative_dates: bool) -> dict[str, Scalar]:
     """Return the parameters that differ from the workbook's own, checked before anything is executed."""
     elsewhere = ELSEWHERE | (
-        {"relative_dates": "--relative-dates has set it; give one of them"} if relative_dates else {}
+        {"relative_dates": "--relative-dates already sets it. Give one of the two"} if relative_dates else {}
     )
     found = read_parameters(workbook_path(), settings, elsewhere=elsewhere, checks={"level": check_level})
     return found | ({"relative_dates": True} if relative_dates else {})
@@ -168,11 +168,13 @@ def _check_target(experiment: Experiment, target: Path) -> None:
     """Refuse, before any work is done, a place that the outputs cannot be put in."""
     for path in (target, *target.parents):
         if path.exists() and not path.is_dir():
-            raise ExperimentError(f"{path}: is a file; give a folder to write to with --out")
+            raise ExperimentError(f"{path}: is a file. Give a folder to write to with --out")
     for name in (*OUTPUTS, MANIFEST):
         experiment.keep_from(target / name)
         if (target / name).is_dir():
-            raise ExperimentError(f"{target / name}: is a folder, where a file is to be written; give another --out")
+            raise ExperimentError(
+                f"{target / name}: is a folder, but a file is to be written there. Give another --out"
+            )
 
 
 def _unchanged(experiment: Experiment, made_from: Mapping[str, Any], target: Path) -> Rendered | None:

@@ -16,6 +16,10 @@ function library() {
   return window.pullbookPlotly;
 }
 
+const inView = (place) => {
+  const box = place.getBoundingClientRect();
+  return box.bottom > 0 && box.top < window.innerHeight;
+};
 const isDark = () => document.body.dataset.jpThemeLight === "false";
 
 function drawFigure(place, part) {
@@ -36,19 +40,19 @@ function drawFigure(place, part) {
   picture.nextSibling.textContent = part.caption;
   picture.style.height = `${shown.layout.height || 400}px`;
   const width = place.clientWidth;
-  if (!width) return false; // not on the screen yet; its size will tell
   shown.layout.width = width;
   if (width < 500) shown.layout.font = { ...shown.layout.font, size: 11 };
   library().react(picture, shown.data, shown.layout, { displayModeBar: false });
-  return true;
 }
 
 function draw(place, part) {
-  if (part.figure) return drawFigure(place, part);
+  if (part.figure) {
+    drawFigure(place, part);
+    return;
+  }
   const picture = place.querySelector(".pb-picture");
   if (picture) library().purge(picture);
   place.innerHTML = part.html;
-  return true;
 }
 
 export default {
@@ -59,14 +63,26 @@ export default {
 
     const places = () => document.querySelectorAll(`[data-pb-part^="${model.get("book")}-"]`);
 
+    // Words at once, then a picture a turn: those in view first, and the page answers in between.
     function follow() {
       waiting = 0;
+      const pictures = [];
       for (const place of places()) {
         const part = parts[place.dataset.pbPart];
         if (!part || drawn.get(place) === part) continue;
-        if (draw(place, part)) drawn.set(place, part);
         sizes.observe(place);
+        if (!part.figure) show(place);
+        else if (place.clientWidth) pictures.push(place); // else not on the screen yet; its size will tell
       }
+      const next = pictures.find(inView) || pictures[0];
+      if (next) show(next);
+      if (pictures.length > 1) soon();
+    }
+
+    function show(place) {
+      const part = parts[place.dataset.pbPart];
+      draw(place, part);
+      drawn.set(place, part);
     }
 
     function soon() {
@@ -82,7 +98,7 @@ export default {
       for (const { target } of entries) {
         const picture = target.querySelector(".pb-picture");
         const part = parts[target.dataset.pbPart];
-        if (part && part.figure && target.clientWidth && (picture._fullLayout || {}).width !== target.clientWidth) {
+        if (part && part.figure && target.clientWidth && ((picture && picture._fullLayout) || {}).width !== target.clientWidth) {
           drawn.delete(target);
           soon();
         }

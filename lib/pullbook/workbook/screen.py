@@ -17,7 +17,7 @@ from pullbook.text import typeset
 
 SCRIPT = Path(__file__).with_name("screen.js")
 GONE = (
-    "The kernel has gone, so these controls no longer do anything, and what you had not saved is lost. Choose Run, "
+    "The kernel has stopped, so these controls do nothing, and unsaved choices are lost. Choose Run, "
     "Restart Kernel and Run All Cells."
 )
 NOT_CONNECTED = "Not connected to a kernel. Choose Run, Run All Cells."

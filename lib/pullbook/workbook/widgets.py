@@ -7,6 +7,7 @@ are plain, as papermill needs them.
 from __future__ import annotations
 
 import re
+import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from functools import partial
@@ -34,7 +35,7 @@ Part = Callable[[Result], object]
 STYLE = Path(__file__).with_name("widgets.css")
 MOST_NEARBY = 200
 LEAST_BUTTON = 0.035  # of the timeline's width: what a finger or a pointer still finds
-WAITING = Fragment('<p class="pb-note">Waits for an answer: see what is said where the runs are chosen.</p>')
+WAITING = Fragment('<p class="pb-note">Waiting for an answer. See the message where you choose the runs.</p>')
 NOTHING = Fragment("")  # holds the place of what a result lacks, until another has it
 SETTINGS: tuple[tuple[Place, str], ...] = (
     (("protocol", "cruise_kmh"), "Cruise at [km/h]"),
@@ -45,7 +46,7 @@ SETTINGS: tuple[tuple[Place, str], ...] = (
     (("protocol", "cruise_ripple_kmh"), "Ripple of a cruise [km/h]"),
     (("protocol", "shift_lift_s"), "Longest gear change [s]"),
     (("worthwhile_change",), "Change that matters to you"),
-    (("day_to_day_sd",), "Allowance between days"),
+    (("day_to_day_sd",), "Assumed scatter between days"),
 )
 SEVERAL: tuple[Place, ...] = (("protocol", "marks_kmh"),)
 
@@ -200,7 +201,9 @@ def shown(value: object) -> object:
     if isinstance(value, pd.DataFrame):
         return Fragment(f'<div class="pb-scroll">{with_units(value).to_html(max_rows=60, float_format=_figure)}</div>')
     if hasattr(value, "summary"):
-        return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
+        with warnings.catch_warnings():  # two sessions leave no degree of freedom to tables that are not shown
+            warnings.simplefilter("ignore", RuntimeWarning)
+            return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
     return value if hasattr(value, "_repr_html_") else Fragment(f"<pre>{escape(str(value))}</pre>")
 
 
@@ -232,7 +235,7 @@ class Controls:
         )  # fmt: skip
         self.opening_trouble = w.HTML()
 
-        self.outcome = w.Dropdown(description="What is asked", options=[], style=labels, layout=wide)
+        self.outcome = w.Dropdown(description="What you ask", options=[], style=labels, layout=wide)
         self.outcome_trouble = w.HTML()
         self.settings = {
             place: w.Text(
@@ -249,7 +252,7 @@ class Controls:
         self.session = w.Dropdown(description="Session", options=[], style=labels, layout=wide)
         self.whole = w.Checkbox(description="this session counts", indent=False)
         self.whole_reason = w.Text(
-            description="Why not", placeholder="reason for leaving out the whole session", continuous_update=False,
+            description="Why not", placeholder="why you leave out the whole session", continuous_update=False,
             layout=w.Layout(width="24rem", display="none"),
         )  # fmt: skip
         self._timeline, timeline = screen.new_place(NOTHING)
@@ -325,7 +328,7 @@ class Controls:
         self._workbook.open(Path(folder).expanduser())
         self._rebuild()
         if left is not None and left != self._workbook.folder.resolve():
-            kept = f"What you chose in {left.name} is not saved; it stays while this notebook is open."
+            kept = f"Your choices in {left.name} are not saved. They stay while this notebook is open."
             self.opening_trouble.value += f'<p role="status">{escape(kept)}</p>'
 
     def _ask(self, outcome: str) -> None:
@@ -363,7 +366,7 @@ class Controls:
 
     def _save(self, choices: Choices) -> None:
         if refused := [label for place, label in SETTINGS if self.troubles[place].value]:
-            raise ExperimentError(f"Not saved: correct or empty what is refused under Settings: {', '.join(refused)}.")
+            raise ExperimentError(f"Not saved: correct or empty these Settings: {', '.join(refused)}.")
         choices.save()
 
     def _go_back(self, choices: Choices) -> None:
@@ -442,6 +445,7 @@ class Controls:
             for picture in (self._forest, self._timeline):
                 self._screen.put(picture, NOTHING)
             return
+        self.answer.value = _answer(choices)  # first: what is sent after it does not keep it waiting
         drive = self._drive()
         runs = {run.name: run for run in drive.runs.all} if drive else {}
         if runs.keys() != self._rows.keys():  # another protocol finds other runs
@@ -464,7 +468,6 @@ class Controls:
                 row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]))
             self.whole.value = any(run.included for run in runs.values())
             self.whole_reason.layout.display = "none" if self.whole.value or not reasons else ""
-        self.answer.value = _answer(choices)
         result, saved = choices.result, choices.saved_result
         forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
         self._screen.put(self._forest, forest or NOTHING)
@@ -501,7 +504,7 @@ class _Row:
         self.tick = w.Checkbox(indent=False, layout=w.Layout(width="auto", min_width="20rem"))
         self.button = w.ToggleButton(description=str(run.number) if run.kind == "pull" else f"c{run.number}")
         self.reason = w.Text(
-            description=f"Why not {run.name}", placeholder="reason, shown in the report", continuous_update=False,
+            description=f"Why not {run.name}", placeholder="reason, shown on the page", continuous_update=False,
             style={"description_width": "initial"}, layout=w.Layout(width="24rem"),
         )  # fmt: skip
         self.why = w.HTML()
@@ -533,7 +536,7 @@ class _Row:
         self.reason.layout.display = "none" if run.included or not can else ""
         self.reason.value = "" if reason in (None, NO_REASON) else reason
         if reason == NO_REASON:
-            self.trouble.value = _trouble("A reason is needed before this can be saved.")
+            self.trouble.value = _trouble("Give a reason before you save.")
         elif run.included or reason:
             self.trouble.value = ""
         self._settling = False
@@ -584,7 +587,7 @@ def _number(text: str, *, several: bool) -> float | list[float] | None:
         numbers = [float(part.replace(",", ".")) for part in parts]
     except ValueError:
         allowed = "speeds with commas between, such as 60, 90, 120" if several else "a number"
-        raise ExperimentError(f"given {text!r}; allowed: {allowed}") from None
+        raise ExperimentError(f"given {text!r}. Allowed: {allowed}") from None
     return numbers if several else numbers[0]
 
 
@@ -621,14 +624,14 @@ def _unsaved(choices: Choices, edits: list[Edit]) -> str:
             continue
         session, run = names[int(edit.place[1])], edit.place[3] if len(edit.place) > 3 else "every run"
         items.append(f"{session}, {run} {f'left out: {edit.value}' if edit.value else 'counts again'}")
-    lost = [f"{run} is not found with these settings; it is no longer left out" for run in choices.lost]
+    lost = [f"{run} is not found with these settings, so it is no longer left out" for run in choices.lost]
     listed = "".join(f"<li>{escape(item)}</li>" for item in [*items, *lost])
     return f'<div role="status">{counted(len(edits), "change")} not saved yet:<ul>{listed}</ul></div>'
 
 
 def _named(place: Place) -> str:
     """Return what a setting is called on its control."""
-    others = {("outcome",): "What is asked", ("question",): "The question in words"}
+    others = {("outcome",): "What is asked", ("question",): "Your question in words"}
     return (dict(SETTINGS) | others).get(place, str(place[-1]))
 
 
