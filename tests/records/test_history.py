@@ -420,7 +420,7 @@ def test_another_outcome_is_told_in_its_own_unit_and_digits(tmp_path):
         (folder / "experiment.yaml").write_text(settings, encoding="utf-8")
     found = read_history(experiment_folders(str(tmp_path)))
     html = history.answer(found).html
-    assert "it crept back in between" in html  # what fell is the worse here
-    assert f"it fell by {-found.rate('1000 km').estimated.value:.4f} per 1000 km" in html
+    assert "it got worse in between" in html  # what fell is the worse here
+    assert f"it fell by {-found.rate('1000 km').estimated.value:.4f} per 1,000 km" in html
     assert f'<td class="pb-number">{found.services[0].change:+.3f}</td>' in history.services(found).html
     assert found.spans[0].share_lost.value > 0

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook import __version__
+from pullbook.analysis.between import time_between
 from pullbook.analysis.comparability import Condition, like_for_like
 from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
@@ -194,6 +195,7 @@ def analyse_experiment(
     """
     inputs = inputs_sha256(experiment)
     drives = read_drives(experiment) if drives is None else list(drives)
+    apart = time_between(drives)
     if relative_dates:
         experiment, drives = undated(experiment, drives)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
@@ -226,6 +228,7 @@ def analyse_experiment(
         findings=(
             *comparison.findings,
             *unseen_differences(measures, comparison.data),
+            apart,
             *_low_level(level),
             *inlet_findings(drives),
             *checks.findings,

@@ -54,11 +54,12 @@ def fit_to_share(files: Mapping[str, bytes]) -> dict[str, bytes]:
     """
     names = shared_names(json.loads(files[RESULTS])["sessions"]) if RESULTS in files else {}
     found: set[str] = set()
+    search = cache(find)  # page and notebook hold the same texts, and each is looked at once more when it is done
 
     def clean(text: str) -> str:
         text = renamed(text, names)
         for _ in range(_PASSES):
-            if not (hits := find(text)):
+            if not (hits := search(text)):
                 break
             found.update(secret for _, _, secret in hits)
             text = without(text, hits)
@@ -71,7 +72,7 @@ def fit_to_share(files: Mapping[str, bytes]) -> dict[str, bytes]:
             name: _rewritten(name, content, lambda text: _without_known(text, known)) for name, content in done.items()
         }
     for name, content in done.items():
-        if _left(name, content, known, names):
+        if _left(name, content, known, names, search):
             raise PullbookError(
                 f"{name}: something private in it could not be removed, so nothing was written. Check the names of "
                 "sessions, logs and columns, or keep the page to yourself with: pullbook run --private"
@@ -212,7 +213,9 @@ def _without_known(text: str, known: set[str]) -> str:
     return text
 
 
-def _left(name: str, content: bytes, known: set[str], names: Mapping[str, str]) -> bool:
+def _left(
+    name: str, content: bytes, known: set[str], names: Mapping[str, str], search: Callable[[str], list[Any]]
+) -> bool:
     """Say whether a finished file still holds something, by two ways: as before, and run together."""
     seen: list[str] = []
 
@@ -221,7 +224,7 @@ def _left(name: str, content: bytes, known: set[str], names: Mapping[str, str]) 
         return text
 
     _rewritten(name, content, look)
-    if any(find(text) or renamed(text, dict(names)) != text for text in seen):
+    if any(search(text) or renamed(text, dict(names)) != text for text in seen):
         return True
     long = [secret for secret in known if len(secret) >= 10]
     run_together = [_squeezed(html.unescape(text)) for text in seen] if long else []

@@ -19,6 +19,8 @@ from nbclient.exceptions import CellExecutionError
 from tornado.ioloop import IOLoop
 from traitlets import Unicode
 
+from pullbook.workbook.execute import FEWER_COLLECTIONS
+
 LONGEST_RUN_S = 600
 
 
@@ -55,6 +57,8 @@ class Opened(AsyncLargeFileManager):
             client = NotebookClient(notebook, km=kernel, timeout=LONGEST_RUN_S, store_widget_state=False)
             with contextlib.suppress(CellExecutionError):
                 async with client.async_setup_kernel():
+                    assert client.kc is not None  # since it was set up
+                    client.kc.execute(FEWER_COLLECTIONS, silent=True)
                     for index, cell in enumerate(notebook.cells):
                         await client.async_execute_cell(cell, index)
             place.write_text(json.dumps(notebook, indent=1, ensure_ascii=False) + "\n", encoding="utf-8")
