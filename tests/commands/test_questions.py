@@ -221,11 +221,8 @@ def test_earlier_experiments_of_the_same_vehicle_are_named(tmp_path):
     found = drafted(tmp_path / "2026", given=Given(**vehicle))
     assert found.earlier == ("../2025",)
     assert drafted(tmp_path / "unknown").earlier == ()
-    told = draft_experiment(
-        tmp_path / "again", before=[BEFORE], after=[], given=Given(outcome="rise_at 170", **vehicle)
-    )
+    draft_experiment(tmp_path / "again", before=[BEFORE], after=[], given=Given(outcome="rise_at 170", **vehicle))
     assert Experiment.load(tmp_path / "again").earlier == ()
-    assert any("'../2025' can't give rise_at 170" in " ".join(line.split()) for line in told)
 
 
 def test_of_two_at_once_one_is_refused_and_the_other_is_whole(tmp_path):

@@ -2,21 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
 import pandas as pd
 
 from pullbook.analysis.sessions import Drive, read_drives
 from pullbook.errors import ExperimentError, PullbookError
-from pullbook.settings.experiment import Experiment, Vehicle
-from pullbook.settings.fingerprint import inputs_sha256
+from pullbook.settings.experiment import Experiment
 from pullbook.statistics.allowance import DayScatter, allowance_of, day_scatter
 from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.gears import check_gears
 from pullbook.statistics.session_means import session_means
 
-MOST_EARLIER = 20
-NOT_DESCRIBED = Vehicle().description
 Measured = Callable[[Experiment, list[Drive]], pd.DataFrame]
 
 
@@ -61,46 +58,6 @@ def earlier_scatter(experiment: Experiment, measured: Measured) -> tuple[DayScat
         usual = allowance_of(outcome, float(data.means.mean()), experiment.day_to_day_sd)
         found.append(day_scatter(data, covariates_of(data), name=settings.title, usual_sd=usual.sd))
     return tuple(found)
-
-
-def fitting_earlier(
-    experiment: Experiment, beside: Sequence[tuple[str, Experiment]], measured: Measured
-) -> tuple[list[str], dict[str, str]]:
-    """Tell which experiments beside this one can serve it as earlier ones, as its ``earlier`` would name them.
-
-    The same vehicle by description and fuel, other drives, and today's outcome can be had from them.
-
-    Parameters
-    ----------
-    experiment : Experiment
-        Today's; its logs need not be measured yet.
-    beside : sequence of (str, Experiment)
-        By the name of their folder.
-    measured : callable
-        Makes the table of runs of an experiment's drives.
-
-    Returns
-    -------
-    list of str
-        Those that can.
-    dict of str to str
-        Why the others of the same vehicle cannot.
-    """
-    fitting: list[str] = []
-    refused: dict[str, str] = {}
-    for name, other in beside[:MOST_EARLIER]:
-        vehicle = (other.vehicle.description, other.vehicle.fuel)
-        if vehicle != (experiment.vehicle.description, experiment.vehicle.fuel) or vehicle[0] == NOT_DESCRIBED:
-            continue
-        trial = experiment.model_copy(update={"earlier": (*fitting, f"../{name}")})
-        try:
-            inputs_sha256(trial)  # refuses drives that are in both
-            earlier_scatter(experiment.model_copy(update={"earlier": (f"../{name}",)}), measured)
-        except PullbookError as refusal:
-            refused[f"../{name}"] = str(refusal)
-            continue
-        fitting.append(f"../{name}")
-    return fitting, refused
 
 
 def _check_vehicle(ours: Experiment, theirs: Experiment, name: str) -> None:

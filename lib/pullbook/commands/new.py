@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shlex
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -94,6 +94,7 @@ def draft_experiment(
     interview.begin([f"{drive.name}: {drive.log.name}{f', {drive.day}' if drive.day else ''}" for drive in drives])
     beside = experiments_beside(folder)
     propose = propose or interview.ask is not None
+    earlier: tuple[str, ...] = ()
     said = answers(drives, guess, given, interview, sibling=_shared_vehicle(beside), propose=propose)
     with reserved(folder):
         targets = targets_for(folder, sources)
@@ -101,12 +102,14 @@ def draft_experiment(
         with copied(folder, sources, targets):
             text = draft_text(title, guess, drives, targets, said)
             experiment = Experiment.from_settings(parse_settings(text), folder)
-            earlier, not_earlier = _earlier(experiment, beside)
+            if beside:
+                from pullbook.analysis.expected import earlier_beside  # the statistics take a second to load
+
+                earlier = earlier_beside(experiment)
             text = draft_text(title, guess, drives, targets, said, earlier)
             Experiment.from_settings(parse_settings(text), folder)  # what is written can be read
             write_whole(folder / FILE_NAME, text)
-    told = _told(folder, drives, guess, said, earlier)
-    return [*told[:-2], *(fold(f"Not named as earlier: {why}") for why in not_earlier.values()), *told[-2:]]
+    return _told(folder, drives, guess, said, earlier)
 
 
 # --- which logs --------------------------------------------------------------------------------------------------
@@ -172,18 +175,6 @@ def _drawn(found: Sequence[_Found], day_first: bool | None) -> list[Drawn]:
             )
         )
     return drives
-
-
-def _earlier(
-    experiment: Experiment, beside: Sequence[tuple[str, Experiment]]
-) -> tuple[Sequence[str], Mapping[str, str]]:
-    """Tell which experiments beside this one serve as earlier ones, and why others of the vehicle do not."""
-    if not beside:
-        return (), {}
-    from pullbook.analysis.earlier import fitting_earlier  # needs the statistics, which take a second to load
-    from pullbook.analysis.result import table_of_runs
-
-    return fitting_earlier(experiment, beside, table_of_runs)
 
 
 def _shared_vehicle(beside: Sequence[tuple[str, Experiment]]) -> Vehicle | None:

@@ -14,6 +14,8 @@ import shlex
 import stat
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -39,6 +41,7 @@ FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
 MAX_MERGED = 20_000
 MAX_FAULTS_TOLD = 20
+MOST_BESIDE = 500  # folders that are looked into
 MOST_LOGS = 40  # of one drive
 _MERGE = "tag:yaml.org,2002:merge"
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
@@ -419,13 +422,12 @@ def experiments_beside(folder: Path) -> list[tuple[str, Experiment]]:
     """Read the experiments in the folders beside one, by the name of their folder; what is refused is passed over."""
     found = []
     home = folder.resolve()
-    for path in sorted(home.parent.iterdir()) if home.parent.is_dir() else ():
-        if path == home or path.is_symlink() or not (path / FILE_NAME).is_file():
-            continue
-        try:
-            found.append((path.name, Experiment.load(path)))
-        except ExperimentError:
-            continue
+    with suppress(OSError):  # one that may not be looked into has none
+        for path in islice(sorted(home.parent.iterdir()), MOST_BESIDE):
+            if path == home or path.is_symlink() or not (path / FILE_NAME).is_file():
+                continue
+            with suppress(ExperimentError):
+                found.append((path.name, Experiment.load(path)))
     return found
 
 
