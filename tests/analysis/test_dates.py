@@ -41,6 +41,13 @@ def test_one_log_that_shows_it_decides_for_all(tmp_path: Path) -> None:
     assert days(experiment(tmp_path, stamps)) == ["2026-03-02", "2026-04-13"]
 
 
+def test_the_days_of_the_sessions_decide_with_the_month_first_too(tmp_path: Path) -> None:
+    # Written 03/02 and 04/05 by a driver who puts the month first: 2 March and 5 April, or 3 February and 4 May.
+    stamps = {"before1": (MARCH_2, MONTH_FIRST), "after1": (APRIL_5, MONTH_FIRST)}
+    dates = {"before1": MARCH_2.date(), "after1": APRIL_5.date()}
+    assert days(experiment(tmp_path, stamps, "2026-03-20", **dates)) == ["2026-03-02", "2026-04-05"]
+
+
 @pytest.mark.parametrize(
     ("serviced", "expected"),
     [

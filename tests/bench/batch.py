@@ -117,7 +117,7 @@ def hour_at_10_hz(folder: Path) -> Path:
 def against_reading(folder: Path) -> None:
     """Print how long the analysis takes beside `pandas.read_csv` of its logs."""
     experiment = Experiment.load(folder)
-    logs = [experiment.log_path(session) for session in experiment.sessions]
+    logs = [path for session in experiment.sessions for path in experiment.log_paths(session)]
     rows = sum(len(pd.read_csv(log)) for log in logs)
     pullbook.analyse(folder)  # imports and caches
     taken: list[tuple[float, float]] = []

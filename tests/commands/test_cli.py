@@ -302,7 +302,7 @@ def test_check_says_what_stands_for_a_missing_inlet_and_how_to_settle_a_column(f
     log.write_text("\n".join([";".join(cells), rest]), encoding="utf-8")
     status, text, _ = run(capsys, "check", folder)
     assert status == 0
-    assert any(line.strip().startswith("warning: ") and "after-1 only" in line for line in text.splitlines())
+    assert any(line.strip().startswith("warning: ") and "Only after-1" in line for line in text.splitlines())
     lines = text.splitlines()
     start = lines.index("channels:")
     assert "experiment.yaml" in lines[start - 1]

@@ -14,7 +14,8 @@ import pytest
 from helpers.samples import SAMPLES, contents
 from pullbook.analysis.result import analyse
 from pullbook.commands.check import check_text
-from pullbook.commands.new import draft_experiment, guess_protocol
+from pullbook.commands.guess import guess_protocol
+from pullbook.commands.new import draft_experiment
 from pullbook.errors import ExperimentError, LogError, PullbookError
 from pullbook.reading.logs import read_log
 from pullbook.settings.experiment import Experiment
@@ -30,7 +31,7 @@ def test_a_draft_loads_whatever_the_folder_is_called(tmp_path, name):
     told = draft_experiment(folder, before=[BEFORE], after=[AFTER])
     experiment = Experiment.load(folder)
     assert [(s.name, s.phase) for s in experiment.sessions] == [("before-1", "before"), ("after-1", "after")]
-    assert [experiment.log_path(s).read_bytes() for s in experiment.sessions] == [
+    assert [path.read_bytes() for s in experiment.sessions for path in experiment.log_paths(s)] == [
         BEFORE.read_bytes(),
         AFTER.read_bytes(),
     ]
@@ -112,7 +113,7 @@ def test_what_is_lacking_is_said(tmp_path):
     poor.write_text("Time [s],Vehicle speed [km/h],Mystery\n" + "".join(f"{k},{k},7\n" for k in range(60)), "utf-8")
     told = "\n".join(draft_experiment(tmp_path / "van", before=[poor], after=[AFTER]))
     assert "  not recognised: 'Mystery'" in told
-    assert "still needed: charge air temperature in before-1; intake air temperature in before-1." in (
+    assert "still needs: charge air temperature in before-1; intake air temperature in before-1." in (
         " ".join(told.split())
     )
 
@@ -120,7 +121,7 @@ def test_what_is_lacking_is_said(tmp_path):
 @pytest.mark.parametrize("sample", ["fin_wash", "two_evenings", "nothing_done", "loose_clamp"])
 def test_the_protocol_of_a_sample_is_guessed_from_its_logs_alone(sample):
     experiment = Experiment.load(SAMPLES / sample)
-    found = guess_protocol([read_log(experiment.log_path(s)) for s in experiment.sessions])
+    found = guess_protocol([read_log(path) for s in experiment.sessions for path in experiment.log_paths(s)])
     assert found.pulls >= 5
     assert found.cruise
     guess = found.protocol
@@ -156,7 +157,7 @@ def at_part_throttle(tmp_path_factory) -> Path:
 def test_speeds_that_were_not_found_are_called_a_start(tmp_path, at_part_throttle):
     told = draft_experiment(tmp_path / "van", before=[at_part_throttle], after=[])
     [said] = [" ".join(line.split()) for line in told if "40 to 110 km/h" in line]
-    assert said.startswith("No pulls found; 40 to 110 km/h is only a start")
+    assert said.startswith("No pulls found. 40 to 110 km/h is only a first guess")
     assert "part throttle: pedal at 52 %" in said
     text = (tmp_path / "van" / "experiment.yaml").read_text("utf-8")
     assert text.count("no pulls found, only a start") == 2  # at both speeds

@@ -12,6 +12,7 @@ import pytest
 from helpers.odd_logs import clock, moments, rounded, speed_and_charge, write
 from pullbook.analysis.result import analyse
 from pullbook.commands.new import draft_experiment
+from pullbook.commands.questions import Given
 
 BEFORE, AFTER = ("before-1", "before-2"), ("after-1", "after-2")
 DAYS = {"before-1": (3, 5), "before-2": (3, 9), "after-1": (3, 20), "after-2": (3, 27)}  # month and day
@@ -184,6 +185,16 @@ def test_from_new_to_the_answer(tmp_path: Path, shape: Shape) -> None:
     )
     if "2026" in told:
         assert {name: (day.month, day.day) for name, day in ((d.session.name, d.driven) for d in result.drives)} == DAYS
+
+
+def test_a_sensor_behind_the_cooler_needs_no_edit_with_options(tmp_path: Path) -> None:
+    logs = [
+        behind_the_cooler(tmp_path / f"{name}.csv", name, fouled=name in BEFORE, seed=k, pulls=3)
+        for k, name in enumerate((*BEFORE, *AFTER))
+    ]
+    noted = Given(ambient=dict.fromkeys((*BEFORE, *AFTER), "15"))
+    draft_experiment(tmp_path / "van", before=logs[:2], after=logs[2:], given=noted, propose=True)
+    assert analyse(tmp_path / "van").comparison.high < 0  # K: the fouled cooler was cleaned
 
 
 def test_the_edits_are_counted() -> None:

@@ -55,7 +55,7 @@ def test_the_samples_load(name):
     experiment = Experiment.load(SAMPLES / name)
     assert experiment.in_phase("before")
     assert experiment.in_phase("after")
-    assert all(experiment.log_path(s).is_file() for s in experiment.sessions)
+    assert all(path.is_file() for s in experiment.sessions for path in experiment.log_paths(s))
 
 
 def test_what_is_given_is_kept_and_the_rest_has_defaults(folder):

@@ -303,7 +303,17 @@ def measure_drives(
 
 
 def table_of_runs(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:
-    """Return a row a run of an earlier experiment's drives, judged at their own operating point."""
+    """Measure the runs of an experiment's drives, a row a run, at the operating point they share.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    drives : list of Drive
+
+    Returns
+    -------
+    pandas.DataFrame
+    """
     return measure_drives(experiment, drives, operating_point((drive.log, drive.runs) for drive in drives))[0]
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from pullbook.errors import ExperimentError, Finding
 from pullbook.physics.air import standard_pressure_kpa
 from pullbook.reading.gpx import read_track, with_track
+from pullbook.reading.joined import joined
 from pullbook.reading.logs import Log, missing_channel, read_log, settling_line, with_outside_pressure
 from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
 from pullbook.reading.quality import doubtful_ambient, inspect
@@ -149,11 +150,16 @@ def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> 
 
 
 def _read_log(experiment: Experiment, session: Session, settled: frozenset[str]) -> Log:
-    log = read_log(
-        experiment.log_path(session),
-        channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
-        barometric_kpa=surroundings_of(session).pressure_kpa,
-        configured_elsewhere=settled,
+    log = joined(
+        [
+            read_log(
+                path,
+                channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
+                barometric_kpa=surroundings_of(session).pressure_kpa,
+                configured_elsewhere=settled,
+            )
+            for path in experiment.log_paths(session)
+        ]
     )
     return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
 
@@ -319,11 +325,19 @@ def _with_settled_dates(experiment: Experiment, readings: Sequence[Reading]) -> 
     """
     undecided = [r for r in readings if r.log.time.month_first is not None and r.session.date is None]
     if not undecided:
-        return list(readings)
+        return [_as_dated(r) for r in readings]
     day_first = _day_first(experiment, readings)
     if day_first is None and experiment.service.date is not None:
         raise ExperimentError(_ask_for_dates(undecided))
-    return [_dated(r, day_first) if r in undecided else r for r in readings]
+    return [_dated(r, day_first) if r in undecided else _as_dated(r) for r in readings]
+
+
+def _as_dated(reading: Reading) -> Reading:
+    """Read a date that may be two days as the one that its session names."""
+    log, day = reading.log, reading.session.date
+    if log.time.month_first is None or log.time.month_first.date() != day:
+        return reading
+    return replace(reading, log=replace(log, start=log.time.month_first))
 
 
 def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | None:

@@ -170,7 +170,7 @@ def sensors_to_ask(experiment: Experiment, phase: Phase) -> tuple[str, ...]:
 
 def _refuse_known(experiment: Experiment, sources: Sequence[Path]) -> None:
     """Refuse a log that is in the experiment, packed or not and under whatever name, or is given twice."""
-    known = {_content(experiment.log_path(s)): f"session {s.name!r}" for s in experiment.sessions}
+    known = {_content(path): f"session {s.name!r}" for s in experiment.sessions for path in experiment.log_paths(s)}
     for source in sources:
         digest = _content(source)
         if digest in known:

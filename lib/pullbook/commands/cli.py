@@ -204,16 +204,53 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
 
 @_command(
     "Plan and collect",
-    "write a draft experiment from your logs",
+    "make an experiment from your logs",
     "pullbook new my-van --before a.csv b.csv --after c.csv d.csv",
     FOLDER,
-    _argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service"),
-    _argument("--after", nargs="+", default=[], metavar="LOG", help="logs from after it"),
-)
+    _argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service, or a folder"),
+    _argument("--after", nargs="+", default=[], metavar="LOG", help="logs from after it, or a folder of them"),
+    _argument("--yes", action="store_true", help="ask nothing and take what the logs suggest"),
+    _argument("--vehicle", metavar="TEXT", help="size, fuel and kind of cooler; no registration"),
+    _argument("--fuel", metavar="FUEL", help="diesel or petrol"),
+    _argument("--service", metavar="TEXT", help="what was done, in a line"),
+    _argument("--date", metavar="YYYY-MM-DD", help="the day of the service"),
+    _argument("--odometer", metavar="KM", help="at the service; '92000 mi' is allowed"),
+    _argument("--outcome", metavar="NAME", help="the figure to compare, such as peak_rise or 'elapsed_s 60-90'"),
+    _argument("--worthwhile", metavar="CHANGE", help="the least change that matters to you, in the outcome's unit"),
+    _argument(
+        "--ambient", nargs="+", action="extend", default=[], metavar="SESSION=C",
+        help="air in the shade, such as before-1=14 or 'after-1=60 °F'",
+    ),
+    _argument("--sensor", metavar="PLACE", help="the intake sensor: before the compressor, or after the cooler"),
+    _argument("--date-order", metavar="FIRST", help="day or month, where dates such as 3/4/2026 leave it open"),
+    _argument(
+        "--sensor-work", nargs="+", action="extend", default=[], metavar="CHANNEL=DONE",
+        help="a sensor that was refitted, cleaned or replaced during the service",
+    ),
+)  # fmt: skip
 def _new(given: argparse.Namespace) -> None:
     from pullbook.commands.new import draft_experiment
+    from pullbook.commands.questions import Given, Interview
 
-    print("\n".join(draft_experiment(given.folder, before=given.before, after=given.after)))
+    plain = ("vehicle", "fuel", "service", "date", "odometer", "outcome", "worthwhile", "sensor", "date_order")
+    answers = Given(
+        **{name: getattr(given, name) for name in plain},
+        ambient=_pairs("--ambient", given.ambient),
+        work=_pairs("--sensor-work", given.sensor_work),
+    )
+    interview = Interview(input if _somebody_is_there() and not given.yes else None)
+    told = draft_experiment(
+        given.folder, before=given.before, after=given.after, given=answers, interview=interview, propose=given.yes
+    )
+    print("\n".join(told))
+
+
+def _pairs(option: str, given: Sequence[str]) -> dict[str, str]:
+    """Take NAME=VALUE apart."""
+    pairs = dict(text.partition("=")[::2] for text in given)
+    if wrong := [text for text in given if "=" not in text]:
+        raise PullbookError(f"new: {option}: given {wrong[0]!r}. Write NAME=VALUE.")
+    return {name.strip(): value.strip() for name, value in pairs.items()}
 
 
 @_command(

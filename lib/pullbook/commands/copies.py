@@ -10,7 +10,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from pullbook.errors import ExperimentError
-from pullbook.settings.experiment import LOG_SUFFIXES
+from pullbook.settings.experiment import FILE_NAME, LOG_SUFFIXES
 from pullbook.settings.places import check_no_link
 
 
@@ -51,6 +51,43 @@ def _plain_name(name: str) -> str:
 
 
 @contextmanager
+def reserved(folder: Path) -> Iterator[None]:
+    """Keep a folder for one draft while this lasts: of two at once, the second is refused and touches nothing.
+
+    Parameters
+    ----------
+    folder : Path
+        Made if need be, and taken away again if what is done inside fails.
+
+    Raises
+    ------
+    ExperimentError
+        When it holds an experiment, or another draft is being written there.
+    """
+    place = folder / FILE_NAME
+    made = [part for part in (*reversed(folder.parents), folder) if not part.exists()]
+    ours = False
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with place.open("x", encoding="utf-8") as stream:  # x: only one of two can
+            ours = True
+            stream.write("# pullbook new was stopped before it had written this. Delete the file and start again.\n")
+        yield
+    except BaseException as fault:
+        with contextlib.suppress(OSError):
+            if ours:
+                place.unlink()
+        _take_back(made)
+        if isinstance(fault, FileExistsError) and not ours and folder.is_dir():
+            raise ExperimentError(
+                f"{folder}: already holds {FILE_NAME}. Give another folder, or edit that one"
+            ) from None
+        if isinstance(fault, OSError):
+            raise _unwritable(folder, fault) from None
+        raise
+
+
+@contextmanager
 def copied(folder: Path, sources: Sequence[Path], targets: Sequence[str]) -> Iterator[None]:
     """Copy logs into a folder for what is done inside this; if that fails, the folder is as it was before.
 
@@ -85,10 +122,18 @@ def copied(folder: Path, sources: Sequence[Path], targets: Sequence[str]) -> Ite
         for path in new:
             with contextlib.suppress(OSError):
                 path.unlink()
-        for part in reversed(made):
-            with contextlib.suppress(OSError):
-                part.rmdir()
+        _take_back(made)
         if isinstance(fault, OSError):
-            reason = f"{folder}: can't be written to ({fault.strerror}). Give another folder, or make room"
-            raise ExperimentError(reason) from None
+            raise _unwritable(folder, fault) from None
         raise
+
+
+def _take_back(made: Sequence[Path]) -> None:
+    """Remove folders that were made, the innermost first; one that somebody else put something into stays."""
+    for part in reversed(made):
+        with contextlib.suppress(OSError):
+            part.rmdir()
+
+
+def _unwritable(folder: Path, fault: OSError) -> ExperimentError:
+    return ExperimentError(f"{folder}: can't be written to ({fault.strerror}). Give another folder, or make room")

@@ -1,8 +1,7 @@
-"""Draft an experiment from logs: copy them, recognise what they hold, guess the protocol, say what is still needed."""
+"""Draft an experiment from logs: copy them, recognise what they hold, ask or propose the rest, say what is needed."""
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import shlex
@@ -10,24 +9,49 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-
 from pullbook.analysis.sessions import settling_lines
 from pullbook.commands.check import time_text
-from pullbook.commands.copies import copied, targets_for
+from pullbook.commands.copies import copied, reserved, targets_for
+from pullbook.commands.draft import draft_text
+from pullbook.commands.guess import Guess, guess_protocol
+from pullbook.commands.questions import (
+    UNDESCRIBED,
+    Answers,
+    Drawn,
+    Given,
+    Interview,
+    answers,
+    date_order,
+    started,
+)
 from pullbook.errors import ExperimentError
 from pullbook.reading.logs import Log, read_log
 from pullbook.reading.sensor_place import engine_findings
-from pullbook.runs.find import Runs, find_runs
-from pullbook.runs.full_load import pedal_travel
-from pullbook.runs.goal import propose_rise_at
-from pullbook.settings.experiment import FILE_NAME, Protocol
+from pullbook.settings.experiment import (
+    FILE_NAME,
+    LOG_SUFFIXES,
+    Experiment,
+    Phase,
+    Vehicle,
+    experiments_beside,
+    parse_settings,
+)
 from pullbook.settings.files import write_whole
 from pullbook.settings.fingerprint import log_digests
 from pullbook.text import counted, fold
 
+NOBODY = Interview()
 
-def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after: Sequence[str | Path]) -> list[str]:
+
+def draft_experiment(
+    folder: str | Path,
+    *,
+    before: Sequence[str | Path],
+    after: Sequence[str | Path],
+    given: Given | None = None,
+    interview: Interview = NOBODY,
+    propose: bool = False,
+) -> list[str]:
     """Write a draft ``experiment.yaml`` with copies of the logs that are not in the folder yet.
 
     Parameters
@@ -35,7 +59,15 @@ def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after:
     folder : path
         Made if need be; must not hold an ``experiment.yaml`` yet.
     before, after : sequence of path
-        Logs of the two phases; either may be empty.
+        Logs of the two phases, or folders of them; either may be empty. The logs of a folder are taken in the order of
+        their dates, or of their names where one has no date.
+    given : Given, optional
+        Answers given as options.
+    interview : Interview
+        Asks for the others; by default nobody is asked, and what is proposed is taken.
+    propose : bool
+        Take also what the logs only suggest: where the intake sensor sits, and that this is the vehicle of the
+        experiments beside it. A person who is asked sees both as proposals.
 
     Returns
     -------
@@ -45,144 +77,114 @@ def draft_experiment(folder: str | Path, *, before: Sequence[str | Path], after:
     Raises
     ------
     PullbookError
-        When a log cannot be read or the folder already holds an experiment; nothing is written then.
+        When a log or an answer is refused, or the folder already holds an experiment; nothing is written then.
     """
     folder = Path(folder)
     if os.path.lexists(folder / FILE_NAME):
         raise ExperimentError(f"{folder}: already holds {FILE_NAME}. Give another folder, or edit that one")
-    phases = ["before"] * len(before) + ["after"] * len(after)
-    sources = [Path(path) for path in (*before, *after)]
-    if not sources:
+    if not before and not after:
         raise ExperimentError("no logs given. Name them after --before and --after")
-    logs = [read_log(path) for path in sources]
-    sessions = _session_names(phases)
-    log_digests(dict(zip(sessions, sources, strict=True)))  # refuses a log given twice
-    targets = targets_for(folder, sources)
-    guess = guess_protocol(logs)
-    with copied(folder, sources, targets):
-        write_whole(folder / FILE_NAME, _yaml(folder.resolve().name, guess, sessions, phases, targets))
-    return _told(folder, logs, guess, sessions)
+    given = given or Given()
+    found = [*_found("before", before), *_found("after", after)]
+    day_first = date_order([one.phase for one in found], [one.log for one in found], given.date_order, interview)
+    found = _in_order(found, day_first)
+    sources, drives = [one.path for one in found], _drawn(found, day_first)
+    log_digests(dict(zip((drive.name for drive in drives), sources, strict=True)))  # refuses a log given twice
+    guess = guess_protocol([drive.log for drive in drives])
+    interview.begin([f"{drive.name}: {drive.log.name}{f', {drive.day}' if drive.day else ''}" for drive in drives])
+    beside = experiments_beside(folder)
+    propose = propose or interview.ask is not None
+    earlier: tuple[str, ...] = ()
+    said = answers(drives, guess, given, interview, sibling=_shared_vehicle(beside), propose=propose)
+    with reserved(folder):
+        targets = targets_for(folder, sources)
+        title = folder.resolve().name
+        with copied(folder, sources, targets):
+            text = draft_text(title, guess, drives, targets, said)
+            experiment = Experiment.from_settings(parse_settings(text), folder)
+            if beside:
+                from pullbook.analysis.expected import earlier_beside  # the statistics take a second to load
+
+                earlier = earlier_beside(experiment)
+            text = draft_text(title, guess, drives, targets, said, earlier)
+            Experiment.from_settings(parse_settings(text), folder)  # what is written can be read
+            write_whole(folder / FILE_NAME, text)
+    return _told(folder, drives, guess, said, earlier)
 
 
-@dataclass(frozen=True, kw_only=True)
-class Guess:
-    """A protocol, and how much of it the logs show.
-
-    Attributes
-    ----------
-    protocol : Protocol
-    pulls : int
-        Accelerations at full load that gain 30 km/h or more; with none the protocol's pull is only a start.
-    part_throttle : str
-        What one of those at part throttle lacked; empty without any.
-    cruise : bool
-        Whether a steady stretch was found; else the protocol's cruise is only a start.
-    rise_at : int or None
-        Speed [km/h] that every usable pull passes (`propose_rise_at`), where the logs hold both temperatures.
-    """
-
-    protocol: Protocol
-    pulls: int
-    part_throttle: str
-    cruise: bool
-    rise_at: int | None = None
+# --- which logs --------------------------------------------------------------------------------------------------
 
 
-def guess_protocol(logs: Sequence[Log]) -> Guess:
-    """Guess the speeds of a protocol from the full-load spells and steady stretches that the logs hold."""
-    travel = pedal_travel(logs)
-    drives = [[p for p in runs.pulls if p.end_kmh - p.start_kmh >= 30] for runs in _wide_runs(logs, travel)]
-    pulls = [[p for p in drive if not p.part_throttle] for drive in drives]
-    gains = [pull for drive in pulls for pull in drive]
-    usual = Protocol()
-    start, end = usual.pull_from_kmh, usual.pull_to_kmh
-    if gains:
-        start = float(5 * np.ceil(np.median([pull.start_kmh for pull in gains]) / 5))
-        end = float(5 * np.floor(np.median([pull.end_kmh for pull in gains]) / 5))
-    cruise_kmh = _usual_cruise(logs, travel, [drive[0].start_s if drive else np.inf for drive in pulls])
-    start = min(start, 200.0)
-    protocol = Protocol(
-        cruise_kmh=usual.cruise_kmh if cruise_kmh is None else cruise_kmh,
-        pull_from_kmh=start,
-        pull_to_kmh=min(max(end, start + 20), 300.0),
-    )
-    near = [p.reason for drive in drives for p in drive if p.part_throttle]
-    usable = [
-        pull for log in logs if log.get("vehicle_speed") for pull in find_runs(log, protocol, travel=travel).pulls
+@dataclass(frozen=True)
+class _Found:
+    phase: Phase
+    path: Path
+    log: Log
+    group: int  # of the logs that one folder holds
+
+
+def _found(phase: Phase, given: Sequence[str | Path]) -> list[_Found]:
+    """Read the logs that were named, and those of the folders that were named."""
+    found = []
+    for group, path in enumerate(map(Path, given)):
+        paths = _logs_in(path) if path.is_dir() else [path]
+        found += [_Found(phase, one, read_log(one), group) for one in paths]
+    return found
+
+
+def _logs_in(folder: Path) -> list[Path]:
+    logs = [
+        path
+        for path in sorted(folder.iterdir(), key=lambda path: _natural(path.name))
+        if path.is_file()
+        and not path.name.startswith(".")
+        and path.name.lower().removesuffix(".gz").endswith(LOG_SUFFIXES)
     ]
-    rises = all(log.get(name) for log in logs for name in ("charge_air_temperature", "intake_air_temperature"))
-    return Guess(
-        protocol=protocol,
-        pulls=len(gains),
-        part_throttle=(near or [""])[0],
-        cruise=cruise_kmh is not None,
-        rise_at=propose_rise_at(usable, protocol) if rises else None,
-    )
+    if not logs:
+        raise ExperimentError(f"{folder}: no log in this folder. Allowed are files ending in {', '.join(LOG_SUFFIXES)}")
+    return logs
 
 
-def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_kmh: float = 90.0) -> list[Runs]:
-    """Find the runs at any pull speeds, of the logs that hold a road speed."""
-    wide = Protocol(cruise_kmh=cruise_kmh, pull_from_kmh=0, pull_to_kmh=20)
-    return [find_runs(log, wide, travel=travel) for log in logs if log.get("vehicle_speed")]
+def _natural(name: str) -> list[tuple[int, str]]:
+    """Sort drive-10 after drive-9."""
+    return [(int(part), "") if part.isdecimal() else (0, part.lower()) for part in re.split(r"(\d+)", name)]
 
 
-def _usual_cruise(
-    logs: Sequence[Log], travel: tuple[float, float] | None, first_pulls_s: Sequence[float]
-) -> float | None:
-    """Return the steady speed driven longest before the first pull: what follows a pull still gives off its heat.
-
-    None without any steady stretch.
-    """
-
-    def steady_s(kmh: float) -> tuple[float, float]:
-        cool = total = 0.0
-        for runs, first_s in zip(_wide_runs(logs, travel, kmh), first_pulls_s, strict=True):
-            lengths = [(run.end_s - run.start_s, run.end_s <= first_s) for run in runs.cruises if run.included]
-            total += sum(length for length, _ in lengths)
-            cool += sum(length for length, early in lengths if early)
-        return cool, total
-
-    found = {float(kmh): steady_s(kmh) for kmh in range(50, 141, 10)}
-    best = max(found, key=lambda kmh: found[kmh])
-    return best if found[best][1] else None
+def _in_order(found: Sequence[_Found], day_first: bool | None) -> list[_Found]:
+    """Put the logs of each folder in the order of their dates, where all of them have one."""
+    ordered: list[_Found] = []
+    for key in dict.fromkeys((one.phase, one.group) for one in found):
+        group = [one for one in found if (one.phase, one.group) == key]
+        starts = {one.path: start for one in group if (start := started(one.log, day_first)) is not None}
+        ordered += sorted(group, key=lambda one: starts[one.path]) if len(starts) == len(group) else group
+    return ordered
 
 
-def _session_names(phases: Sequence[str]) -> list[str]:
-    return [f"{phase}-{phases[: k + 1].count(phase)}" for k, phase in enumerate(phases)]
+def _drawn(found: Sequence[_Found], day_first: bool | None) -> list[Drawn]:
+    drives = []
+    for k, one in enumerate(found):
+        number = sum(other.phase == one.phase for other in found[: k + 1])
+        start = started(one.log, day_first)
+        drives.append(
+            Drawn(
+                name=f"{one.phase}-{number}",
+                phase=one.phase,
+                log=one.log,
+                day=start.date() if start else None,
+                says_date=one.log.time.month_first is not None,
+            )
+        )
+    return drives
 
 
-def _yaml(title: str, guess: Guess, names: Sequence[str], phases: Sequence[str], targets: Sequence[str]) -> str:
-    protocol = guess.protocol
-    cruise = "" if guess.cruise else "      # no steady stretch found, only a start"
-    pulls = "" if guess.pulls else "     # no pulls found, only a start"
-    lines = [
-        f"title: {json.dumps(_plain(title), ensure_ascii=False)}",
-        "question: Did the service help?",
-        "vehicle:",
-        "  description: not described   # size, fuel and kind of cooler; no registration",
-        "  fuel: diesel                 # diesel | petrol",
-        "service:",
-        "  what: not described          # one line; add date: YYYY-MM-DD and odometer_km if you like",
-        "protocol:                      # "
-        + ("speeds found in the logs; " if guess.pulls or guess.cruise else "")
-        + "correct them if you drove at others",
-        f"  cruise_kmh: {protocol.cruise_kmh:g}{cruise}",
-        f"  pull_from_kmh: {protocol.pull_from_kmh:g}{pulls}",
-        f"  pull_to_kmh: {protocol.pull_to_kmh:g}{pulls}",
-        f"outcome: rise_at {guess.rise_at}           # charge above the inlet at that speed in km/h, in K"
-        if guess.rise_at
-        else "outcome: peak_rise             # peak charge temperature above the inlet, in K",
-        "worthwhile_change: 2.0         # in the outcome's unit, here K; a smaller change makes no difference to you",
-        "sessions:",
-    ]
-    for name, phase, target in zip(names, phases, targets, strict=True):
-        lines += [
-            f"  - name: {name}",
-            f"    phase: {phase}",
-            f"    log: {json.dumps(target, ensure_ascii=False)}",
-            "    # ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too",
-        ]
-    return "\n".join(lines) + "\n"
+def _shared_vehicle(beside: Sequence[tuple[str, Experiment]]) -> Vehicle | None:
+    """Return the vehicle of the experiments beside this one, if they agree on it."""
+    vehicles = {(e.vehicle.description, e.vehicle.fuel): e.vehicle for _, e in beside}
+    only = next(iter(vehicles.values())) if len(vehicles) == 1 else None
+    return only if only and only.description != UNDESCRIBED else None
+
+
+# --- what is said ------------------------------------------------------------------------------------------------
 
 
 def _speeds(guess: Guess) -> list[str]:
@@ -200,11 +202,8 @@ def _speeds(guess: Guess) -> list[str]:
     ]
 
 
-def _plain(text: str) -> str:
-    return re.sub(r"[^\w .,+-]", " ", text).strip() or "An experiment"
-
-
-def _told(folder: Path, logs: Sequence[Log], guess: Guess, names: Sequence[str]) -> list[str]:
+def _told(folder: Path, drives: Sequence[Drawn], guess: Guess, said: Answers, earlier: Sequence[str]) -> list[str]:
+    names, logs = [drive.name for drive in drives], [drive.log for drive in drives]
     lines = [f"Wrote {folder / FILE_NAME} with {counted(len(logs), 'log')}."]
     for name, log in zip(names, logs, strict=True):
         lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
@@ -212,10 +211,18 @@ def _told(folder: Path, logs: Sequence[Log], guess: Guess, names: Sequence[str])
         lines += [fold(f"  {channel}: {signal.column!r} [{signal.unit}]") for channel, signal in log.signals.items()]
         lines += [fold(f"  not recognised: {column!r}{_could_be(log, column)}") for column in log.unknown_columns]
     lines += [fold(line) for line in _speeds(guess)]
-    engine = engine_findings(dict(zip(names, logs, strict=True)))
+    if earlier:
+        lines.append(fold(f"Earlier experiments of this vehicle, whose days count too: {', '.join(earlier)}."))
+    lines.append(f"Outcome: {said.outcome}.")
+    settled = {"before": ("intake_air_temperature",), "after": ("charge_air_temperature",)}.get(said.sensor or "", ())
+    engine = [] if settled else engine_findings(dict(zip(names, logs, strict=True)))
     lines += [fold(f"{finding.severity}: {finding.message}") for finding in engine]
     needs = []
     for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature"):
+        if said.sensor == "after" or (
+            said.sensor == "before" and not said.outcome.startswith(("peak_rise", "rise_at"))
+        ):
+            break
         lacking = [name for name, log in zip(names, logs, strict=True) if log.get(channel) is None]
         if lacking:
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
@@ -234,8 +241,9 @@ def _told(folder: Path, logs: Sequence[Log], guess: Guess, names: Sequence[str])
                 f"'channels:' in {FILE_NAME}, or ask another question there (outcome:)."
             )
         )
+    open_ones = [what for what, text in (("vehicle", said.vehicle), ("service", said.service)) if text == UNDESCRIBED]
     lines += [
-        f"Next: describe the vehicle and the service in {FILE_NAME}, then:",
+        f"Next: describe the {' and the '.join(open_ones)} in {FILE_NAME}, then:" if open_ones else "Next:",
         f"  pullbook check {shlex.quote(str(folder))}",
     ]
     return lines

@@ -19,7 +19,7 @@ import numpy as np
 from pullbook.analysis.result import Result, analyse_experiment
 from pullbook.errors import ExperimentError, Finding, PullbookError
 from pullbook.settings.experiment import FILE_NAME, PHASES, Experiment
-from pullbook.settings.fingerprint import log_digests
+from pullbook.settings.fingerprint import log_digests, named_logs
 from pullbook.statistics.boost import boost_findings
 from pullbook.statistics.estimate import Slope
 from pullbook.statistics.joint_fit import (
@@ -427,13 +427,7 @@ def _refuse_repeated(named: Sequence[tuple[str, Result]]) -> None:
                 "inputs. Name it once"
             )
         seen[result.inputs_sha256] = name
-    log_digests(
-        {
-            f"{name}: {s.name}": result.experiment.log_path(s)
-            for name, result in named
-            for s in result.experiment.sessions
-        }
-    )
+    log_digests({key: path for name, r in named for key, path in named_logs(r.experiment, f"{name}: ").items()})
 
 
 def _refuse_unlike(named: Sequence[tuple[str, Result]]) -> None:

@@ -263,9 +263,10 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
             signal = drive.log.get(channel)
             if signal is not None:
                 unit = CHANNELS[channel][1]
+                time_s, values = _broken_at_gaps(signal, shown.value(signal.values, unit))
                 figure.add_scatter(
-                    x=np.round(signal.time_s, 1).tolist(),
-                    y=np.round(shown.value(signal.values, unit), 1).tolist(),
+                    x=time_s,
+                    y=values,
                     mode="lines",
                     line=line,
                     row=k,
@@ -288,6 +289,18 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
     figure.update_layout(shapes=shapes, dragmode="zoom")
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
     return figure
+
+
+def _broken_at_gaps(signal: Signal, values: np.ndarray) -> tuple[list[float], list[float | None]]:
+    """Return times and values of a line to draw, with a break in each gap of the signal."""
+    time_s = signal.time_s
+    gaps = np.flatnonzero(np.diff(time_s) > signal.max_gap_s)
+    middles = (time_s[gaps] + time_s[gaps + 1]) / 2
+    x = np.round(np.insert(time_s, gaps + 1, middles), 1).tolist()
+    y: list[float | None] = np.round(np.insert(values, gaps + 1, 0.0), 1).tolist()
+    for place in (gaps + 1 + np.arange(len(gaps))).tolist():
+        y[place] = None
+    return x, y
 
 
 def _degrees(drives: Sequence[Drive], shown: Shown) -> list[float] | None:

@@ -14,6 +14,8 @@ import shlex
 import stat
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
+from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -23,8 +25,10 @@ from pydantic import (
     ConfigDict,
     Field,
     StringConstraints,
+    TypeAdapter,
     ValidationError,
     ValidationInfo,
+    create_model,
     field_validator,
     model_validator,
 )
@@ -37,6 +41,8 @@ FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
 MAX_MERGED = 20_000
 MAX_FAULTS_TOLD = 20
+MOST_BESIDE = 500  # folders that are looked into
+MOST_LOGS = 40  # of one drive
 _MERGE = "tag:yaml.org,2002:merge"
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
 TRACK_SUFFIXES = (".gpx",)
@@ -61,6 +67,22 @@ Hectopascals = Annotated[float, _may_name("hPa")]
 Wind = Annotated[float, _may_name("m/s")]
 Seconds = Annotated[float, _may_name("s")]
 Percent = Annotated[float, _may_name("%")]
+
+
+def _one_or_several(given: Any) -> Any:
+    """Take one path, or a list of them."""
+    paths = given if isinstance(given, (list, tuple)) else [given]
+    if not 1 <= len(paths) <= MOST_LOGS:
+        raise ValueError(f"given a list of {len(paths)}; allowed: one path, or a list of 1 to {MOST_LOGS}")
+    try:
+        checked = tuple(_PATH.validate_python(path, strict=True) for path in paths)
+    except ValidationError:
+        raise ValueError(f"given {_given(given)}") from None
+    return checked[0] if len(checked) == 1 else checked
+
+
+_PATH: TypeAdapter[str] = TypeAdapter(Text)
+Logs = Annotated[str | tuple[str, ...], BeforeValidator(_one_or_several)]
 Mark = Annotated[float, Field(ge=0, le=400), _may_name("km/h")]
 RunName = Annotated[str, StringConstraints(pattern=r"^(pull|cruise) [1-9]\d{0,3}$")]
 Phase = Literal["before", "after"]
@@ -181,7 +203,10 @@ class Session(_Settings):
 
     name: Name = Field(description="letters, digits, space, . _ + -, at most 60")
     phase: Phase = Field(description="before or after")
-    log: Text = Field(description="a path inside the folder ending in .csv, .tsv, .txt (also .gz) or .parquet")
+    log: Logs = Field(
+        description="a path inside the folder ending in .csv, .tsv, .txt (also .gz) or .parquet; a list of them where "
+        "one drive left several logs"
+    )
     date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
     track: Text | None = Field(default=None, description="a GPX track of the same drive, inside the folder")
     ambient_c: Celsius | None = Field(default=None, ge=-50, le=60, description="°C in the shade, -50 to 60")
@@ -195,6 +220,11 @@ class Session(_Settings):
     leave_out: dict[RunName, Text] = Field(
         default_factory=dict, description='run and reason, such as {pull 3: "braked for a tractor"}'
     )
+
+    @property
+    def logs(self) -> tuple[str, ...]:
+        """The paths of its logs, one or several."""
+        return (self.log,) if isinstance(self.log, str) else self.log
 
 
 ColumnName = Annotated[str, StringConstraints(min_length=1, max_length=400)]
@@ -327,7 +357,13 @@ class Experiment(_Settings):
         sessions = settings.get("sessions")
         entries = [entry for entry in sessions if isinstance(entry, dict)] if isinstance(sessions, list) else []
         files = (("log", LOG_SUFFIXES), ("track", TRACK_SUFFIXES))
-        faults = [f for entry in entries for key, kinds in files if (f := _file_fault(folder, entry, key, kinds))]
+        faults = [
+            fault
+            for entry in entries
+            for key, kinds in files
+            for path in _paths(entry, key)
+            if (fault := _file_fault(folder, entry, key, path, kinds))
+        ]
         faults += _earlier_faults(folder, settings.get("earlier"))
         try:
             experiment = cls.model_validate({**settings, "folder": folder})
@@ -358,9 +394,9 @@ class Experiment(_Settings):
                 raise ExperimentError(f"earlier: {_given(name)}: {refusal}") from None
         return tuple(found)
 
-    def log_path(self, session: Session) -> Path:
-        """Return the path of a session's log."""
-        return self.folder / session.log
+    def log_paths(self, session: Session) -> tuple[Path, ...]:
+        """Return the paths of a session's logs, in the order given."""
+        return tuple(self.folder / log for log in session.logs)
 
     def keep_from(self, path: Path) -> None:
         """Refuse a path to write to that is ``experiment.yaml`` or one of the logs.
@@ -371,7 +407,7 @@ class Experiment(_Settings):
             When it is one.
         """
         tracks = [self.folder / session.track for session in self.sessions if session.track]
-        inputs = [self.folder / FILE_NAME, *(self.log_path(session) for session in self.sessions), *tracks]
+        inputs = [self.folder / FILE_NAME, *(p for s in self.sessions for p in self.log_paths(s)), *tracks]
         if path.resolve() in {own.resolve() for own in inputs}:
             raise ExperimentError(
                 f"{path}: this file belongs to the experiment and would be overwritten. Give another --out."
@@ -380,6 +416,48 @@ class Experiment(_Settings):
     def in_phase(self, phase: Phase) -> tuple[Session, ...]:
         """Return the sessions of one phase, in the order given."""
         return tuple(s for s in self.sessions if s.phase == phase)
+
+
+def experiments_beside(folder: Path) -> list[tuple[str, Experiment]]:
+    """Read the experiments in the folders beside one, by the name of their folder; what is refused is passed over."""
+    found = []
+    home = folder.resolve()
+    with suppress(OSError):  # one that may not be looked into has none
+        for path in islice(sorted(home.parent.iterdir()), MOST_BESIDE):
+            if path == home or path.is_symlink() or not (path / FILE_NAME).is_file():
+                continue
+            with suppress(ExperimentError):
+                found.append((path.name, Experiment.load(path)))
+    return found
+
+
+def accepted(model: type[BaseModel], key: str, given: object) -> Any:
+    """Check a single setting as ``experiment.yaml`` would.
+
+    Parameters
+    ----------
+    model : type
+        The part of the settings it belongs to, such as `Session`.
+    key : str
+    given : object
+        As typed, perhaps with a unit.
+
+    Returns
+    -------
+    object
+        The value as held inside.
+
+    Raises
+    ------
+    ValueError
+        Says what was given and what is allowed.
+    """
+    field = model.model_fields[key]
+    annotation: Any = field.annotation
+    try:
+        return vars(create_model("Single", value=(annotation, field))(value=given))["value"]
+    except ValidationError:
+        raise ValueError(f"given {_given(given)}; allowed: {field.description}") from None
 
 
 def read_settings(folder: Path) -> str:
@@ -475,7 +553,8 @@ def _check_merges(node: Any) -> None:
 def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> list[str]:
     """Say which sessions are given twice or dated in the wrong phase; values of a wrong type are told of elsewhere."""
     names = [s["name"].strip() for s in sessions if isinstance(s.get("name"), str)]
-    logs = [str(Path(s["log"].strip())) for s in sessions if isinstance(s.get("log"), str)]
+    # A session that was checked holds a list of logs as a tuple, one that was only read as a list.
+    logs = [str(Path(path.strip())) for session in sessions for path in _paths(session, "log")]
     faults = [*_repeated("name", names), *_repeated("log", logs)]
     if type(serviced) is not dt.date:
         return faults
@@ -491,10 +570,16 @@ def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> li
     return faults
 
 
-def _file_fault(folder: Path, session: Mapping[str, Any], key: str, suffixes: tuple[str, ...]) -> str | None:
-    """Say what is wrong with where a session's file lies; a name that is no text is told of elsewhere."""
-    log = session.get(key)
-    if not isinstance(log, str) or not log.isprintable():
+def _paths(session: Mapping[str, Any], key: str) -> list[str]:
+    """Return the files that a session names, one or several; what is no text is told of elsewhere."""
+    given = session.get(key)
+    several = given[:MOST_LOGS] if isinstance(given, (list, tuple)) and key == "log" else [given]
+    return [path for path in several if isinstance(path, str)]
+
+
+def _file_fault(folder: Path, session: Mapping[str, Any], key: str, log: str, suffixes: tuple[str, ...]) -> str | None:
+    """Say what is wrong with where a session's file lies; a name that is not printable is told of elsewhere."""
+    if not log.isprintable():
         return None
     log = log.strip()
     where = f"sessions: {_given(session.get('name'))} {key} {_given(log)}"

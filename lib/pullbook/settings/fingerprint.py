@@ -32,9 +32,9 @@ def inputs_sha256(experiment: Experiment) -> str:
     """
     total = hashlib.sha256()
     earlier = experiment.load_earlier()
-    logs = {session.name: experiment.log_path(session) for session in experiment.sessions}
+    logs = named_logs(experiment)
     for name, one in zip(experiment.earlier, earlier, strict=True):
-        logs |= {f"{name}: {session.name}": one.log_path(session) for session in one.sessions}
+        logs |= named_logs(one, f"{name}: ")
     for digest in log_digests(logs):
         total.update(digest.encode())
     for one in (experiment, *earlier):
@@ -42,6 +42,23 @@ def inputs_sha256(experiment: Experiment) -> str:
         for track in (session.track for session in one.sessions if session.track):
             total.update(_digest(one.folder / track).encode())
     return total.hexdigest()
+
+
+def named_logs(experiment: Experiment, prefix: str = "") -> dict[str, Path]:
+    """Return the paths of all logs by their session's name, numbered where one drive left several.
+
+    Parameters
+    ----------
+    experiment : Experiment
+    prefix : str
+        Put before each name.
+    """
+    found = {}
+    for session in experiment.sessions:
+        paths = experiment.log_paths(session)
+        for k, path in enumerate(paths, start=1):
+            found[f"{prefix}{session.name}{f', log {k}' if len(paths) > 1 else ''}"] = path
+    return found
 
 
 def log_digests(paths: Mapping[str, Path]) -> list[str]:

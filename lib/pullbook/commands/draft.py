@@ -1,0 +1,126 @@
+"""The text of a draft: an ``experiment.yaml`` with a comment where a person may want to change something."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Sequence
+
+from pullbook.commands.guess import Guess, unit_of
+from pullbook.commands.questions import UNDESCRIBED, Answers, Drawn
+from pullbook.reading.logs import settling_line
+from pullbook.reading.sensor_place import INLET
+from pullbook.settings.outcomes import in_kmh, outcome_named
+
+AT = 31  # the column in which comments begin
+
+
+def draft_text(
+    title: str,
+    guess: Guess,
+    drives: Sequence[Drawn],
+    targets: Sequence[str],
+    said: Answers,
+    earlier: Sequence[str] = (),
+) -> str:
+    """Return the text of ``experiment.yaml``.
+
+    Parameters
+    ----------
+    title : str
+        What it is called; signs that titles do not have are taken out.
+    guess : Guess
+        Its protocol.
+    drives : sequence of Drawn
+    targets : sequence of str
+        Where each drive's log lies, from the folder on.
+    said : Answers
+    earlier : sequence of str
+        Earlier experiments of this vehicle, such as ``../fin-wash-2024``.
+    """
+    protocol = guess.protocol
+    cruise = "" if guess.cruise else "no steady stretch found, only a start"
+    pulls = "" if guess.pulls else "no pulls found, only a start"
+    found = "speeds found in the logs; " if guess.pulls or guess.cruise else ""
+    lines = [
+        f"title: {json.dumps(_plain(title), ensure_ascii=False)}",
+        "question: Did the service help?",
+        "vehicle:",
+        _noted(f"  description: {_text(said.vehicle)}", "size, fuel and kind of cooler; no registration"),
+        _noted(f"  fuel: {said.fuel}", f"diesel | petrol{f'; {said.fuel_reason}' if said.fuel_reason else ''}"),
+        "service:",
+        *([f"  date: {said.date}"] if said.date else []),
+        _noted(
+            f"  what: {_text(said.service)}",
+            "one line" if said.date and said.odometer else "one line; add date: YYYY-MM-DD and odometer_km if you like",
+        ),
+        *([f"  odometer_km: {_number(said.odometer)}"] if said.odometer else []),
+        *(["  sensors:", *(f"    {channel}: {work}" for channel, work in said.work.items())] if said.work else []),
+        _noted("protocol:", f"{found}correct them if you drove at others"),
+        _noted(f"  cruise_kmh: {protocol.cruise_kmh:g}", cruise),
+        _noted(f"  pull_from_kmh: {protocol.pull_from_kmh:g}", pulls),
+        _noted(f"  pull_to_kmh: {protocol.pull_to_kmh:g}", pulls),
+        _noted(f"outcome: {said.outcome}", _meaning(said.outcome)),
+        _noted(f"worthwhile_change: {_number(said.worthwhile)}", _in_unit(said.outcome)),
+        *(
+            [
+                "earlier:                       # this vehicle's days, from the experiments beside this one",
+                *(f"  - {_text(name)}" for name in earlier),
+            ]
+            if earlier
+            else []
+        ),
+        *_channels(drives, said),
+        "sessions:",
+    ]
+    for drive, target in zip(drives, targets, strict=True):
+        ambient = said.ambient.get(drive.name)
+        lines += [
+            f"  - name: {drive.name}",
+            f"    phase: {drive.phase}",
+            f"    log: {json.dumps(target, ensure_ascii=False)}",
+            *([f"    date: {drive.day}"] if drive.says_date and drive.day else []),
+            _noted(f"    ambient_c: {_number(ambient)}", "in the shade; pressure_hpa and wind_ms help too")
+            if ambient is not None
+            else "    # ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too",
+        ]
+    return "\n".join(lines) + "\n"
+
+
+def _channels(drives: Sequence[Drawn], said: Answers) -> list[str]:
+    """Settle where the intake sensor sits."""
+    if said.sensor is None:
+        return []
+    columns = list(dict.fromkeys(s.column for drive in drives if (s := drive.log.get(INLET)) is not None))
+    channel = INLET if said.sensor == "before" else "charge_air_temperature"
+    where = "before the compressor" if said.sensor == "before" else "after the charge-air cooler"
+    return [_noted("channels:", f"the intake sensor sits {where}"), settling_line(channel, columns)]
+
+
+def _meaning(outcome: str) -> str:
+    spec = outcome_named(in_kmh(outcome))
+    assert spec is not None  # it was checked
+    return spec.label if spec.unit == "1" else f"{spec.label}, in {spec.unit}"
+
+
+def _in_unit(outcome: str) -> str:
+    unit = unit_of(in_kmh(outcome))
+    of = "without a unit" if unit == "1" else f"in the outcome's unit, here {unit}"
+    return f"{of}; a smaller change makes no difference to you"
+
+
+def _noted(line: str, comment: str) -> str:
+    return f"{line.ljust(AT - 1)} # {comment}" if comment else line
+
+
+def _number(text: str) -> str:
+    """Return a number as it is, one with a unit in quotes."""
+    return text if re.fullmatch(r"-?\d+(\.\d+)?", text) else json.dumps(text, ensure_ascii=False)
+
+
+def _text(text: str) -> str:
+    return text if text == UNDESCRIBED else json.dumps(text, ensure_ascii=False)
+
+
+def _plain(text: str) -> str:
+    return re.sub(r"[^\w .,+-]", " ", text).strip() or "An experiment"

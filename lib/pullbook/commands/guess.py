@@ -1,0 +1,179 @@
+"""What the logs of a draft show: the speeds of a protocol, and what can be proposed for each question."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from pullbook.reading.logs import Log
+from pullbook.reading.sensor_place import INLET, sensor_place
+from pullbook.runs.find import Runs, find_runs
+from pullbook.runs.full_load import pedal_travel
+from pullbook.runs.goal import propose_rise_at
+from pullbook.runs.measures import measure
+from pullbook.settings.experiment import Protocol
+from pullbook.settings.outcomes import Outcome, outcome_named, speeds_of
+
+CHARGE = "charge_air_temperature"
+VACUUM_KPA = 35.0  # below the outside pressure: a throttled engine idles there, a diesel does not (common practice)
+FAST_RPM = 5200.0  # where only petrol engines of cars turn (common practice, no source)
+WORTHWHILE_K = 2.0
+WORTHWHILE_SHARE = 0.05
+
+
+@dataclass(frozen=True, kw_only=True)
+class Guess:
+    """A protocol, and how much of it the logs show.
+
+    Attributes
+    ----------
+    protocol : Protocol
+    pulls : int
+        Accelerations at full load that gain 30 km/h or more; with none the protocol's pull is only a start.
+    part_throttle : str
+        What one of those at part throttle lacked; empty without any.
+    cruise : bool
+        Whether a steady stretch was found; else the protocol's cruise is only a start.
+    rise_at : int or None
+        Speed [km/h] that every usable pull passes (`propose_rise_at`).
+    """
+
+    protocol: Protocol
+    pulls: int
+    part_throttle: str
+    cruise: bool
+    rise_at: int | None = None
+
+
+def guess_protocol(logs: Sequence[Log]) -> Guess:
+    """Guess the speeds of a protocol from the full-load spells and steady stretches that the logs hold."""
+    travel = pedal_travel(logs)
+    drives = [[p for p in runs.pulls if p.end_kmh - p.start_kmh >= 30] for runs in _wide_runs(logs, travel)]
+    pulls = [[p for p in drive if not p.part_throttle] for drive in drives]
+    gains = [pull for drive in pulls for pull in drive]
+    usual = Protocol()
+    start, end = usual.pull_from_kmh, usual.pull_to_kmh
+    if gains:
+        start = float(5 * np.ceil(np.median([pull.start_kmh for pull in gains]) / 5))
+        end = float(5 * np.floor(np.median([pull.end_kmh for pull in gains]) / 5))
+    cruise_kmh = _usual_cruise(logs, travel, [drive[0].start_s if drive else np.inf for drive in pulls])
+    start = min(start, 200.0)
+    protocol = Protocol(
+        cruise_kmh=usual.cruise_kmh if cruise_kmh is None else cruise_kmh,
+        pull_from_kmh=start,
+        pull_to_kmh=min(max(end, start + 20), 300.0),
+    )
+    near = [p.reason for drive in drives for p in drive if p.part_throttle]
+    usable = [
+        pull for log in logs if log.get("vehicle_speed") for pull in find_runs(log, protocol, travel=travel).pulls
+    ]
+    return Guess(
+        protocol=protocol,
+        pulls=len(gains),
+        part_throttle=(near or [""])[0],
+        cruise=cruise_kmh is not None,
+        rise_at=propose_rise_at(usable, protocol),
+    )
+
+
+def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_kmh: float = 90.0) -> list[Runs]:
+    """Find the runs at any pull speeds, of the logs that hold a road speed."""
+    wide = Protocol(cruise_kmh=cruise_kmh, pull_from_kmh=0, pull_to_kmh=20)
+    return [find_runs(log, wide, travel=travel) for log in logs if log.get("vehicle_speed")]
+
+
+def _usual_cruise(
+    logs: Sequence[Log], travel: tuple[float, float] | None, first_pulls_s: Sequence[float]
+) -> float | None:
+    """Return the steady speed driven longest before the first pull: what follows a pull still gives off its heat.
+
+    None without any steady stretch.
+    """
+
+    def steady_s(kmh: float) -> tuple[float, float]:
+        cool = total = 0.0
+        for runs, first_s in zip(_wide_runs(logs, travel, kmh), first_pulls_s, strict=True):
+            lengths = [(run.end_s - run.start_s, run.end_s <= first_s) for run in runs.cruises if run.included]
+            total += sum(length for length, _ in lengths)
+            cool += sum(length for length, early in lengths if early)
+        return cool, total
+
+    found = {float(kmh): steady_s(kmh) for kmh in range(50, 141, 10)}
+    best = max(found, key=lambda kmh: found[kmh])
+    return best if found[best][1] else None
+
+
+def fuel_seen(logs: Sequence[Log]) -> tuple[Literal["diesel", "petrol"], str]:
+    """Return the fuel that the logs show, and by what; diesel with an empty reason where they show nothing."""
+    vacuum = [
+        log.outside_kpa - float(np.quantile(pressure.values, 0.02))
+        for log in logs
+        if (pressure := log.get("intake_manifold_pressure")) is not None
+    ]
+    if vacuum:
+        throttled = max(vacuum) > VACUUM_KPA
+        below = f"the manifold goes {max(0.0, max(vacuum)):.0f} kPa below the outside pressure"
+        return ("petrol", f"{below}, as under a throttle") if throttled else ("diesel", f"{below}: no throttle")
+    fastest = [float(np.quantile(speed.values, 0.998)) for log in logs if (speed := log.get("engine_speed"))]
+    if fastest and max(fastest) > FAST_RPM:
+        return "petrol", f"the engine turns at {max(fastest):.0f} rpm"
+    return "diesel", ""
+
+
+def place_seen(logs: Sequence[Log]) -> Literal["after", "before"] | None:
+    """Return where the intake sensor looks to be: after the cooler, before the compressor, or None where unclear."""
+    looks = sensor_place([log for log in logs if log.get(INLET) is not None]).looks
+    return "after" if looks == "after the cooler" else "before" if looks == "before the compressor" else None
+
+
+def propose_outcome(logs: Sequence[Log], guess: Guess, *, sensor: str | None, boosted: bool = True) -> str:
+    """Return the outcome that the logs can answer best.
+
+    Parameters
+    ----------
+    logs : sequence of Log
+    guess : Guess
+    sensor : {"before", "after"} or None
+        Where the one intake sensor sits, once it is settled.
+    boosted : bool
+        Whether there may be a charge-air cooler at all.
+    """
+    charge = sensor == "after" or all(log.get(CHARGE) for log in logs)
+    inlet = sensor == "after" or all(log.get(INLET) for log in logs)
+    if guess.rise_at and charge and inlet:
+        return f"rise_at {guess.rise_at}"
+    if charge or (sensor != "before" and boosted):
+        return "peak_rise"
+    if guess.pulls:
+        marks = guess.protocol.marks
+        return f"elapsed_s {marks[0]:g}-{marks[-1]:g}"
+    return "peak_coolant" if all(log.get("engine_coolant_temperature") for log in logs) else "peak_rise"
+
+
+def propose_worthwhile(outcome: Outcome, logs: Sequence[Log], protocol: Protocol) -> float | None:
+    """Return 2 K of a temperature, 5 % of another figure's median in these logs; None where it is in none of them."""
+    if outcome.change_unit == "K":
+        return WORTHWHILE_K
+    speeds = speeds_of(outcome.name)
+    if len(speeds) == 2:
+        protocol = protocol.model_copy(update={"marks_kmh": speeds})
+    travel = pedal_travel(logs)
+    values: list[float] = []
+    for log in (log for log in logs if log.get("vehicle_speed")):
+        runs = find_runs(log, protocol, travel=travel, needed_kmh=speeds)
+        table = measure(log, runs, protocol=protocol, outcome=outcome.name)
+        if outcome.name in table:
+            values += table.loc[table["included"], outcome.name].dropna().tolist()
+    if not values or not np.median(values):
+        return None
+    return float(f"{WORTHWHILE_SHARE * abs(np.median(values)):.1g}")
+
+
+def unit_of(outcome: str) -> str:
+    """Return the unit of a change in an outcome."""
+    spec = outcome_named(outcome)
+    assert spec is not None  # the name was checked
+    return spec.change_unit

@@ -1,0 +1,453 @@
+"""What `new` asks: each question has an option that answers it, and what the logs show as its proposal."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Literal, get_args
+
+from pullbook.commands.guess import (
+    Guess,
+    fuel_seen,
+    place_seen,
+    propose_outcome,
+    propose_worthwhile,
+    unit_of,
+)
+from pullbook.commands.sensors import Done, ask_sensors
+from pullbook.errors import ExperimentError
+from pullbook.quantities import typed
+from pullbook.reading.logs import Log
+from pullbook.reading.sensor_place import INLET, engine_findings
+from pullbook.runs.measures import NEEDS
+from pullbook.settings.experiment import Sensor, SensorWork, Service, Session, Vehicle, accepted
+from pullbook.settings.outcomes import OUTCOMES, in_kmh, nearest_outcome, outcome_named
+from pullbook.text import fold
+
+MOST_TRIES = 3
+UNDESCRIBED = "not described"
+Place = Literal["before", "after"]
+Check = Callable[[str], Any]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Given:
+    """Answers given as options, as typed; None or empty where the option was not used.
+
+    Attributes
+    ----------
+    vehicle, fuel, service, date, odometer, outcome, worthwhile, sensor, date_order : str or None
+    ambient : mapping of str to str
+        Air in the shade, by the session's name.
+    work : mapping of str to str
+        What was done to sensors, by channel.
+    """
+
+    vehicle: str | None = None
+    fuel: str | None = None
+    service: str | None = None
+    date: str | None = None
+    odometer: str | None = None
+    outcome: str | None = None
+    worthwhile: str | None = None
+    sensor: str | None = None
+    date_order: str | None = None
+    ambient: Mapping[str, str] = field(default_factory=dict)
+    work: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Drawn:
+    """One drive of a draft.
+
+    Attributes
+    ----------
+    name : str
+        Of its session.
+    phase : {"before", "after"}
+    log : Log
+    day : date or None
+        When it was driven, as far as is known.
+    says_date : bool
+        The log leaves the order of day and month open, so the session has to say the day.
+    """
+
+    name: str
+    phase: Literal["before", "after"]
+    log: Log
+    day: dt.date | None
+    says_date: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answers:
+    """What is to be written, checked.
+
+    Attributes
+    ----------
+    vehicle, fuel, service, outcome, worthwhile : str
+        As typed or proposed.
+    fuel_reason : str
+        What in the logs shows the fuel.
+    date : date or None
+    odometer : str or None
+    sensor : {"before", "after"} or None
+        Where the one intake sensor sits; None where the logs do not leave it open, or it is not settled.
+    ambient : mapping of str to str
+        By the session's name.
+    work : dict
+        What was done to sensors, by channel.
+    """
+
+    vehicle: str
+    fuel: str
+    fuel_reason: str
+    service: str
+    date: dt.date | None
+    odometer: str | None
+    sensor: Place | None
+    outcome: str
+    worthwhile: str
+    ambient: Mapping[str, str]
+    work: Done
+
+
+class Interview:
+    """Take each answer from its option, else from a person, else from the proposal.
+
+    Parameters
+    ----------
+    ask : callable or None
+        Shows a question and returns what was typed, as `input` does; None where nobody is there.
+    say : callable
+        Shows a line, as `print` does.
+    """
+
+    def __init__(self, ask: Callable[[str], str] | None = None, say: Callable[[str], object] = print) -> None:
+        self.ask, self.say = ask, say
+
+    def begin(self, drives: Sequence[str]) -> None:
+        """Say which drives it is about, and how to answer."""
+        if self.ask is not None:
+            for line in (*drives, "Enter takes what stands in brackets. Ctrl-C stops, and nothing is written."):
+                self.say(line)
+
+    def answer(
+        self, question: str, *, option: str, given: str | None, check: Check, proposal: str | None, note: str = ""
+    ) -> str | None:
+        """Return an answer as typed, once it passes its check, or the proposal.
+
+        Raises
+        ------
+        ExperimentError
+            When the option's value is not allowed.
+        """
+        if given is not None:
+            try:
+                check(given)
+            except ValueError as fault:
+                raise ExperimentError(f"{option}: {fault}") from None
+            return given.strip()
+        if note and self.ask is not None:
+            self.say(fold(note))
+        for _ in range(MOST_TRIES):
+            typed_in = self._typed(f"{question} [{'leave out' if proposal is None else proposal}]: ")
+            if not typed_in:
+                return proposal
+            try:
+                check(typed_in)
+            except ValueError as fault:
+                self.say(fold(str(fault)))
+            else:
+                return typed_in
+        self.say(f"{'Left out' if proposal is None else f'{proposal} is taken'}. You can correct it in the file.")
+        return proposal
+
+    def _typed(self, question: str) -> str:
+        """Return what was typed; nothing where nobody is there, or the input has ended."""
+        if self.ask is None:
+            return ""
+        try:
+            return self.ask(question).strip()
+        except EOFError:
+            self.ask = None
+            return ""
+
+
+def date_order(phases: Sequence[str], logs: Sequence[Log], given: str | None, interview: Interview) -> bool | None:
+    """Settle whether the day comes first in dates such as 3/4/2026; None where none is so, or it stays open.
+
+    Parameters
+    ----------
+    phases : sequence of str
+        Of each log.
+    logs : sequence of Log
+    given : str or None
+        ``day`` or ``month``.
+    interview : Interview
+
+    Raises
+    ------
+    ExperimentError
+        When an order is given that no log leaves open, or is not one of the two.
+    """
+    left_open = [log for log in logs if log.time.month_first is not None]
+    if not left_open:
+        if given is not None:
+            raise ExperimentError(
+                "--date-order: no log leaves open which of day and month comes first. Leave the option out"
+            )
+        return None
+    told = {log.time.day_first for log in logs} - {None}
+    if len(told) == 1 and given is None:
+        return told.pop()
+
+    def fits(day_first: bool) -> bool:
+        days = [(phase, started(log, day_first)) for phase, log in zip(phases, logs, strict=True)]
+        before, after = ([day for p, day in days if p == phase and day] for phase in ("before", "after"))
+        return not before or not after or max(before) <= min(after)
+
+    fitting = [word for word, order in (("day", True), ("month", False)) if fits(order)]
+    either = [day for order in (True, False) if (day := started(left_open[0], order))]
+    answer = interview.answer(
+        "Which comes first in the dates of these logs, day or month?",
+        option="--date-order",
+        given=given,
+        check=one_of("day", "month"),
+        proposal=fitting[0] if len(fitting) == 1 else None,
+        note=f"{left_open[0].name} may begin on {' or '.join(f'{day.day} {day:%B %Y}' for day in either)}.",
+    )
+    return None if answer is None else answer == "day"
+
+
+def started(log: Log, day_first: bool | None) -> dt.datetime | None:
+    """Return when a log begins; None where it has no date, or where the order of day and month is open."""
+    if log.time.month_first is None:
+        return log.start
+    return None if day_first is None else log.start if day_first else log.time.month_first
+
+
+def one_of(*options: str) -> Check:
+    """Return a check that takes one of a few words."""
+
+    def check(text: str) -> None:
+        if text.strip() not in options:
+            raise ValueError(f"given {text!r}; allowed: {', '.join(options)}")
+
+    return check
+
+
+def answers(
+    drives: Sequence[Drawn], guess: Guess, given: Given, interview: Interview, *, sibling: Vehicle | None, propose: bool
+) -> Answers:
+    """Ask, or take options and proposals.
+
+    Parameters
+    ----------
+    drives : sequence of Drawn
+    guess : Guess
+    given : Given
+    interview : Interview
+    sibling : Vehicle or None
+        That of the experiments beside this one, where they all share one.
+    propose : bool
+        Whether what the logs only suggest (where the intake sensor sits, a sibling's vehicle) may be taken.
+
+    Raises
+    ------
+    ExperimentError
+        When an option's value is not allowed.
+    """
+    logs = [drive.log for drive in drives]
+    _check_names(given, drives)
+    likely = sibling if propose else None
+    vehicle = interview.answer(
+        "Vehicle: size, fuel, kind of cooler; no registration",
+        option="--vehicle",
+        given=given.vehicle,
+        check=lambda text: accepted(Vehicle, "description", text),
+        proposal=likely.description if likely else UNDESCRIBED,
+    )
+    seen, reason = fuel_seen(logs)
+    fuel = interview.answer(
+        "Fuel, diesel or petrol",
+        option="--fuel",
+        given=given.fuel,
+        check=one_of("diesel", "petrol"),
+        proposal=likely.fuel if likely else seen,
+        note=f"Fuel: {reason}." if reason else "",
+    )
+    service = interview.answer(
+        "Service: what was done, in a line",
+        option="--service",
+        given=given.service,
+        check=lambda text: accepted(Service, "what", text),
+        proposal=UNDESCRIBED,
+    )
+    proposed, between = _serviced(drives)
+    date = interview.answer(
+        "Day of the service, YYYY-MM-DD",
+        option="--date",
+        given=given.date,
+        check=lambda text: _service_day(text, drives),
+        proposal=proposed,
+        note=between,
+    )
+    odometer = interview.answer(
+        "Odometer at the service in km, or with its unit",
+        option="--odometer",
+        given=given.odometer,
+        check=lambda text: accepted(Service, "odometer_km", text),
+        proposal=None,
+    )
+    sensor = _sensor_place(drives, given.sensor, interview, propose=propose)
+    boosted = all(finding.code != "no-boost" for finding in engine_findings({d.name: d.log for d in drives}))
+    outcome = interview.answer(
+        "Outcome, the figure to compare",
+        option="--outcome",
+        given=given.outcome,
+        check=_outcome,
+        proposal=propose_outcome(logs, guess, sensor=sensor, boosted=boosted),
+        note=f"Outcomes: {', '.join(OUTCOMES)}, rise_at KMH, elapsed_s KMH-KMH.",
+    )
+    assert outcome is not None  # something is always proposed
+    return Answers(
+        vehicle=vehicle or UNDESCRIBED,
+        fuel=fuel or "diesel",
+        fuel_reason="" if given.fuel else reason,
+        service=service or UNDESCRIBED,
+        date=dt.date.fromisoformat(date) if date else None,
+        odometer=odometer,
+        sensor=sensor,
+        outcome=outcome,
+        worthwhile=_worthwhile(outcome, logs, guess, given.worthwhile, interview),
+        ambient=_weather(drives, given.ambient, interview, inlet=sensor != "after"),
+        work=_work(drives, outcome, given.work, interview),
+    )
+
+
+def _check_names(given: Given, drives: Sequence[Drawn]) -> None:
+    names = [drive.name for drive in drives]
+    if wrong := [name for name in given.ambient if name not in names]:
+        raise ExperimentError(f"--ambient: there is no session {wrong[0]!r}; allowed: {', '.join(names)}")
+
+
+def _serviced(drives: Sequence[Drawn]) -> tuple[str | None, str]:
+    """Return the day of the service where the drives leave only one, and what they show."""
+    before = [drive.day for drive in drives if drive.phase == "before" and drive.day]
+    after = [drive.day for drive in drives if drive.phase == "after" and drive.day]
+    if not before or not after:
+        return None, ""
+    last, first = max(before), min(after)
+    return last.isoformat() if last == first else None, f"The service lies between {last} and {first}, by the logs."
+
+
+def _service_day(text: str, drives: Sequence[Drawn]) -> None:
+    day = accepted(Service, "date", text.strip())
+    wrong = [
+        f"{drive.name} was driven on {drive.day}"
+        for drive in drives
+        if drive.day and not drive.log.time.utc and (drive.day > day if drive.phase == "before" else drive.day < day)
+    ]
+    if wrong:
+        raise ValueError(f"given {text!r}, but {', '.join(wrong)}. Correct the date or the phase")
+
+
+def _sensor_place(drives: Sequence[Drawn], given: str | None, interview: Interview, *, propose: bool) -> Place | None:
+    """Settle where the one intake sensor sits, in logs that leave it open."""
+    which = [
+        finding
+        for finding in engine_findings({drive.name: drive.log for drive in drives})
+        if finding.code == "which-intake-temperature"
+    ]
+    if not which:
+        if given is not None:
+            raise ExperimentError(
+                "--sensor: these logs do not leave open where an intake sensor sits. Leave the option out"
+            )
+        return None
+    logs = [drive.log for drive in drives]
+    answer = interview.answer(
+        "The intake temperature sensor: before the compressor, or after the cooler? before or after",
+        option="--sensor",
+        given=given,
+        check=one_of(*get_args(Place)),
+        proposal=place_seen(logs) if propose else None,
+        note=which[0].message.split("If it sits")[0],
+    )
+    return next((place for place in get_args(Place) if place == answer), None)
+
+
+def _outcome(text: str) -> None:
+    name = in_kmh(text.strip())
+    if outcome_named(name) is None:
+        near = nearest_outcome(name)
+        hint = f". Did you mean {near}?" if near else ""
+        raise ValueError(f"given {text!r}; allowed: {', '.join(OUTCOMES)}, rise_at 100, elapsed_s 60-90{hint}")
+
+
+def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | None, interview: Interview) -> str:
+    unit = unit_of(in_kmh(outcome))
+
+    def check(text: str) -> None:
+        if not 0 < float(typed(text, unit)) <= 1e4:
+            raise ValueError(f"given {text!r}; allowed: above 0, in {unit}")
+
+    spec = outcome_named(in_kmh(outcome))
+    assert spec is not None  # it was checked
+    usual = None if given else propose_worthwhile(spec, logs, guess.protocol)
+    answer = interview.answer(
+        f"Worthwhile change{'' if unit == '1' else f' in {unit}'}: a smaller one makes no difference to you",
+        option="--worthwhile",
+        given=given,
+        check=check,
+        proposal=None if usual is None else f"{usual:.1f}" if unit == "K" else f"{usual:g}",
+        note="" if unit == "K" or usual is None else "The proposal is 5 % of the median in these logs.",
+    )
+    if answer is None:
+        raise ExperimentError(
+            f"these logs do not show {outcome}, so no worthwhile change can be proposed. Give --worthwhile"
+            f"{'' if unit == '1' else f', in {unit}'}, or another --outcome"
+        )
+    return answer
+
+
+def _weather(drives: Sequence[Drawn], given: Mapping[str, str], interview: Interview, *, inlet: bool) -> dict[str, str]:
+    """Ask for the air temperature where the log does not hold it; an answer is proposed for all drives of its day."""
+    noted: dict[str, str] = {}
+    of_day: dict[dt.date, str] = {}
+    for drive in drives:
+        if drive.log.get("ambient_air_temperature") is not None and drive.name not in given:
+            continue
+        air = drive.log.get(INLET) if inlet else None
+        coldest = f"; its inlet fell to {air.values.min():.0f} °C" if air is not None else ""
+        when = f" ({drive.day})" if drive.day else ""
+        answer = interview.answer(
+            f"Air in the shade in °C, {drive.name}{when}{coldest}",
+            option=f"--ambient {drive.name}",
+            given=given.get(drive.name),
+            check=lambda text: accepted(Session, "ambient_c", text),
+            proposal=of_day.get(drive.day) if drive.day else None,
+        )
+        if answer is not None:
+            noted[drive.name] = answer
+            if drive.day:
+                of_day[drive.day] = answer
+    return noted
+
+
+def _work(drives: Sequence[Drawn], outcome: str, given: Mapping[str, str], interview: Interview) -> Done:
+    """Say what was done to the sensors, once there is a drive from after the service."""
+    if given:
+        try:
+            done: Done = accepted(Service, "sensors", dict(given))
+        except ValueError:
+            raise ExperimentError(
+                f"--sensor-work: allowed are {', '.join(get_args(SensorWork))} for {', '.join(get_args(Sensor))}"
+            ) from None
+        return done
+    if interview.ask is None or not any(drive.phase == "after" for drive in drives):
+        return {}
+    channels = (*NEEDS.get(outcome, NEEDS["peak_rise"]), "intake_manifold_pressure")
+    return ask_sensors(channels, interview.ask, interview.say)
