@@ -85,6 +85,7 @@ audit: $(VENV)/.installed-test
 study: $(VENV)/.installed-test
 	@$(STUDY) -W ignore -m study.intervals
 	@$(STUDY) -W ignore -m study.unlike
+	@$(STUDY) -W ignore -m study.looks
 	@$(STUDY) -W ignore -m study.narrow --count 60
 	@$(STUDY) -W ignore -m study.samples
 

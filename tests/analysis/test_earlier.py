@@ -1,14 +1,18 @@
 """Earlier experiments of the vehicle: folders beside the experiment's own, measured as today's."""
 
+import re
 import shutil
 
 import pytest
 
 from helpers.samples import SAMPLES
+from pullbook.analysis.expected import earlier_beside, expected_scatter
 from pullbook.analysis.result import analyse
 from pullbook.errors import ExperimentError
+from pullbook.report.plan import earlier_text, plan_request
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.fingerprint import inputs_sha256
+from pullbook.statistics.power import Scatter
 
 
 @pytest.fixture
@@ -32,7 +36,15 @@ def mend_vehicle(garage) -> None:
     for name in ("today", "earlier"):
         path = garage / name / "experiment.yaml"
         lines = path.read_text(encoding="utf-8").replace("fuel: petrol", "fuel: diesel").splitlines()
-        path.write_text("\n".join(x for x in lines if "displacement_l" not in x) + "\n", encoding="utf-8")
+        kept = ["  description: a van" if "  description:" in x else x for x in lines if "displacement_l" not in x]
+        path.write_text("\n".join(kept) + "\n", encoding="utf-8")
+
+
+def undrive(garage) -> None:
+    """Take the drives after the service out of today's."""
+    path = garage / "today" / "experiment.yaml"
+    head, *sessions = re.split(r"(?m)^(?=  - name: )", path.read_text(encoding="utf-8"))
+    path.write_text(head + "".join(x for x in sessions if "phase: before" in x), encoding="utf-8")
 
 
 def test_they_narrow_the_answer_and_count_as_inputs(garage) -> None:
@@ -84,3 +96,43 @@ def test_another_vehicle_is_refused(garage) -> None:
     ask(garage, "../earlier")
     with pytest.raises(ExperimentError, match="another vehicle"):
         analyse(garage / "today")
+
+
+def test_a_plan_before_the_service_counts_on_them(garage) -> None:
+    mend_vehicle(garage)
+    undrive(garage)
+    alone = plan_request(garage / "today")
+    assert (alone.scatter, alone.earlier) == (Scatter(), ())
+    assert alone.beside == ("../earlier",)
+    (line,) = (x.strip() for x in earlier_text(alone) if "earlier: [" in x)
+    assert line == "earlier: [../earlier]"
+    ask(garage, "../earlier")
+    helped = plan_request(garage / "today")
+    assert helped.scatter == alone.scatter_with
+    assert helped.scatter.day_dof > alone.scatter.day_dof + 3
+    assert "1 earlier experiment" in helped.scatter.source
+    assert helped.fewest.sessions <= alone.fewest.sessions
+    assert (helped.earlier, helped.beside, earlier_text(helped)) == (("../earlier",), (), [])
+
+
+def test_what_lies_beside_and_is_no_earlier_test_of_this_vehicle_is_not_proposed(garage, tmp_path_factory) -> None:
+    today = garage / "today"
+    assert earlier_beside(Experiment.load(today)) == ()  # described otherwise
+    mend_vehicle(garage)
+    far = shutil.copytree(garage / "earlier", tmp_path_factory.mktemp("far") / "e")
+    (garage / "linked").symlink_to(far)
+    shutil.copytree(garage / "earlier", garage / "the same again")
+    (garage / "broken").mkdir()
+    (garage / "broken" / "experiment.yaml").write_text("title: [", encoding="utf-8")
+    shutil.copytree(today, garage / "one evening a side", ignore=shutil.ignore_patterns("rendered*"))
+    assert earlier_beside(Experiment.load(today)) == ("../earlier",)
+    path = garage / "earlier" / "experiment.yaml"
+    path.write_text(path.read_text(encoding="utf-8").replace("fuel: diesel", "fuel: petrol"), encoding="utf-8")
+    assert earlier_beside(Experiment.load(today)) == ("../the same again",)
+
+
+def test_a_drive_that_is_added_before_the_service_is_judged_with_them(garage) -> None:
+    mend_vehicle(garage)
+    undrive(garage)
+    usual = expected_scatter(Experiment.load(garage / "today"))
+    assert expected_scatter(ask(garage, "../earlier")).day_dof > usual.day_dof == 4.0

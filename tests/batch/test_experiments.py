@@ -13,6 +13,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -23,6 +24,7 @@ from helpers.samples import HOSTILE, SAMPLES, contents, copy_sample
 from helpers.waiting import LONGEST_S, wait_until
 from pullbook.batch import experiments, pool
 from pullbook.batch.experiments import Row, Task, do, find_experiments, run_batch
+from pullbook.batch.picture import intervals
 from pullbook.batch.table import page, summary, to_csv
 from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError, Finding, PullbookError
@@ -601,3 +603,16 @@ def test_no_private_text_reaches_the_table(tmp_path):
     told_of = to_csv([do(task_of(folder, tmp_path / "out"))])
     assert "(removed)" in told_of
     assert not any(word in told_of for word in ("ABC-12345", "AB12", "example.org", str(tmp_path)))
+
+
+def test_every_interval_is_drawn_on_one_axis_and_linked_to_its_page():
+    """Better is to the right whichever way the outcome goes; what gave no interval has no line."""
+    row = Row(folder="a", title="Fins", outcome="peak_rise", change=-6.0, low=-8.0, high=-4.0, unit="K", worthwhile=2.0)
+    good = replace(row, verdict="improved", page="pages/a/workbook.html")
+    bad = replace(row, title="<Hose>", change=60.0, low=40.0, high=80.0, verdict="worse")
+    drawn = intervals([good, bad, Row(folder="b", status="refused")]).html
+    assert drawn.count("Improved") == drawn.count("Worse") == 1
+    assert 'href="pages/a/workbook.html"' in drawn
+    assert "&lt;Hose" in drawn
+    assert "refused" not in drawn
+    assert intervals([Row(folder="b", status="refused")]).html == ""

@@ -128,7 +128,7 @@ def test_the_other_routes_begin_with_the_result_and_name_each_once(result):
 
 def test_what_was_left_out_is_a_route_and_is_outlined(results):
     names = [trace["name"] for trace in stored(figures.other_routes(results["a pull left out"]))["data"]]
-    assert "with what was left out" in names
+    assert "counting what you left out" in names
     shapes = stored(figures.drives(results["a pull left out"]))["layout"]["shapes"]
     assert sum(shape["line"].get("dash") == "dot" for shape in shapes) == 1
     assert not any(s["line"].get("dash") for s in stored(figures.drives(results["two_evenings"]))["layout"]["shapes"])

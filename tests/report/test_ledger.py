@@ -13,7 +13,8 @@ SAMPLE = Path(__file__).parents[2] / "sample_runs" / "fin_wash" / "ledger.csv"
 def test_the_sample_says_its_rate() -> None:
     html = caught(open_ledger(SAMPLE), item="catch can", capacity_ml=250, fitted_at_km=136_400).html
     # 38 + 31 + 36 + 41 + 33 = 179 ml over 148 000 - 136 400 = 11 600 km: 30.9 ml in 2,000 km; 250 ml take 16 200 km.
-    assert "About 31 ml every 2,000 km. The 250 ml can is full at about 164,000 km. There is no sign" in html
+    assert "About 31 ml every 2,000 km</p>" in html
+    assert "The 250 ml can is full at about 164,000 km. There is no sign" in html
     assert "Total: 179 ml" in html
     assert "extrapolation" in html
     assert "No rise of the rate is shown" in html
@@ -75,7 +76,8 @@ def test_the_page_says_it_as_one_would(tmp_path) -> None:
         km = 70_000 * (1.609344 if unit == "mi" else 1)
         html = caught(book, item="catch can", capacity_ml=744, fitted_at_km=km).html
         word = "miles" if unit == "mi" else "km"
-        assert f"About 60 ml every 5,000 {word}. The 744 ml can is full at about 172,000 {word}" in html
+        assert f"About 60 ml every 5,000 {word}</p>" in html
+        assert f"The 744 ml can is full at about 172,000 {word}" in html
         assert f"about 840 ml (840 ml to 840 ml) went into the intake over the first 70,000 {word}" in html
         assert f"75,000 {unit}" not in html  # rows are shown as they were entered
         assert f"75000 {unit}" in entries(book).html

@@ -45,12 +45,12 @@ def test_power_is_a_comparison_and_no_rating(result_of) -> None:
     text = text_of(sections.secondary_outcomes(result_of("fin_wash")))
     assert re.search(r"power at the wheels .*100.* 50 to 100 km/h \[%\]", text)
     assert "kW" not in text
-    assert "rates no engine" in text
+    assert "no rating of the engine" in text
 
 
 def test_what_was_not_measured_is_said(result_of) -> None:
     text = text_of(sections.secondary_outcomes(result_of("fin_wash")))
-    assert re.search(r"Heat rejected: .*air mass flow", text)
+    assert re.search(r"No air-flow channel.*heat rejected", text)
     assert re.search(r"standstill of 30 s", text)
     assert "cruise after the pulls" in text
 
@@ -60,7 +60,7 @@ def test_the_answer_says_what_was_weather_and_whether_the_refit_was_sound(result
     sound, leaky, warm = (text_of(sections.meaning(result_of(n))) for n in ("fin_wash", "loose_clamp", "nothing_done"))
     assert sound.count("218 kPa") == 2  # before and after
     assert leaky.count("Also:") == 1
-    share = re.search(r"As measured.*?12\.0 K.*?inlet temperature.*?(\d+\.\d) ± 0\.\d K", warm)
+    share = re.search(r"(?i)As measured.*?12\.0 K.*?inlet temperature.*?(\d+\.\d) ± 0\.\d K", warm)
     assert 11 < float(share[1]) < 14
 
 

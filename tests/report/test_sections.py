@@ -65,7 +65,7 @@ def with_finding(result: Result, *findings: Finding) -> Result:
 def test_every_part_is_whole_and_says_no_nan(result, part):
     fragment = part(result)
     assert balanced(fragment.html)
-    assert len(text_of(fragment)) > 20
+    assert len(text_of(fragment)) > 20 or part is sections.left_out  # which says nothing where all runs count
     assert not {"nan", "NaN", "inf", "-inf", "+inf", "None"} & set(text_of(fragment).split())
     assert fragment._repr_html_() == fragment.html
 
@@ -166,7 +166,7 @@ def test_findings_are_sorted_told_once_and_escaped(result_of):
     assert HOSTILE not in html
     assert escape(HOSTILE) in html
     nothing = dataclasses.replace(with_finding(result), drives=())
-    assert sections.findings(nothing).html == "<p>Nothing was noticed.</p>"
+    assert sections.findings(nothing).html == "<p>Nothing to report.</p>"
 
 
 def test_lines_of_yaml_in_a_finding_can_be_copied(result_of):
@@ -225,8 +225,8 @@ def test_what_was_found_during_the_service_is_shown_and_escaped(result_of):
 def test_the_place_of_the_intake_sensors_is_said(result_of):
     result = result_of("fin_wash")
     said = text_of(sections.channels(result))
-    assert "'Charge air temperature [°C]' is taken to sit after the cooler, by the column's own words" in said
-    assert "'Intake air temperature [°C]' is taken to sit before the compressor" in said
+    assert "'Charge air temperature [°C]' to sit after the cooler" in said
+    assert "'Intake air temperature [°C]' to sit before the compressor, going by the name" in said
     settled = {"charge_air_temperature": Column(column="Charge air temperature [°C]")}
     named = dataclasses.replace(result, experiment=result.experiment.model_copy(update={"channels": settled}))
     assert "sit after the cooler, as experiment.yaml says" in text_of(sections.channels(named))

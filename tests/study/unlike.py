@@ -70,7 +70,9 @@ CASES = (
 )
 
 
-def draw(rng: np.random.Generator, case: Case, sessions: int) -> tuple[pd.DataFrame, Experiment]:
+def draw(
+    rng: np.random.Generator, case: Case, sessions: int, *, day_sd_k: float = DAY_SD_K
+) -> tuple[pd.DataFrame, Experiment]:
     """Draw the table of one experiment."""
     theta = rng.uniform(9.0, 30.0)  # of the climb [s]
     survives = rng.uniform(0.1, 0.9)  # of the heat at the start, in the peak
@@ -86,7 +88,7 @@ def draw(rng: np.random.Generator, case: Case, sessions: int) -> tuple[pd.DataFr
             heat = follows * np.log(_heating(ratio) / _heating(RATIO))
             wind_k = RISE_K * rng.uniform(-0.3, 0.3) * 3.6 * phase.wind_ms / 80.0
             level = case.effect_k * (name == "after") + phase.gear_k + slope * (inlet - INLET_C) + wind_k
-            day = DAY_SD_K * rng.standard_normal()
+            day = day_sd_k * rng.standard_normal()
             session = f"{name}-{k + 1}"
             listed.append(Session(name=session, phase=name, log=f"{session}.csv", wind_ms=phase.wind_ms))
             for number in range(1, case.pulls + 1):

@@ -70,7 +70,7 @@ def test_under_papermill_parts_are_plain_and_the_runs_are_a_table(folder, shown)
     workbook.show(sections.answer, lambda result: None, sections.budget)
     assert len(shown.displayed) == 2  # what a result does not have is not shown
     workbook.choose()
-    assert "12 runs found: 12 that count, 0 left out by hand, 0 refused." in shown.displayed[-1].html
+    assert "12 runs found: 12 count, 0 left out by you, 0 not usable." in shown.displayed[-1].html
     assert shown.displayed[-1].html.count("<tr>") == 13
 
 
@@ -86,7 +86,7 @@ def test_live_parts_follow_the_choices_and_wait_where_there_is_no_answer(workboo
     controls = Controls(workbook)
     controls.session.value = "after-1"
     controls._rows["pull 2"].tick.value = False
-    assert "4 in 1 after. 1 left out by hand." in shown.html(0)
+    assert "4 in 1 after. You left out 1." in shown.html(0)
     controls.whole.value = False
     assert shown.html(0) == widgets.WAITING.html
     assert "No answer with these choices" in controls.answer.value

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook import __version__
+from pullbook.analysis.between import time_between
 from pullbook.analysis.comparability import Condition, like_for_like
 from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
@@ -194,6 +195,7 @@ def analyse_experiment(
     """
     inputs = inputs_sha256(experiment)
     drives = read_drives(experiment) if drives is None else list(drives)
+    apart = time_between(drives)
     if relative_dates:
         experiment, drives = undated(experiment, drives)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
@@ -201,7 +203,7 @@ def analyse_experiment(
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
     measures, drives = measure_drives(experiment, drives, point)
-    earlier = earlier_scatter(experiment, _table)
+    earlier = earlier_scatter(experiment, table_of_runs)
     comparison = compare(measures, experiment, level=level, earlier=earlier)
     checks = cross_check(comparison)
     left_out = bool(measures["left_out"].any())
@@ -226,6 +228,7 @@ def analyse_experiment(
         findings=(
             *comparison.findings,
             *unseen_differences(measures, comparison.data),
+            apart,
             *_low_level(level),
             *inlet_findings(drives),
             *checks.findings,
@@ -299,8 +302,8 @@ def measure_drives(
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True), told
 
 
-def _table(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:
-    """Return a row a run of an earlier experiment's drives."""
+def table_of_runs(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:
+    """Return a row a run of an earlier experiment's drives, judged at their own operating point."""
     return measure_drives(experiment, drives, operating_point((drive.log, drive.runs) for drive in drives))[0]
 
 

@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any, Literal
+from urllib.parse import quote
 
 from pullbook.batch.pool import TRIES, on_scheduler, on_this_machine
 from pullbook.errors import ExperimentError, Finding, PullbookError, by_cause
@@ -72,6 +73,10 @@ class Row:
         The name of the folder (no path), and what the experiment says of itself, as far as it could be read.
     before, after, change, low, high : float or None
         Means at common conditions, their difference and its interval.
+    worthwhile : float or None
+        The change that matters, in ``unit``.
+    page : str
+        Where its page is, from the batch's own folder; empty without one.
     unit, verdict : str
     units : {"metric", "us"}
         What the experiment wants shown; the figures are metric.
@@ -96,7 +101,9 @@ class Row:
     low: float | None = None
     high: float | None = None
     unit: str = ""
+    worthwhile: float | None = None
     verdict: str = ""
+    page: str = ""
     units: System = "metric"
     warnings: tuple[Finding, ...] = field(default=())
     status: Status = "done"
@@ -337,6 +344,8 @@ def _row(task: Task, experiment: Experiment, results: dict[str, Any], *, fresh: 
         **(_told(task, experiment) | figures),
         before=comparison["before"]["mean"],
         after=comparison["after"]["mean"],
+        worthwhile=experiment.worthwhile_change,
+        page=f"pages/{quote(task.name)}/workbook.html" if task.pages else "",
         warnings=tuple(_warnings(results)),
         inputs=results["inputs_sha256"],
         fresh=fresh,

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 from pullbook.batch.experiments import Row
+from pullbook.batch.picture import intervals
 from pullbook.quantities import Shown
 from pullbook.report.html import STYLE, Fragment, cautions, escape, table, told
 from pullbook.settings.files import LIBRARY
@@ -22,6 +23,7 @@ PAGE_STYLE = LIBRARY / "workbook" / "page_template" / "page.css"
 # The table has more columns than those of one experiment, and one of them holds a sentence.
 WIDE = "main { max-width: 84rem; } .pb-table :is(td:first-child, td:nth-child(10)) { min-width: 11rem; }\n"
 WIDE += "@media (max-width: 32rem) { .pb-table td:first-child { min-width: 7rem; } }\n"
+WIDE += ".pb-answer-picture svg { min-width: 40rem; max-width: 60rem; }\n"
 
 COLUMNS = (
     "experiment", "folder", "service", "outcome", "before", "after", "change", "low", "high", "unit", "verdict",
@@ -94,7 +96,7 @@ def summary(rows: Sequence[Row]) -> str:
 def page(rows: Sequence[Row]) -> str:
     """Return the whole page: the answer, the table, what to know of each, and the cautions; it needs no network."""
     style = STYLE.read_text(encoding="utf-8") + PAGE_STYLE.read_text(encoding="utf-8") + WIDE
-    parts = (answer(rows), experiments(rows), not_done(rows), warnings(rows), _before_you_act())
+    parts = (answer(rows), intervals(rows), experiments(rows), not_done(rows), warnings(rows), _before_you_act())
     body = "\n".join(part.html for part in parts)
     return (
         '<!doctype html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'

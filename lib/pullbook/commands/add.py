@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pullbook.analysis.expected import expected_scatter
 from pullbook.analysis.result import Result, analyse_experiment, measure_drives
 from pullbook.analysis.sessions import Drive, missing_for_outcome, read_drives
 from pullbook.analysis.usable import Usability, usability
@@ -37,7 +38,8 @@ from pullbook.settings.share import fit_to_share
 from pullbook.settings.yaml_edit import Edit, with_edits, with_item
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.gears import check_gears
-from pullbook.statistics.power import Scatter, expected_interval, outlook, power_of
+from pullbook.statistics.looks import Looks
+from pullbook.statistics.power import expected_interval, outlook, power_of
 from pullbook.text import counted, decimals, fold, unit_suffix
 
 CAUTION = (
@@ -299,18 +301,20 @@ def _worth_of_first(trial: Experiment, judged: Sequence[Usability]) -> str:
     if spec.change_unit != "K":
         return f"Yes: no drive from {other} the service counts yet."
     pulls = max(1, round(sum(drive.counted for drive in judged) / len(judged))) if judged else USUAL_PULLS
-    told = []
+    told, scatter = [], expected_scatter(trial)
     for count in dict.fromkeys((max(1, sides[there]), max(1, sides[there]) + 1)):
-        day_sd = trial.day_to_day_sd or Scatter().day_sd
-        expected = expected_interval(sessions=count, pulls=pulls, scatter=Scatter(day_sd=day_sd))
+        expected = expected_interval(sessions=count, pulls=pulls, scatter=scatter)
         power = power_of(
-            change=trial.worthwhile_change, standard_uncertainty=expected.standard_uncertainty, dof=expected.dof
+            change=trial.worthwhile_change,
+            standard_uncertainty=expected.standard_uncertainty,
+            dof=expected.dof,
+            level=Looks(before=count, after=count, planned=trial.planned_sessions).each_level,
         )
         told.append(f"{count} a side {_chance(power)}")
     change = trial.shown.brief(trial.worthwhile_change, spec.change_unit)
     return (
-        f"Yes: with {told[0]} of seeing a change of {change}, with {told[-1]} (usual scatter, common "
-        f"practice, no source). Drive another day {there} the service now: later it is too late."
+        f"Yes: with {told[0]} of seeing a change of {change}, with {told[-1]}. This assumes {scatter.source}. "
+        f"Drive another day {there} the service now: later it is too late."
         if there == "before"
         else f"Yes: no drive from {other} the service counts yet."
     )

@@ -35,7 +35,7 @@ ML = {
     "oz": 29.5735295625, "fl oz": 29.5735295625, "us fl oz": 29.5735295625, "imp fl oz": 28.4130625,
 }  # fmt: skip
 # The test is looked at anew at each emptying from the fifth on. At this level twelve such looks, 5 to 16 captures, find
-# a rise that is not there in 4 of 100 ledgers (drawn); five captures in strict order, p = 1/120, still count.
+# a rise that is not there in 4.6 of 100 ledgers (400,000 drawn); five captures in strict order, p = 1/120, still count.
 TREND_LEVEL = 0.0085
 LEAST_FOR_TREND = 5
 

@@ -130,7 +130,7 @@ def other_routes(result: Result) -> Picture | None:
     rows += [(r.name, r.change, r.low, r.high, r.valid) for r in result.cross_checks.routes]
     if result.with_left_out is not None:
         w = result.with_left_out
-        rows.append(("with what was left out", w.change, w.low, w.high, True))
+        rows.append(("counting what you left out", w.change, w.low, w.high, True))
     return _forest(rows, c, height=90 + 40 * len(rows), legend=False)
 
 

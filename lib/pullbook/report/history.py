@@ -75,14 +75,14 @@ def _word(history: History, drift: Estimated) -> tuple[str, str]:
     helped = sum(s.verdict.startswith("improved") for s in history.services)
     said = f"{helped} of {counted(len(history.services), 'service')} helped"
     if not drift.resolved:
-        between = "what happened in between is not resolved"
+        between = ", what happened in between is not resolved"
     else:
-        between = "it crept back in between" if drift.value * history.worse > 0 else "it improved in between"
-    return f"{said}, {between}", "improved" if helped else "not-resolved"
+        between = ", but it got worse in between" if drift.value * history.worse > 0 else ", and it improved in between"
+    return f"{said}{between}", "improved" if helped else "not-resolved"
 
 
 def _lost(history: History, rate: Rate) -> str:
-    e, unit = rate.estimated, f"{_unit(history)} per {rate.per}"
+    e, unit = rate.estimated, f"{_unit(history)} per {_per(rate)}"
     if not e.resolved:
         return (
             f"Between services the true change could be anywhere from {_signed(e.low, e)} to "
@@ -95,7 +95,7 @@ def _lost(history: History, rate: Rate) -> str:
 def _last_span(history: History) -> list[str]:
     span = history.spans[-1]
     lost = span.share_lost
-    far = f" over {span.distance_km:.0f} km" if span.distance_km else ""
+    far = f" over {span.distance_km:,.0f} km" if span.distance_km else ""
     if lost is None:
         return [
             f"Nobody can say how much of the gain of service {span.number} was lost by service "
@@ -106,15 +106,20 @@ def _last_span(history: History) -> list[str]:
             f"Nobody can say how much of the gain of service {span.number} was lost{far} by service "
             f"{span.number + 1}. It could be anything from none to all of it."
         ]
-    return [
-        f"{_share(lost.value)} of the gain of service {span.number} was lost{far} by service "
-        f"{span.number + 1} ({percent(history.levels.level)} interval {percent(round(lost.low, 2))} to "
-        f"{percent(round(lost.high, 2))})."
-    ]
+    ends = f"{percent(history.levels.level)} interval {_whole(lost.low)} to {_whole(lost.high)}"
+    if lost.value > 1:
+        share = f"More than the whole gain of service {span.number} ({_whole(lost.value)})"
+    else:
+        share = f"{_whole(lost.value)} of the gain of service {span.number}"
+    return [f"{share} was lost{far} by service {span.number + 1} ({ends})."]
 
 
-def _share(lost: float) -> str:
-    return f"More than the whole gain ({percent(round(lost, 2))})" if lost > 1 else f"{lost:.0%}"
+def _whole(share: float) -> str:
+    return percent(round(share, 2))
+
+
+def _per(rate: Rate) -> str:
+    return "1,000 km" if rate.per == "1000 km" else rate.per
 
 
 def services(history: History) -> Fragment:
@@ -126,7 +131,7 @@ def services(history: History) -> Fragment:
             s.name,
             s.what,
             s.date.isoformat() if s.date else None,
-            f"{s.odometer_km:.0f}" if s.odometer_km is not None else None,
+            f"{s.odometer_km:,.0f}" if s.odometer_km is not None else None,
             f"{s.change:+.{digits}f}",
             f"{s.low:+.{digits}f} to {s.high:+.{digits}f}",
             VERDICT_WORDS[s.verdict],
@@ -155,14 +160,11 @@ def spans(history: History) -> Fragment:
         (
             f"{span.number} to {span.number + 1}",
             f"{span.years:.1f}" if span.years is not None else None,
-            f"{span.distance_km:.0f}" if span.distance_km is not None else None,
+            f"{span.distance_km:,.0f}" if span.distance_km is not None else None,
             _signed(span.drift.value, span.drift),
             f"{_signed(span.drift.low, span.drift)} to {_signed(span.drift.high, span.drift)}",
             "resolved" if span.drift.resolved else "not resolved",
-            (
-                f"{percent(round(span.share_lost.value, 2))} ({percent(round(span.share_lost.low, 2))} to "
-                f"{percent(round(span.share_lost.high, 2))})"
-            )
+            (f"{_whole(span.share_lost.value)} ({_whole(span.share_lost.low)} to {_whole(span.share_lost.high)})")
             if span.share_lost
             else "unknown: the gain is not resolved",
         )
@@ -187,7 +189,7 @@ def rates(history: History) -> Fragment:
     rows = [
         (
             rate.what,
-            f"{history.unit} per {rate.per}",
+            f"{history.unit} per {_per(rate)}",
             _signed(rate.estimated.value, rate.estimated),
             f"{_signed(rate.estimated.low, rate.estimated)} to {_signed(rate.estimated.high, rate.estimated)}",
             "resolved" if rate.estimated.resolved else "not resolved",
@@ -197,7 +199,7 @@ def rates(history: History) -> Fragment:
     first = history.rates[0]
     lines = [(line.source, line.kind, f"{line.standard_uncertainty:.2g}") for line in first.estimated.budget]
     made_of = table(
-        ("source", "kind", f"standard uncertainty [{history.unit} per {first.per}]"),
+        ("source", "kind", f"standard uncertainty [{history.unit} per {_per(first)}]"),
         lines,
         numbers_from=2,
         caption=f"Where the uncertainty of the first rate comes from ({first.what})",
@@ -276,7 +278,7 @@ def _went(history: History) -> str:
     rate = history.rate("1000 km") or history.rate("year")
     if rate is None:
         return "How fast a gain is lost is not known: the services have no dates or odometer readings."
-    per = "1,000 km" if rate.per == "1000 km" else rate.per
+    per = _per(rate)
     lost = history.levels.estimate(history.worse * rate.contrast)
     between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
     if not lost.resolved:
@@ -386,10 +388,7 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
         return [*lines, "What share of the last gain that is, nobody can say: that gain is not resolved."]
     return [
         *lines,
-        (
-            f"That is {percent(round(share.value, 2))} ({percent(round(share.low, 2))} to "
-            f"{percent(round(share.high, 2))}) of {of}."
-        ),
+        (f"That is {_whole(share.value)} ({_whole(share.low)} to {_whole(share.high)}) of {of}."),
     ]
 
 

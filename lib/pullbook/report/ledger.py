@@ -110,7 +110,8 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
     known = math.isfinite(rate.high)
     far = _Distance(miles=book.ledger.in_miles)
     usual_km = far.round_one(float(np.median([capture.distance_km for capture in found])))
-    lines = [_in_short(rate, found, usual_km=usual_km, far=far, capacity_ml=capacity_ml)]
+    head, *others = _in_short(rate, found, usual_km=usual_km, far=far, capacity_ml=capacity_ml)
+    lines = []
     span = (
         f"between {_ml(rate.low * usual_km / 1000)} and {_ml(rate.high * usual_km / 1000)} ({percent(rate.level)} "
         "interval)"
@@ -133,7 +134,11 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
             f"into the intake over the first {far.text(fitted_at_km)}. That is an extrapolation: nobody "
             "measured it."
         )
-    return Fragment(listed(lines).html + _captures(found, far).html)
+    card = (
+        f'<section class="pb-answer"><p class="pb-verdict">{escape(head)}</p>'
+        f'<p class="pb-sentence">{escape(". ".join(others))}.</p></section>'
+    )
+    return Fragment(card + listed(lines).html + _captures(found, far).html)
 
 
 @dataclass(frozen=True)
@@ -175,8 +180,10 @@ def _two_digits(amount: float) -> float:
     return float(f"{amount:.2g}")
 
 
-def _in_short(rate: Rate, found: Sequence[Capture], *, usual_km: float, far: _Distance, capacity_ml: float) -> str:
-    """Say the rate, when the can is full and whether the rate rises, in plain words."""
+def _in_short(
+    rate: Rate, found: Sequence[Capture], *, usual_km: float, far: _Distance, capacity_ml: float
+) -> list[str]:
+    """Say the rate, when the can is full and whether the rate rises, in plain words: a sentence each."""
     parts = [f"About {_ml(rate.per_1000_km * usual_km / 1000)} every {far.text(usual_km)}"]
     until, _ = full_in_km(rate, capacity_ml=capacity_ml) if capacity_ml > 0 else (math.nan, math.nan)
     if math.isfinite(until):
@@ -188,7 +195,7 @@ def _in_short(rate: Rate, found: Sequence[Capture], *, usual_km: float, far: _Di
         parts.append("There are too few emptyings to see whether the rate is rising")
     else:
         parts.append("There is no sign that the rate is rising")
-    return ". ".join(parts) + "."
+    return parts
 
 
 def _captures(found: Sequence[Capture], far: _Distance) -> Fragment:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
-from pullbook.analysis.sessions import read_drives
+from pullbook.analysis.sessions import Drive, read_drives
 from pullbook.analysis.usable import needed_channels
 from pullbook.errors import ComparisonError
 from pullbook.quantities import METRIC, Shown
@@ -38,6 +40,10 @@ class PlanRequest:
         Channels that the question cannot do without.
     gear_rpm_per_kmh : float or None
         Of the drives so far.
+    earlier, beside : tuple of str
+        Earlier experiments of this vehicle: that it names, and that it could name and does not.
+    scatter_with : Scatter or None
+        What a plan would rest on if it did.
     shown : Shown
         The units to say it in.
     """
@@ -49,6 +55,9 @@ class PlanRequest:
     protocol: Protocol
     needed: tuple[str, ...] = ("vehicle_speed", "charge_air_temperature", "intake_air_temperature")
     gear_rpm_per_kmh: float | None = None
+    earlier: tuple[str, ...] = ()
+    beside: tuple[str, ...] = ()
+    scatter_with: Scatter | None = None
     shown: Shown = METRIC
 
     @property
@@ -73,13 +82,21 @@ class PlanRequest:
     @cached_property
     def fewest(self) -> Plan | None:
         """The smallest plan that does it."""
-        return fewest_sessions(
-            worthwhile_change=self.change, scatter=self.scatter, protocol=self.protocol, pulls=self.pulls
-        )
+        return self._fewest(self.scatter)
+
+    @cached_property
+    def fewest_with(self) -> Plan | None:
+        """The smallest plan that does it with the earlier experiments that lie beside this one."""
+        return self._fewest(self.scatter_with or self.scatter)
+
+    def _fewest(self, scatter: Scatter) -> Plan | None:
+        return fewest_sessions(worthwhile_change=self.change, scatter=scatter, protocol=self.protocol, pulls=self.pulls)
 
 
 def plan_request(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> PlanRequest:
-    """Put a request together: from an experiment's own scatter when it has both phases, else from usual figures.
+    """Put a request together: from an experiment's own scatter when it has both phases, else from the allowance.
+
+    Earlier experiments that it names take part in either. Those that lie beside it unnamed are told of.
 
     Parameters
     ----------
@@ -101,19 +118,15 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
     """
     if not folder:
         return PlanRequest(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
-    from pullbook.analysis.result import analyse_experiment, measure_drives
+    from pullbook.analysis.expected import earlier_beside
+    from pullbook.analysis.result import measure_drives
 
     experiment = Experiment.load(folder)
     wanted, unit = change or experiment.worthwhile_change, experiment.outcome_spec.change_unit
     drives = read_drives(experiment)
-    try:
-        scatter = scatter_of(analyse_experiment(experiment, drives=drives).comparison)
-    except ComparisonError as refusal:  # one of the phases has no drive yet
-        if unit != "K":
-            raise ComparisonError(
-                f"{refusal}. A plan in {unit} needs an experiment's own scatter, which takes a drive from each phase"
-            ) from None
-        scatter = Scatter()
+    scatter = _scatter(experiment, drives)
+    beside = earlier_beside(experiment)
+    named = experiment.model_copy(update={"earlier": (*experiment.earlier, *beside)})
     measures, _ = measure_drives(experiment, drives, None)
     ratios = measures.loc[measures["included"] & (measures["kind"] == "pull"), GEAR].dropna()
     return PlanRequest(
@@ -123,9 +136,47 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
         scatter=scatter,
         protocol=experiment.protocol,
         shown=experiment.shown,
+        earlier=experiment.earlier,
+        beside=beside,
+        scatter_with=_scatter(named, drives) if beside else None,
         needed=needed_channels(experiment, drives[0].inlet),
         gear_rpm_per_kmh=float(ratios.median()) if len(ratios) else None,
     )
+
+
+def _scatter(experiment: Experiment, drives: Sequence[Drive]) -> Scatter:
+    from pullbook.analysis.expected import expected_scatter
+    from pullbook.analysis.result import analyse_experiment
+
+    try:
+        return scatter_of(analyse_experiment(experiment, drives=drives).comparison)
+    except ComparisonError as refusal:  # one of the phases has no drive yet
+        if (unit := experiment.outcome_spec.change_unit) != "K":
+            raise ComparisonError(
+                f"{refusal}. A plan in {unit} needs an experiment's own scatter, which takes a drive from each phase"
+            ) from None
+        return expected_scatter(experiment)
+
+
+def earlier_text(request: PlanRequest) -> list[str]:
+    """Say for a terminal which earlier experiments lie beside this one, what they would save, and the line to write."""
+    if not request.beside:
+        return []
+    one = len(request.beside) == 1
+    now, then = request.fewest, request.fewest_with
+    fewest = now.sessions if now else "more than 60"
+    saves = "That would not change the number of sessions."
+    if then and then.sessions != fewest:
+        saves = f"With {'it' if one else 'them'} you need {then.sessions} sessions a side instead of {fewest}."
+    told = (
+        f"{'An earlier experiment' if one else f'{len(request.beside)} earlier experiments'} of this vehicle "
+        f"{'lies' if one else 'lie'} beside this one. {saves} The line for experiment.yaml:"
+    )
+    return [fold(told, indent=""), f"  earlier: [{', '.join(map(_in_yaml, (*request.earlier, *request.beside)))}]", ""]
+
+
+def _in_yaml(name: str) -> str:
+    return name if re.fullmatch(r"[\w./-]+", name, re.ASCII) else json.dumps(name, ensure_ascii=False)
 
 
 def answer_text(request: PlanRequest) -> str:
@@ -189,7 +240,7 @@ def plan_text(folder: str | Path | None, *, change: float | None, pulls: int) ->
     """Return the plan as lines for a terminal, cautions first; the parameters are those of `plan_request`."""
     request = plan_request(folder, change=change, pulls=pulls)
     cautions = (fold(f"  - {line}") for line in CAUTIONS)
-    lines = ["First, safety:", *cautions, "", fold(answer_text(request), indent=""), ""]
+    lines = ["First, safety:", *cautions, "", fold(answer_text(request), indent=""), "", *earlier_text(request)]
     unit = in_brackets(request.shown.unit(request.unit))
     headings = ("sessions a side", "pulls each", f"interval{unit}", f"detects, 80 %{unit}", "hours")
     widths = [max(6, len(heading)) for heading in headings]

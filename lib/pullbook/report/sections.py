@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from pullbook.analysis.between import TIME_BETWEEN, long_apart
 from pullbook.analysis.comparability import Condition
 from pullbook.analysis.result import Result
 from pullbook.analysis.secondary import SecondaryOutcome
@@ -57,7 +58,6 @@ LIMITS = (
     "One vehicle, one service. This says nothing about other vehicles, or about how long the effect lasts.",
     "The driver knew which drives came after the service.",
     "Cleaning, moving or replacing a sensor during the service breaks the comparison, and no log shows it.",
-    "A different road, load, tyre or fuel after the service counts as part of the change.",
 )
 
 
@@ -90,7 +90,8 @@ def meaning(result: Result) -> Fragment:
         f'<p class="pb-alert" role="alert"><strong>Also:</strong> {escape(message)}</p>' for message in boost[1:]
     )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
-    facts = (_facts(result), chances(result), worth(result), weather_share(result), refit(result))
+    apart = "".join(f.message for f in result.findings if long_apart(f))
+    facts = (_facts(result), apart, chances(result), worth(result), weather_share(result), refit(result))
     said = enumerate(text for text in facts if text)
     shown = others if boost or not others or _first_sentence(others[0]) != others[0] else others[1:]
     return Fragment(
@@ -333,8 +334,8 @@ def runs(result: Result) -> Fragment:
     count = sum(run.included for _, run in found)
     by_hand = sum(run.left_out for _, run in found)
     summary = (
-        f"{counted(len(found), 'run')} found: {count} count, you left out {by_hand}, "
-        f"{len(found) - count - by_hand} don't qualify."
+        f"{counted(len(found), 'run')} found: {count} count, {by_hand} left out by you, "
+        f"{len(found) - count - by_hand} not usable."
     )
     listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
     return folded(summary, listed)
@@ -573,11 +574,6 @@ def _engine_factor_words(experiment: Experiment) -> str:
 # --- the comparison ----------------------------------------------------------------------------------------------
 
 
-SEASON = (
-    "The interval covers how days of one phase differ. It does not cover what changes over the weeks in "
-    "between: season, fuel, tyres. A history of several services allows for that. One comparison can't see "
-    "it."
-)
 NOT_COMPARED = Fragment("<p>Nothing was compared. The first warning on this page says why.</p>")
 
 
@@ -641,7 +637,7 @@ def budget(result: Result) -> Fragment:
         f"<p>Half the width of the interval: {half}. Kind A comes from the data, kind B from other knowledge "
         f"(JCGM 100:2008). Method: {escape(c.method)}.</p>"
         f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
-        f"<p>{escape(c.looks.sentence)}</p><p>{SEASON}</p>"
+        f"<p>{escape(c.looks.sentence)}</p>"
     )
     listed = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
@@ -716,7 +712,8 @@ def conclusion(result: Result) -> Fragment:
     both = ""
     if result.with_left_out is not None:
         both = f"<p>Counting what you left out: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
-    return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed(LIMITS).html)
+    between = [f.message for f in result.findings if f.code == TIME_BETWEEN]
+    return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 
 GLOSSARY = {

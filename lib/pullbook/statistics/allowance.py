@@ -22,6 +22,7 @@ from pullbook.text import counted, unit_suffix
 
 DEFAULT_DOF = 4.0  # the weight of an allowance that nothing of the vehicle's own stands behind
 CONTRADICTS_P = 0.05
+TELLING_DOF = 0.5  # of a scatter, above which it tells something
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,7 +158,7 @@ def with_earlier(
     >>> round(joined.sd**2, 3), joined.dof, findings
     (0.625, 8.0, ())
     """
-    telling = [part for part in earlier if part.dof > 0.5]
+    telling = [part for part in earlier if part.dof > TELLING_DOF]
     if not earlier:
         return default, ()
     if not telling:
@@ -166,7 +167,7 @@ def with_earlier(
             "differ. They are not used."
         )
         return default, (Finding(code="earlier-too-few", severity="note", message=message),)
-    parts = [*telling, *([own] if own is not None and own.dof > 0.5 else [])]
+    parts = [*telling, *([own] if own is not None and own.dof > TELLING_DOF else [])]
     odd = max(parts, key=lambda part: -_chance(default, part, [p for p in parts if p is not part]))
     contradicts = _chance(default, odd, [p for p in parts if p is not odd]) < CONTRADICTS_P / len(parts)
     if contradicts and odd is own:

@@ -1,7 +1,9 @@
 """What looking again costs: who drives on until the answer is clear has asked more than once.
 
 The price follows from the number of sessions a side and from the number that was stated beforehand, never from how
-often the program was run.
+often the program was run. It keeps false claims up to 8 a side at 5 % where days scatter by up to three quarters of
+what is allowed for. Where they scatter by all of it, the looks up to 3 a side, which cost nothing, are beyond that by
+themselves, and no price of the later ones brings it back (`tests/study/looks.py` has the figures).
 """
 
 from __future__ import annotations
@@ -13,6 +15,7 @@ from pullbook.text import percent
 
 FREE_SESSIONS = 3  # a side: with so few, the allowance's own doubt leaves room for the looks before
 SHARE = 0.2  # of the chance of a false claim that a look beyond a plan may use
+CALM = 0.75  # of the allowance: up to such a scatter between days, all looks together keep the level
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +54,7 @@ class Looks:
 
     @property
     def each_level(self) -> float:
-        """The level that this look is judged at, so that all looks together keep ``level``."""
+        """The level that this look is judged at: all together keep ``level`` where days are as calm as `CALM`."""
         return 1 - SHARE * (1 - self.level) if self.charged else self.level
 
     @property
@@ -63,7 +66,12 @@ class Looks:
         if self.kept:
             return f"{stated}You have {driven}, so this counts as one look, at {once}."
         if not self.charged:
-            return f"{stated}Up to {FREE_SESSIONS} sessions a side you can look as often as you like."
+            keep = "Keep to your plan." if stated else "Set the number of sessions beforehand and keep to it."
+            return (
+                f"{stated}Up to {FREE_SESSIONS} sessions a side the interval does not depend on how often you look. "
+                f"But if you stop as soon as the answer is clear, and days differ by as much as allowed for, you are "
+                f"wrong more often than {once} suggests. {keep}"
+            )
         why = (
             f"You set no number of sessions beforehand, and you have {driven}."
             if self.planned is None
@@ -71,7 +79,8 @@ class Looks:
         )
         return (
             f"{why} If you drive on until the answer is clear, chance gets more tries. So this look is "
-            f"judged at {paid}, which keeps {once} over all of them. That makes the interval wider."
+            f"judged at {paid}, which makes the interval wider. Up to 8 a side that keeps {once} over all looks if "
+            f"days differ by up to {percent(CALM)} of what is allowed for; if they differ more, it keeps less."
         )
 
     def to_dict(self) -> dict[str, Any]:
