@@ -138,7 +138,7 @@ def test_a_run_is_left_out_on_the_timeline_by_mouse_and_figures_follow(untouched
     lab = untouched
     lab.expect_answer("5 pulls in 1 session before, 5 in 1 after.")
     lab.controls.get_by_role("button", name="2", exact=True).click()
-    lab.expect_answer("4 pulls in 1 session before, 5 in 1 after. 1 left out by hand.")
+    lab.expect_answer("4 pulls in 1 session before, 5 in 1 after. You left out 1.")
     sync_api.expect(lab.controls.locator(".ytick text", has_text="with nothing left out")).to_be_visible()
     sync_api.expect(lab.controls.get_by_label("pull 2 at")).not_to_be_checked()
     # The sections below follow as well.
@@ -150,7 +150,7 @@ def test_a_run_is_left_out_on_the_timeline_by_mouse_and_figures_follow(untouched
 def test_a_run_without_a_reason_is_not_saved_and_words_beside_it_say_so(untouched):
     lab, text = untouched, untouched.yaml()
     lab.controls.get_by_label("pull 3 at").click()
-    sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("A reason is needed")
+    sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("Give a reason before you save")
     lab.controls.get_by_role("button", name="Save to experiment.yaml").click()
     sync_api.expect(lab.controls.get_by_role("alert").last).to_contain_text(
         "give a reason for leaving out pull 3 of before-1"
@@ -166,7 +166,7 @@ def test_a_setting_that_is_not_allowed_is_told_beside_it(untouched):
     sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("at least 20 km/h higher")
     box.fill("quick")
     box.press("Enter")
-    sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("given 'quick'; allowed: a number")
+    sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("given 'quick'. Allowed: a number")
     box.fill("100")
     box.press("Enter")
     sync_api.expect(lab.controls.get_by_role("alert")).to_have_count(0)
@@ -180,7 +180,7 @@ def test_by_keyboard_alone_a_run_is_left_out_with_a_reason_and_saved_and_a_rerun
     lab.controls.get_by_label("Session", exact=True).focus()
     lab.tab_to("pull 4 at")
     lab.page.keyboard.press("Space")
-    lab.expect_answer("1 left out by hand.")
+    lab.expect_answer("You left out 1.")
     lab.tab_to("Why not pull 4")
     lab.page.keyboard.type("fog & <dogs>")
     lab.page.keyboard.press("Enter")

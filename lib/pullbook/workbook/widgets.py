@@ -505,7 +505,7 @@ class _Row:
         self.button = w.ToggleButton(description=str(run.number) if run.kind == "pull" else f"c{run.number}")
         self.reason = w.Text(
             description=f"Why not {run.name}", placeholder="reason, shown on the page", continuous_update=False,
-            style={"description_width": "initial"}, layout=w.Layout(width="24rem"),
+            style={"description_width": "initial"}, layout=w.Layout(width="24rem", max_width="97%"),
         )  # fmt: skip
         self.why = w.HTML()
         self.trouble = w.HTML()
