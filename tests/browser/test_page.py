@@ -320,7 +320,7 @@ def test_the_numbers_are_those_that_are_drawn_rounded_as_shown(show, rendered):
     overlaid = numbers_behind(opened, 2)[1:]
     assert {("before-1", "pull 1"), ("after-3", "pull 5"), ("after-3", "mean")} <= {tuple(row[:2]) for row in overlaid}
     captions = opened.page.locator("figcaption").all_inner_texts()
-    k = next(k for k, caption in enumerate(captions) if "other routes" in caption)
+    k = next(k for k, caption in enumerate(captions) if "other ways" in caption)
     route, *change = numbers_behind(opened, k)[1]
     assert route == "this result"
     assert [float(told) for told in change] == [round(found["comparison"][n], 1) for n in ("change", "low", "high")]

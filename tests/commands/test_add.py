@@ -75,7 +75,7 @@ def test_the_screen_says_what_a_driver_asks(added):
     for said in ("usable", "Pulls 5, all count", "Cruises 1", "charge temperature every", "coolant", "rpm per km/h",
                  "between pulls", "Direction unknown", "ambient_c", "closed road"):  # fmt: skip
         assert said in text
-    assert "sensor refitted, cleaned or replaced" in text
+    assert "clean or replace a sensor" in text
     assert "Not resolved" in added.answer  # as the sample itself says
     assert "one more session" in added.worth
 
@@ -179,7 +179,7 @@ def test_another_gear_is_a_doubt_with_the_remedy(tmp_path, van):
     added = add_logs(van, [faster], phase="after")
     assert added.doubtful
     assert any("another gear" in doubt for doubt in added.doubts[0])
-    assert any("Drive in the gear of the other drives" in line for line in added.advice)
+    assert any("gear of the other drives" in line for line in added.advice)
 
 
 def test_the_exit_status_says_usable_or_refused(van, capsys):

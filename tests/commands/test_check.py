@@ -57,4 +57,4 @@ def test_the_one_intake_temperature_is_explained_once_and_what_is_needed_is_name
     text = " ".join("\n".join(check_text(tmp_path)).split())
     assert text.count("looks as if it sits after the cooler") == 1
     assert text.count('charge_air_temperature: {column: "IAT (°C)"}') == 1
-    assert "Still needed for peak_rise: charge air temperature; the lines above" in text
+    assert "Still needed for peak_rise: charge air temperature" in text

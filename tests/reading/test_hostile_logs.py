@@ -186,5 +186,5 @@ def test_a_named_pipe_is_no_results_of_an_earlier_service(tmp_path):
     from pullbook.report.ledger import _effect
 
     os.mkfifo(tmp_path / "results.json")
-    with pytest.raises(LedgerError, match=r"allowed: a results\.json"):
+    with pytest.raises(LedgerError, match=r"Allowed: a results\.json"):
         _effect(str(tmp_path / "results.json"))

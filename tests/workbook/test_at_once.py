@@ -106,7 +106,7 @@ def test_of_two_pages_that_save_at_once_one_is_told(fresh):
     for thread in threads:
         thread.join()
     assert len(refused) == 1
-    assert "was changed outside this page" in refused[0]
+    assert "changed outside this page" in refused[0]
     protocol = Experiment.load(folder).protocol
     assert (protocol.cruise_kmh == 95.0) != (protocol.pull_to_kmh == 105.0)
     assert not [p for p in folder.iterdir() if p.name.startswith(".")]

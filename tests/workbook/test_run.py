@@ -492,7 +492,7 @@ def test_whole_numbers_and_text_are_read_as_what_the_notebook_holds(tmp_path):
     read = execute.read_parameters(template, ["pulls=7", "item=fins = washed", "cost=3"])
     assert read == {"pulls": 7, "item": "fins = washed", "cost": 3.0}
     assert execute.read_parameters(template, ["pulls=5", "cost=0"]) == {}  # as the notebook has it
-    for setting, allowed in (("pulls=7.5", "a whole number"), ("item=a\nb", "text in one line")):
+    for setting, allowed in (("pulls=7.5", "a whole number"), ("item=a\nb", "text on one line")):
         with pytest.raises(ExperimentError, match=allowed):
             execute.read_parameters(template, [setting])
 

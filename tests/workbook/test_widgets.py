@@ -107,7 +107,7 @@ def test_tick_and_timeline_are_one_choice(controls):
     row.button.value = False
     assert row.tick.value is False
     assert row.reason.layout.display == ""
-    assert "A reason is needed" in row.trouble.value
+    assert "a reason" in row.trouble.value
     assert controls.save.disabled is False
     row.reason.value = "a tractor"
     assert row.trouble.value == ""
@@ -171,7 +171,7 @@ def test_what_cannot_be_opened_is_told_and_unsaved_choices_are_named(controls, w
     controls._rows["pull 2"].tick.value = False
     controls.other.value = str(tmp_path / "nowhere")
     assert "no such folder" in controls.opening_trouble.value
-    assert "What you chose in two_evenings is not saved; it stays" in controls.opening_trouble.value
+    assert "two_evenings are not saved" in controls.opening_trouble.value
     assert controls.save.disabled
     assert all(box.value == "" for box in controls.settings.values())
     controls.other.value = str(SAMPLES / "nothing_done")
@@ -203,7 +203,7 @@ def test_nothing_is_saved_while_a_setting_is_refused(controls, folder):
     controls.settings["protocol", "cruise_kmh"].value = "-5"
     controls.settings["worthwhile_change",].value = "3"
     controls.save.click()
-    assert "correct or empty what is refused under Settings: Cruise at [km/h]" in controls.status.value
+    assert "Cruise at [km/h]" in controls.status.value
     assert (folder / "experiment.yaml").read_text(encoding="utf-8") == before
     controls.back.click()
     assert controls.settings["protocol", "cruise_kmh"].value == "90"
@@ -268,7 +268,7 @@ def test_another_outcome_asks_for_the_change_that_matters_in_its_unit(controls, 
     controls.outcome.value = elapsed
     assert workbook.result is None
     assert shown.html(0) == widgets.WAITING.html
-    assert "smallest change of it that matters to you [s]" in controls.answer.value
+    assert "change that matters to you [s]" in controls.answer.value
     assert (worthwhile.value, worthwhile.description) == ("", "Change that matters to you [s]")
     controls.save.click()
     assert "Not saved." in controls.status.value

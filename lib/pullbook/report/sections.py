@@ -720,7 +720,7 @@ GLOSSARY = {
     "effectiveness": "How much of the possible cooling the cooler does: 1 would bring the charge down to inlet air.",
     "session": "One drive on one day. Pulls of one day share that day, so sessions are what counts.",
     "K and °C": "Temperatures are in °C, differences in K. A difference of 1 K is one of 1 °C.",
-    "interval": "The range that holds the true change. A 95 % interval misses it about once in twenty times.",
+    "interval": "The range that holds the true change. At a level of 95 %, it misses it about once in twenty times.",
     "worthwhile change": "The smallest change that matters to you. You set it as worthwhile_change.",
 }
 
