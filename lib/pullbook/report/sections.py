@@ -628,9 +628,15 @@ def budget(result: Result) -> Fragment:
     shown, unit = result.shown, result.shown.unit(c.unit)
     lines = [(line.source, str(line.kind), line.standard_uncertainty, line.dof) for line in c.budget]
     lines.append(("together", "", c.standard_uncertainty, c.dof))
+    digits = decimals(shown.value(c.standard_uncertainty, c.unit)) + 1
+    least = 0.5 * 10.0**-digits
+
+    def size(u: float) -> str:
+        value = shown.value(u, c.unit)
+        return f"under {2 * least:.{digits}f}" if 0 < value < least else f"{value:.{digits}f}"
+
     rows = [
-        (shown.text(source), kind, f"{shown.value(u, c.unit):.3g}", "∞" if math.isinf(dof) else f"{dof:.1f}")
-        for source, kind, u, dof in lines
+        (shown.text(source), kind, size(u), "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines
     ]
     half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
     note = (
