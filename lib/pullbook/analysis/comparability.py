@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 REFERENCE_DENSITY = 1.18817
 DENSITY_SLACK = 0.075
 WIND_LIMIT_MS = 3.0  # mean wind of the same procedure
+REST_SLACK = 0.30  # of the usual rest; common practice, no source
 HEADING_LIMIT_DEG = 30.0  # the cosine, with which wind and grade work, is within 15 %; common practice, no source
 ONE_WAY = 0.9  # mean resultant length from which pulls count as driven one way
 NOT_KNOWN = "not known"
@@ -76,7 +77,7 @@ class _Rule:
 _RULES = (
     _Rule("inlet temperature at the peak", "°C", "inlet_at_peak", 5.0, False, "the result leans on the correction"),
     _Rule("charge temperature at the start", "°C", "start_charge", 3.0, False, "heat left over, or warmer air"),
-    _Rule("rest before a pull", "s", "rest_before", 0.30, True, "heat left from the pull before"),
+    _Rule("rest before a pull", "s", "rest_before", REST_SLACK, True, "heat left from the pull before"),
     _Rule("peak coolant temperature", "°C", "peak_coolant", 5.0, False, "the engine was not equally warm"),
     _Rule("entry speed", "km/h", "start_speed", 3.0, False, "the pulls differ in length"),
     _Rule("exit speed", "km/h", "end_speed", 3.0, False, "the pulls differ in length"),

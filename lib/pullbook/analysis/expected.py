@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from contextlib import suppress
-from itertools import islice
-from pathlib import Path
-
 from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.result import table_of_runs
 from pullbook.errors import PullbookError
-from pullbook.settings.experiment import FILE_NAME, Experiment, Vehicle
+from pullbook.settings.experiment import Experiment, Vehicle, folders_beside
 from pullbook.settings.fingerprint import inputs_sha256
 from pullbook.statistics.allowance import TELLING_DOF, allowance_of, with_earlier
 from pullbook.statistics.power import Scatter
 
 MOST_EARLIER = 20  # as many as `earlier` takes
-MOST_FOLDERS = 200  # beside this one that are looked into
 
 
 def expected_scatter(experiment: Experiment) -> Scatter:
@@ -61,30 +56,17 @@ def earlier_beside(experiment: Experiment) -> tuple[str, ...]:
         displacement, with today's outcome in their logs, more than one session in a phase, and no log twice. A link
         is not followed.
     """
-    home = experiment.folder.resolve()
     named = {(experiment.folder / name).resolve() for name in experiment.earlier}
     found: list[str] = []
-    for path in _experiments_in(home.parent):
+    for path in folders_beside(experiment.folder):
         name = f"../{path.name}"
-        if path == home or path in named or not name.isprintable():
+        if path in named or not name.isprintable():
             continue
         if len(experiment.earlier) + len(found) == MOST_EARLIER:
             break
         if _tells(experiment, found, name):
             found.append(name)
     return tuple(found)
-
-
-def _experiments_in(parent: Path) -> list[Path]:
-    """Return the folders that hold an experiment; what may not be looked into, or is a link, is none."""
-    found = []
-    with suppress(OSError):
-        for path in islice(sorted(parent.iterdir()), MOST_FOLDERS):
-            with suppress(OSError):
-                settings = path / FILE_NAME
-                if settings.is_file() and not path.is_symlink() and not settings.is_symlink():
-                    found.append(path)
-    return found
 
 
 def _tells(experiment: Experiment, found: list[str], name: str) -> bool:

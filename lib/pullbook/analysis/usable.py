@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pullbook.analysis.comparability import HEADING_LIMIT_DEG, mean_direction
+from pullbook.analysis.comparability import HEADING_LIMIT_DEG, REST_SLACK, mean_direction
 from pullbook.analysis.sessions import Drive
 from pullbook.quantities import Shown
 from pullbook.reading.logs import Log
@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
 FEW_PULLS = 3  # fewer say little of how much the pulls of a day differ; common practice, no source
-REST_SLACK = 0.30  # as the limit of `pullbook.analysis.comparability`
-SHORTEST_REST_S = 60.0  # the plan's is 75 s
+REST_S = 75  # between pulls, as a plan has it; common practice, no source
+SHORTEST_REST_S = 60.0  # a little less than that passes
 STEADY_K = 8.0  # what the coolant of a warm engine rises in a few pulls; common practice, no source
 EARLY_LIFT = "lifted"  # how `pullbook.runs.find` begins the reason
 WORDS = {
@@ -39,6 +39,11 @@ WORDS = {
     "engine_speed": "engine speed",
     "air_mass_flow": "air flow",
 }
+
+
+def words_for(channel: str) -> str:
+    """Return what a driver calls a channel."""
+    return WORDS.get(channel, channel.replace("_", " "))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,10 +205,10 @@ def _refresh(experiment: Experiment, drive: Drive) -> list[Fact]:
         signal = drive.log.get(channel)
         if signal is None:
             continue
-        told.append(f"{WORDS.get(channel, channel.replace('_', ' '))} every {signal.period_s:.1f} s")
+        told.append(f"{words_for(channel)} every {signal.period_s:.1f} s")
         inlet = channel in INLET_CHANNELS  # the air going in changes slowly
         if not inlet and signal.period_s > pull_s / LEAST_REFRESHES_IN_PULL:
-            slow.append(WORDS.get(channel, channel.replace("_", " ")))
+            slow.append(words_for(channel))
     if not told:
         return []
     doubt = f"{' and '.join(slow)} read fewer than {LEAST_REFRESHES_IN_PULL} times in a pull" if slow else ""
@@ -281,7 +286,7 @@ def _rests(mine: pd.DataFrame, others: pd.DataFrame) -> list[Fact]:
                 name="Rests",
                 found=found,
                 doubt=f"a rest of {rests.min():.0f} s is too short: heat from the pull before is still there",
-                advice="Rest at least 75 s between pulls, driving gently, always the same way.",
+                advice=f"Rest at least {REST_S} s between pulls, driving gently, always the same way.",
             )
         ]
     return [Fact(name="Rests", found=found)]

@@ -15,11 +15,10 @@ from pullbook.statistics.verdict import VERDICT_WORDS
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-INKS = {
-    "ink": "var(--pb-ink, #1c2126)", "soft": "var(--pb-soft, #59636e)", "line": "var(--pb-line, #d5d9de)",
-    "good": "var(--pb-good, #00694a)", "bad": "var(--pb-bad, #a02c00)", "open": "var(--pb-open, #765400)",
-    "even": "var(--pb-even, #3c4855)", "link": "var(--pb-link, #00548c)",
-}  # fmt: skip
+INKS = canvas.styled({
+    "ink": "#1c2126", "soft": "#59636e", "line": "#d5d9de", "good": "#00694a", "bad": "#a02c00", "open": "#765400",
+    "even": "#3c4855", "link": "#00548c",
+})  # fmt: skip
 # Colour is never the only mark: verdicts differ in shape, and stand in words beside the interval.
 MARKS = {
     "improved": ("good", "^"), "improved-size-unclear": ("good", "2"), "no-worthwhile-change": ("even", "s"),

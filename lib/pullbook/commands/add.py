@@ -16,12 +16,12 @@ from pullbook.analysis.result import Result, analyse_experiment, measure_drives
 from pullbook.analysis.sessions import Drive, missing_for_outcome, read_drives
 from pullbook.analysis.usable import Usability, usability
 from pullbook.commands.copies import copied, targets_for
+from pullbook.commands.sensors import sensors_behind
 from pullbook.errors import ComparisonError, ExperimentError, LogError
 from pullbook.quantities import Shown
 from pullbook.reading.logs import read_log
 from pullbook.reading.source import opened
 from pullbook.report.html import escape, listed
-from pullbook.runs.measures import NEEDS
 from pullbook.runs.operating_point import operating_point
 from pullbook.settings.experiment import (
     FILE_NAME,
@@ -31,6 +31,7 @@ from pullbook.settings.experiment import (
     Sensor,
     SensorWork,
     Session,
+    parse_settings,
     read_settings,
 )
 from pullbook.settings.files import write_whole
@@ -120,7 +121,7 @@ def add_logs(
     """
     folder = Path(folder)
     text = read_settings(folder)
-    experiment = Experiment.load(folder)
+    experiment = Experiment.from_settings(parse_settings(text), folder)
     sources = [Path(log) for log in logs]
     for source in sources:
         read_log(source)  # a file that is none is refused by its own name, before anything else is looked at
@@ -165,7 +166,7 @@ def sensors_to_ask(experiment: Experiment, phase: Phase) -> tuple[str, ...]:
     """
     if phase == "before" or experiment.in_phase("after") or experiment.service.sensors:
         return ()
-    return (*NEEDS.get(experiment.outcome_spec.name, NEEDS["peak_rise"]), "intake_manifold_pressure")
+    return sensors_behind(experiment.outcome_spec.name)
 
 
 def _refuse_known(experiment: Experiment, sources: Sequence[Path]) -> None:

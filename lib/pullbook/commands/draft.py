@@ -6,11 +6,10 @@ import json
 import re
 from collections.abc import Sequence
 
-from pullbook.commands.guess import Guess, unit_of
+from pullbook.commands.guess import Guess, spec_of
 from pullbook.commands.questions import UNDESCRIBED, Answers, Drawn
 from pullbook.reading.logs import settling_line
 from pullbook.reading.sensor_place import INLET
-from pullbook.settings.outcomes import in_kmh, outcome_named
 
 AT = 31  # the column in which comments begin
 
@@ -98,13 +97,12 @@ def _channels(drives: Sequence[Drawn], said: Answers) -> list[str]:
 
 
 def _meaning(outcome: str) -> str:
-    spec = outcome_named(in_kmh(outcome))
-    assert spec is not None  # it was checked
+    spec = spec_of(outcome)
     return spec.label if spec.unit == "1" else f"{spec.label}, in {spec.unit}"
 
 
 def _in_unit(outcome: str) -> str:
-    unit = unit_of(in_kmh(outcome))
+    unit = spec_of(outcome).change_unit
     of = "without a unit" if unit == "1" else f"in the outcome's unit, here {unit}"
     return f"{of}; a smaller change makes no difference to you"
 

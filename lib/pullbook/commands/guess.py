@@ -15,7 +15,7 @@ from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.goal import propose_rise_at
 from pullbook.runs.measures import measure
 from pullbook.settings.experiment import Protocol
-from pullbook.settings.outcomes import Outcome, outcome_named, speeds_of
+from pullbook.settings.outcomes import Outcome, in_kmh, outcome_named, speeds_of
 
 CHARGE = "charge_air_temperature"
 VACUUM_KPA = 35.0  # below the outside pressure: a throttled engine idles there, a diesel does not (common practice)
@@ -172,8 +172,8 @@ def propose_worthwhile(outcome: Outcome, logs: Sequence[Log], protocol: Protocol
     return float(f"{WORTHWHILE_SHARE * abs(np.median(values)):.1g}")
 
 
-def unit_of(outcome: str) -> str:
-    """Return the unit of a change in an outcome."""
-    spec = outcome_named(outcome)
-    assert spec is not None  # the name was checked
-    return spec.change_unit
+def spec_of(outcome: str) -> Outcome:
+    """Return what stands behind the name of an outcome that was checked, its speeds in any unit."""
+    spec = outcome_named(in_kmh(outcome))
+    assert spec is not None
+    return spec

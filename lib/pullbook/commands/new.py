@@ -24,7 +24,7 @@ from pullbook.commands.questions import (
     date_order,
     started,
 )
-from pullbook.errors import ExperimentError
+from pullbook.errors import ExperimentError, Finding
 from pullbook.reading.logs import Log, read_log
 from pullbook.reading.sensor_place import engine_findings
 from pullbook.settings.experiment import (
@@ -92,10 +92,11 @@ def draft_experiment(
     log_digests(dict(zip((drive.name for drive in drives), sources, strict=True)))  # refuses a log given twice
     guess = guess_protocol([drive.log for drive in drives])
     interview.begin([f"{drive.name}: {drive.log.name}{f', {drive.day}' if drive.day else ''}" for drive in drives])
+    engine = engine_findings({drive.name: drive.log for drive in drives})
     beside = experiments_beside(folder)
     propose = propose or interview.ask is not None
     earlier: tuple[str, ...] = ()
-    said = answers(drives, guess, given, interview, sibling=_shared_vehicle(beside), propose=propose)
+    said = answers(drives, guess, engine, given, interview, sibling=_shared_vehicle(beside), propose=propose)
     with reserved(folder):
         targets = targets_for(folder, sources)
         title = folder.resolve().name
@@ -109,7 +110,7 @@ def draft_experiment(
             text = draft_text(title, guess, drives, targets, said, earlier)
             Experiment.from_settings(parse_settings(text), folder)  # what is written can be read
             write_whole(folder / FILE_NAME, text)
-    return _told(folder, drives, guess, said, earlier)
+    return _told(folder, drives, guess, engine, said, earlier)
 
 
 # --- which logs --------------------------------------------------------------------------------------------------
@@ -177,9 +178,9 @@ def _drawn(found: Sequence[_Found], day_first: bool | None) -> list[Drawn]:
     return drives
 
 
-def _shared_vehicle(beside: Sequence[tuple[str, Experiment]]) -> Vehicle | None:
+def _shared_vehicle(beside: Sequence[Experiment]) -> Vehicle | None:
     """Return the vehicle of the experiments beside this one, if they agree on it."""
-    vehicles = {(e.vehicle.description, e.vehicle.fuel): e.vehicle for _, e in beside}
+    vehicles = {(e.vehicle.description, e.vehicle.fuel): e.vehicle for e in beside}
     only = next(iter(vehicles.values())) if len(vehicles) == 1 else None
     return only if only and only.description != UNDESCRIBED else None
 
@@ -202,7 +203,14 @@ def _speeds(guess: Guess) -> list[str]:
     ]
 
 
-def _told(folder: Path, drives: Sequence[Drawn], guess: Guess, said: Answers, earlier: Sequence[str]) -> list[str]:
+def _told(
+    folder: Path,
+    drives: Sequence[Drawn],
+    guess: Guess,
+    engine: Sequence[Finding],
+    said: Answers,
+    earlier: Sequence[str],
+) -> list[str]:
     names, logs = [drive.name for drive in drives], [drive.log for drive in drives]
     lines = [f"Wrote {folder / FILE_NAME} with {counted(len(logs), 'log')}."]
     for name, log in zip(names, logs, strict=True):
@@ -214,15 +222,13 @@ def _told(folder: Path, drives: Sequence[Drawn], guess: Guess, said: Answers, ea
     if earlier:
         lines.append(fold(f"Earlier experiments of this vehicle, whose days count too: {', '.join(earlier)}."))
     lines.append(f"Outcome: {said.outcome}.")
-    settled = {"before": ("intake_air_temperature",), "after": ("charge_air_temperature",)}.get(said.sensor or "", ())
-    engine = [] if settled else engine_findings(dict(zip(names, logs, strict=True)))
-    lines += [fold(f"{finding.severity}: {finding.message}") for finding in engine]
+    if said.sensor is None:
+        lines += [fold(f"{finding.severity}: {finding.message}") for finding in engine]
+    # With the sensor's place settled, only a rise from before the compressor can still lack a channel.
+    rise = said.outcome.startswith(("peak_rise", "rise_at"))
+    may_lack = said.sensor is None or (said.sensor == "before" and rise)
     needs = []
-    for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature"):
-        if said.sensor == "after" or (
-            said.sensor == "before" and not said.outcome.startswith(("peak_rise", "rise_at"))
-        ):
-            break
+    for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature") if may_lack else ():
         lacking = [name for name, log in zip(names, logs, strict=True) if log.get(channel) is None]
         if lacking:
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")

@@ -13,14 +13,13 @@ from pullbook.commands.guess import (
     place_seen,
     propose_outcome,
     propose_worthwhile,
-    unit_of,
+    spec_of,
 )
-from pullbook.commands.sensors import Done, ask_sensors
-from pullbook.errors import ExperimentError
+from pullbook.commands.sensors import Done, ask_sensors, sensors_behind
+from pullbook.errors import ExperimentError, Finding
 from pullbook.quantities import typed
 from pullbook.reading.logs import Log
-from pullbook.reading.sensor_place import INLET, engine_findings
-from pullbook.runs.measures import NEEDS
+from pullbook.reading.sensor_place import INLET
 from pullbook.settings.experiment import Sensor, SensorWork, Service, Session, Vehicle, accepted
 from pullbook.settings.outcomes import OUTCOMES, in_kmh, nearest_outcome, outcome_named
 from pullbook.text import fold
@@ -239,7 +238,14 @@ def one_of(*options: str) -> Check:
 
 
 def answers(
-    drives: Sequence[Drawn], guess: Guess, given: Given, interview: Interview, *, sibling: Vehicle | None, propose: bool
+    drives: Sequence[Drawn],
+    guess: Guess,
+    engine: Sequence[Finding],
+    given: Given,
+    interview: Interview,
+    *,
+    sibling: Vehicle | None,
+    propose: bool,
 ) -> Answers:
     """Ask, or take options and proposals.
 
@@ -247,6 +253,8 @@ def answers(
     ----------
     drives : sequence of Drawn
     guess : Guess
+    engine : sequence of Finding
+        What the logs show of the engine and the place of its sensors (`engine_findings`).
     given : Given
     interview : Interview
     sibling : Vehicle or None
@@ -301,8 +309,8 @@ def answers(
         check=lambda text: accepted(Service, "odometer_km", text),
         proposal=None,
     )
-    sensor = _sensor_place(drives, given.sensor, interview, propose=propose)
-    boosted = all(finding.code != "no-boost" for finding in engine_findings({d.name: d.log for d in drives}))
+    sensor = _sensor_place(drives, engine, given.sensor, interview, propose=propose)
+    boosted = all(finding.code != "no-boost" for finding in engine)
     outcome = interview.answer(
         "Outcome, the figure to compare",
         option="--outcome",
@@ -354,13 +362,11 @@ def _service_day(text: str, drives: Sequence[Drawn]) -> None:
         raise ValueError(f"given {text!r}, but {', '.join(wrong)}. Correct the date or the phase")
 
 
-def _sensor_place(drives: Sequence[Drawn], given: str | None, interview: Interview, *, propose: bool) -> Place | None:
+def _sensor_place(
+    drives: Sequence[Drawn], engine: Sequence[Finding], given: str | None, interview: Interview, *, propose: bool
+) -> Place | None:
     """Settle where the one intake sensor sits, in logs that leave it open."""
-    which = [
-        finding
-        for finding in engine_findings({drive.name: drive.log for drive in drives})
-        if finding.code == "which-intake-temperature"
-    ]
+    which = [finding for finding in engine if finding.code == "which-intake-temperature"]
     if not which:
         if given is not None:
             raise ExperimentError(
@@ -388,14 +394,13 @@ def _outcome(text: str) -> None:
 
 
 def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | None, interview: Interview) -> str:
-    unit = unit_of(in_kmh(outcome))
+    spec = spec_of(outcome)
+    unit = spec.change_unit
 
     def check(text: str) -> None:
         if not 0 < float(typed(text, unit)) <= 1e4:
             raise ValueError(f"given {text!r}; allowed: above 0, in {unit}")
 
-    spec = outcome_named(in_kmh(outcome))
-    assert spec is not None  # it was checked
     usual = None if given else propose_worthwhile(spec, logs, guess.protocol)
     answer = interview.answer(
         f"Worthwhile change{'' if unit == '1' else f' in {unit}'}: a smaller one makes no difference to you",
@@ -449,5 +454,4 @@ def _work(drives: Sequence[Drawn], outcome: str, given: Mapping[str, str], inter
         return done
     if interview.ask is None or not any(drive.phase == "after" for drive in drives):
         return {}
-    channels = (*NEEDS.get(outcome, NEEDS["peak_rise"]), "intake_manifold_pressure")
-    return ask_sensors(channels, interview.ask, interview.say)
+    return ask_sensors(sensors_behind(outcome), interview.ask, interview.say)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Literal, get_args
 
-from pullbook.analysis.usable import WORDS
+from pullbook.analysis.usable import words_for
+from pullbook.runs.measures import NEEDS
 from pullbook.settings.experiment import Sensor, SensorWork
 
 Done = dict[Sensor, SensorWork]
@@ -16,6 +17,11 @@ WHY = (
 Untouched = Literal["left alone"]
 LEFT_ALONE: Untouched = "left alone"
 MOST_TRIES = 3
+
+
+def sensors_behind(outcome: str) -> tuple[str, ...]:
+    """Return the channels whose sensors an outcome rests on, and the manifold pressure, which tells a leak."""
+    return (*NEEDS.get(outcome, NEEDS["peak_rise"]), "intake_manifold_pressure")
 
 
 def ask_sensors(channels: Sequence[str], ask: Callable[[str], str], say: Callable[[str], object]) -> Done:
@@ -40,7 +46,7 @@ def ask_sensors(channels: Sequence[str], ask: Callable[[str], str], say: Callabl
     if sensors:
         say(WHY)
     for channel in sensors:
-        answer = _answer(WORDS.get(channel, channel.replace("_", " ")), ask, say)
+        answer = _answer(words_for(channel), ask, say)
         if answer is None:
             break
         if answer != LEFT_ALONE:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -42,7 +43,8 @@ def joined(logs: Sequence[Log]) -> Log:
     order = sorted(range(len(logs)), key=lambda k: starts[k])
     logs, starts = [logs[k] for k in order], [starts[k] for k in order]
     offsets = [(start - starts[0]).total_seconds() for start in starts]
-    _refuse_apart(logs, offsets)
+    holes = [offsets[k] - offsets[k - 1] - logs[k - 1].duration_s for k in range(1, len(logs))]
+    _refuse_apart(logs, holes)
     _refuse_unlike(logs)
     signals = {channel: _signal([log.signals[channel] for log in logs], offsets) for channel in logs[0].signals}
     first = logs[0]
@@ -56,7 +58,7 @@ def joined(logs: Sequence[Log]) -> Log:
         signals=signals,
         outside_kpa=float(np.median(barometer.values)) if barometer else first.outside_kpa,
         unknown_columns=tuple(dict.fromkeys(column for log in logs for column in log.unknown_columns)),
-        findings=(*_findings(logs, offsets), _holes(logs, offsets)),
+        findings=(*_findings(logs, offsets), _joined_finding(logs, holes)),
     )
 
 
@@ -90,10 +92,9 @@ def _start(log: Log, day_first: bool) -> dt.datetime:
     return start
 
 
-def _refuse_apart(logs: Sequence[Log], offsets: Sequence[float]) -> None:
-    for k in range(1, len(logs)):
-        hole = offsets[k] - offsets[k - 1] - logs[k - 1].duration_s
-        names = f"{logs[k - 1].name} and {logs[k].name}"
+def _refuse_apart(logs: Sequence[Log], holes: Sequence[float]) -> None:
+    for (earlier, later), hole in zip(pairwise(logs), holes, strict=True):
+        names = f"{earlier.name} and {later.name}"
         if hole <= 0:
             raise LogError(
                 f"{names} overlap by {-hole:.1f} s. One drive's logs follow one another. If they are two copies, leave "
@@ -157,8 +158,7 @@ def _findings(logs: Sequence[Log], offsets: Sequence[float]) -> list[Finding]:
     return [*shared, *kept]
 
 
-def _holes(logs: Sequence[Log], offsets: Sequence[float]) -> Finding:
-    holes = [offsets[k] - offsets[k - 1] - logs[k - 1].duration_s for k in range(1, len(logs))]
+def _joined_finding(logs: Sequence[Log], holes: Sequence[float]) -> Finding:
     longest = f"{max(holes):.0f} s" if len(holes) == 1 else f"up to {max(holes):.0f} s"
     return Finding(
         code="logs-joined",

@@ -30,14 +30,6 @@ if TYPE_CHECKING:
 
 NUMBERS_MIME = "application/vnd.pullbook.numbers+json"
 LEAST_SPAN = 3.0  # the axis is at least so many worthwhile changes long: scatter is not blown up to look like an effect
-INKS = {
-    "ink": "var(--pb-ink, #1c2126)",
-    "soft": "var(--pb-soft, #59636e)",
-    "line": "var(--pb-line, #d5d9de)",
-    "paper": "var(--pb-paper, #ffffff)",
-    "before": "var(--pb-before, #0072b2)",
-    "after": "var(--pb-after, #d55e00)",
-}
 ON_PAPER = {
     "ink": "#1c2126",
     "soft": "#59636e",
@@ -46,6 +38,7 @@ ON_PAPER = {
     "before": "#0072b2",
     "after": "#d55e00",
 }
+INKS = canvas.styled(ON_PAPER)
 MARKS = {"before": "o", "after": "D"}
 WIDE, NARROW = (920, 400), (358, 440)  # width and height [px]
 
@@ -265,7 +258,7 @@ def draw(
                 (left + x) / whole_w,
                 1 - (top + height - foot) / whole_h,
                 wide / whole_w,
-                (height - head - foot) / whole_h,
+                tall / whole_h,
             )
         )
         made.patch.set_visible(False)
@@ -366,7 +359,7 @@ def _draw_session(axes: Axes, place: _Place, inks: canvas.Inks, *, size: float, 
     if corrected:
         axes.vlines(x, session.measured, session.common, color=inks["soft"], linewidth=0.8, zorder=3)
         axes.plot(
-            x, session.measured, linestyle="none", marker=mark, markersize=1.0 * size, markerfacecolor=inks["paper"],
+            x, session.measured, linestyle="none", marker=mark, markersize=size, markerfacecolor=inks["paper"],
             markeredgecolor=colour, markeredgewidth=1.0, zorder=4,
         )  # fmt: skip
     axes.plot(

@@ -31,8 +31,12 @@ _RULES = {
     "svg.hashsalt": "pullbook",  # the same picture, the same bytes
     "path.simplify": False,
 }
-# What the page's style calls each ink, so that one drawing serves light, dark and print.
 Inks = Mapping[str, str]
+
+
+def styled(colours: Inks) -> Inks:
+    """Return what the page's style calls each ink, so that one drawing serves light, dark and print."""
+    return {name: f"var(--pb-{name}, {colour})" for name, colour in colours.items()}
 
 
 def to_svg(draw: Callable[[Figure, Inks], None], *, width: int, height: int, inks: Mapping[str, str], key: str) -> str:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from pathlib import Path
 
-from pullbook.analysis.usable import WORDS
+from pullbook.analysis.usable import REST_S, words_for
 from pullbook.quantities import METRIC, Shown
 from pullbook.report.html import CAUTIONS, Fragment, escape, listed
 from pullbook.settings.experiment import Protocol
 from pullbook.text import counted, sentence_case
 
 STYLE = Path(__file__).with_name("sheet.css")
-WARM_UP_MIN, REST_S = 15, 75  # common practice, no source
+WARM_UP_MIN = 15  # common practice, no source
 STANDING_KMH = 5.0  # a pull that begins below this begins from rest
 FAST, SLOW = "every second or faster", "every 3 s will do"  # common practice, no source
 FEWEST_ROWS, MOST_ROWS = 6, 8  # of the table of pulls: what fits the page
@@ -109,10 +109,7 @@ def channels(needed: Sequence[str]) -> tuple[tuple[str, str], ...]:
         The channels that the question cannot do without.
     """
     wanted = (*needed, *(channel for channel in HELPFUL if channel not in needed))
-    return tuple(
-        (WORDS.get(channel, channel.replace("_", " ")), SLOW if channel in SLOW_CHANNELS else FAST)
-        for channel in wanted
-    )
+    return tuple((words_for(channel), SLOW if channel in SLOW_CHANNELS else FAST) for channel in wanted)
 
 
 def sheet(

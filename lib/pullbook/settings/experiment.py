@@ -41,7 +41,7 @@ FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
 MAX_MERGED = 20_000
 MAX_FAULTS_TOLD = 20
-MOST_BESIDE = 500  # folders that are looked into
+MOST_BESIDE = 200  # folders that are looked into
 MOST_LOGS = 40  # of one drive
 _MERGE = "tag:yaml.org,2002:merge"
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
@@ -418,16 +418,24 @@ class Experiment(_Settings):
         return tuple(s for s in self.sessions if s.phase == phase)
 
 
-def experiments_beside(folder: Path) -> list[tuple[str, Experiment]]:
-    """Read the experiments in the folders beside one, by the name of their folder; what is refused is passed over."""
-    found = []
-    home = folder.resolve()
-    with suppress(OSError):  # one that may not be looked into has none
+def folders_beside(folder: Path) -> list[Path]:
+    """Return the folders beside one that hold an experiment; what may not be looked into, or is a link, is none."""
+    found, home = [], folder.resolve()
+    with suppress(OSError):
         for path in islice(sorted(home.parent.iterdir()), MOST_BESIDE):
-            if path == home or path.is_symlink() or not (path / FILE_NAME).is_file():
-                continue
-            with suppress(ExperimentError):
-                found.append((path.name, Experiment.load(path)))
+            with suppress(OSError):
+                settings = path / FILE_NAME
+                if path != home and settings.is_file() and not path.is_symlink() and not settings.is_symlink():
+                    found.append(path)
+    return found
+
+
+def experiments_beside(folder: Path) -> list[Experiment]:
+    """Read the experiments in the folders beside one; what is refused is passed over."""
+    found = []
+    for path in folders_beside(folder):
+        with suppress(ExperimentError):
+            found.append(Experiment.load(path))
     return found
 
 
