@@ -19,7 +19,6 @@ from pullbook.commands.copies import copied, targets_for
 from pullbook.commands.sensors import sensors_behind
 from pullbook.errors import ComparisonError, ExperimentError, LogError
 from pullbook.quantities import Shown
-from pullbook.reading.logs import read_log
 from pullbook.reading.source import opened
 from pullbook.report.html import escape, listed
 from pullbook.runs.operating_point import operating_point
@@ -123,8 +122,6 @@ def add_logs(
     text = read_settings(folder)
     experiment = Experiment.from_settings(parse_settings(text), folder)
     sources = [Path(log) for log in logs]
-    for source in sources:
-        read_log(source)  # a file that is none is refused by its own name, before anything else is looked at
     _refuse_known(experiment, sources)
     targets = targets_for(folder, sources)
     names = _names(experiment, phase, len(sources))
