@@ -250,13 +250,14 @@ def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
     """Say which drives hold a sensor of the outcome that measured nothing: its figures would be of the fault."""
     why: dict[str, list[tuple[str, str]]] = {}
     for drive in drives:
+        behind = set(outcome.sensors) - (set(INLET_CHANNELS) - {drive.inlet})
         for finding in drive.findings:
             channels, shares = finding.evidence.get("channels", []), finding.evidence.get("shares", [])
             dead = [c for c, share in zip(channels, shares, strict=False) if share >= DEAD_SHARE]
             if finding.code == "signal-frozen":
                 dead = [c for c in channels if c in NEVER_STEADY]
             colder = finding.code == "unit-doubtful" and "hottest_c" in finding.evidence and outcome.ambient == "rise"
-            if colder or set(dead) & set(outcome.sensors):
+            if colder or set(dead) & behind:
                 why.setdefault(finding.code, []).append((drive.session.name, finding.message))
     return [
         f"{', '.join(dict(told))}: {told[0][1]} The {outcome.label} depends on it, so these drives can't "
