@@ -159,25 +159,22 @@ def _read_log(experiment: Experiment, session: Session, settled: frozenset[str])
     if session.figures is not None:
         return read_kept(experiment.folder / session.figures, barometric_kpa=outside_kpa)
     paths = experiment.log_paths(session)
-    try:
-        log = joined(
-            [
-                read_log(
-                    path,
-                    channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
-                    barometric_kpa=outside_kpa,
-                    configured_elsewhere=settled,
-                )
-                for path in paths
-            ]
+    if tables := [path for path in paths if is_figures(path)]:
+        raise LogError(
+            f"{tables[0].name}: a table of figures, not a log. Under the session {session.name!r} write figures: in "
+            "place of log:"
         )
-    except LogError:
-        if any(map(is_figures, paths)):
-            raise LogError(
-                f"{paths[0].name}: a table of figures, not a log. Under the session {session.name!r} write figures: in "
-                "place of log:"
-            ) from None
-        raise
+    log = joined(
+        [
+            read_log(
+                path,
+                channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
+                barometric_kpa=outside_kpa,
+                configured_elsewhere=settled,
+            )
+            for path in paths
+        ]
+    )
     return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
 
 
