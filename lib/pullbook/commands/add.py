@@ -19,7 +19,7 @@ from pullbook.commands.copies import copied, targets_for
 from pullbook.commands.sensors import sensors_behind
 from pullbook.errors import ComparisonError, ExperimentError, LogError
 from pullbook.quantities import Shown
-from pullbook.reading.logs import read_drive
+from pullbook.reading.figures import is_figures
 from pullbook.reading.source import opened
 from pullbook.report.html import escape, listed
 from pullbook.runs.operating_point import operating_point
@@ -123,9 +123,8 @@ def add_logs(
     text = read_settings(folder)
     experiment = Experiment.from_settings(parse_settings(text), folder)
     sources = [Path(log) for log in logs]
-    # A file that is no log is refused by its own name, before anything else is looked at.
-    by_hand = [source for source in sources if read_drive(source).figures is not None]
     _refuse_known(experiment, sources)
+    by_hand = [source for source in sources if is_figures(source)]
     targets = targets_for(folder, sources, figures=by_hand)
     names = _names(experiment, phase, len(sources))
     for name, source, target in zip(names, sources, targets, strict=True):

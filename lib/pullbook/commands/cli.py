@@ -233,8 +233,9 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
     ),
 )  # fmt: skip
 def _new(given: argparse.Namespace) -> None:
+    from pullbook.commands.interview import Interview
     from pullbook.commands.new import draft_experiment
-    from pullbook.commands.questions import Given, Interview
+    from pullbook.commands.questions import Given
 
     plain = ("vehicle", "fuel", "service", "date", "odometer", "outcome", "worthwhile", "sensor", "date_order")
     answers = Given(
@@ -274,6 +275,7 @@ def _pairs(option: str, given: Sequence[str]) -> dict[str, str]:
 )
 def _add(given: argparse.Namespace) -> int:
     from pullbook.commands.add import add_logs, page, screen, sensors_to_ask
+    from pullbook.commands.interview import Interview
     from pullbook.commands.sensors import ask_sensors
     from pullbook.settings.experiment import Experiment
     from pullbook.settings.files import check_place, write_whole
@@ -285,7 +287,8 @@ def _add(given: argparse.Namespace) -> int:
         place = place_for(given.page, Path("drive.html"))
         experiment.keep_from(place)
         check_place(place)
-    sensors = ask_sensors(sensors_to_ask(experiment, given.phase), input, print) if _somebody_is_there() else {}
+    interview = Interview(input if _somebody_is_there() else None)
+    sensors = ask_sensors(sensors_to_ask(experiment, given.phase), interview)
     added = add_logs(given.folder, given.logs, phase=given.phase, sensors=sensors)
     print("\n".join(screen(added)))
     if place is not None:

@@ -14,12 +14,12 @@ from pullbook.commands.check import time_text
 from pullbook.commands.copies import copied, reserved, targets_for
 from pullbook.commands.draft import draft_text
 from pullbook.commands.guess import Guess, guess_protocol
+from pullbook.commands.interview import Interview
 from pullbook.commands.questions import (
     UNDESCRIBED,
     Answers,
     Drawn,
     Given,
-    Interview,
     answers,
     date_order,
     started,
