@@ -349,7 +349,7 @@ def _weather(drives: Sequence[Drawn], given: Mapping[str, str], interview: Inter
     noted: dict[str, str] = {}
     of_day: dict[dt.date, str] = {}
     for drive in drives:
-        if drive.log.get("ambient_air_temperature") is not None and drive.name not in given:
+        if "ambient_air_temperature" in drive.log.sources and drive.name not in given:
             continue
         air = drive.log.get(INLET) if inlet else None
         coldest = f"; its inlet fell to {air.values.min():.0f} °C" if air is not None else ""
