@@ -214,10 +214,15 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
         help="two tables of figures you wrote down, before and after, in place of logs",
     ),
     _argument("--yes", action="store_true", help="ask nothing and take what the logs suggest"),
+    _argument("--title", metavar="TEXT", help="of the page (default: the folder's name)"),
     _argument("--vehicle", metavar="TEXT", help="size, fuel and kind of cooler; no registration"),
     _argument("--fuel", metavar="FUEL", help="diesel or petrol"),
     _argument("--service", metavar="TEXT", help="what was done, in a line"),
-    _argument("--date", metavar="YYYY-MM-DD", help="the day of the service"),
+    _argument("--date", metavar="DAY", help="of the service, such as 2026-03-20"),
+    _argument(
+        "--driven", nargs="+", action="extend", default=[], metavar="SESSION=DAY",
+        help="when a drive was, such as before-1=2026-03-14, where its log has no date",
+    ),
     _argument("--odometer", metavar="KM", help="at the service; '92000 mi' is allowed"),
     _argument("--outcome", metavar="NAME", help="the figure to compare, such as peak_rise or 'elapsed_s 60-90'"),
     _argument("--worthwhile", metavar="CHANGE", help="the least change that matters to you, in the outcome's unit"),
@@ -225,6 +230,11 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
         "--ambient", nargs="+", action="extend", default=[], metavar="SESSION=C",
         help="air in the shade, such as before-1=14 or 'after-1=60 °F'",
     ),
+    _argument(
+        "--pressure", nargs="+", action="extend", default=[], metavar="SESSION=HPA",
+        help="outside, where the log has boost above it, such as before-1=1008 or 'after-1=29.9 inHg'",
+    ),
+    _argument("--units", metavar="UNITS", help="to show: metric or us"),
     _argument("--sensor", metavar="PLACE", help="the intake sensor: before the compressor, or after the cooler"),
     _argument("--date-order", metavar="FIRST", help="day or month, where dates such as 3/4/2026 leave it open"),
     _argument(
@@ -237,10 +247,24 @@ def _new(given: argparse.Namespace) -> None:
     from pullbook.commands.new import draft_experiment
     from pullbook.commands.questions import Given
 
-    plain = ("vehicle", "fuel", "service", "date", "odometer", "outcome", "worthwhile", "sensor", "date_order")
+    plain = (
+        "title",
+        "units",
+        "vehicle",
+        "fuel",
+        "service",
+        "date",
+        "odometer",
+        "outcome",
+        "worthwhile",
+        "sensor",
+        "date_order",
+    )
     answers = Given(
         **{name: getattr(given, name) for name in plain},
         ambient=_pairs("--ambient", given.ambient),
+        days=_pairs("--driven", given.driven),
+        pressure=_pairs("--pressure", given.pressure),
         work=_pairs("--sensor-work", given.sensor_work),
     )
     interview = Interview(input if _somebody_is_there() and not given.yes else None)
@@ -390,30 +414,33 @@ def _analyse(given: argparse.Namespace) -> None:
     "pullbook plan --change 2 --out plan.html",
     _argument("folder", metavar="DIR", nargs="?", help="an experiment whose own scatter is used"),
     _argument(
-        "--change", type=float, metavar="SIZE",
-        help="change to detect, in the outcome's unit (default: 2 K, or the experiment's)",
+        "--change", metavar="SIZE",
+        help="change to detect, such as '3 F'; a number alone is in the units shown (default: 2 K, or the "
+        "experiment's)",
     ),
     _argument("--pulls", type=int, default=5, metavar="N", help="pulls per session (default: 5)"),
     _argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text"),
+    QUIET,
 )  # fmt: skip
 def _plan(given: argparse.Namespace) -> None:
-    from pullbook.report.plan import plan_text
+    from pullbook.report.plan import change_typed, plan_text
 
-    if given.change is not None and not given.change > 0:
-        raise ExperimentError(f"--change: given {given.change:g}. Allowed: above 0")
+    change = change_typed(given.folder, given.change)
     if not 1 <= given.pulls <= 50:
         raise ExperimentError(f"--pulls: given {given.pulls}. Allowed: 1 to 50")
     if given.out is None:
-        print("\n".join(plan_text(given.folder, change=given.change, pulls=given.pulls)))
+        print("\n".join(plan_text(given.folder, change=change, pulls=given.pulls)))
         return
     from pullbook.settings.places import place_for
     from pullbook.workbook.execute import render_notebook
 
-    _prepare_to_execute(quiet=False)
+    _prepare_to_execute(quiet=given.quiet)
     folder = str(Path(given.folder).resolve()) if given.folder else ""
-    parameters = {"experiment": folder, "worthwhile_change": given.change or 0.0, "pulls": given.pulls}
+    parameters = {"experiment": folder, "worthwhile_change": change or 0.0, "pulls": given.pulls}
     out = place_for(given.out, Path("plan.html"))
-    render_notebook("plan.ipynb", parameters, out=out, title="Plan of a before-and-after test")
+    render_notebook(
+        "plan.ipynb", parameters, out=out, title="Plan of a before-and-after test", progress=not given.quiet
+    )
     print(f"Wrote {out}")
 
 

@@ -49,6 +49,8 @@ class Layout:
         The first line of numbers.
     headers, units : tuple of str
         A header for each column; units are empty without a line of them.
+    preamble : tuple of str
+        The lines above the header.
     """
 
     delimiter: str
@@ -58,6 +60,7 @@ class Layout:
     data_line: int
     headers: tuple[str, ...]
     units: tuple[str, ...]
+    preamble: tuple[str, ...] = ()
 
 
 def find_layout(lines: Sequence[str], name: str) -> Layout:
@@ -119,6 +122,7 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
         data_line=data_line,
         headers=tuple(distinct([mend_encoding(header) for header in headers])),
         units=tuple(mend_encoding(unit) for unit in units),
+        preamble=tuple(lines[:header_line]) if header_line else (),
     )
 
 
