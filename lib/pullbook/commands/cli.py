@@ -10,6 +10,8 @@ from __future__ import annotations
 import argparse
 import io
 import os
+import re
+import shlex
 import signal
 import sys
 from collections.abc import Callable, Iterable, Sequence
@@ -20,7 +22,7 @@ from pullbook import __version__
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.settings.files import NO_ROOM
 from pullbook.settings.safe_path import forget_working_folder
-from pullbook.text import fold
+from pullbook.text import fold, sentence_case
 
 GROUPS = ("Plan and collect", "Get the answer", "Keep a record", "Set up")  # as help shows them
 SHELLS = ("bash", "zsh", "tcsh")
@@ -39,7 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(str(refusal))
         return 2
     except KeyboardInterrupt as stop:
-        _complain(f"interrupted. {str(stop) or 'what was written earlier is as it was'}")
+        _complain(f"Interrupted. {str(stop) or 'What was written earlier is as it was'}")
         return 1
     except BrokenPipeError:
         # The reader, such as `head`, has had enough. What is still unwritten goes nowhere, or the exit would complain.
@@ -114,6 +116,9 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         name = self.prog.removeprefix("pullbook").strip()
+        if choice := re.fullmatch(r"(.*invalid choice: '(.*?)') \(choose from (.*)\)", message):
+            allowed = [word.strip(" '") for word in choice[3].split(",")]
+            message = f"{choice[1]}; allowed: {', '.join(allowed)}.{_near(choice[2], allowed)}"
         hint = f"For example: {COMMANDS[name].example}\n" if name in COMMANDS else ""
         raise PullbookError(f"{name + ': ' if name else ''}{message}\n{hint}All options: {self.prog} --help")
 
@@ -134,7 +139,7 @@ def _parser() -> tuple[_Parser, dict[str, _Parser]]:
         parser = commands.add_parser(
             name,
             help=command.what,
-            description=f"{command.what[0].upper()}{command.what[1:]}.",
+            description=sentence_case(command.what) + ("" if command.what.endswith("?") else "."),
             epilog=f"{_bold('Example:', sys.stdout)}\n  {command.example}",
             formatter_class=_Help,
         )
@@ -295,10 +300,11 @@ def _pairs(option: str, given: Sequence[str]) -> dict[str, str]:
     FOLDER,
     _argument("logs", nargs="+", metavar="LOG", help="one log per drive, copied into the experiment"),
     _argument("--phase", required=True, choices=("before", "after"), help="before the service, or after it"),
+    _argument("--date", metavar="DAY", help="when it was driven, such as 2026-03-14, where the log has no date"),
     _argument("--page", metavar="FILE.html", help="also write it as a small page for a phone"),
 )
 def _add(given: argparse.Namespace) -> int:
-    from pullbook.commands.add import add_logs, page, screen, sensors_to_ask
+    from pullbook.commands.add import add_logs, ask_days, page, screen, sensors_to_ask
     from pullbook.commands.interview import Interview
     from pullbook.commands.sensors import ask_sensors
     from pullbook.settings.experiment import Experiment
@@ -313,7 +319,8 @@ def _add(given: argparse.Namespace) -> int:
         check_place(place)
     interview = Interview(input if _somebody_is_there() else None)
     sensors = ask_sensors(sensors_to_ask(experiment, given.phase), interview)
-    added = add_logs(given.folder, given.logs, phase=given.phase, sensors=sensors)
+    days = ask_days(given.logs, given.date, interview)
+    added = add_logs(given.folder, given.logs, phase=given.phase, sensors=sensors, days=days)
     print("\n".join(screen(added)))
     if place is not None:
         write_whole(place, page(added))
@@ -351,6 +358,7 @@ def _check(given: argparse.Namespace) -> None:
     QUIET,
 )
 def _run(given: argparse.Namespace) -> None:
+    from pullbook.settings.experiment import undescribed
     from pullbook.workbook.run import run_workbook
 
     _prepare_to_execute(quiet=given.quiet)
@@ -367,6 +375,10 @@ def _run(given: argparse.Namespace) -> None:
         print(fold(f"warning: {warning}"))
     print(fold(rendered.sentence))
     print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
+    if open_ones := undescribed(given.folder):
+        print(
+            fold(f"The page and the post leave out the {' and the '.join(open_ones)}: describe it in experiment.yaml.")
+        )
     if given.private:
         print("Private, not for sharing: names, places and numbers are left in. Run without --private before you post.")
 
@@ -399,6 +411,11 @@ def _analyse(given: argparse.Namespace) -> None:
         return fit_to_share({RESULTS: analyse_experiment(experiment).to_json().encode()})[RESULTS]
 
     experiment = Experiment.load(given.folder)
+    if given.out is None and sys.stdout.isatty():  # a screen full of JSON helps nobody
+        result = analyse_experiment(experiment)
+        print(fold(result.sentence))
+        print(fold(f"For the numbers: pullbook analyse {shlex.quote(given.folder)} --out {RESULTS}"))
+        return
     if given.out is None:
         sys.stdout.buffer.write(numbers())  # JSON is UTF-8 on any terminal
         return
@@ -494,6 +511,11 @@ def _ledger(given: argparse.Namespace) -> None:
 
     _prepare_to_execute(quiet=given.quiet)
     path = Path(given.file).resolve()
+    if path.is_dir():
+        raise PullbookError(
+            f"{given.file}: that is a folder. Give the ledger's CSV, such as {Path(given.file) / 'ledger.csv'}. For a "
+            f"vehicle's folder: pullbook history {shlex.quote(given.file)}"
+        )
     out = place_for(given.out, path.with_suffix(".html"))
     parameters = read_parameters(
         notebook_path("ledger.ipynb"),

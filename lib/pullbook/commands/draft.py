@@ -7,9 +7,10 @@ import re
 from collections.abc import Sequence
 
 from pullbook.commands.guess import Guess, spec_of, us_marks
-from pullbook.commands.questions import UNDESCRIBED, Answers, Drawn
+from pullbook.commands.questions import Answers, Drawn
 from pullbook.reading.logs import settling_line
 from pullbook.reading.sensor_place import INLET
+from pullbook.settings.experiment import UNDESCRIBED
 
 AT = 31  # the column in which comments begin
 

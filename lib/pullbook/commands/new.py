@@ -16,7 +16,6 @@ from pullbook.commands.draft import draft_text
 from pullbook.commands.guess import Guess, fuel_seen, guess_protocol
 from pullbook.commands.interview import Interview
 from pullbook.commands.questions import (
-    UNDESCRIBED,
     Answers,
     Drawn,
     Given,
@@ -31,6 +30,7 @@ from pullbook.reading.sensor_place import engine_findings
 from pullbook.settings.experiment import (
     FILE_NAME,
     LOG_SUFFIXES,
+    UNDESCRIBED,
     Experiment,
     Phase,
     experiments_beside,

@@ -24,10 +24,18 @@ from pullbook.errors import ExperimentError, Finding
 from pullbook.quantities import METRIC, US, Shown, System, typed
 from pullbook.reading.logs import Log
 from pullbook.reading.sensor_place import INLET
-from pullbook.settings.experiment import Experiment, Sensor, SensorWork, Service, Session, Vehicle, accepted
+from pullbook.settings.experiment import (
+    UNDESCRIBED,
+    Experiment,
+    Sensor,
+    SensorWork,
+    Service,
+    Session,
+    Vehicle,
+    accepted,
+)
 from pullbook.settings.outcomes import in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
-UNDESCRIBED = "not described"
 USUAL_OUTCOMES = (
     "The usual three: peak_rise, the most that the charge gets above the air going in during a pull; rise_at 100, the "
     "same as the pull passes 100 km/h; mean_rise, the same in a steady cruise. A wrong name lists them all."

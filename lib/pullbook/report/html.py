@@ -89,13 +89,20 @@ def table(
         What a folded table is called; one without a caption stays open.
     """
     numbers = range(numbers_from, words_from)
+    stacks = words_from < len(
+        headings
+    )  # with words at the end a row is too wide for a phone, and stands cell over cell
+    labels = [f' data-label="{escape(heading)}"' if stacks else "" for heading in headings]
     head = "".join(_heading(heading, _side(k, numbers)) for k, heading in enumerate(headings))
     body = "".join(
-        "<tr>" + "".join(f"<td{_side(k, numbers)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row)) + "</tr>"
+        "<tr>"
+        + "".join(f"<td{_side(k, numbers)}{labels[k]}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row))
+        + "</tr>"
         for row in rows
     )
     many = " pb-many" if len(headings) > MANY_COLUMNS else ""
-    whole = f'<table class="pb-table{many}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    stack = " pb-stack" if stacks else ""
+    whole = f'<table class="pb-table{many}{stack}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
     if not caption:
         return Fragment(_scrolled(whole, headings[0]))
     return folded(caption, _scrolled(whole, caption))

@@ -437,6 +437,21 @@ class Experiment(_Settings):
         return tuple(s for s in self.sessions if s.phase == phase)
 
 
+UNDESCRIBED = "not described"
+
+
+def described(text: str) -> bool:
+    """Say whether a person has written what a draft leaves open."""
+    return text.strip().lower().rstrip(".") != UNDESCRIBED
+
+
+def undescribed(folder: str | Path) -> list[str]:
+    """Return what an experiment does not describe yet: vehicle, service, neither or both."""
+    experiment = Experiment.load(folder)
+    texts = {"vehicle": experiment.vehicle.description, "service": experiment.service.what}
+    return [what for what, text in texts.items() if not described(text)]
+
+
 def folders_beside(folder: Path) -> list[Path]:
     """Return the folders beside one that hold an experiment; what may not be looked into, or is a link, is none."""
     found, home = [], folder.resolve()
