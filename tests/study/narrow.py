@@ -1,8 +1,8 @@
 """Narrower, and still honest: what earlier experiments give, what looking costs, and whether chances said are kept.
 
 Run by ``python -m study.narrow``. Drawn as in `study.unlike`, less its manifold pressure in kPa, of which only the
-alarm of boost would speak; days scatter by 0.75 K where the default allows 1 K, unless a row says otherwise. Not
-collected by pytest.
+alarm of boost would speak; days scatter by 0.75 K where the default allows 1 K, unless a row says otherwise. "Alike"
+is drawn as in `study.intervals` without a difference of weather or boost. Not collected by pytest.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -23,7 +24,7 @@ from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.looks import Looks
 from pullbook.statistics.session_means import session_means
 from pullbook.statistics.uncertainty import coverage_factor
-from study import unlike
+from study import intervals, unlike
 
 SEED, DAY_SD_K, EFFECT_K = 20261126, 0.75, -4.6
 
@@ -36,6 +37,12 @@ class Garage:
     outcome: str = "peak_rise"
     day_sd_k: float = DAY_SD_K
     earlier_sds_k: tuple[float, ...] = (DAY_SD_K,) * 3
+    differ: float = 0.0  # how much each experiment's days differ from that: the standard deviation of the logarithm
+    alike: bool = False
+
+
+def _own(name: str, day_sd_k: float, **others: Any) -> Garage:
+    return Garage(name=f"its own, {name}", day_sd_k=day_sd_k, earlier_sds_k=(day_sd_k,) * 3, **others)
 
 
 GARAGES = (
@@ -45,20 +52,34 @@ GARAGES = (
     Garage(name="wrongly: the same, today's 1.5 K", day_sd_k=1.5, earlier_sds_k=(0.3,) * 3),
     Garage(name="wrongly: two calmer (0.3 K), one of 3 K", earlier_sds_k=(0.3, 0.3, 3.0)),
     Garage(name="wrongly: three of 2 K", earlier_sds_k=(2.0,) * 3),
+    _own("days of 0.5 K", 0.5),
+    _own("days of 0.5 K, rise_at 100", 0.5, outcome="rise_at 100"),
+    _own("days of 0.5 K, drives alike", 0.5, alike=True),
+    _own("days of 0.4 K, drives alike", 0.4, alike=True),
+    _own("days of each test by a factor of e^±0.5 apart", DAY_SD_K, differ=0.5),
 )
 
 
 def _draw(
-    rng: np.random.Generator, sessions: int, effect_k: float, *, outcome: str = "peak_rise", day_sd_k: float = DAY_SD_K
+    rng: np.random.Generator,
+    sessions: int,
+    effect_k: float,
+    *,
+    garage: Garage = GARAGES[0],
+    day_sd_k: float = DAY_SD_K,
 ) -> tuple[pd.DataFrame, Experiment]:
-    case = unlike.Case(name="drawn", effect_k=effect_k, outcome=outcome)
+    if garage.differ:
+        day_sd_k *= float(np.exp(garage.differ * rng.standard_normal()))
+    if garage.alike:
+        return intervals.draw_measures(rng, sessions=sessions, day_sd_k=day_sd_k, effect_k=effect_k, spread_k=0.0)
+    case = unlike.Case(name="drawn", effect_k=effect_k, outcome=garage.outcome)
     table, experiment = unlike.draw(rng, case, sessions, day_sd_k=day_sd_k)
     return table.assign(peak_manifold_pressure=np.nan), experiment
 
 
-def _earlier(rng: np.random.Generator, outcome: str, day_sd_k: float) -> DayScatter:
+def _earlier(rng: np.random.Generator, garage: Garage, day_sd_k: float) -> DayScatter:
     """Draw an earlier experiment of three sessions a side and take its scatter."""
-    table, experiment = _draw(rng, 3, -3.0, outcome=outcome, day_sd_k=day_sd_k)
+    table, experiment = _draw(rng, 3, -3.0, garage=garage, day_sd_k=day_sd_k)
     data = session_means(table, experiment, experiment.outcome_spec, with_left_out=False)
     return day_scatter(data, covariates_of(data), name=f"{day_sd_k:g} K", usual_sd=1.0)
 
@@ -69,8 +90,8 @@ def width_row(task: tuple[Garage, int, int]) -> str:
     rng, doubted = np.random.default_rng([SEED, sessions, GARAGES.index(garage)]), 0
     told: list[list[tuple[bool, float]]] = [[], []]
     for _ in range(count):
-        earlier = [_earlier(rng, garage.outcome, sd) for sd in garage.earlier_sds_k]
-        drawn = _draw(rng, sessions, EFFECT_K, outcome=garage.outcome, day_sd_k=garage.day_sd_k)
+        earlier = [_earlier(rng, garage, sd) for sd in garage.earlier_sds_k]
+        drawn = _draw(rng, sessions, EFFECT_K, garage=garage, day_sd_k=garage.day_sd_k)
         for place, known in enumerate(([], earlier)):
             c = compare(*drawn, earlier=known)
             told[place].append((c.low <= EFFECT_K <= c.high, (c.high - c.low) / 2))

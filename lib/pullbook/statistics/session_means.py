@@ -6,7 +6,7 @@ Pulls of one session share the day, so they are not independent evidence; from h
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -161,7 +161,12 @@ class SessionMeans:
 
 
 def session_means(
-    measures: pd.DataFrame, experiment: Experiment, outcome: Outcome, *, with_left_out: bool
+    measures: pd.DataFrame,
+    experiment: Experiment,
+    outcome: Outcome,
+    *,
+    with_left_out: bool,
+    phases: Sequence[Phase] = PHASES,
 ) -> SessionMeans:
     """Reduce the runs of an experiment to a figure a session.
 
@@ -174,6 +179,8 @@ def session_means(
     outcome : Outcome
     with_left_out : bool
         Count the runs that the person left out too.
+    phases : sequence of {"before", "after"}
+        Those without which it is refused.
 
     Returns
     -------
@@ -182,8 +189,8 @@ def session_means(
     Raises
     ------
     ComparisonError
-        When the outcome is no column, a phase has no usable run, or the compressor outlet temperature was measured in
-        some sessions alone.
+        When the outcome is no column, one of the phases has no usable run, or the compressor outlet temperature was
+        measured in some sessions alone.
     """
     if outcome.name not in measures:
         had = [*(c for c in map(str, measures) if c in OUTCOMES), *elapsed_columns(measures)]
@@ -198,7 +205,7 @@ def session_means(
     usable = np.flatnonzero(counted & (measures["kind"] == outcome.kind).to_numpy() & ~np.isnan(values))
     driven_in = measures["session"].to_numpy()[usable]
     present = set(driven_in)
-    for phase in PHASES:
+    for phase in phases:
         names = {s.name for s in experiment.in_phase(phase)}
         if not names & present:
             raise ComparisonError(_nothing_in(phase, names, measures, outcome))
