@@ -90,7 +90,7 @@ def tables(count: int) -> Iterator[str]:
         rng = np.random.default_rng([SEED, 1])
         rates = rng.gamma(0.3**-2, 0.3**2, (20 * count, MOST)) * (1 + rise * np.arange(MOST))
         by, unpaid = rises_claimed(rates).mean(axis=0), rises_claimed(rates, level=UNPAID_LEVEL).mean(axis=0)
-        yield f"| {rise:.0%} | {by[4]:.3f} | {by[7]:.3f} | {by[15]:.3f} | {unpaid[15]:.3f} |"
+        yield f"| {100 * rise:.0f} % | {by[4]:.3f} | {by[7]:.3f} | {by[15]:.3f} | {unpaid[15]:.3f} |"
 
 
 def main(arguments: list[str] | None = None) -> int:

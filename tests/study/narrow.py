@@ -11,16 +11,17 @@ import argparse
 import sys
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from pullbook.settings.experiment import Experiment
-from pullbook.statistics.allowance import DayScatter, day_scatter
+from pullbook.statistics.allowance import Allowance, DayScatter, day_scatter, with_earlier
 from pullbook.statistics.comparison import compare
 from pullbook.statistics.covariates import covariates_of
+from pullbook.statistics.estimate import estimate_change
 from pullbook.statistics.looks import Looks
 from pullbook.statistics.session_means import session_means
 from pullbook.statistics.uncertainty import coverage_factor
@@ -100,6 +101,49 @@ def width_row(task: tuple[Garage, int, int]) -> str:
     return f"| {garage.name} | {sessions} | {cells} | {doubted / count:.2f} |"
 
 
+FLOORS = (0.0, 0.75, 0.8, 0.9)  # of the default, below which earlier experiments might not take the allowance
+MOST_DOF = 4.0  # of all earlier experiments, in one more row that has the floor of 0.8 too
+
+
+def floor_column(task: tuple[float, float, int]) -> list[str]:
+    """Return coverage and half-width with one session a side for allowances that are held up; not what is done."""
+    earlier_sd_k, day_sd_k, count = task
+    rng = np.random.default_rng([5, 1, round(100 * earlier_sd_k), round(100 * day_sd_k)])
+    sets = [[_earlier(rng, GARAGES[0], earlier_sd_k) for _ in range(3)] for _ in range(count // 8)]
+    told: list[list[tuple[bool, float]]] = [[] for _ in (*FLOORS, MOST_DOF)]
+    for k in range(count):
+        c = compare(*_draw(rng, 1, EFFECT_K, day_sd_k=day_sd_k))
+        joined, _ = with_earlier(c.allowance, sets[k % len(sets)])
+        for place, allowance in enumerate((*(_held_up(joined, f) for f in FLOORS), _held_up(_lighter(joined), 0.8))):
+            e = estimate_change(c.data, covariates=c.covariates, allowance=allowance, level=0.95)
+            told[place].append((e.low <= EFFECT_K <= e.high, (e.high - e.low) / 2))
+    return [f"{np.mean([h for h, _ in t]):.3f}, {np.mean([w for _, w in t]):.2f}" for t in told]
+
+
+def _held_up(joined: Allowance, floor: float) -> Allowance:
+    return replace(joined, sd=max(joined.sd, floor)) if joined.alone else joined
+
+
+def _lighter(joined: Allowance) -> Allowance:
+    """Let earlier experiments that are calmer than the default weigh no more than `MOST_DOF`."""
+    alone = joined.alone
+    if alone is None or joined.dof <= alone.dof + MOST_DOF or joined.sd >= alone.sd:
+        return joined
+    theirs = (joined.dof * joined.sd**2 - alone.dof * alone.sd**2) / (joined.dof - alone.dof)
+    dof = alone.dof + MOST_DOF
+    return replace(joined, sd=float(np.sqrt((alone.dof * alone.sd**2 + MOST_DOF * theirs) / dof)), dof=dof)
+
+
+def floors(count: int, pool: ProcessPoolExecutor) -> Iterator[str]:
+    """Yield the lines of the table of floors."""
+    yield "| allowance at least | three of 0.3 K, today's 1 K | 0.5 K, 1 K | its own, 0.5 K | its own, 0.75 K |"
+    yield "|---|---|---|---|---|"
+    cases = [(0.3, 1.0, count), (0.5, 1.0, count), (0.5, 0.5, count), (0.75, 0.75, count)]
+    names = (*(f"{f:g}" for f in FLOORS), f"0.8, and {MOST_DOF:g} degrees of freedom")
+    for name, *cells in zip(names, *pool.map(floor_column, cases), strict=True):
+        yield f"| {name} | {' | '.join(cells)} |"
+
+
 def looking_rows(task: tuple[float, int]) -> list[str]:
     """Return how often driving on to 8 a side claims a change that is not there, by way of pricing."""
     day_sd_k, count = task
@@ -159,8 +203,10 @@ def main(arguments: list[str] | None = None) -> int:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--count", type=int, default=300, help="experiments a row")
+    parser.add_argument("--floors", action="store_true", help="the table of floors instead")
+    asked = parser.parse_args(arguments)
     with ProcessPoolExecutor() as pool:
-        for line in tables(parser.parse_args(arguments).count, pool):
+        for line in (floors if asked.floors else tables)(asked.count, pool):
             print(line, flush=True)
     return 0
 
