@@ -209,6 +209,10 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
     FOLDER,
     _argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service, or a folder"),
     _argument("--after", nargs="+", default=[], metavar="LOG", help="logs from after it, or a folder of them"),
+    _argument(
+        "--figures", nargs="+", default=[], metavar="TABLE",
+        help="two tables of figures you wrote down, before and after, in place of logs",
+    ),
     _argument("--yes", action="store_true", help="ask nothing and take what the logs suggest"),
     _argument("--vehicle", metavar="TEXT", help="size, fuel and kind of cooler; no registration"),
     _argument("--fuel", metavar="FUEL", help="diesel or petrol"),
@@ -241,7 +245,13 @@ def _new(given: argparse.Namespace) -> None:
     )
     interview = Interview(input if _somebody_is_there() and not given.yes else None)
     told = draft_experiment(
-        given.folder, before=given.before, after=given.after, given=answers, interview=interview, propose=given.yes
+        given.folder,
+        before=given.before,
+        after=given.after,
+        figures=given.figures,
+        given=answers,
+        interview=interview,
+        propose=given.yes,
     )
     print("\n".join(told))
 
