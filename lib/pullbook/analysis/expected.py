@@ -16,7 +16,7 @@ from pullbook.statistics.allowance import TELLING_DOF, allowance_of, day_scatter
 from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.gears import check_gears
 from pullbook.statistics.power import Scatter
-from pullbook.statistics.session_means import SessionMeans, session_means
+from pullbook.statistics.session_means import USUAL_RUN_DOF, SessionMeans, session_means, usual_run_sd
 
 MOST_EARLIER = 20  # as many as `earlier` takes
 
@@ -54,16 +54,19 @@ def expected_scatter(experiment: Experiment, drives: list[Drive]) -> Scatter:
             source=f"{allowance.source}, with pulls by common practice, no source",
             from_earlier=allowance.alone is not None,
         )
-    default = allowance_of(outcome, float(np.mean(data.means)), experiment.day_to_day_sd)
+    level = float(np.mean(data.means))
+    default = allowance_of(outcome, level, experiment.day_to_day_sd)
     own = day_scatter(data, covariates_of(data), name="these sessions", usual_sd=default.sd)
     allowance, _ = with_earlier(default, earlier, own=own)
     excess = max(0.0, own.squares - own.explained)
+    # A few runs may read alike by the sensor's step, so their scatter joins the usual one as that of days does.
+    runs = USUAL_RUN_DOF * usual_run_sd(outcome, level) ** 2 + data.repeatability_dof * data.repeatability_sd**2
     return Scatter(
         day_sd=math.sqrt((allowance.dof * allowance.sd**2 + excess) / (allowance.dof + own.dof)),
-        pull_sd=data.repeatability_sd,
+        pull_sd=math.sqrt(runs / (USUAL_RUN_DOF + data.repeatability_dof)),
         resolution_u=float(np.sqrt(np.mean(data.reading_u**2))),
         day_dof=allowance.dof,
-        source=f"{allowance.source}, with pulls and sensor steps as in your drives so far",
+        source=f"{allowance.source}, with the pulls and sensor steps of your drives so far",
         from_earlier=allowance.alone is not None,
     )
 

@@ -232,7 +232,7 @@ def session_means(
     means, covariance, sd, dof, by_place = two_way(y, codes, places)
     runs = np.bincount(codes, minlength=len(sessions))
     if not dof:
-        sd, dof = _usual_run_sd(outcome, y), USUAL_RUN_DOF
+        sd, dof = usual_run_sd(outcome, float(y.mean())), USUAL_RUN_DOF
         covariance = np.diag(sd**2 / runs)
 
     def mean_of(column: str) -> np.ndarray:
@@ -317,9 +317,16 @@ def _heat_left(rest_s: np.ndarray, climb_k: np.ndarray, recovery_s: np.ndarray) 
     return left
 
 
-def _usual_run_sd(outcome: Outcome, y: np.ndarray) -> float:
-    """Return the scatter of single runs to assume: a temperature's, or as large a share as days differ by."""
-    return outcome.day_to_day_sd * abs(float(y.mean())) if outcome.relative else USUAL_RUN_SD_K
+def usual_run_sd(outcome: Outcome, mean: float) -> float:
+    """Return the scatter of single runs to assume: a temperature's, or as large a share as days differ by.
+
+    Parameters
+    ----------
+    outcome : Outcome
+    mean : float
+        Of the runs, in the outcome's unit.
+    """
+    return outcome.day_to_day_sd * abs(mean) if outcome.relative else USUAL_RUN_SD_K
 
 
 def _shared_u(rows: pd.DataFrame) -> float:
