@@ -18,7 +18,7 @@ from pullbook.report.html import CAUTIONS, Fragment, escape, table
 from pullbook.settings.experiment import Experiment, Protocol
 from pullbook.statistics.allowance import COUNTS_ON
 from pullbook.statistics.gears import GEAR
-from pullbook.statistics.power import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
+from pullbook.statistics.power import MOST_SESSIONS, USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
 from pullbook.text import counted, decimals, fold, in_brackets, unit_suffix
 
 FALLBACK_SESSIONS = 3  # where no number would do
@@ -162,7 +162,7 @@ def earlier_text(request: PlanRequest) -> list[str]:
         return []
     one = len(request.beside) == 1
     now, then = request.fewest, request.fewest_with
-    fewest = now.sessions if now else "more than 60"
+    fewest = now.sessions if now else f"more than {MOST_SESSIONS}"
     saves = "That would not change the number of sessions."
     if then and then.sessions != fewest:
         saves = f"With {'it' if one else 'them'} you need {then.sessions} sessions a side instead of {fewest}."
@@ -188,7 +188,10 @@ def answer_text(request: PlanRequest) -> str:
         f"{f' {COUNTS_ON}' if request.scatter.from_earlier else ''}"
     )
     if found is None:
-        return f"A change of {change} is out of reach: even 60 sessions a side would not be enough. {rests_on}"
+        return (
+            f"A change of {change} is out of reach: it takes more than {MOST_SESSIONS} sessions a side, which is not "
+            f"practical. A larger effect or less scatter would help. {rests_on}"
+        )
     return (
         f"To detect a change of {change} 80 % of the time, drive {found.sessions} sessions before and "
         f"{found.sessions} after, {found.pulls} pulls each. That is about {found.driving_min / 60:.1f} hours "

@@ -452,6 +452,8 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
         duration_s=data.duration_s[which],
         climb_per_kmh=data.climb_per_kmh[which],
         pace_at_end=data.pace_at_end[which],
+        reach_s=data.reach_s[which],
+        climb_per_s=data.climb_per_s[which],
         wind_ms=data.wind_ms[which],
         air_c=data.air_c[which],
         inlet_c=data.inlet_c[which],

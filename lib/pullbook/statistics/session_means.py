@@ -67,6 +67,9 @@ class SessionMeans:
         and end speed [km/h], length [s]; NaN where not known.
     climb_per_kmh, pace_at_end : ndarray, shape (sessions,)
         What a pull that ends 1 km/h later adds: to the charge's climb [K per km/h] and to its length [s per km/h].
+    reach_s, climb_per_s : ndarray, shape (sessions,)
+        Of the pulls of a `rise_at`, at the average place: the time from the start to that speed [s], and how the charge
+        still climbs there [K/s]; NaN for other outcomes, and where not known.
     wind_ms, air_c : ndarray, shape (sessions,)
         As noted [m/s, °C]; NaN where it was not.
     inlet_share : float
@@ -94,6 +97,8 @@ class SessionMeans:
     duration_s: np.ndarray
     climb_per_kmh: np.ndarray
     pace_at_end: np.ndarray
+    reach_s: np.ndarray
+    climb_per_s: np.ndarray
     wind_ms: np.ndarray
     air_c: np.ndarray
     inlet_share: float = 0.0
@@ -277,6 +282,8 @@ def session_means(
         duration_s=at_average_place(of_runs("duration")),
         climb_per_kmh=_or_mean(at_average_place(of_runs("end_climb")), climb, of_runs),
         pace_at_end=_or_mean(at_average_place(of_runs("end_pace")), of_runs("duration"), of_runs),
+        reach_s=at_average_place(of_runs(f"{outcome.name}_s")),
+        climb_per_s=at_average_place(of_runs(f"{outcome.name}_climb")),
         wind_ms=np.array([math.nan if s.wind_ms is None else s.wind_ms for s in sessions]),
         air_c=np.array([math.nan if s.ambient_c is None else s.ambient_c for s in sessions]),
         inlet_share=1.0 if own_inlet else 0.0,
