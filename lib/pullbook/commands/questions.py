@@ -22,7 +22,7 @@ from pullbook.quantities import typed
 from pullbook.reading.logs import Log
 from pullbook.reading.sensor_place import INLET
 from pullbook.settings.experiment import Sensor, SensorWork, Service, Session, Vehicle, accepted
-from pullbook.settings.outcomes import OUTCOMES, in_kmh, nearest_outcome, outcome_named
+from pullbook.settings.outcomes import in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
 UNDESCRIBED = "not described"
 Place = Literal["before", "after"]
@@ -243,7 +243,7 @@ def answers(
         given=given.outcome,
         check=_outcome,
         proposal=propose_outcome(logs, guess, sensor=sensor, boosted=boosted),
-        note=f"Outcomes: {', '.join(OUTCOMES)}, rise_at KMH, elapsed_s KMH-KMH.",
+        note=f"Outcomes: {outcomes_in_words()}.",
     )
     assert outcome is not None  # something is always proposed
     return Answers(
@@ -316,7 +316,7 @@ def _outcome(text: str) -> None:
     if outcome_named(name) is None:
         near = nearest_outcome(name)
         hint = f". Did you mean {near}?" if near else ""
-        raise ValueError(f"given {text!r}; allowed: {', '.join(OUTCOMES)}, rise_at 100, elapsed_s 60-90{hint}")
+        raise ValueError(f"given {text!r}; allowed: {outcomes_in_words()}{hint}")
 
 
 def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | None, interview: Interview) -> str:

@@ -35,7 +35,7 @@ from pydantic import (
 
 from pullbook.errors import ExperimentError
 from pullbook.quantities import Shown, System, typed
-from pullbook.settings.outcomes import OUTCOMES, Outcome, in_kmh, nearest_outcome, outcome_named
+from pullbook.settings.outcomes import Outcome, in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
@@ -282,10 +282,7 @@ class Experiment(_Settings):
             speeds = re.search(r"(\d{1,3})\D+(\d{1,3})", outcome)
             near = f"'elapsed_s {speeds[1]}-{speeds[2]}'" if speeds else nearest_outcome(outcome)
             hint = f" Did you mean {near}?" if near else ""
-            raise ValueError(
-                f"given {_given(outcome)}. Allowed: {', '.join(OUTCOMES)}, "
-                f"or elapsed_s with two speeds such as 'elapsed_s 60-90'.{hint}"
-            )
+            raise ValueError(f"given {_given(outcome)}; allowed: {outcomes_in_words()}.{hint}")
         return outcome
 
     @field_validator("worthwhile_change", "day_to_day_sd", mode="before")
