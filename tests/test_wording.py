@@ -8,6 +8,7 @@ from html import unescape
 import numpy as np
 
 from helpers.snapshots import assert_worded
+from pullbook.analysis.planned import plan_request
 from pullbook.report import html, sections
 from pullbook.report.plan import plan_text
 from pullbook.report.sharing import compose, markdown
@@ -63,7 +64,7 @@ def test_the_sentences_of_the_verdict():
 
 
 def test_the_plan():
-    assert_worded("plan", "\n".join(plan_text(None, change=3.0, pulls=4)))
+    assert_worded("plan", "\n".join(plan_text(plan_request(None, change=3.0, pulls=4))))
 
 
 def test_the_post(result_of):

@@ -6,9 +6,11 @@ it is gathered, shown beside the figure it touches, and written to the results.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
+
+MOST_FAULTS = 20  # in one message
 
 Severity = Literal["note", "warning", "refusal"]
 
@@ -34,6 +36,17 @@ class ComparisonError(PullbookError):
 
 class LedgerError(PullbookError):
     """The ledger cannot be used as it stands; the message names each row."""
+
+
+def fault_lines(faults: Sequence[str]) -> list[str]:
+    """Return the faults of a file as the lines of a refusal, at most `MOST_FAULTS` of them.
+
+    Parameters
+    ----------
+    faults : sequence of str
+    """
+    more = len(faults) - MOST_FAULTS
+    return [f"  - {fault}" for fault in (*faults[:MOST_FAULTS], *([f"and {more} more"] if more > 0 else []))]
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -397,7 +397,7 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
     told = {r.log.time.day_first for r in readings} - {None}
     for r in readings:
         if r.log.time.month_first is not None and r.session.date is not None and r.log.start is not None:
-            told |= {order for order in (True, False) if _start(r.log, order).date() == r.session.date}
+            told |= {order for order in (True, False) if r.log.begins(day_first=order).date() == r.session.date}
     if len(told) == 1:
         return told.pop()
     serviced = experiment.service.date
@@ -407,7 +407,7 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
         order
         for order in (True, False)
         if not any(
-            _wrong_side(r.session, _start(r.log, order), serviced, utc=r.log.time.utc)
+            _wrong_side(r.session, r.log.begins(day_first=order), serviced, utc=r.log.time.utc)
             for r in readings
             if r.log.start is not None
         )
@@ -416,32 +416,29 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
     return fitting[0] if len(fitting) == 1 else None if fitting else True
 
 
-def _start(log: Log, day_first: bool) -> dt.datetime:
-    start = log.start if day_first or log.time.month_first is None else log.time.month_first
-    assert start is not None  # asked only of logs with a date
-    return start
-
-
 def _dated(reading: Reading, day_first: bool | None) -> Reading:
     """Put the right date into a log, or none and a warning where it is not known."""
     log = reading.log
     if day_first is not None:
-        return replace(reading, log=replace(log, start=_start(log, day_first)))
+        return replace(reading, log=replace(log, start=log.begins(day_first=day_first)))
     finding = Finding(
         code="date-ambiguous",
         severity="warning",
         message=(
             f"The log begins on {_either(log)}: the day or the month could come first. So no date is used. "
             f"Put the right one under the session {reading.session.name!r} in experiment.yaml: date: "
-            f"{_start(log, True).date()}"
+            f"{log.begins(day_first=True).date()}"
         ),
-        evidence={"day_first": str(_start(log, True).date()), "month_first": str(_start(log, False).date())},
+        evidence={
+            "day_first": str(log.begins(day_first=True).date()),
+            "month_first": str(log.begins(day_first=False).date()),
+        },
     )
     return replace(reading, log=replace(log, start=None), findings=(*reading.findings, finding))
 
 
 def _either(log: Log) -> str:
-    days = (_start(log, True), _start(log, False))
+    days = (log.begins(day_first=True), log.begins(day_first=False))
     return " or ".join(f"{day.day} {day:%B %Y}" for day in days)
 
 
@@ -452,7 +449,7 @@ def _ask_for_dates(undecided: Sequence[Reading]) -> str:
         f"The logs of {names} write dates as numbers. {first.log.name} could begin on {_either(first.log)}, "
         "and both are on the right side of the service. Put the day of one drive into experiment.yaml, and "
         f"the others follow:\nsessions:\n  - name: {first.session.name}\n    date: "
-        f"{_start(first.log, True).date()}"
+        f"{first.log.begins(day_first=True).date()}"
     )
 
 

@@ -16,7 +16,7 @@ from pullbook.errors import Finding
 from pullbook.physics import air
 from pullbook.physics.reference_air import dry_pressure_kpa
 from pullbook.reading.logs import Log, Signal
-from pullbook.runs.find import LAUNCH_S, STANDING_KMH, Run, Runs, leaving_s
+from pullbook.runs.find import LAUNCH_S, STANDING_SHOWN_KMH, Run, Runs, leaving_s
 from pullbook.runs.gears import gear_at, gear_of_cruise, mean_ratio
 from pullbook.runs.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
 from pullbook.runs.operating_point import OperatingPoint, at_point
@@ -639,7 +639,7 @@ def _crossing(speed: Signal, run: Run, kmh: float) -> tuple[float, float]:
 def _leaving(speed: Signal, run: Run) -> tuple[float, float]:
     """Date the start from rest by the line of the first refreshes; it lies anywhere between two (rectangular)."""
     times, values = speed.within(run.start_s - LAUNCH_S, run.end_s)
-    leaves = np.flatnonzero((values[1:] > STANDING_KMH) & (values[:-1] <= STANDING_KMH))
+    leaves = np.flatnonzero((values[1:] > STANDING_SHOWN_KMH) & (values[:-1] <= STANDING_SHOWN_KMH))
     if not leaves.size or times[leaves[-1] + 1] - times[leaves[-1]] > speed.max_gap_s:
         return float("nan"), float("nan")
     k = int(leaves[-1])

@@ -33,14 +33,13 @@ from pydantic import (
     model_validator,
 )
 
-from pullbook.errors import ExperimentError
+from pullbook.errors import ExperimentError, fault_lines
 from pullbook.quantities import Shown, System, typed
 from pullbook.settings.outcomes import Outcome, in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
 MAX_MERGED = 20_000
-MAX_FAULTS_TOLD = 20
 MOST_BESIDE = 200  # folders that are looked into
 MOST_LOGS = 40  # of one drive
 _MERGE = "tag:yaml.org,2002:merge"
@@ -670,10 +669,7 @@ def _repeated(what: str, values: Sequence[str]) -> list[str]:
 def _message(faults: list[str]) -> str:
     if len(faults) == 1:
         return f"{FILE_NAME}: {faults[0]}"
-    lines = [f"{FILE_NAME} has {len(faults)} faults:", *(f"  - {fault}" for fault in faults[:MAX_FAULTS_TOLD])]
-    if len(faults) > MAX_FAULTS_TOLD:
-        lines.append(f"  - and {len(faults) - MAX_FAULTS_TOLD} more")
-    return "\n".join(lines)
+    return "\n".join([f"{FILE_NAME} has {len(faults)} faults:", *fault_lines(faults)])
 
 
 def _one_a_cause(faults: Sequence[str]) -> list[str]:

@@ -24,7 +24,7 @@ USUAL_PULL_SD_K = 0.8  # common practice, no source
 USUAL_STEP_U_K = math.sqrt(2 / 12)  # charge and inlet in steps of 1 K
 POWER = 0.8
 USUAL_SESSIONS = (1, 2, 3, 4, 6, 8)
-WARM_UP_MIN = 15.0
+WARM_UP_MIN = 15  # common practice, no source
 REST_MIN = 1.25
 CRUISE_MIN = 1.5
 

@@ -10,7 +10,7 @@ from pullbook.statistics.session_means import SessionMeans
 from pullbook.text import counted
 
 SOAKED_K = 6.0  # a pull that starts so far above the usual start carries heat from before; common practice, no source
-LEAST_PULLS = 4  # over both phases, for a usual start
+LEAST_STARTS = 4  # over both phases, for a usual start
 
 
 def unseen_differences(measures: pd.DataFrame, data: SessionMeans) -> tuple[Finding, ...]:
@@ -53,7 +53,7 @@ def _soaked(measures: pd.DataFrame, data: SessionMeans) -> Finding | None:
         return None
     pulls = measures[(measures["kind"] == "pull") & measures["included"].astype(bool)]
     starts = pulls["start_rise"].to_numpy(dtype=float)
-    if np.count_nonzero(np.isfinite(starts)) < LEAST_PULLS:
+    if np.count_nonzero(np.isfinite(starts)) < LEAST_STARTS:
         return None
     first = ~pulls.duplicated("session").to_numpy(dtype=bool)
     usual = {name: float(np.nanmedian(starts[(pulls["session"] == name) & ~first])) for name in data.names
