@@ -9,11 +9,12 @@ import pytest
 
 from helpers.samples import SAMPLE_NAMES
 from pullbook.reading.logs import Log, Signal
+from pullbook.reading.units import CHANNELS
 from pullbook.runs import measures
 from pullbook.runs.find import Run, Runs
 from pullbook.runs.measures import NEEDS, Surroundings, elapsed, measure, missing_measures
 from pullbook.settings.experiment import Protocol, Vehicle
-from pullbook.settings.outcomes import OUTCOMES
+from pullbook.settings.outcomes import OUTCOMES, outcome_named
 
 
 def signal(channel: str, time_s: np.ndarray, values: np.ndarray, *, resolution: float = 0.0) -> Signal:
@@ -287,10 +288,38 @@ def test_the_rest_before_a_pull_is_told() -> None:
     assert frame.loc[1, "rest_before"] == 30.0
 
 
+EVERY_OUTCOME = (*OUTCOMES.values(), outcome_named("rise_at 100"), outcome_named("elapsed_s 60-90"))
+
+
 def test_an_outcome_rests_on_what_it_is_measured_with() -> None:
     """Or a sensor that was replaced, or measured nothing, would go unnoticed."""
-    forgotten = {o.name: set(NEEDS.get(o.name, ())) - set(o.channels) for o in OUTCOMES.values()}
-    assert not {name: channels for name, channels in forgotten.items() if channels}
+    for outcome in EVERY_OUTCOME:
+        assert set(NEEDS.get(outcome.name, ())) <= set(outcome.channels), outcome.name
+        assert set(outcome.channels) <= set(outcome.sensors) <= CHANNELS.keys(), outcome.name
+        if outcome.name in NEEDS and outcome.name != "mean_inlet":  # whose own channel may be either inlet
+            assert NEEDS[outcome.name][0] in outcome.channels, outcome.name
+
+
+def test_the_steps_of_an_outcome_are_columns_of_the_table() -> None:
+    """Or `check` would end in a KeyError, as it once did for a newcomer."""
+    columns = set(measures.STEPS) | {name for name in measures.PULL_FACTS if name.endswith("_step")}
+    for outcome in EVERY_OUTCOME:
+        assert set(outcome.steps) <= columns <= set(measures.columns_of()), outcome.name
+        of_sensors = {measures.STEPS[name] for name in outcome.steps if measures.STEPS.get(name)}
+        assert of_sensors <= set(outcome.channels), outcome.name
+    assert {channel for channel in measures.STEPS.values() if channel} <= CHANNELS.keys()
+
+
+def test_what_a_log_has_no_channel_for_stands_in_one_note_and_the_outcome_on_its_own() -> None:
+    frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0)))
+    found = missing_measures(frame, log_of(SPEED), "peak_coolant")
+    absent = [f for f in found if f.code == measures.CHANNEL_ABSENT]
+    assert len(absent) == 1
+    assert {"air_mass_flow", "engine_speed"} <= set(absent[0].evidence["channels"])
+    assert "peak_coolant" not in absent[0].evidence["measures"]
+    assert [f.evidence["measures"] for f in found if f.code == "measure-missing" and "coolant" in f.message] == [
+        ["peak_coolant"]
+    ]
 
 
 @pytest.mark.parametrize("name", SAMPLE_NAMES)

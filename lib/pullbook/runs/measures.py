@@ -23,10 +23,12 @@ from pullbook.runs.operating_point import OperatingPoint, at_point
 from pullbook.settings.experiment import Protocol, Vehicle
 from pullbook.settings.outcomes import OUTCOMES, speed_of, speeds_of
 from pullbook.statistics.uncertainty import step_uncertainty
+from pullbook.text import sentence_case
 
 if TYPE_CHECKING:
     import pandas as pd
 
+CHANNEL_ABSENT = "channel-absent"
 INLET_CHANNELS = ("intake_air_temperature", "ambient_air_temperature")
 NO_REFERENCE = "none"  # the sessions have no inlet temperature in common
 NOTED = "noted"  # the temperature that somebody wrote down stands for the inlet
@@ -47,7 +49,9 @@ PULL_MEASURES = (
     "compressor_outlet_u", "effectiveness", "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio",
     "duration", "rest_before", "gear_rpm_per_kmh", "gear_mean_rpm_per_kmh",
 )  # fmt: skip
+# Facts of a pull that are no measures, among them steps that it works out itself.
 PULL_FACTS = ("outlet_estimated", "effectiveness_step", "density_step", "barometric", "dry_pressure", "heading")
+# Steps of the sensors, by the channel that has each: what `Outcome.steps` may name, besides those of `PULL_FACTS`.
 STEPS = {
     "charge_step": "charge_air_temperature",
     "inlet_step": "",  # of whichever sensor gives the inlet temperature: `inlet_signal`
@@ -197,8 +201,10 @@ def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str:
     return NOTED if all(noted is not None for noted in noted_c) else NO_REFERENCE
 
 
-def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
+def missing_measures(frame: pd.DataFrame, log: Log, outcome: str = "peak_rise") -> tuple[Finding, ...]:
     """Say which figures the included runs of a log lack, and why: one finding a reason.
+
+    Those of channels that the log does not hold stand together in one finding, `CHANNEL_ABSENT`, but for the outcome.
 
     Parameters
     ----------
@@ -206,17 +212,24 @@ def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
         From `measure`.
     log : Log
         The same.
+    outcome : str
+        What is asked about.
     """
     lacking: dict[tuple[str, str], list[str]] = {}
+    unlogged: dict[str, list[str]] = {}
     for kind, names in (("pull", PULL_MEASURES), ("cruise", CRUISE_MEASURES)):
         part = frame.loc[(frame["kind"] == kind) & frame["included"], ["number", *names]]
         number, absent = part["number"].to_numpy(), part.isna().to_numpy()  # all at once: taking columns out is slow
         for name, where in zip(part.columns, absent.T, strict=True):
-            if where.any() and not name.endswith("_u"):
+            if not where.any() or name.endswith("_u"):
+                continue
+            if (absent_channels := _absent(name, log)) and name != outcome:
+                unlogged[name] = absent_channels
+            else:
                 numbers = number[where].tolist()
                 which = f"any {kind}" if len(numbers) == len(part) else f"{kind} {', '.join(map(str, numbers))}"
                 lacking.setdefault((which, _why(name, log)), []).append(name)
-    return tuple(
+    told = [
         Finding(
             code="measure-missing",
             severity="note",
@@ -224,7 +237,22 @@ def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
             evidence={"measures": names, "runs": which},
         )
         for (which, why), names in lacking.items()
-    )
+    ]
+    if unlogged:
+        channels = list(dict.fromkeys(channel for absent in unlogged.values() for channel in absent))
+        told.append(
+            Finding(
+                code=CHANNEL_ABSENT,
+                severity="note",
+                message=f"{_none_of(channels)} in this log, so not calculated: {', '.join(map(_named, unlogged))}.",
+                evidence={"channels": channels, "measures": list(unlogged)},
+            )
+        )
+    return tuple(told)
+
+
+def _none_of(channels: Iterable[str]) -> str:
+    return sentence_case(" and ".join(f"no {channel.replace('_', ' ')}" for channel in channels))
 
 
 def _named(name: str) -> str:
@@ -232,6 +260,9 @@ def _named(name: str) -> str:
     return f"{OUTCOMES[name].label if name in OUTCOMES else name.replace('_', ' ')} ({name})"
 
 
+# What a log must hold for each measure. The first is the measure's own channel: an outcome without it is refused, with
+# the lines of YAML that would supply it (`analysis.sessions.missing_for_outcome`); of the others a note says that they
+# are missing.
 NEEDS: dict[str, tuple[str, ...]] = {
     "peak_rise": ("charge_air_temperature", "intake_air_temperature"),
     "inlet_at_peak": ("charge_air_temperature", "intake_air_temperature"),
@@ -265,10 +296,14 @@ NEEDS: dict[str, tuple[str, ...]] = {
 }
 
 
+def _absent(name: str, log: Log) -> list[str]:
+    """Return the channels that a measure needs and a log does not hold."""
+    return [channel for channel in NEEDS.get(name, ()) if log.get(channel) is None]
+
+
 def _why(name: str, log: Log) -> str:
-    absent = [c.replace("_", " ") for c in NEEDS.get(name, ()) if log.get(c) is None]
-    if absent:
-        return f"no {' and no '.join(absent)} in this log"
+    if absent := _absent(name, log):
+        return f"{_none_of(absent).lower()} in this log"
     if name == "rest_before":
         return "no pull came before it"
     if name == "recovery_time":
