@@ -10,9 +10,10 @@ import pytest
 from helpers.samples import SAMPLE_NAMES
 from pullbook.reading.logs import Log, Signal
 from pullbook.reading.units import CHANNELS
-from pullbook.runs import measures
+from pullbook.runs import columns, measures
+from pullbook.runs.columns import NEEDS
 from pullbook.runs.find import Run, Runs
-from pullbook.runs.measures import NEEDS, Surroundings, elapsed, measure, missing_measures
+from pullbook.runs.measures import Surroundings, elapsed, measure, missing_measures
 from pullbook.settings.experiment import Protocol, Vehicle
 from pullbook.settings.outcomes import OUTCOMES, outcome_named
 
@@ -302,12 +303,12 @@ def test_an_outcome_rests_on_what_it_is_measured_with() -> None:
 
 def test_the_steps_of_an_outcome_are_columns_of_the_table() -> None:
     """Or `check` would end in a KeyError, as it once did for a newcomer."""
-    columns = set(measures.STEPS) | {name for name in measures.PULL_FACTS if name.endswith("_step")}
+    steps = set(columns.STEPS) | {name for name in columns.PULL_FACTS if name.endswith("_step")}
     for outcome in EVERY_OUTCOME:
-        assert set(outcome.steps) <= columns <= set(measures.columns_of()), outcome.name
-        of_sensors = {measures.STEPS[name] for name in outcome.steps if measures.STEPS.get(name)}
+        assert set(outcome.steps) <= steps <= set(columns.columns_of()), outcome.name
+        of_sensors = {columns.STEPS[name] for name in outcome.steps if columns.STEPS.get(name)}
         assert of_sensors <= set(outcome.channels), outcome.name
-    assert {channel for channel in measures.STEPS.values() if channel} <= CHANNELS.keys()
+    assert {channel for channel in columns.STEPS.values() if channel} <= CHANNELS.keys()
 
 
 def test_what_a_log_has_no_channel_for_stands_in_one_note_and_the_outcome_on_its_own() -> None:
@@ -331,12 +332,12 @@ def test_what_is_measured_has_a_column_and_what_is_missing_a_reason(name, result
         outside = Surroundings()
         for run in drive.runs.pulls:
             figures = measures._pull(drive.log, run, np.inf, protocol.marks, 0.7, outside)
-            assert figures.keys() <= {*measures.PULL_MEASURES, *measures.PULL_FACTS, *measures.STEPS, *elapsed}
+            assert figures.keys() <= {*columns.PULL_MEASURES, *columns.PULL_FACTS, *columns.STEPS, *elapsed}
         for run in drive.runs.cruises:
-            assert measures._cruise(drive.log, run, outside).keys() <= {*measures.CRUISE_MEASURES, *measures.STEPS}
+            assert measures._cruise(drive.log, run, outside).keys() <= {*columns.CRUISE_MEASURES, *columns.STEPS}
     needing_speed_alone = {"duration", "rest_before", "mean_speed"}
-    named = {m for m in (*measures.PULL_MEASURES, *measures.CRUISE_MEASURES) if not m.endswith("_u")}
-    assert named - needing_speed_alone == measures.NEEDS.keys()
+    named = {m for m in (*columns.PULL_MEASURES, *columns.CRUISE_MEASURES) if not m.endswith("_u")}
+    assert named - needing_speed_alone == columns.NEEDS.keys()
 
 
 @pytest.mark.parametrize("offset_s", [0.0, 0.25, 0.5, 0.75])
@@ -351,3 +352,12 @@ def test_a_time_from_rest_begins_when_the_car_leaves(offset_s: float) -> None:
     seconds, u = measures.elapsed(speed, run, 0.0, 100.0)
     assert seconds == pytest.approx(12.5, abs=0.2)  # whole km/h at both ends, at 8 km/h a second
     assert u == pytest.approx(np.hypot(1 / np.sqrt(12), 1 / np.sqrt(12) / 8), abs=0.01)
+
+
+def test_every_figure_of_the_table_has_its_unit() -> None:
+    frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0)), outcome="rise_at 60")
+    words = {"kind", "number", "included", "reason", "left_out"}
+    assert frame.attrs["units"].keys() == set(frame.columns) - words
+    assert frame.attrs["units"]["pressure_ratio"] == "1"
+    assert frame.attrs["units"]["rise_at 60_u"] == "K"
+    assert columns.unit_of("peak_coolant") == "°C"

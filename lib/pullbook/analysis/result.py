@@ -25,9 +25,10 @@ from pullbook.analysis.sessions import (
 from pullbook.analysis.undated import undated
 from pullbook.errors import Finding, LogError
 from pullbook.quantities import Shown
+from pullbook.runs.columns import CRUISE_MEASURES, PULL_MEASURES
 from pullbook.runs.find import Run
 from pullbook.runs.kept import kept_measures, missing_figures
-from pullbook.runs.measures import CRUISE_MEASURES, PULL_MEASURES, measure, missing_measures
+from pullbook.runs.measures import measure, missing_measures
 from pullbook.runs.operating_point import OperatingPoint, operating_point
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.files import RESULTS, write_whole
@@ -318,6 +319,7 @@ def measure_drives(
                 outcome=experiment.outcome,
             )
             missing = missing_measures(frame, drive.log, experiment.outcome)
+        frame.attrs = {}  # units would be copied at every step from here on
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)
         frames.append(frame)

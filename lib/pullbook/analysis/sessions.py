@@ -17,11 +17,12 @@ from pullbook.reading.logs import Log, missing_channel, read_kept, read_log, set
 from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
 from pullbook.reading.quality import doubtful_ambient, inspect
 from pullbook.reading.sensor_place import engine_findings
+from pullbook.runs.columns import NEEDS
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.kept import kept_runs, outcomes_in, unchecked
-from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
+from pullbook.runs.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.settings.experiment import FILE_NAME, Experiment, Session
 from pullbook.settings.outcomes import Outcome, speeds_of
 

@@ -16,6 +16,7 @@ from pullbook.errors import Finding
 from pullbook.physics import air
 from pullbook.physics.reference_air import dry_pressure_kpa
 from pullbook.reading.logs import Log, Signal
+from pullbook.runs.columns import CRUISE_MEASURES, NEEDS, PULL_MEASURES, STEPS, columns_of, unit_of
 from pullbook.runs.find import LAUNCH_S, STANDING_SHOWN_KMH, Run, Runs, leaving_s
 from pullbook.runs.gears import gear_at, gear_of_cruise, mean_ratio
 from pullbook.runs.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
@@ -41,28 +42,6 @@ MIDDLE_HUMIDITY = 0.5  # where nobody noted it: from 0 to 1 the vapour is 2 kPa 
 # their standard uncertainty, from memory.
 INLET_LOSS_KPA, INLET_LOSS_U_KPA = 4.0, 2.0
 COOLER_LOSS_KPA, COOLER_LOSS_U_KPA = 8.0, 4.0
-
-PULL_MEASURES = (
-    "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "end_climb", "end_pace",
-    "peak_manifold_pressure", "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant",
-    "peak_air_mass_flow", "flow_at_point", "recovery_time", "recovery_time_u", "compressor_outlet",
-    "compressor_outlet_u", "effectiveness", "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio",
-    "duration", "rest_before", "gear_rpm_per_kmh", "gear_mean_rpm_per_kmh",
-)  # fmt: skip
-# Facts of a pull that are no measures, among them steps that it works out itself.
-PULL_FACTS = ("outlet_estimated", "effectiveness_step", "density_step", "barometric", "dry_pressure", "heading")
-# Steps of the sensors, by the channel that has each: what `Outcome.steps` may name, besides those of `PULL_FACTS`.
-STEPS = {
-    "charge_step": "charge_air_temperature",
-    "inlet_step": "",  # of whichever sensor gives the inlet temperature: `inlet_signal`
-    "coolant_step": "engine_coolant_temperature",
-    "pressure_step": "intake_manifold_pressure",
-    "flow_step": "air_mass_flow",
-}
-CRUISE_MEASURES = (
-    "mean_speed", "mean_rise", "mean_charge", "mean_inlet", "mean_coolant", "mean_manifold_pressure",
-    "mean_air_mass_flow", "soak_rise", "gear_rpm_per_kmh",
-)  # fmt: skip
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -119,8 +98,8 @@ def measure(
     -------
     pandas.DataFrame
         A row a run: kind, number, start_s, end_s, included, reason, left_out, start_speed, end_speed [km/h], the steps
-        of the sensors and the measures, in the units of `pullbook.settings.outcomes`; those of the other kind of
-        run are NaN.
+        of the sensors and the measures; those of the other kind of run are NaN. ``attrs["units"]`` holds the unit of
+        each.
 
     Raises
     ------
@@ -150,15 +129,9 @@ def measure(
     rows += [cruise | {"soak_rise": rise} for cruise, rise in zip(cruises, _soak_rises(cruises, runs), strict=True)]
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
     more = [*elapsed, *(f"{name}_u" for name in elapsed), *((outcome, f"{outcome}_u") if at_kmh is not None else ())]
-    return pd.DataFrame(rows, columns=columns_of(more)).astype({"included": bool, "left_out": bool})
-
-
-def columns_of(more: Sequence[str] = ()) -> list[str]:
-    """Return the columns of a table of runs: those that every drive has, then ``more``."""
-    return [
-        "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "start_speed", "end_speed",
-        *STEPS, *PULL_FACTS, *dict.fromkeys((*PULL_MEASURES, *CRUISE_MEASURES)), *more,
-    ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=columns_of(more)).astype({"included": bool, "left_out": bool})
+    frame.attrs["units"] = {name: unit for name in columns_of(more) if (unit := unit_of(name))}
+    return frame
 
 
 def inlet_signal(log: Log, source: str | None = None) -> Signal | None:
@@ -258,42 +231,6 @@ def _none_of(channels: Iterable[str]) -> str:
 def _named(name: str) -> str:
     """Return a measure in words, and as experiment.yaml and results.json call it."""
     return f"{OUTCOMES[name].label if name in OUTCOMES else name.replace('_', ' ')} ({name})"
-
-
-# What a log must hold for each measure. The first is the measure's own channel: an outcome without it is refused, with
-# the lines of YAML that would supply it (`analysis.sessions.missing_for_outcome`); of the others a note says that they
-# are missing.
-NEEDS: dict[str, tuple[str, ...]] = {
-    "peak_rise": ("charge_air_temperature", "intake_air_temperature"),
-    "inlet_at_peak": ("charge_air_temperature", "intake_air_temperature"),
-    "peak_charge": ("charge_air_temperature",),
-    "start_charge": ("charge_air_temperature",),
-    "start_rise": ("charge_air_temperature", "intake_air_temperature"),
-    "end_climb": ("charge_air_temperature",),
-    "end_pace": ("charge_air_temperature",),
-    "recovery_time": ("charge_air_temperature",),
-    "peak_manifold_pressure": ("intake_manifold_pressure",),
-    "hold_manifold_pressure": ("intake_manifold_pressure",),
-    "time_to_boost": ("intake_manifold_pressure",),
-    "pressure_at_speed": ("intake_manifold_pressure", "engine_speed"),
-    "flow_at_point": ("air_mass_flow", "intake_manifold_pressure", "engine_speed", "charge_air_temperature"),
-    "heat_rejected": ("air_mass_flow", "charge_air_temperature", "intake_manifold_pressure"),
-    "peak_coolant": ("engine_coolant_temperature",),
-    "mean_coolant": ("engine_coolant_temperature",),
-    "peak_air_mass_flow": ("air_mass_flow",),
-    "mean_air_mass_flow": ("air_mass_flow",),
-    "compressor_outlet": ("intake_manifold_pressure", "intake_air_temperature"),
-    "effectiveness": ("charge_air_temperature", "intake_manifold_pressure", "intake_air_temperature"),
-    "pressure_ratio": ("intake_manifold_pressure",),
-    "charge_density": ("charge_air_temperature", "intake_manifold_pressure"),
-    "mean_rise": ("charge_air_temperature", "intake_air_temperature"),
-    "soak_rise": ("charge_air_temperature", "intake_air_temperature"),
-    "mean_charge": ("charge_air_temperature",),
-    "mean_inlet": ("intake_air_temperature",),
-    "mean_manifold_pressure": ("intake_manifold_pressure",),
-    "gear_rpm_per_kmh": ("engine_speed",),
-    "gear_mean_rpm_per_kmh": ("engine_speed",),
-}
 
 
 def _absent(name: str, log: Log) -> list[str]:
