@@ -18,7 +18,7 @@ Severity = Literal["note", "warning", "refusal"]
 class PullbookError(Exception):
     """Base of every refusal: the message says what was found, what is allowed and the remedy.
 
-    Every kind of it stands in this module, so that a refusal inside a notebook is known for one by its name.
+    Every kind is defined in this module: `workbook.execute` recognises a refusal inside a notebook by its name alone.
     """
 
 
@@ -72,7 +72,7 @@ class Finding:
 
     @property
     def about_boost(self) -> bool:
-        """Whether it says that boost or air flow is not what it was: to be read before anything else."""
+        """Whether it is about the boost, changed or not logged (``boost-...``): it stands before the verdict."""
         return self.code.startswith("boost-")
 
     def to_dict(self) -> dict[str, Any]:
