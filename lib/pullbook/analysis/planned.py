@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -92,7 +91,7 @@ class PlanRequest:
 
 
 def plan_request(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> PlanRequest:
-    """Put a request together: from an experiment's own scatter when it has both phases, else from the allowance.
+    """Put a request together: from an experiment's own scatter, as far as it was driven, and from the allowance.
 
     Earlier experiments that it names take part in either. Those that lie beside it unnamed are told of.
 
@@ -112,7 +111,8 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
     Raises
     ------
     PullbookError
-        When the experiment is refused; or has no drive in one phase yet, and another unit than K.
+        When the experiment is refused; or has no drive yet that gives its outcome, and the allowance for that is a
+        share of it.
     """
     if not folder:
         return PlanRequest(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
@@ -139,12 +139,8 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
     )
 
 
-def _scatter(experiment: Experiment, drives: Sequence[Drive]) -> Scatter:
+def _scatter(experiment: Experiment, drives: list[Drive]) -> Scatter:
     try:
         return scatter_of(analyse_experiment(experiment, drives=drives).comparison)
-    except ComparisonError as refusal:  # one of the phases has no drive yet
-        if (unit := experiment.outcome_spec.change_unit) != "K":
-            raise ComparisonError(
-                f"{refusal}. A plan in {unit} needs an experiment's own scatter, which takes a drive from each phase"
-            ) from None
-        return expected_scatter(experiment)
+    except ComparisonError:  # one of the phases has no drive yet
+        return expected_scatter(experiment, drives)

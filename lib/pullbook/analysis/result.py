@@ -25,7 +25,7 @@ from pullbook.analysis.sessions import (
 from pullbook.analysis.undated import undated
 from pullbook.errors import Finding, LogError
 from pullbook.quantities import Shown
-from pullbook.runs.columns import CRUISE_MEASURES, PULL_MEASURES
+from pullbook.runs.columns import AT_SPEED, CRUISE_MEASURES, PULL_MEASURES
 from pullbook.runs.find import Run
 from pullbook.runs.kept import kept_measures, missing_figures
 from pullbook.runs.measures import measure, missing_measures
@@ -137,7 +137,7 @@ class Result:
         Text that a spreadsheet would take for a formula is defused.
         """
         facts = list(self.measures.columns[: list(self.measures).index("end_speed") + 1])
-        own = [c for c in (self.experiment.outcome, f"{self.experiment.outcome}_u") if c in self.measures]
+        own = [c for end in AT_SPEED if (c := f"{self.experiment.outcome}{end}") in self.measures]
         frame = self.measures[list(dict.fromkeys([*facts, *own, *self.measures]))]
         frame = frame.drop(columns=[c for c in frame if frame[c].isna().all()])
         texts = frame.select_dtypes(exclude="number").columns
@@ -152,7 +152,7 @@ class Result:
     def _runs(self, kind: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
         elapsed = elapsed_columns(self.measures)
         if speed_of(self.experiment.outcome) is not None and kind == "pull":
-            names = (*names, self.experiment.outcome, f"{self.experiment.outcome}_u")
+            names = (*names, *(f"{self.experiment.outcome}{end}" for end in AT_SPEED))
         facts = ["session", "number", "start_s", "end_s", "included", "reason", "start_speed", "end_speed"]
         out = []
         for row in self.measures[self.measures["kind"] == kind].to_dict(orient="records"):

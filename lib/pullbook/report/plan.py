@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pullbook.analysis.planned import PlanRequest
 from pullbook.report import sheet as paper
 from pullbook.report.html import CAUTIONS, Fragment, escape, table
+from pullbook.statistics.allowance import COUNTS_ON
 from pullbook.text import counted, fold, in_brackets, unit_suffix
 
 
@@ -24,7 +25,8 @@ def earlier_text(request: PlanRequest) -> list[str]:
         saves = f"With {'it' if one else 'them'} you need {then.sessions} sessions a side instead of {fewest}."
     told = (
         f"{'An earlier experiment' if one else f'{len(request.beside)} earlier experiments'} of this vehicle "
-        f"{'lies' if one else 'lie'} beside this one. {saves} The line for experiment.yaml:"
+        f"{'lies' if one else 'lie'} beside this one. {saves} Name only those driven in the state it is in now, for "
+        "days that were calmer then make the answer look surer than it is. The line for experiment.yaml:"
     )
     return [fold(told, indent=""), f"  earlier: [{', '.join(map(_in_yaml, (*request.earlier, *request.beside)))}]", ""]
 
@@ -40,6 +42,7 @@ def answer_text(request: PlanRequest) -> str:
     day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
     rests_on = (
         f"This assumes {request.scatter.source}: {day_sd:.2g}{unit} between days and {pull_sd:.2g}{unit} between pulls."
+        f"{f' {COUNTS_ON}' if request.scatter.from_earlier else ''}"
     )
     if found is None:
         return f"A change of {change} is out of reach: even 60 sessions a side would not be enough. {rests_on}"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pullbook.settings.outcomes import outcome_named
+from pullbook.settings.outcomes import outcome_named, speed_of
 from pullbook.text import difference_unit
 
 PULL_MEASURES = (
@@ -24,6 +24,7 @@ STEPS = {
     "pressure_step": "intake_manifold_pressure",
     "flow_step": "air_mass_flow",
 }
+AT_SPEED = ("", "_u", "_s", "_climb")  # what is measured where a pull passes the speed of `rise_at`
 CRUISE_MEASURES = (
     "mean_speed", "mean_rise", "mean_charge", "mean_inlet", "mean_coolant", "mean_manifold_pressure",
     "mean_air_mass_flow", "soak_rise", "gear_rpm_per_kmh",
@@ -96,6 +97,10 @@ def unit_of(name: str) -> str:
     >>> unit_of("compressor_outlet"), unit_of("compressor_outlet_u"), unit_of("elapsed_s 60-90"), unit_of("reason")
     ('°C', 'K', 's', '')
     """
+    if name.endswith("_s") and speed_of(name.removesuffix("_s")):
+        return "s"
+    if name.endswith("_climb") and speed_of(name.removesuffix("_climb")):
+        return "K/s"
     own = name.removesuffix("_u")
     outcome = outcome_named(own)
     unit = UNITS.get(own, outcome.unit if outcome else "")

@@ -31,7 +31,7 @@ class Outcome:
     kind : {"pull", "cruise", "idle"}
         The run it belongs to; a standstill serves no experiment as outcome.
     channels : tuple of str
-        What it is measured with (`pullbook.runs.measures.NEEDS` has what a log must hold of them).
+        What it is measured with (`pullbook.runs.columns.NEEDS` has what a log must hold of them).
     unit : str
         Unit of the figure and of a change in it.
     label : str
@@ -49,7 +49,7 @@ class Outcome:
     relative : bool
         The allowance is a fraction of the mean rather than in the outcome's unit.
     steps : tuple of str
-        Columns of the measures table that hold the steps of the sensors behind it: `pullbook.runs.measures.STEPS`, or
+        Columns of the measures table that hold the steps of the sensors behind it: `pullbook.runs.columns.STEPS`, or
         one that the measure works out itself, as ``effectiveness_step``.
     inlet_power : tuple of float, optional
         With ``ambient="power"``: the power of the absolute inlet temperature it goes with, and its standard
