@@ -1,4 +1,4 @@
-"""What can go wrong, and what was noticed.
+"""Refusals, and findings.
 
 A refusal (`PullbookError`) stops the work because no honest figure is possible. A `Finding` does not stop it:
 it is gathered, shown beside the figure it touches, and written to the results.

@@ -378,7 +378,7 @@ def _session_facts(drive: Drive) -> dict[str, Any]:
 
 
 def _jsonable(value: Any) -> Any:
-    """Turn a figure that cannot be had into null, and NumPy types into plain ones."""
+    """Turn a figure that is not known into null, and NumPy types into plain ones."""
     if isinstance(value, Mapping):
         return {str(key): _jsonable(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):

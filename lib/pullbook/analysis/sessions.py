@@ -198,7 +198,7 @@ def fill_weather(
     -------
     Session
     tuple of Finding
-        What has to be known of what was filled in.
+        Findings about what was filled in.
     """
     if session.metar is None and session.pressure_hpa is None and logged_kpa is not None:
         return session.model_copy(update={"pressure_hpa": 10 * logged_kpa}), ()

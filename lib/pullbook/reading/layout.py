@@ -1,4 +1,4 @@
-"""How the text of a log is laid out, told from its first lines: delimiter, decimal mark, header and units row."""
+"""How the text of a log is laid out, judged by its first lines: delimiter, decimal mark, header and units row."""
 
 from __future__ import annotations
 

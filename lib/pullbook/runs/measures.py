@@ -1,6 +1,6 @@
 """Measure each run: a row a run, a column a measure, units as in `pullbook.settings.outcomes`.
 
-A figure that cannot be had is NaN in the frame, and a finding says why.
+A figure that cannot be calculated is NaN in the frame, and a finding says why.
 """
 
 from __future__ import annotations

@@ -277,7 +277,7 @@ def compare(
     Raises
     ------
     ComparisonError
-        When a phase has no usable run, the outcome cannot be had, or the level is not allowed.
+        When a phase has no usable run, no run gives the outcome, or the level is not allowed.
     """
     check_level(level)
     outcome = experiment.outcome_spec

@@ -292,7 +292,7 @@ def session_means(
 
 
 def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
-    """Return the mean of a session's figures, those that could not be had left out; NaN without any."""
+    """Return the mean of a session's figures, those that are not known left out; NaN without any."""
     means = np.full(int(codes.max()) + 1, np.nan)
     if values is not None:
         good = ~np.isnan(values)
@@ -397,7 +397,7 @@ def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.nd
     repeatability_sd, dof : float
         Standard deviation of a single run; NaN and 0 where there is one run each.
     by_place : bool
-        False where the places could not be told from the sessions, or too few runs are left to do so.
+        False where places and sessions cannot be separated, or too few runs are left to do so.
 
     Notes
     -----
