@@ -139,8 +139,8 @@ def test_before_the_service_a_plan_goes_by_the_drives_so_far(tmp_path) -> None:
 
 
 def test_a_plan_tells_small_changes_apart_and_names_the_sessions_that_do() -> None:
-    lines = plan_text(plan_request(None, change=0.9, pulls=5))
-    fewest = plan_request(None, change=0.9).fewest
+    lines = plan_text(plan_request(None, change=1.2, pulls=5))
+    fewest = plan_request(None, change=1.2).fewest
     assert fewest is not None
     assert fewest.sessions > 8  # beyond the usual table
     assert any(line.split()[:1] == [str(fewest.sessions)] for line in lines)

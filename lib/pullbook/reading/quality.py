@@ -184,8 +184,8 @@ def _coarse(signal: Signal) -> Iterator[Finding]:
         code="resolution-step",
         severity="note",
         message=(
-            f"The {_words(signal)} comes in steps of {signal.resolution:.2g} K, so a single reading is good to "
-            f"±{signal.resolution / 2:.2g} K at best."
+            f"The {_words(signal)} comes in steps of {signal.resolution:.3g} K, so a single reading is good to "
+            f"±{signal.resolution / 2:.3g} K at best."
         ),
         evidence={"channel": signal.channel, "step_k": signal.resolution},
     )

@@ -10,6 +10,7 @@ from pullbook.analysis.planned import PlanRequest
 from pullbook.report import sheet as paper
 from pullbook.report.html import CAUTIONS, Fragment, escape, table
 from pullbook.statistics.allowance import COUNTS_ON
+from pullbook.statistics.power import MOST_SESSIONS
 from pullbook.text import counted, fold, in_brackets, unit_suffix
 
 
@@ -19,7 +20,7 @@ def earlier_text(request: PlanRequest) -> list[str]:
         return []
     one = len(request.beside) == 1
     now, then = request.fewest, request.fewest_with
-    fewest = now.sessions if now else "more than 60"
+    fewest = now.sessions if now else f"more than {MOST_SESSIONS}"
     saves = "That would not change the number of sessions."
     if then and then.sessions != fewest:
         saves = f"With {'it' if one else 'them'} you need {then.sessions} sessions a side instead of {fewest}."
@@ -45,7 +46,10 @@ def answer_text(request: PlanRequest) -> str:
         f"{f' {COUNTS_ON}' if request.scatter.from_earlier else ''}"
     )
     if found is None:
-        return f"A change of {change} is out of reach: even 60 sessions a side would not be enough. {rests_on}"
+        return (
+            f"A change of {change} is out of reach: it takes more than {MOST_SESSIONS} sessions a side, which is not "
+            f"practical. A larger effect or less scatter would help. {rests_on}"
+        )
     return (
         f"To detect a change of {change} 80 % of the time, drive {found.sessions} sessions before and "
         f"{found.sessions} after, {found.pulls} pulls each. That is about {found.driving_min / 60:.1f} hours "
