@@ -10,6 +10,7 @@ from pullbook.statistics.session_means import SessionMeans
 from pullbook.text import counted
 
 SOAKED_K = 6.0  # a pull that starts so far above the usual start carries heat from before; common practice, no source
+BOOST_UNSEEN = "boost-unseen"
 LEAST_STARTS = 4  # over both phases, for a usual start
 
 
@@ -36,7 +37,7 @@ def _boost_unseen(data: SessionMeans) -> Finding | None:
     if data.outcome.kind != "pull" or not data.outcome.of_charge or np.isfinite(data.pressure_ratio).any():
         return None
     return Finding(
-        code="boost-unseen",
+        code=BOOST_UNSEEN,
         severity="warning",
         message=(
             "There is no manifold pressure in these logs, so nobody can see whether boost was the same "
