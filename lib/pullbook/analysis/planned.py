@@ -73,7 +73,7 @@ class PlanRequest:
 
     @property
     def digits(self) -> int:
-        """Decimals that tell one plan from the next."""
+        """Decimals that show the difference between one plan and the next."""
         return max(1, decimals(self.shown.value(min(p.half_width for p in self.grid) / 4, self.unit)))
 
     @cached_property

@@ -62,7 +62,7 @@ class Drive:
 
     @property
     def driven(self) -> dt.date | None:
-        """The day, by the session or else by the log; None where neither tells."""
+        """The day, by the session or else by the log; None where neither has one."""
         return self.session.date or (self.log.start.date() if self.log.start else None)
 
 
@@ -335,7 +335,7 @@ def settling_lines(drives: Sequence[Drive | Log]) -> list[str]:
 
 
 def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
-    """Say what stands for the inlet temperature where it is not the sensor before the compressor."""
+    """Say what serves as the inlet temperature where it is not the sensor before the compressor."""
     inlet = drives[0].inlet
     if inlet == INLET_CHANNELS[0]:
         return ()

@@ -63,7 +63,7 @@ def joined(logs: Sequence[Log]) -> Log:
 
 
 def _starts(logs: Sequence[Log]) -> tuple[list[dt.datetime], bool | None]:
-    """Return when each begins, and whether the day comes first where one tells; refuse what has no certain date."""
+    """Return when each begins, and whether the day comes first if one shows it; refuse uncertain dates."""
     if undated := [log.name for log in logs if log.start is None]:
         raise LogError(
             f"{', '.join(undated)}: no date and time of day in it, so it can't be joined with the drive's other logs. "

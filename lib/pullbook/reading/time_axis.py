@@ -393,7 +393,7 @@ def _usual_step(finite: np.ndarray) -> float:
 
 
 def _since_1970(seconds: float) -> dt.datetime | None:
-    """Return the date that a count of seconds since 1970 stands for, None for one that counts from elsewhere."""
+    """Return the date of a count of seconds since 1970; None for a count from another moment."""
     return dt.datetime.fromtimestamp(seconds, dt.UTC).replace(tzinfo=None) if EARLIEST_S <= seconds < LATEST_S else None
 
 

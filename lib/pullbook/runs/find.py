@@ -306,7 +306,7 @@ def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]
 
 
 def _redated(speed: Signal, edges: list[tuple[float, float]], *, kinks: bool) -> list[tuple[float, float]]:
-    """Date pulls by the speed where load is told late: by its kinks, and back to where it began to rise."""
+    """Date pulls by the speed where the load shows them late: by its kinks, and back to where it began to rise."""
     still = np.flatnonzero(acceleration_of(speed) < ACCELERATING_M_S2)
     redated: list[tuple[float, float]] = []
     for start_s, end_s in edges:

@@ -67,7 +67,7 @@ def gear_of_cruise(log: Log, *, start_s: float, end_s: float) -> float:
 
 
 def mean_ratio(log: Log, *, start_s: float, end_s: float, from_kmh: float, to_kmh: float) -> float:
-    """Return the ratio averaged over a range of road speeds: what tells one pattern of gears from another.
+    """Return the ratio averaged over a range of road speeds: it separates one pattern of gears from another.
 
     Parameters
     ----------

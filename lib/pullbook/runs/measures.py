@@ -46,7 +46,7 @@ COOLER_LOSS_KPA, COOLER_LOSS_U_KPA = 8.0, 4.0
 
 @dataclass(frozen=True, kw_only=True)
 class Surroundings:
-    """What the session tells of the air outside, for logs that do not.
+    """The air outside as the session notes it, for logs that lack it.
 
     Attributes
     ----------
@@ -326,7 +326,7 @@ def _has_gap(signal: Signal, times: np.ndarray, start_s: float, end_s: float) ->
 
 
 def noted_c(outside: Surroundings) -> float:
-    """Return the noted temperature [°C] where it may stand for the inlet, else NaN."""
+    """Return the noted temperature [°C] where it may serve as the inlet's, else NaN."""
     allowed = outside.inlet in (None, NOTED) and outside.ambient_c is not None
     return float(outside.ambient_c) if allowed and outside.ambient_c is not None else float("nan")
 
@@ -483,7 +483,7 @@ def barometric_kpa(log: Log, outside: Surroundings) -> float:
 
 
 def _span(outcome: str, protocol: Protocol) -> tuple[float, float]:
-    """Return the road speeds over which the gears of pulls have to be alike [km/h]; the last is the moment asked of."""
+    """Return the road speeds over which the gears of pulls have to be alike [km/h]; the last is the outcome's moment."""
     match speeds_of(outcome):
         case (low, high):
             return low, high

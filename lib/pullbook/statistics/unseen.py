@@ -1,4 +1,4 @@
-"""Differences between the phases that the estimate cannot allow for, told by what else is in the logs."""
+"""Differences between the phases that the estimate cannot allow for, noticed in the rest of the logs."""
 
 from __future__ import annotations
 
