@@ -483,7 +483,7 @@ def barometric_kpa(log: Log, outside: Surroundings) -> float:
 
 
 def _span(outcome: str, protocol: Protocol) -> tuple[float, float]:
-    """Return the road speeds over which the gears of pulls have to be alike [km/h]; the last is the outcome's moment."""
+    """Return the road speeds over which the gears of pulls have to be alike [km/h], the outcome's moment last."""
     match speeds_of(outcome):
         case (low, high):
             return low, high
