@@ -7,11 +7,12 @@ import pytest
 
 from helpers.samples import SAMPLES
 from pullbook.analysis.expected import earlier_beside, expected_scatter
+from pullbook.analysis.planned import plan_request
 from pullbook.analysis.result import analyse
 from pullbook.analysis.sessions import read_drives
 from pullbook.errors import ExperimentError
 from pullbook.report import sections
-from pullbook.report.plan import answer_text, earlier_text, plan_request
+from pullbook.report.plan import answer_text, earlier_text
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.fingerprint import inputs_sha256
 from pullbook.statistics.allowance import COUNTS_ON
