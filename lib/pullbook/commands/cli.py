@@ -440,13 +440,14 @@ def _analyse(given: argparse.Namespace) -> None:
     QUIET,
 )  # fmt: skip
 def _plan(given: argparse.Namespace) -> None:
-    from pullbook.report.plan import change_typed, plan_text
+    from pullbook.analysis.planned import change_typed, plan_request
+    from pullbook.report.plan import plan_text
 
     change = change_typed(given.folder, given.change)
     if not 1 <= given.pulls <= 50:
         raise ExperimentError(f"--pulls: given {given.pulls}. Allowed: 1 to 50")
     if given.out is None:
-        print("\n".join(plan_text(given.folder, change=change, pulls=given.pulls)))
+        print("\n".join(plan_text(plan_request(given.folder, change=change, pulls=given.pulls))))
         return
     from pullbook.settings.places import place_for
     from pullbook.workbook.execute import render_notebook

@@ -120,7 +120,7 @@ class Comparison:
 
     @property
     def comparable(self) -> bool:
-        """Whether there is a change to speak of."""
+        """Whether before and after could be compared."""
         return self.estimate is not None
 
     @property
@@ -281,7 +281,7 @@ def compare(
     Raises
     ------
     ComparisonError
-        When a phase has no usable run, the outcome cannot be had, or the level is not allowed.
+        When a phase has no usable run, no run gives the outcome, or the level is not allowed.
     """
     check_level(level)
     outcome = experiment.outcome_spec
@@ -391,13 +391,13 @@ def _phase_mean(data: SessionMeans, phase: Phase) -> float:
 
 
 def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, allowance: Allowance) -> list[Finding]:
-    """Say what these sessions can and cannot tell, whatever the figures are."""
+    """Say what these sessions can and cannot show, from their design alone."""
     outcome = data.outcome
     unit = unit_suffix(outcome.change_unit)
     found = []
     sides: dict[str, int] = {phase: data.count(phase) for phase in get_args(Phase)}
     if min(sides.values()) == 1:
-        found.append(_one_session(sides, estimate.day_sd, unit))
+        found.append(_one_session(sides, estimate.day_sd, unit, from_earlier=allowance.alone is not None))
     found.append(
         Finding(
             code="allowance",
@@ -435,19 +435,23 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
     return found
 
 
-def _one_session(sides: dict[str, int], day_sd: float, unit: str) -> Finding:
+def _one_session(sides: dict[str, int], day_sd: float, unit: str, *, from_earlier: bool) -> Finding:
     where = (
         "only one session before and one after" if max(sides.values()) == 1 else "only one session in one of the phases"
     )
     differ = math.sqrt(2) * day_sd
+    scatter = f"days scatter by {day_sd:.2g}{unit}"
+    assumed = (
+        f"By your earlier tests {scatter}, and only a second day can show whether they are more restless now. So"
+        if from_earlier
+        else f"We assume that {scatter}, because it takes a second day to measure it. So"
+    )
     return Finding(
         code="one-session",
         severity="warning",
         message=(
-            f"There is {where}. We assume that days scatter by {day_sd:.2g}{unit}, so that any two of them differ by "
-            f"about {differ:.2g}{unit} with nothing done, and a difference that small can't be seen. (It takes a "
-            "second day to measure the scatter.) More "
-            "pulls on the same day would not help. Another day would."
+            f"There is {where}. {assumed} any two days differ by about {differ:.2g}{unit} with nothing done, and you "
+            "can't see a difference that small. More pulls on the same day would not help. Another day would."
         ),
         evidence=dict(sides),
     )
