@@ -118,7 +118,7 @@ class _Parser(argparse.ArgumentParser):
         name = self.prog.removeprefix("pullbook").strip()
         if choice := re.fullmatch(r"(.*invalid choice: '(.*?)') \(choose from (.*)\)", message):
             allowed = [word.strip(" '") for word in choice[3].split(",")]
-            message = f"{choice[1]}; allowed: {', '.join(allowed)}.{_near(choice[2], allowed)}"
+            message = f"{choice[1]}; allowed: {', '.join(map(repr, allowed))}.{_near(choice[2], allowed)}"
         hint = f"For example: {COMMANDS[name].example}\n" if name in COMMANDS else ""
         raise PullbookError(f"{name + ': ' if name else ''}{message}\n{hint}All options: {self.prog} --help")
 
@@ -374,11 +374,11 @@ def _run(given: argparse.Namespace) -> None:
     for warning in rendered.warnings:
         print(fold(f"warning: {warning}"))
     print(fold(rendered.sentence))
-    print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
     if open_ones := undescribed(given.folder):
         print(
             fold(f"The page and the post leave out the {' and the '.join(open_ones)}: describe it in experiment.yaml.")
         )
+    print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
     if given.private:
         print("Private, not for sharing: names, places and numbers are left in. Run without --private before you post.")
 
