@@ -418,46 +418,14 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         "rise": ("charge temperature above inlet", "K"),
     }[channel]
     figure = go.Figure()
-    units, named = result.shown, set[str]()
+    units = result.shown
     for drive in result.drives:
         pulls = [run for run in drive.runs.pulls if run.included]
         if not _holds(drive, channel) or not pulls:
             continue
-        phase = drive.session.phase
-        if over == "time":
-            grid = np.arange(-3.0, float(np.median([run.end_s - run.start_s for run in pulls])) + 10, 0.5)
-            times = [run.start_s + grid for run in pulls]
-        else:
-            grid = np.arange(min(run.start_kmh for run in pulls), max(run.end_kmh for run in pulls), 2.0)
-            times = [_times_at(drive.log.need("vehicle_speed"), run, grid) for run in pulls]
-        curves = np.array([units.value(_values_at(drive, channel, moments), unit) for moments in times])
-        grid = grid if over == "time" else units.value(grid, "km/h")
-        # One line for all thin curves, broken between them.
-        figure.add_scatter(
-            x=[*grid.tolist(), None] * len(pulls),
-            y=[y for curve in curves for y in (*_nulls(curve), None)],
-            mode="lines",
-            line={"color": COLOUR[phase], "width": 0.8},
-            opacity=0.35,
-            meta=series(*((drive.session.name, run.name) for run in pulls)),
-            showlegend=False,
-            hoverinfo="skip",
-        )
-        enough = np.isfinite(curves).sum(axis=0) > len(pulls) / 2
-        mean = np.full(len(grid), np.nan)
-        mean[enough] = np.nanmean(curves[:, enough], axis=0)
-        figure.add_scatter(
-            x=grid.tolist(),
-            y=_nulls(mean),
-            mode="lines",
-            line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
-            name=phase,
-            meta=series((drive.session.name, "mean")),
-            legendgroup=phase,
-            showlegend=phase not in named,
-            hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
-        )
-        named.add(phase)
+        grid, curves = _curves(drive, pulls, channel, over)
+        curves = units.value(curves, unit)
+        _overlay(figure, drive, pulls, grid if over == "time" else units.value(grid, "km/h"), curves)
     if over == "time":
         figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
     across = "time since full load [s]" if over == "time" else f"road speed [{units.unit('km/h')}]"
@@ -471,6 +439,47 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         description=f"{sentence_case(label)} against {against}, before and after the service.",
         height=320,
         columns=("session", "run", across, up),
+    )
+
+
+def _curves(drive: Drive, pulls: Sequence[Run], channel: str, over: Over) -> tuple[np.ndarray, np.ndarray]:
+    """Return a grid [s since full load, or km/h], shape (n,), and a signal of each pull on it, shape (pulls, n)."""
+    if over == "time":
+        grid = np.arange(-3.0, float(np.median([run.end_s - run.start_s for run in pulls])) + 10, 0.5)
+        times = [run.start_s + grid for run in pulls]
+    else:
+        grid = np.arange(min(run.start_kmh for run in pulls), max(run.end_kmh for run in pulls), 2.0)
+        times = [_times_at(drive.log.need("vehicle_speed"), run, grid) for run in pulls]
+    return grid, np.array([_values_at(drive, channel, moments) for moments in times])
+
+
+def _overlay(figure: go.Figure, drive: Drive, pulls: Sequence[Run], grid: np.ndarray, curves: np.ndarray) -> None:
+    """Draw the curves of a drive's pulls, thin, and their mean, thick."""
+    phase = drive.session.phase
+    # One line for all thin curves, broken between them.
+    figure.add_scatter(
+        x=[*grid.tolist(), None] * len(pulls),
+        y=[y for curve in curves for y in (*_nulls(curve), None)],
+        mode="lines",
+        line={"color": COLOUR[phase], "width": 0.8},
+        opacity=0.35,
+        meta=series(*((drive.session.name, run.name) for run in pulls)),
+        showlegend=False,
+        hoverinfo="skip",
+    )
+    enough = np.isfinite(curves).sum(axis=0) > len(pulls) / 2
+    mean = np.full(len(grid), np.nan)
+    mean[enough] = np.nanmean(curves[:, enough], axis=0)
+    figure.add_scatter(
+        x=grid.tolist(),
+        y=_nulls(mean),
+        mode="lines",
+        line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
+        name=phase,
+        meta=series((drive.session.name, "mean")),
+        legendgroup=phase,
+        showlegend=all(trace.name != phase for trace in figure.data),
+        hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
     )
 
 

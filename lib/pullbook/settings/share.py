@@ -203,7 +203,7 @@ def _squeezed(text: str) -> str:
 
 
 def _tells(squeezed: str) -> bool:
-    """Say whether something can be looked for without the word that stood before it."""
+    """Say whether a find is telling enough to be searched for without the word before it."""
     digits = sum(c.isdigit() for c in squeezed)
     mixed = 2 <= digits < len(squeezed) and len(squeezed) >= _LEAST
     return mixed or (digits == len(squeezed) and digits >= 9)
@@ -225,7 +225,7 @@ def _without_known(text: str, known: Sequence[re.Pattern[str]]) -> str:
 def _left(
     name: str, content: bytes, known: set[str], names: Mapping[str, str], search: Callable[[str], list[Any]]
 ) -> bool:
-    """Say whether a finished file still holds something, by two ways: as before, and run together."""
+    """Say whether a finished file still holds a find: as written, or with the characters between left out."""
     seen: list[str] = []
 
     def look(text: str) -> str:
