@@ -98,6 +98,24 @@ def signed(value: float, digits: int) -> str:
     return f"{round(value, digits) + 0.0:+.{digits}f}"
 
 
+def budget_digits(u: float) -> int:
+    """Return the decimals of a budget's lines, from what they make together: one more than stand beside that."""
+    return decimals(u) + 1
+
+
+def budget_line(u: float, digits: int) -> str:
+    """Return a line of a budget with so many decimals, saying so where it is too small for them.
+
+    Examples
+    --------
+    >>> from pullbook.text import budget_line
+    >>> budget_line(0.104, 2), budget_line(0.004, 2), budget_line(0.0, 2)
+    ('0.10', 'under 0.01', '0.00')
+    """
+    least = 0.5 * 10.0**-digits
+    return f"under {2 * least:.{digits}f}" if 0 < u < least else f"{u:.{digits}f}"
+
+
 def sentence_case(text: str) -> str:
     """Return text with a capital first letter."""
     return text[:1].upper() + text[1:]

@@ -364,10 +364,14 @@ def test_another_page_is_drawn_whole_and_legible(show, other_page, screen, schem
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
     assert page.evaluate(OVERFLOWING) == []
     assert page.locator("h1").count() == 1
-    figures = page.locator("figure").count()
-    assert page.evaluate(CUT_OFF) == [] if figures else page.locator("script").count() == 0
-    for k in range(figures):
-        assert len(numbers_behind(opened, k)) > 1
+    assert page.locator("#library").count() == 0  # its picture is there without a script
+    assert (other_page.folder / "workbook.html").stat().st_size < 100_000
+    picture = page.locator(".pb-answer-picture svg:visible")
+    assert page.locator("figure").count() == picture.count() == 1
+    box = picture.bounding_box()
+    assert box["y"] + box["height"] <= page.viewport_size["height"]  # on the first screen
+    assert page.evaluate(CUT_OFF) == []
+    assert len(numbers_behind(opened, 0)) > 1
     assert_accessible(page)
     paper = luminance(page.evaluate("getComputedStyle(document.body).backgroundColor"))
     inks = "() => Array.from(document.querySelectorAll('p, td, th, li, a, h1, button'), e => getComputedStyle(e).color)"

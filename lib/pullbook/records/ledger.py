@@ -20,7 +20,7 @@ import numpy as np
 from pullbook.errors import Finding, LedgerError
 from pullbook.records.ledger_dates import FORMS, ORDERS, Order, order_of, readings
 from pullbook.statistics.uncertainty import coverage_factor
-from pullbook.text import counted
+from pullbook.text import counted, sentence_case
 
 COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
 MAX_BYTES = 5_000_000
@@ -735,15 +735,11 @@ def decision_lines(
     list of str
         Sentences.
     """
-    far = f" and, by the last reading in the ledger, {what.distance_km:.0f} km" if what.distance_km is not None else ""
-    usual = ""
+    far = f" and {what.distance_km:,.0f} km ago by the last reading" if what.distance_km is not None else " ago"
+    lines = [f"{sentence_case(what.item)}: last on {what.last}, {counted(what.days, 'day')}{far}."]
     if what.usual_km is not None:
-        every, before = (
-            f"; usually every {what.usual_km:.0f} km",
-            f"; the one before was {what.usual_km:.0f} km earlier",
-        )
-        usual = every if what.times > 2 else before
-    lines = [f"{what.item}: last on {what.last}, {counted(what.days, 'day')}{far} ago{usual}."]
+        usual = f"Usually every {what.usual_km:,.0f} km." if what.times > 2 else ""
+        lines.append(usual or f"The one before was {what.usual_km:,.0f} km earlier.")
     time = "1 hour" if hours == 1 else f"{hours:g} hours"
     takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [time] * (hours > 0)
     if takes:

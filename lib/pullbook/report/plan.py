@@ -13,7 +13,9 @@ from pullbook.analysis.sessions import Drive, read_drives
 from pullbook.analysis.usable import needed_channels
 from pullbook.errors import ComparisonError
 from pullbook.quantities import METRIC, Shown
+from pullbook.report import plan_picture
 from pullbook.report import sheet as paper
+from pullbook.report.drawing import Drawing
 from pullbook.report.html import CAUTIONS, Fragment, escape, table
 from pullbook.settings.experiment import Experiment, Protocol
 from pullbook.statistics.gears import GEAR
@@ -180,26 +182,70 @@ def _in_yaml(name: str) -> str:
 
 
 def answer_text(request: PlanRequest) -> str:
-    """Say in one or two sentences what it takes."""
-    found, shown, of = request.fewest, request.shown, request.unit
-    unit, change = unit_suffix(shown.unit(of)), shown.brief(request.change, of)
-    day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
-    rests_on = (
-        f"This assumes {request.scatter.source}: {day_sd:.2g}{unit} between days and {pull_sd:.2g}{unit} between pulls."
-    )
+    """Say in a few sentences what it takes."""
+    found, change = request.fewest, request.shown.brief(request.change, request.unit)
     if found is None:
-        return f"A change of {change} is out of reach: even 60 sessions a side would not be enough. {rests_on}"
+        return (
+            f"A change of {change} is out of reach: even 60 sessions a side would not be enough. {_rests_on(request)}"
+        )
     return (
         f"To detect a change of {change} 80 % of the time, drive {found.sessions} sessions before and "
-        f"{found.sessions} after, {found.pulls} pulls each. That is about {found.driving_min / 60:.1f} hours "
-        f"of driving. {rests_on} Put the number into experiment.yaml before the first drive, and the answer "
-        f"counts as one look: planned_sessions: {found.sessions}"
+        f"{found.sessions} after, {found.pulls} pulls each. {_costs(found)} {_rests_on(request)} {_put_down(found)}"
+    )
+
+
+def _rests_on(request: PlanRequest) -> str:
+    unit = unit_suffix(request.shown.unit(request.unit))
+    day_sd, pull_sd = (
+        request.shown.value(sd, request.unit) for sd in (request.scatter.day_sd, request.scatter.pull_sd)
+    )
+    return (
+        f"This assumes {request.scatter.source}: {day_sd:.2g}{unit} between days and {pull_sd:.2g}{unit} between pulls."
+    )
+
+
+def _costs(found: Plan) -> str:
+    return f"That is about {found.driving_min / 60:.1f} hours of driving."
+
+
+def _put_down(found: Plan) -> str:
+    return (
+        "Put the number into experiment.yaml before the first drive, and the answer counts as one look: "
+        f"planned_sessions: {found.sessions}"
     )
 
 
 def answer(request: PlanRequest) -> Fragment:
     """Return what it takes, first thing."""
-    return Fragment(f'<section class="pb-answer"><p class="pb-sentence">{escape(answer_text(request))}</p></section>')
+    found, change = request.fewest, request.shown.brief(request.change, request.unit)
+    if found is None:
+        word = f"{change} is out of reach"
+        said = [f"Even 60 sessions a side would not be enough. {_rests_on(request)}"]
+    else:
+        word = f"{counted(found.sessions, 'session')} before, {found.sessions} after"
+        said = [
+            f"{counted(found.pulls, 'pull')} each. Then you'd detect a change of {change} 80 % of the time. "
+            f"{_costs(found)}",
+            f"{_rests_on(request)} {_put_down(found)}",
+        ]
+    return Fragment(
+        '<section class="pb-answer"><h1>Plan a before-and-after test</h1>'
+        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(said[0])}</p>'
+        + "".join(f'<p class="pb-facts">{escape(line)}</p>' for line in said[1:])
+        + "</section>"
+    )
+
+
+def picture(request: PlanRequest) -> Drawing:
+    """Show the smallest change that each number of sessions detects."""
+    return plan_picture.picture(
+        request.grid,
+        pulls=request.pulls,
+        chosen=request.fewest,
+        asked=request.change,
+        unit=request.unit,
+        shown=request.shown,
+    )
 
 
 def grid(request: PlanRequest) -> Fragment:

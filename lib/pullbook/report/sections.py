@@ -28,6 +28,8 @@ from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import (
+    budget_digits,
+    budget_line,
     counted,
     decimals,
     difference_unit,
@@ -628,15 +630,15 @@ def budget(result: Result) -> Fragment:
     shown, unit = result.shown, result.shown.unit(c.unit)
     lines = [(line.source, str(line.kind), line.standard_uncertainty, line.dof) for line in c.budget]
     lines.append(("together", "", c.standard_uncertainty, c.dof))
-    digits = decimals(shown.value(c.standard_uncertainty, c.unit)) + 1
-    least = 0.5 * 10.0**-digits
-
-    def size(u: float) -> str:
-        value = shown.value(u, c.unit)
-        return f"under {2 * least:.{digits}f}" if 0 < value < least else f"{value:.{digits}f}"
-
+    digits = budget_digits(shown.value(c.standard_uncertainty, c.unit))
     rows = [
-        (shown.text(source), kind, size(u), "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines
+        (
+            shown.text(source),
+            kind,
+            budget_line(shown.value(u, c.unit), digits),
+            "∞" if math.isinf(dof) else f"{dof:.1f}",
+        )
+        for source, kind, u, dof in lines
     ]
     half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
     note = (

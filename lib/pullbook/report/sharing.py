@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from pullbook.analysis.result import Result
 from pullbook.report import answer_picture, canvas
+from pullbook.report.drawing import ON_PAPER
 from pullbook.report.in_units import comparison_in
 from pullbook.report.sections import worth
 from pullbook.settings.files import write_whole
@@ -206,7 +207,7 @@ _EDGE, _TEXT = 44, 19.0  # margin and size of the picture's text [px]
 def card(result: Result, post: Post) -> bytes:
     """Return one picture that stands alone, 1200 x 675 PNG without metadata."""
     ink = next((colour for word, colour in _WORD_INK.items() if result.comparison.verdict.startswith(word)), "")
-    inks = answer_picture.ON_PAPER | ({"word": ink} if ink else {"word": answer_picture.ON_PAPER["ink"]})
+    inks = ON_PAPER | ({"word": ink} if ink else {"word": ON_PAPER["ink"]})
     answer = answer_picture.answer_of(result)
 
     def draw(figure: Figure, inks: canvas.Inks) -> None:

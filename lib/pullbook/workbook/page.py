@@ -15,7 +15,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pullbook.report.answer_picture import NUMBERS_MIME
+from pullbook.report.drawing import NUMBERS_MIME
 from pullbook.report.figures import PLOTLY_MIME
 from pullbook.report.html import STYLE, escape, numbers_table
 from pullbook.settings.share import pack, packed_library

@@ -10,7 +10,7 @@ import json
 from pathlib import Path
 from uuid import uuid4
 
-from pullbook.report.answer_picture import Drawing
+from pullbook.report.drawing import Drawing
 from pullbook.report.figures import Picture
 from pullbook.report.html import Fragment, escape
 from pullbook.text import typeset
