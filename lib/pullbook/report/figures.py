@@ -132,7 +132,7 @@ def other_routes(result: Result) -> Picture | None:
     if result.with_left_out is not None:
         w = result.with_left_out
         rows.append(("counting what you left out", w.change, w.low, w.high, True))
-    return _forest(rows, c, height=90 + 40 * len(rows), legend=False)
+    return _forest(rows, c, height=80 + 34 * len(rows), legend=False)
 
 
 def with_and_without(result: Result, saved: Comparison | None) -> Picture | None:
@@ -223,7 +223,7 @@ def drives(result: Result) -> Picture:
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
         ),
-        height=90 + 86 * count,
+        height=80 + 72 * count,
         columns=DRIVE_COLUMNS,
     )
 
@@ -459,7 +459,7 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
     against = "time since full load" if over == "time" else "road speed"
     return layout(
         figure,
-        caption=f"{sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
+        caption=f"{sentence_case(label)} against {against}. Thin: pulls that count. Thick: session means.",
         description=f"{sentence_case(label)} against {against}, before and after the service.",
         height=320,
         columns=("session", "run", across, up),
@@ -572,7 +572,7 @@ def budget(result: Result) -> Picture | None:
         figure,
         caption=text,
         description=text,
-        height=100 + 38 * len(shown),
+        height=84 + 30 * len(shown),
         columns=("source", f"standard uncertainty{in_brackets(c.unit)}"),
         rows=[(line.source, round(line.standard_uncertainty, digits)) for line in reversed(lines)],
     )

@@ -8,6 +8,7 @@ from pullbook.records.history import History, Rate, experiment_folders, read_his
 from pullbook.records.ledger import Since, day_of, read_ledger, since
 from pullbook.report import history_picture
 from pullbook.report.drawing import Drawing
+from pullbook.report.glossary import glossary
 from pullbook.report.html import Fragment, escape, listed, table
 from pullbook.statistics.joint_fit import Estimated, Share, share_of
 from pullbook.statistics.verdict import VERDICT_WORDS
@@ -421,6 +422,11 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
 def limits() -> Fragment:
     """Return what a history cannot tell."""
     return listed(LIMITS)
+
+
+def words() -> Fragment:
+    """Return the words that a reader may not know."""
+    return glossary()
 
 
 def _unit(history: History) -> str:

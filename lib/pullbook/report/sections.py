@@ -15,6 +15,7 @@ from pullbook.analysis.secondary import SecondaryOutcome
 from pullbook.analysis.sessions import Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
+from pullbook.report.glossary import glossary
 from pullbook.report.html import Fragment, escape, folded, listed, table, told
 from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
@@ -79,27 +80,25 @@ def answer(result: Result) -> Fragment:
     return Fragment(
         f'<section class="pb-answer pb-{c.verdict}"><h1>{escape(experiment.title)}</h1>{alert}'
         f'<p class="pb-verdict">{escape(word)}</p>'
-        f'<p class="pb-sentence">{_explained(escape(sentence_case(rest)), "interval")}</p>'
+        f'<p class="pb-sentence">{escape(sentence_case(rest))}</p>'
         f"{caution}</section>"
     )
 
 
 def meaning(result: Result) -> Fragment:
-    """Return what the answer rests on and is worth, and the warnings that the first screen has no room for."""
+    """Return what the answer rests on and is worth, and the warnings that the first screen has no room for.
+
+    `findings` has those of boost.
+    """
     experiment = result.experiment
     boost, others = _warnings(result)
-    alerts = "".join(
-        f'<p class="pb-alert" role="alert"><strong>Also:</strong> {escape(message)}</p>' for message in boost[1:]
-    )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
     apart = "".join(f.message for f in result.findings if long_apart(f))
     facts = (_facts(result), apart, chances(result), worth(result), weather_share(result), refit(result))
-    said = enumerate(text for text in facts if text)
     shown = others if boost or not others or _first_sentence(others[0]) != others[0] else others[1:]
     return Fragment(
         question
-        + alerts
-        + "".join(f"<p>{_explained(escape(text), 'session') if k == 0 else escape(text)}</p>" for k, text in said)
+        + "".join(f"<p>{escape(text)}</p>" for text in facts if text)
         + "".join(f'<p class="pb-note">{escape(message)}</p>' for message in shown)
     )
 
@@ -250,10 +249,10 @@ def channels(result: Result) -> Fragment:
         (name.replace("_", " "), column, unit, "all" if len(names) == every else ", ".join(names))
         for (name, column, unit), names in sorted(used.items(), key=lambda item: order.index(item[0][0]))
     ]
-    read = table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9, caption="What was read")
+    read = table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9)
     notes = [told(result.shown.text(f.message)) for f in engine_notes(result.experiment, result.drives)]
-    places = [escape(line) for line in _sensor_places(result)]
-    return Fragment(read.html + "".join(f"<p>{line}</p>" for line in (*places, *notes)))
+    places = "".join(f"<p>{escape(line)}</p>" for line in _sensor_places(result))
+    return Fragment(folded("What was read", read.html + places).html + "".join(f"<p>{line}</p>" for line in notes))
 
 
 PLACES = {"charge_air_temperature": "after the cooler", "intake_air_temperature": "before the compressor"}
@@ -714,8 +713,8 @@ def service(result: Result) -> Fragment:
 def conclusion(result: Result) -> Fragment:
     """Return the verdict once more, what it means, and its limits."""
     c = result.comparison
-    boost = [result.shown.text(f.message) for f in result.findings if f.about_boost]
-    text = "".join(f'<p class="pb-alert">{escape(message)}</p>' for message in boost)
+    boost = any(f.about_boost for f in result.findings)
+    text = "<p>Boost changed with the service. Act on the warning at the top first.</p>" if boost else ""
     text += f"<p><strong>{escape(VERDICT_WORDS[c.verdict])}.</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
     both = ""
     if result.with_left_out is not None:
@@ -724,34 +723,10 @@ def conclusion(result: Result) -> Fragment:
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 
-GLOSSARY = {
-    "effectiveness": "How much of the possible cooling the cooler does: 1 would bring the charge down to inlet air.",
-    "session": "One drive on one day. Pulls of one day share that day, so sessions are what counts.",
-    "K and °C": "Temperatures are in °C, differences in K. A difference of 1 K is one of 1 °C.",
-    "interval": "The range that holds the true change. At a level of 95 %, it misses it about once in twenty times.",
-    "worthwhile change": "The smallest change that matters to you. You set it as worthwhile_change.",
-}
-
-
-def glossary() -> Fragment:
-    """Return the words that a reader may not know, folded; `_explained` links to it."""
-    terms = "".join(f'<dt id="{_anchor(word)}">{word}</dt><dd>{text}</dd>' for word, text in GLOSSARY.items())
-    return folded("Words used on this page", f"<dl>{terms}</dl>")
-
-
-def _explained(html: str, word: str) -> str:
-    """Link the first use of a word, in HTML that is escaped already, to the glossary."""
-    return re.sub(rf"\b{word}", f'<a href="#{_anchor(word)}">{word}</a>', html, count=1)
-
-
-def _anchor(word: str) -> str:
-    return "word-" + word.partition(" ")[0].lower()
-
-
 def colophon(result: Result) -> Fragment:
     """Return the glossary, and what made the page, so that it can be made again."""
     return Fragment(
-        glossary().html + f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
+        glossary(result.shown).html + f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
         f"{escape(result.inputs_sha256[:16])}. pullbook run also writes "
         "the figures: results.json and runs.csv.</p>"
     )

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from pullbook.report.drawing import NUMBERS_MIME
 from pullbook.report.figures import PLOTLY_MIME
+from pullbook.report.glossary import linked
 from pullbook.report.html import STYLE, escape, numbers_table
 from pullbook.settings.share import pack, packed_library
 
@@ -66,7 +67,9 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
             "contents": _contents(shown),
         },
     )
-    return str(body)
+    head, main, rest = str(body).partition('<main id="main"')
+    inside, end, scripts = rest.partition("</main>")
+    return head + main + linked(inside) + end + scripts
 
 
 def _contents(notebook: NotebookNode) -> list[tuple[str, str]]:
