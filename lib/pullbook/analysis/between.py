@@ -37,8 +37,8 @@ def time_between(drives: Sequence[Drive]) -> Finding:
         code=TIME_BETWEEN,
         severity="note",
         message=(
-            f"{apart}Whatever else changed {when} (season, fuel, tyres, load, road) counts as part of the change, and "
-            "the interval does not hold it."
+            f"{apart}Anything else that changed {when} (season, fuel, tyres, load, road) counts as part of the change, "
+            "and the interval does not hold it."
         ),
         evidence={"days": days},
     )

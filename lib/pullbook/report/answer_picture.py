@@ -152,7 +152,7 @@ def caption(answer: Answer) -> str:
     if not answer.corrected:
         return f"Left: every {kind} that counts, as measured. Right: the difference of the means, on the same scale."
     return (
-        f"Left: every {kind} that counts. Hollow: as measured. Filled: corrected to the same "
+        f"Left: every {kind} that counts. Filled marks are corrected to the same "
         f"{conditions_of(c.slopes)}. Right: the difference of the means, on the same scale."
     )
 

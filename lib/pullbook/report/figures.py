@@ -217,8 +217,7 @@ def drives(result: Result) -> Picture:
     return layout(
         _drives(result.drives, result.shown),
         caption=(
-            "Every drive. Dark: pulls that count. Light: cruises that count. Hatched: what does not count. "
-            "Drag to zoom, double-click to go back."
+            "Dark: pulls that count. Light: cruises. Hatched: not counted. Drag to zoom, double-click to go back."
         ),
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
@@ -456,10 +455,11 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
     up = f"{label}{in_brackets(units.unit(unit))}"
     figure.update_xaxes(title=across)
     figure.update_yaxes(title=sentence_case(up))
+    key = " Thin: pulls that count. Thick: session means." if channel == "charge_air_temperature" else ""
     against = "time since full load" if over == "time" else "road speed"
     return layout(
         figure,
-        caption=f"{sentence_case(label)} against {against}. Thin: pulls that count. Thick: session means.",
+        caption=f"{sentence_case(label)} against {against}.{key}",
         description=f"{sentence_case(label)} against {against}, before and after the service.",
         height=320,
         columns=("session", "run", across, up),

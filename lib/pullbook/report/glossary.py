@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass
 
 from pullbook.quantities import METRIC, Shown
-from pullbook.report.html import Fragment, folded
+from pullbook.report.html import Fragment, folded, in_text
 
 
 @dataclass(frozen=True)
@@ -46,7 +46,7 @@ WORDS = (
         "K and °C",
         "word-k",
         "Temperatures are in °C, differences in K. A difference of 1 K is one of 1 °C.",
-        r"(?<=\d )K\b",
+        r"(?<=\d[ \N{NO-BREAK SPACE}])K\b",
     ),
     Word(
         "interval",
@@ -80,17 +80,13 @@ def linked(html: str) -> str:
         Of the page's main part, escaped already. Folds, pictures, headings and links are passed over.
     """
     wanted = [word for word in WORDS if f'id="{word.anchor}"' in html]
-    pieces, inside = re.split(r"(<[^>]+>)", html), 0
-    for k, piece in enumerate(pieces):
-        if not wanted:
-            break
-        if k % 2:
-            tag = re.match(r"<(/?)([\w-]+)", piece)
-            if tag and tag[2] in NOT_IN:
-                inside += -1 if tag[1] else 1
-        elif not inside and piece.strip():
-            pieces[k], wanted = _linked_in(piece, wanted)
-    return "".join(pieces)
+
+    def link(text: str) -> str:
+        nonlocal wanted
+        text, wanted = _linked_in(text, wanted)
+        return text
+
+    return in_text(html, link, not_in=NOT_IN)
 
 
 def _linked_in(text: str, wanted: list[Word]) -> tuple[str, list[Word]]:

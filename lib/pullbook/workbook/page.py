@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from pullbook.report.drawing import NUMBERS_MIME
 from pullbook.report.figures import PLOTLY_MIME
 from pullbook.report.glossary import linked
-from pullbook.report.html import STYLE, escape, numbers_table
+from pullbook.report.html import STYLE, escape, numbers_table, unbroken
 from pullbook.settings.share import pack, packed_library
 
 if TYPE_CHECKING:
@@ -69,7 +69,7 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
     )
     head, main, rest = str(body).partition('<main id="main"')
     inside, end, scripts = rest.partition("</main>")
-    return head + main + linked(inside) + end + scripts
+    return head + main + linked(unbroken(inside)) + end + scripts
 
 
 def _contents(notebook: NotebookNode) -> list[tuple[str, str]]:
