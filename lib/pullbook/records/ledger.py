@@ -716,7 +716,13 @@ class MeasuredEffect:
 
 
 def decision_lines(
-    *, what: Since, effect: MeasuredEffect | None, cost: float, hours: float, currency: str = ""
+    *,
+    what: Since,
+    effect: MeasuredEffect | None,
+    cost: float,
+    hours: float,
+    currency: str = "",
+    in_miles: bool = False,
 ) -> list[str]:
     """Set out what is known for deciding whether to do a service again; no advice beyond the evidence.
 
@@ -729,17 +735,23 @@ def decision_lines(
         What the person says one service takes, in ``currency`` and hours; nought if that does not matter.
     currency : str
         In words or as a sign.
+    in_miles : bool
+        Whether the ledger is kept in miles.
 
     Returns
     -------
     list of str
         Sentences.
     """
-    far = f" and {what.distance_km:,.0f} km ago by the last reading" if what.distance_km is not None else " ago"
+
+    def distance(km: float) -> str:
+        return f"{km / KM_PER_MILE:,.0f} miles" if in_miles else f"{km:,.0f} km"
+
+    far = f" and {distance(what.distance_km)} ago by the last reading" if what.distance_km is not None else " ago"
     lines = [f"{sentence_case(what.item)}: last on {what.last}, {counted(what.days, 'day')}{far}."]
     if what.usual_km is not None:
-        usual = f"Usually every {what.usual_km:,.0f} km." if what.times > 2 else ""
-        lines.append(usual or f"The one before was {what.usual_km:,.0f} km earlier.")
+        usual = f"Usually every {distance(what.usual_km)}." if what.times > 2 else ""
+        lines.append(usual or f"The one before was {distance(what.usual_km)} earlier.")
     time = "1 hour" if hours == 1 else f"{hours:g} hours"
     takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [time] * (hours > 0)
     if takes:

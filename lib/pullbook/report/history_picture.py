@@ -72,13 +72,13 @@ def picture(history: History) -> Drawing:
 
 def describe(history: History) -> str:
     """Say in words what the picture shows."""
-    unit, level_unit = unit_suffix(history.unit), unit_suffix(history.level_unit)
+    level_unit = unit_suffix(history.level_unit)
     told = [
         f"service {s.number}: {number(s.before.value, decimals(s.before.u))} before, "
         f"{number(s.after.value, decimals(s.after.u))}{level_unit} after"
         for s in history.services
     ]
-    between = [_drift(span, unit) for span in history.spans]
+    between = [_drift(history, span) for span in history.spans]
     return f"{sentence_case(history.label)}. {sentence_case('; '.join(told))}. Between services: {'; '.join(between)}."
 
 
@@ -87,20 +87,25 @@ def places(history: History) -> list[float]:
     if history.axis == "date":
         return [float(s.date.toordinal()) for s in history.services if s.date is not None]
     if history.axis == "odometer":
-        return [s.odometer_km or 0.0 for s in history.services]
+        return [_odometer(history, s) for s in history.services]
     return [float(s.number) for s in history.services]
 
 
 def _heading(history: History) -> str:
-    return {"date": "date of the service", "odometer": "odometer [km]", "order": "service, in the order given"}[
-        history.axis
-    ]
+    odometer = f"odometer [{history.shown.unit('km')}]"
+    return {"date": "date of the service", "odometer": odometer, "order": "service, in the order given"}[history.axis]
+
+
+def _odometer(history: History, service: Service) -> float:
+    """Return the reading at a service in the unit shown."""
+    reading: float = history.shown.value(service.odometer_km or 0.0, "km")
+    return reading
 
 
 def _place_told(history: History, service: Service) -> object:
     if history.axis == "date" and service.date is not None:
         return service.date.isoformat()
-    return service.odometer_km if history.axis == "odometer" else service.number
+    return round(_odometer(history, service)) if history.axis == "odometer" else service.number
 
 
 def _digits(service: Service) -> int:
@@ -111,9 +116,11 @@ def _change_told(history: History, service: Service) -> str:
     return typeset(f"{signed(service.change, _digits(service))}{unit_suffix(history.unit)}")
 
 
-def _drift(span: Span, unit: str) -> str:
-    drift = f"{signed(span.drift.value, decimals(span.drift.u))}{unit}"
-    return f"{drift} in {span.distance_km:,.0f} km" if span.distance_km else drift
+def _drift(history: History, span: Span) -> str:
+    drift = f"{signed(span.drift.value, decimals(span.drift.u))}{unit_suffix(history.unit)}"
+    if not span.distance_km:
+        return drift
+    return f"{drift} in {history.shown.value(span.distance_km, 'km'):,.0f} {history.shown.unit('km')}"
 
 
 # --- drawing -----------------------------------------------------------------------------------------------------
@@ -241,7 +248,7 @@ def _draw_states(axes: Axes, history: History, inks: canvas.Inks, *, x: Sequence
 
 def _drifts_that_fit(history: History, x: Sequence[float], text: float) -> list[str]:
     """Return what to write beside the dotted lines: with the distance if all have room, without it, or nothing."""
-    whole = [typeset(_drift(span, unit_suffix(history.unit))) for span in history.spans]
+    whole = [typeset(_drift(history, span)) for span in history.spans]
     for form in (whole, [said.partition(" in ")[0] for said in whole]):
         if max(canvas.text_width(said, size=0.92 * text) for said in form) < _narrowest(x) / 2 - (ASIDE + 0.8) * text:
             return form
@@ -267,7 +274,8 @@ def _name_services(axes: Axes, history: History, inks: canvas.Inks, *, x: Sequen
     small = 0.9 * text
     forms = [[f"service {s.number}\n{_place_told(history, s)}" for s in history.services]]
     if history.axis == "odometer":
-        forms = [[f"service {s.number}\n{s.odometer_km or 0:,.0f} km" for s in history.services]]
+        unit = history.shown.unit("km")
+        forms = [[f"service {s.number}\n{_odometer(history, s):,.0f} {unit}" for s in history.services]]
     if history.axis == "order":
         forms = [[f"service {s.number}" for s in history.services]]
     forms.append([f"{s.number}\n{s.date:%Y-%m}" if s.date else str(s.number) for s in history.services])

@@ -471,7 +471,10 @@ class Controls:
         result, saved = choices.result, choices.saved_result
         forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
         self._screen.put(self._forest, forest or NOTHING)
-        self._screen.put(self._timeline, figures.timeline(drive, choices.experiment.shown) if drive else NOTHING)
+        self._screen.put(
+            self._timeline,
+            figures.timeline(drive, choices.experiment.shown) if drive and drive.log.signals else NOTHING,
+        )
         edits = choices.edits()
         self.save.disabled = self.back.disabled = not edits
         self.unsaved.value = _unsaved(choices, edits) if edits or choices.lost else ""
@@ -523,9 +526,7 @@ class _Row:
     def settle(self, run: Run, reason: str | None, figure: str) -> None:
         """Show a run as it stands."""
         self._settling = True
-        minutes, seconds = divmod(round(run.start_s), 60)
-        speeds = f"{run.start_kmh:.0f} to {run.end_kmh:.0f} km/h" if run.kind == "pull" else f"{run.start_kmh:.0f} km/h"
-        said = f"{run.name} at {minutes}:{seconds:02d}, {speeds}, {run.end_s - run.start_s:.0f} s"
+        said = _run_told(run)
         can = run.included or reason is not None
         for control in (self.tick, self.button):
             control.value, control.disabled = run.included, not can
@@ -540,6 +541,15 @@ class _Row:
         elif run.included or reason:
             self.trouble.value = ""
         self._settling = False
+
+
+def _run_told(run: Run) -> str:
+    """Say where a run lies in its log; of one that a person wrote down there is nothing to say."""
+    if not run.timed:
+        return run.name
+    minutes, seconds = divmod(round(run.start_s), 60)
+    speeds = f"{run.start_kmh:.0f} to {run.end_kmh:.0f} km/h" if run.kind == "pull" else f"{run.start_kmh:.0f} km/h"
+    return f"{run.name} at {minutes}:{seconds:02d}, {speeds}, {run.end_s - run.start_s:.0f} s"
 
 
 def _display(value: object, **options: object) -> Any:
@@ -559,6 +569,8 @@ def experiments_nearby(folder: Path) -> list[Path]:
 
 def _on_a_line(w: Any, drive: Drive, rows: dict[str, _Row]) -> list[Any]:
     """Return the runs' buttons under the picture of their drive, with what keeps them apart."""
+    if not drive.log.signals:
+        return [row.button for row in rows.values()]
     whole_s = max(drive.log.duration_s, 1e-9)
     least_s = whole_s * LEAST_BUTTON
 
