@@ -59,7 +59,7 @@ class Finding:
 
     @property
     def about_boost(self) -> bool:
-        """Whether it says that boost or air flow is not what it was: to be read before anything else."""
+        """Whether it says that boost or air flow changed: to be read before anything else."""
         return self.code.startswith("boost-")
 
     def to_dict(self) -> dict[str, Any]:
@@ -73,7 +73,7 @@ class Finding:
 
 
 def by_cause(found: Iterable[tuple[str, Finding]]) -> list[tuple[list[str], Finding]]:
-    """Join findings of one cause: the same code about the same channels or columns, in whatever sessions.
+    """Join findings of one cause: the same code about the same channels or columns, in any sessions.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Quantities as a person types and reads them: in metric or US units, whatever is held internally.
+"""Quantities as a person types and reads them: in metric or US units; internally they never change.
 
 Inside, and in every stored result, temperatures are in °C, differences of temperature in K, speeds in km/h and
 pressures in kPa. The unit alone therefore says whether an offset belongs to a conversion: °C has one, K has none.
@@ -94,7 +94,7 @@ class Shown:
         return digits + self._scale(unit)[3]
 
     def number(self, value: float, unit: str, digits: int) -> str:
-        """Return a figure without its unit, a dash where it could not be had; ``digits`` as in the internal unit."""
+        """Return a figure without its unit, a dash where there is none; ``digits`` as in the internal unit."""
         return number(self.value(value, unit), self.digits(digits, unit))
 
     def quantity(self, value: float, unit: str, digits: int) -> str:
@@ -126,7 +126,7 @@ class Shown:
             return match["quoted"]
         unit, plus_minus = match["unit"], match["figures"].partition("±")[0]
         found = list(_FIGURE.finditer(match["figures"]))
-        # What stands behind ± is a difference, whatever stands before it.
+        # A figure after ± is a difference, whatever comes before it.
         units = ["K" if unit == "°C" and figure.start() >= len(plus_minus) else unit for figure in found]
         values = [
             self.value(float(figure["digits"].replace(",", "")) * (-1 if figure["sign"] in _MINUS else 1), of)
@@ -166,7 +166,7 @@ def _for_two_figures(value: float) -> int:
 
 
 def _sign(written: str, value: float) -> str:
-    """Return the sign of a converted figure; a temperature below nought °C may lie above nought °F."""
+    """Return the sign of a converted figure; a temperature below 0 °C may be above 0 °F."""
     if value < 0:
         return written if written in _MINUS else "-"
     return "" if written in _MINUS else written

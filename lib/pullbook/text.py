@@ -65,7 +65,7 @@ def decimals(u: float) -> int:
 
 
 def unit_suffix(unit: str) -> str:
-    """Return a unit as it stands behind a figure; nothing for a pure number."""
+    """Return a unit as written after a figure; nothing for a pure number."""
     return "" if unit == "1" else f" {unit}"
 
 
@@ -75,7 +75,7 @@ def difference_unit(unit: str) -> str:
 
 
 def in_brackets(unit: str) -> str:
-    """Return a unit as it stands in a heading; nothing for a pure number."""
+    """Return a unit as written in a heading; nothing for a pure number."""
     return "" if unit == "1" else f" [{unit}]"
 
 
@@ -88,7 +88,7 @@ _HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
 
 
 def number(value: float, digits: int = 1) -> str:
-    """Return a figure with so many decimals, a dash where it could not be had."""
+    """Return a figure with so many decimals, a dash where there is none."""
     return f"{value:.{digits}f}" if math.isfinite(value) else "–"
 
 
@@ -99,7 +99,7 @@ def signed(value: float, digits: int) -> str:
 
 
 def budget_digits(u: float) -> int:
-    """Return the decimals of a budget's lines, from what they make together: one more than stand beside that."""
+    """Return the decimals of a budget's lines, from what they make together: one more than beside the total."""
     return decimals(u) + 1
 
 

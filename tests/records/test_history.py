@@ -161,7 +161,7 @@ def test_an_experiment_named_twice_is_refused(named):
 
 
 def test_a_drive_that_serves_two_services_is_refused(tmp_path):
-    """The sessions after one service taken for those before the next would make the drift nought."""
+    """The sessions after one service taken for those before the next would make the drift zero."""
     for year in YEARS[:2]:
         shutil.copytree(SPRINGS / year, tmp_path / year)
     shutil.copyfile(tmp_path / "2024/logs/after-1.csv.gz", tmp_path / "2025/logs/before-1.csv.gz")

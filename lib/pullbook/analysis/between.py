@@ -10,7 +10,7 @@ from pullbook.errors import Finding
 from pullbook.text import counted
 
 TIME_BETWEEN = "time-between"
-LONG_DAYS = 14  # from here on it is told beside the answer; judgement
+LONG_DAYS = 14  # from here on it is said beside the answer; judgement
 
 
 def time_between(drives: Sequence[Drive]) -> Finding:

@@ -60,7 +60,7 @@ class Drive:
 
     @property
     def driven(self) -> dt.date | None:
-        """The day, by the session or else by the log; None where neither tells."""
+        """The day, by the session or else by the log; None where neither says."""
         return self.session.date or (self.log.start.date() if self.log.start else None)
 
 
@@ -195,7 +195,7 @@ def fill_weather(
     -------
     Session
     tuple of Finding
-        What has to be known of what was filled in.
+        What has to be known about what was filled in.
     """
     if session.metar is None and session.pressure_hpa is None and logged_kpa is not None:
         return session.model_copy(update={"pressure_hpa": 10 * logged_kpa}), ()
@@ -322,7 +322,7 @@ def settling_lines(drives: Sequence[Drive | Log]) -> list[str]:
 
 
 def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
-    """Say what stands for the inlet temperature where it is not the sensor before the compressor."""
+    """Say what is used as the inlet temperature where it is not the sensor before the compressor."""
     inlet = drives[0].inlet
     if inlet == INLET_CHANNELS[0]:
         return ()
@@ -349,15 +349,15 @@ def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
         return ()
     names = [drive.session.name for drive in by_hand]
     what = list(dict.fromkeys(words for drive in by_hand for words in unchecked(drive.log)))
-    whose = "All figures were" if len(by_hand) == len(drives) else f"The figures of {', '.join(names)} were"
+    whose = "all figures" if len(by_hand) == len(drives) else f"the figures of {', '.join(names)}"
     return (
         Finding(
             code=UNCHECKED_FIGURES,
             severity="warning",
             message=(
-                f"{whose} written down by hand and are taken at their word. There is no log to check "
-                f"{', '.join(what[:-1])} or {what[-1]}. Whatever of that differed between before and after counts as "
-                "part of the change."
+                f"You wrote down {whose} by hand, and we take them as given. No log can check "
+                f"{', '.join(what[:-1])} or {what[-1]}. If any of these differed between before and after, that "
+                "counts as part of the change."
             ),
             evidence={"sessions": names, "unchecked": what},
         ),
@@ -393,7 +393,7 @@ def _as_dated(reading: Reading) -> Reading:
 
 
 def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | None:
-    """Tell the order of day and month that all logs share, None where it stays open."""
+    """Return the order of day and month that all logs share, None where it stays open."""
     told = {r.log.time.day_first for r in readings} - {None}
     for r in readings:
         if r.log.time.month_first is not None and r.session.date is not None and r.log.start is not None:
@@ -457,7 +457,7 @@ def _ask_for_dates(undecided: Sequence[Reading]) -> str:
 
 
 def _wrong_side(session: Session, start: dt.datetime, serviced: dt.date, *, utc: bool) -> bool:
-    """Tell whether a drive lies on the wrong side of the service; universal time gives it the benefit of the zone."""
+    """Say whether a drive lies on the wrong side of the service; universal time gives it the benefit of the zone."""
     slack = ZONE_SLACK if utc else dt.timedelta()
     if session.phase == "after":
         return (start + slack).date() < serviced

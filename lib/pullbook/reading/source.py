@@ -123,7 +123,7 @@ def opened(path: Path, *, whole_lines: bool = False) -> Iterator[Content]:
 
 
 def check_ordinary(path: Path) -> None:
-    """Refuse what is there but no file: opening a named pipe waits for ever, and a device never ends.
+    """Refuse a path that is no ordinary file: opening a named pipe waits for ever, and a device never ends.
 
     Raises
     ------
@@ -195,7 +195,7 @@ def blocks(raw: Content, name: str) -> Iterator[bytes]:
 
 
 def encoding_of(head: bytes) -> str:
-    """Tell the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1250 or -1252.
+    """Guess the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1250 or -1252.
 
     Parameters
     ----------

@@ -1,6 +1,6 @@
 """The record between services: what was done and what was caught, from a plain CSV kept by hand.
 
-Columns: ``date, odometer, item, amount, unit, note``. Every fault is told with its row, all in one message; nothing is
+Columns: ``date, odometer, item, amount, unit, note``. Every fault is named with its row, all in one message; nothing is
 corrected silently.
 """
 
@@ -34,7 +34,7 @@ ML = {
     "ml": 1.0, "cl": 10.0, "dl": 100.0, "l": 1000.0, "litre": 1000.0, "liter": 1000.0, "cc": 1.0, "cm3": 1.0,
     "oz": 29.5735295625, "fl oz": 29.5735295625, "us fl oz": 29.5735295625, "imp fl oz": 28.4130625,
 }  # fmt: skip
-# The test is looked at anew at each emptying from the fifth on. At this level twelve such looks, 5 to 16 captures, find
+# The test is repeated at each emptying from the fifth on. At this level twelve such looks, 5 to 16 captures, find
 # a rise that is not there in 4.6 of 100 ledgers (400,000 drawn); five captures in strict order, p = 1/120, still count.
 TREND_LEVEL = 0.0085
 LEAST_FOR_TREND = 5
@@ -407,7 +407,7 @@ class Trend:
     Attributes
     ----------
     tau, p : float
-        Kendall's tau of the rates in order of time and its one-sided p; NaN where nothing can be told.
+        Kendall's tau of the rates in order of time and its one-sided p; NaN where there is no answer.
     rising : bool
     sentence : str
         The same in words.
@@ -488,7 +488,7 @@ def capture_rate(found: Sequence[Capture], *, level: float = 0.95) -> Rate:
     Examples
     --------
     40 and 50 ml over 2000 km each, by hand: 22.5 ml per 1000 km; 5 ml off it each way, so that with one degree of
-    freedom the interval reaches 12.706 * 2.5 ml beyond, cut at nought.
+    freedom the interval reaches 12.706 * 2.5 ml beyond, cut at zero.
 
     >>> from pullbook.records.ledger import Capture, capture_rate
     >>> rate = capture_rate(
@@ -559,7 +559,7 @@ def full_in_km(rate: Rate, *, capacity_ml: float, held_ml: float = 0.0) -> tuple
     -------
     usual, soonest : float
         At the mean rate, and at the upper end of what the next filling's rate may be (a prediction interval: single
-        fillings differ more than their mean is uncertain) [km]; NaN where the rate is nought or its interval unknown.
+        fillings differ more than their mean is uncertain) [km]; NaN where the rate is zero or its interval unknown.
     """
     room = max(0.0, capacity_ml - held_ml)
 
@@ -575,7 +575,7 @@ def trend(found: Sequence[Capture]) -> Trend:
     Parameters
     ----------
     found : sequence of Capture
-        In order of time; of fewer than five nothing is told.
+        In order of time; fewer than five give no answer.
 
     Returns
     -------
@@ -612,7 +612,7 @@ def trend(found: Sequence[Capture]) -> Trend:
     sentence = (
         f"The rate is rising (p = {p:.3f}). More blow-by is one cause. Have a qualified technician look at it."
         if rising
-        else f"No rise of the rate is shown (p = {p:.3f}). That is not the same as none."
+        else f"These emptyings show no rise of the rate (p = {p:.3f}). That is not the same as none."
     )
     return Trend(tau=tau, p=p, rising=rising, sentence=sentence)
 
@@ -732,7 +732,7 @@ def decision_lines(
     effect : MeasuredEffect or None
         Of the last service, if it was measured.
     cost, hours : float
-        What the person says one service takes, in ``currency`` and hours; nought if that does not matter.
+        What one service takes by the person's own figures, in ``currency`` and hours; zero if that does not matter.
     currency : str
         In words or as a sign.
     in_miles : bool

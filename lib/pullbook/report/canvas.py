@@ -119,7 +119,7 @@ def _saved(draw: Callable[[Figure, Inks], None], inks: dict[str, str], *, width:
 
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep to itself what the library says of its caches: it names folders, and the person asked for none of it."""
+    """Silence what the library says about its caches: it names folders, and the person did not ask."""
     logger = logging.getLogger("matplotlib")
     before = logger.level
     logger.setLevel(logging.CRITICAL)
@@ -138,7 +138,7 @@ def _load() -> None:
     """
     spec = find_spec("matplotlib")
     if spec is None or spec.origin is None:
-        raise ImportError("matplotlib is not installed; install pullbook again")
+        raise ImportError("matplotlib is not installed. Install pullbook again")
     try:
         here = Path.cwd()
     except OSError:  # the working folder is gone, and nothing can be read from it

@@ -110,7 +110,7 @@ def layout(
 
 
 def series(*names: Sequence[str]) -> dict[str, list[list[str]]]:
-    """Say what stands before x and y of a trace's points: once, or once for each part between its breaks."""
+    """Name what comes before x and y of a trace's points: once, or once for each part between its breaks."""
     return {"rows": [list(name) for name in names]}
 
 

@@ -275,7 +275,7 @@ def conditions(history: History) -> Fragment:
 def again(
     history: History, ledger: str, *, item: str, today: str, cost: float = 0.0, hours: float = 0.0, currency: str = ""
 ) -> Fragment:
-    """Answer when it is worth doing again, in plain words, and say what the drives cannot know.
+    """Answer when it is worth doing again, in plain words, and say what these drives cannot show.
 
     Parameters
     ----------
@@ -287,7 +287,7 @@ def again(
     today : str
         YYYY-MM-DD; empty for the day it is.
     cost, hours : float
-        What one service takes, by the person's own figures; nought if that does not matter.
+        What one service takes, by the person's own figures; zero if that does not matter.
     currency : str
         Of the cost.
 
@@ -313,7 +313,7 @@ def _gained(history: History) -> str:
     last = len(history.services)
     if not gained.resolved:
         return (
-            f"What the last service (no. {last}) gained is not known. It could be anything from "
+            f"The gain of the last service (no. {last}) is not known. It could be anything from "
             f"{_signed(gained.low, gained)} to {_signed(gained.high, gained)}{_unit(history)}."
         )
     done = "gained" if gained.value > 0 else "made it worse by"
@@ -323,16 +323,16 @@ def _gained(history: History) -> str:
 def _went(history: History) -> str:
     rate = history.rate("1000 km") or history.rate("year")
     if rate is None:
-        return "How fast a gain is lost is not known: the services have no dates or odometer readings."
+        return "Nobody can say how fast a gain is lost: the services have no dates or odometer readings."
     per = _per(history, rate)
     lost = _estimate(history, history.worse * rate.contrast, per_distance=rate.per == "1000 km")
     between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
     if not lost.resolved:
         return (
-            f"How fast it is lost is not known. It could be anything from {between} per {per}. That is not the "
+            f"Nobody can say how fast it is lost. It could be anything from {between} per {per}. That is not the "
             "same as none."
         )
-    way = "It is lost at" if lost.value > 0 else "It does not go, it grows: by"
+    way = "It is lost at" if lost.value > 0 else "It is not lost, it grows by"
     return f"{way} {_size(lost)}{_unit(history)} per {per} ({_inside(history, lost)}), if the rate is steady."
 
 
@@ -377,7 +377,7 @@ def _thousands(thousands: float) -> str:
 
 
 def _driven_since(history: History, ledger: str, *, item: str, today: str) -> list[str]:
-    """Say how far the last service lies back by the ledger, and what that may have cost of its gain."""
+    """Say how long ago the last service was by the ledger, and how much of its gain that may have cost."""
     if not ledger:
         return ["The distance since then is not known: you gave no ledger."]
     book = read_ledger(ledger)
@@ -418,7 +418,7 @@ def _other_service(history: History, what: Since) -> list[str]:
         return []
     return [
         f"The last service in this history was on {last}, but the ledger has {what.last}. The lines below "
-        "take the gain of the one and the distance since the other."
+        "use the gain of the first and the distance since the second."
     ]
 
 
@@ -435,7 +435,7 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
     share = share_of(history.levels, lost, gain) if gained.value > 0 else None
     of = f"the {_size(gained)}{_unit(history)} ({_inside(history, gained)}) that the last service gained"
     if share is None:
-        return [*lines, "What share of the last gain that is, nobody can say: that gain is not resolved."]
+        return [*lines, "Nobody can say what share of the last gain that is: that gain is not resolved."]
     return [
         *lines,
         (f"That is {_whole(share.value)} ({_whole(share.low)} to {_whole(share.high)}) of {of}."),

@@ -38,7 +38,7 @@ CONDENSATE = (
 
 @dataclass(frozen=True, kw_only=True)
 class Book:
-    """A ledger and what the person told beside it.
+    """A ledger, and what the person gave with it.
 
     Attributes
     ----------
@@ -97,7 +97,7 @@ def filling_of(book: Book, *, item: str, capacity_ml: float) -> Filling | None:
     item : str
         Such as ``catch can``.
     capacity_ml : float
-        Of the can; nought if it does not matter.
+        Of the can; zero if it does not matter.
     """
     found = captures(book.ledger, item)
     if not found:
@@ -148,7 +148,7 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
     book, item, capacity_ml
         As for `filling_of`.
     fitted_at_km : float
-        Distance that the engine ran without the can; nought if that does not matter.
+        Distance that the engine ran without the can; zero if that does not matter.
     """
     filling = filling_of(book, item=item, capacity_ml=capacity_ml)
     if filling is None:
@@ -189,7 +189,7 @@ def _ml(amount: float) -> str:
 
 
 def _two_digits(amount: float) -> float:
-    """Round what was only reckoned."""
+    """Round a figure that was calculated, not measured."""
     return float(f"{amount:.2g}")
 
 
@@ -237,7 +237,7 @@ def decision(book: Book, *, item: str, results: str, cost: float, hours: float, 
     results : str
         ``results.json`` of the experiment that measured the last one; empty if none did.
     cost, hours : float
-        What one service takes, by the person's own figures; nought if that does not matter.
+        What one service takes, by the person's own figures; zero if that does not matter.
     currency : str
     """
     if not item:

@@ -48,7 +48,7 @@ class Distance:
         return f"{value:,.0f} {self.unit}"
 
     def round_one(self, km: float) -> float:
-        """Return the nearest of 1, 2 or 5 and noughts in the unit, in km: what a person would say."""
+        """Return the nearest of 1, 2 or 5 times a power of ten in the unit, in km: what a person would say."""
         value = max(km / self.km, 1.0)
         power = 10 ** math.floor(math.log10(value))
         nearest: float = min((step * power for step in (1, 2, 5, 10)), key=lambda near: abs(math.log(near / value)))
@@ -66,7 +66,7 @@ class Filling:
     found : tuple of Capture
     rate : Rate
     capacity_ml : float
-        Of the can; nought where it is not known.
+        Of the can; zero where it is not known.
     far : Distance
     """
 

@@ -27,7 +27,7 @@ FALLBACK_SESSIONS = 3  # where no number would do
 
 @dataclass(frozen=True, kw_only=True)
 class PlanRequest:
-    """What somebody wants to find out, and what a plan for it rests on.
+    """What somebody wants to find out, and what the plan rests on.
 
     Attributes
     ----------
@@ -69,7 +69,7 @@ class PlanRequest:
 
     @cached_property
     def grid(self) -> tuple[Plan, ...]:
-        """Plans around the wished number of pulls."""
+        """Plans around the number of pulls asked for."""
         around = sorted({max(1, self.pulls // 2), self.pulls, 2 * self.pulls})
         enough = {self.fewest.sessions} if self.fewest else set()
         return plans(
@@ -88,7 +88,7 @@ class PlanRequest:
 
     @cached_property
     def fewest_with(self) -> Plan | None:
-        """The smallest plan that does it with the earlier experiments that lie beside this one."""
+        """The smallest plan that does it, with the earlier experiments beside this one."""
         return self._fewest(self.scatter_with or self.scatter)
 
     def _fewest(self, scatter: Scatter) -> Plan | None:
@@ -98,7 +98,7 @@ class PlanRequest:
 def plan_request(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> PlanRequest:
     """Put a request together: from an experiment's own scatter when it has both phases, else from the allowance.
 
-    Earlier experiments that it names take part in either. Those that lie beside it unnamed are told of.
+    Earlier experiments that it names take part in either. Those beside it that it does not name are reported.
 
     Parameters
     ----------
@@ -161,7 +161,7 @@ def _scatter(experiment: Experiment, drives: Sequence[Drive]) -> Scatter:
 
 
 def earlier_text(request: PlanRequest) -> list[str]:
-    """Say for a terminal which earlier experiments lie beside this one, what they would save, and the line to write."""
+    """Say for a terminal which earlier experiments are beside this one, what they would save, and the line to write."""
     if not request.beside:
         return []
     one = len(request.beside) == 1

@@ -104,7 +104,7 @@ def meaning(result: Result) -> Fragment:
 
 
 def chances(result: Result) -> str:
-    """Say how likely the change is better than nothing and than the worthwhile one; nothing without a comparison."""
+    """Say how likely the change is an improvement, and one that is worthwhile; nothing without a comparison."""
     c = result.comparison
     if not c.comparable:
         return ""
@@ -188,7 +188,7 @@ def weather_share(result: Result) -> str:
 
 
 def refit(result: Result) -> str:
-    """Say whether the boost is as before, or nothing where a warning has said that it is not."""
+    """Say whether the boost is as before; nothing where a warning says it is not."""
     if any(f.about_boost for f in result.findings):
         return ""
     figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
@@ -313,7 +313,10 @@ def left_out(result: Result) -> Fragment:
     if not rows:
         return Fragment("")  # the summary of `runs` has said that all count
     return table(
-        ("session", "run", "at", "speed", "why it does not count"), rows, numbers_from=9, caption="What does not count"
+        ("session", "run", "at", "speed", "why it does not count"),
+        rows,
+        numbers_from=9,
+        caption="Runs that don't count",
     )
 
 
@@ -454,11 +457,11 @@ def phases(result: Result) -> Fragment:
     )
 
 
-# --- what else the engine felt -----------------------------------------------------------------------------------
+# --- secondary outcomes ------------------------------------------------------------------------------------------
 
 
 def secondary_outcomes(result: Result) -> Fragment:
-    """Return the further figures before and after, group by group, with what has to be known to read them."""
+    """Return the further figures before and after, group by group, with what you need to know to read them."""
     notes = {
         "air and cooler": _air_notes(result),
         "heat left over": _heat_notes(result),
@@ -545,8 +548,8 @@ def _time_notes(result: Result) -> list[str]:
     if _has(result, "wheel_power"):
         notes.append(
             "Power at the wheels is calculated from mass and time. Drag and rolling resistance are guesses, "
-            "the same before and after, and we assume the same road. It compares the two phases. It is no "
-            "rating of the engine."
+            "the same before and after, and we assume the same road. Use it to compare the phases, not to "
+            "rate the engine."
         )
     return notes
 
@@ -568,7 +571,7 @@ def _reference_note(result: Result) -> str:
     return (
         f"Read the times as measured. Corrected to reference air by {version}{how}, the longest would be {figures}. "
         "But that factor does not apply to a boosted engine that holds its boost in any weather. Since "
-        "supplement 7 of 2015 that regulation corrects no such engine."
+        "supplement 7 of 2015 the regulation no longer corrects such engines."
     )
 
 
@@ -612,7 +615,7 @@ def routes(result: Result) -> Fragment:
 
 
 def checks(result: Result) -> Fragment | None:
-    """Return the checks that the result was put to; None where there are too few sessions for any."""
+    """Return the checks of the result; None where there are too few sessions for any."""
     rows = [
         (
             check.name,
@@ -694,7 +697,7 @@ def _moved(result: Result, condition: Condition) -> str:
 
 
 def service(result: Result) -> Fragment:
-    """Return what the person noted of the service and its sensors; nothing where nothing was."""
+    """Return what the person noted about the service and its sensors, if anything."""
     done = result.experiment.service
     notes = done.notes or Notes()
     rows = [

@@ -1,4 +1,4 @@
-"""What is posted: a short text for forums, as Markdown and as BBCode, and one picture that stands alone.
+"""What is posted: a short text for forums, as Markdown and as BBCode, and one picture that needs no text.
 
 Text of the person or of a log is scrubbed (`pullbook.settings.privacy`) and escaped for each form here: what is
 drawn into a picture cannot be taken out of it later.
@@ -33,7 +33,7 @@ MOST_CAUTIONS = 3
 
 @dataclass(frozen=True, kw_only=True)
 class Post:
-    """What a post says, before it takes a form; every text is scrubbed, and none says what another says.
+    """What a post says, before it takes a form. Every text is scrubbed, and nothing is said twice.
 
     Attributes
     ----------

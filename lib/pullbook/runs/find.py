@@ -184,7 +184,7 @@ def find_runs(
 
     Notes
     -----
-    Full load is told by the pedal, else by the engine load, else by the manifold pressure, else by the acceleration
+    Full load is judged from the pedal, else by the engine load, else by the manifold pressure, else by the acceleration
     itself (with the engine speed, if logged, to allow for the gear). The last two know full load only as the most that
     this log shows: where nobody ever floored the pedal they take the hardest acceleration for it. They also date the
     start of a pull to where the speed began to rise, since the boost may come seconds after the pedal; a driver who
@@ -305,7 +305,7 @@ def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]
 
 
 def _redated(speed: Signal, edges: list[tuple[float, float]], *, kinks: bool) -> list[tuple[float, float]]:
-    """Date pulls by the speed where load is told late: by its kinks, and back to where it began to rise."""
+    """Date pulls by the speed where the load is logged late: by its kinks, and back to where it began to rise."""
     still = np.flatnonzero(acceleration_of(speed) < ACCELERATING_M_S2)
     redated: list[tuple[float, float]] = []
     for start_s, end_s in edges:

@@ -17,7 +17,7 @@ MEASURED = "what one real car showed between days of steady cruising (KIT, DOI 1
 CHARGE, PRESSURE, COOLANT = ("charge_air_temperature",), ("intake_manifold_pressure",), ("engine_coolant_temperature",)
 INLET = ("intake_air_temperature", "ambient_air_temperature")
 FLOW, OUTLET, ENGINE = ("air_mass_flow",), ("compressor_outlet_temperature",), ("engine_speed",)
-TAKEN_OVER = f"as for a cruise, {MEASURED}; for pulls no public data have enough of them"
+TAKEN_OVER = f"{MEASURED}, used for pulls too because no public data hold enough of them"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -79,12 +79,12 @@ class Outcome:
 
     @property
     def sensors(self) -> tuple[str, ...]:
-        """The channels it rests on: its own, and the inlet's where the weather is taken out of it."""
+        """The channels it rests on: its own, and the inlet's where the weather is taken out."""
         return tuple(dict.fromkeys((*self.channels, *(INLET if self.ambient != "none" else ()))))
 
     @property
     def of_charge(self) -> bool:
-        """Whether it is a temperature of the charge, which goes with inlet temperature and compression."""
+        """Whether it is a temperature of the charge, which depends on inlet temperature and compression."""
         return self.ambient in ("rise", "charge")
 
     @property
@@ -122,19 +122,19 @@ _ALL = (
     Outcome(
         name="time_to_boost", kind="pull", channels=PRESSURE,
         unit="s", label="time to 90 % of the peak manifold pressure",
-        allowance_source="it hangs on how fast the pedal goes down (a judgement)",
+        allowance_source="it depends on how fast the pedal goes down (a judgement)",
         day_to_day_sd=0.05, relative=True, is_boost=True,
     ),
     Outcome(
         name="peak_air_mass_flow", kind="pull", channels=FLOW,
         unit="g/s", label="peak air mass flow",
-        allowance_source="it goes with the boost, 2 % between days (a judgement)",
+        allowance_source="it follows the boost, 2 % between days (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(-0.8, 0.4),
     ),
     Outcome(
         name="recovery_time", kind="pull", channels=CHARGE,
         unit="s", label="recovery time constant after a pull",
-        allowance_source="it hangs on the road speed after the lift (a judgement)",
+        allowance_source="it depends on the road speed after the lift (a judgement)",
         day_to_day_sd=0.1, relative=True,
     ),
     Outcome(
@@ -171,7 +171,7 @@ _ALL = (
     Outcome(
         name="flow_at_point", kind="pull", channels=FLOW + CHARGE + PRESSURE + ENGINE,
         unit="g/s", label="air mass flow at the same engine speed and density",
-        allowance_source="it goes with the boost, 2 % between days (a judgement)",
+        allowance_source="it follows the boost, 2 % between days (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(0.0, 0.5),
     ),
     Outcome(

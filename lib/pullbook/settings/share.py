@@ -28,8 +28,8 @@ Text = Callable[[str], str]
 
 _SCRIPT = re.compile(r"(<script[^>]{0,200}>)(.*?)(</script>)", re.DOTALL)
 _PLAIN_CHUNKS = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS"}
-_PASSES = 3  # what stood on both sides of something that went may be something itself
-_LEAST = 6  # letters and digits of something that is looked for by itself; shorter ones are other things as well
+_PASSES = 3  # what is left on both sides of a removal may form something private
+_LEAST = 6  # letters and digits of something that is looked for by itself; shorter ones match other things as well
 _NUMBERS = {"f8", "f4", "i4", "u4", "i2", "u2", "i1", "u1", "u1c"}  # kinds of arrays in a figure
 
 
@@ -155,7 +155,7 @@ def _array(value: dict[str, Any], text: Text) -> dict[str, Any]:
 
 
 def _page(page: str, text: Text) -> str:
-    """Return a page with its text and what it holds packed changed; the drawing library is known as it is."""
+    """Return a page with its text and its packed data changed; the drawing library stays as it is."""
     parts, done = [], 0
     for match in _SCRIPT.finditer(page):
         opening, script, closing = match.groups()
@@ -187,7 +187,7 @@ def _check_picture(name: str, content: bytes) -> None:
     while at + 8 <= len(content):
         size, kind = struct.unpack(">I4s", content[at : at + 8])
         if kind not in _PLAIN_CHUNKS:
-            raise PullbookError(f"{name}: more than a picture is in it ({kind!r}), so it is not fit to share")
+            raise PullbookError(f"{name}: it holds more than a picture ({kind!r}), so it is not fit to share")
         at += size + 12
 
 
@@ -206,7 +206,7 @@ def _tells(squeezed: str) -> bool:
 
 
 def _without_known(text: str, known: set[str]) -> str:
-    """Return a text without what was found elsewhere, whatever stands between its letters."""
+    """Return a text without what was found elsewhere, even with other signs between its letters."""
     for secret in known:
         loose = r"(?<![^\W_])" + r"[\W_]{0,2}".join(map(re.escape, secret)) + r"(?![^\W_])"
         text = re.sub(loose, REMOVED, text, flags=re.IGNORECASE)
@@ -216,7 +216,7 @@ def _without_known(text: str, known: set[str]) -> str:
 def _left(
     name: str, content: bytes, known: set[str], names: Mapping[str, str], search: Callable[[str], list[Any]]
 ) -> bool:
-    """Say whether a finished file still holds something, by two ways: as before, and run together."""
+    """Say whether a finished file still holds something private, in two ways: as before, and run together."""
     seen: list[str] = []
 
     def look(text: str) -> str:

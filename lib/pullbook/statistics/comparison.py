@@ -117,7 +117,7 @@ class Comparison:
 
     @property
     def comparable(self) -> bool:
-        """Whether there is a change to speak of."""
+        """Whether a change could be estimated."""
         return self.estimate is not None
 
     @property
@@ -172,12 +172,12 @@ class Comparison:
 
     @property
     def method(self) -> str:
-        """How it was worked out, in words."""
+        """How it was calculated, in words."""
         return self.estimate.method if self.estimate else "not compared"
 
     @property
     def slopes(self) -> tuple[Slope, ...]:
-        """How much of the outcome goes with each condition."""
+        """How much of the outcome depends on each condition."""
         return self.estimate.slopes if self.estimate else ()
 
     @property
@@ -382,7 +382,7 @@ def _phase_mean(data: SessionMeans, phase: Phase) -> float:
 
 
 def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, allowance: Allowance) -> list[Finding]:
-    """Say what these sessions can and cannot tell, whatever the figures are."""
+    """Say what these sessions can and cannot show, whatever the figures."""
     outcome = data.outcome
     unit = unit_suffix(outcome.change_unit)
     found = []

@@ -1,4 +1,4 @@
-"""Before driving: how many sessions and pulls it takes to tell a change, from the same formula as the comparison."""
+"""Before driving: how many sessions and pulls it takes to detect a change, by the formula of the comparison."""
 
 from __future__ import annotations
 
@@ -60,17 +60,17 @@ class Scatter:
 
 @dataclass(frozen=True, kw_only=True)
 class Plan:
-    """A number of sessions a side and pulls a session, what it resolves and what it costs.
+    """A number of sessions a side and pulls a session, what it detects and what it costs.
 
     Attributes
     ----------
     sessions, pulls : int
         Sessions a side, pulls a session.
     half_width : float
-        Half of the interval to expect, in the outcome's unit; a true change of this size is told from none about half
+        Half of the interval to expect, in the outcome's unit; a true change of this size is detected about half
         of the time.
     safe_change : float
-        True change that is told from none four times out of five (power 0.8), in the outcome's unit.
+        True change that is detected four times out of five (power 0.8), in the outcome's unit.
     driving_min : float
         All drives together, warm-up and rests included [min].
     pulls_in_all : int
@@ -103,7 +103,7 @@ def scatter_of(comparison: Comparison) -> Scatter:
 
 
 def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, level: float = 0.95) -> Plan:
-    """Work out one plan.
+    """Calculate one plan.
 
     Parameters
     ----------
@@ -141,7 +141,7 @@ def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, lev
 
 
 def power_of(*, change: float, standard_uncertainty: float, dof: float, level: float = 0.95) -> float:
-    """Return how often a true change is told from none, either sign counted.
+    """Return how often a true change is detected, with either sign.
 
     Parameters
     ----------
@@ -174,11 +174,11 @@ def power_of(*, change: float, standard_uncertainty: float, dof: float, level: f
     from scipy.special import nctdtr  # scipy.stats has it too, and takes a second and a half to import
 
     critical, shift = coverage_factor(level, dof), abs(change) / standard_uncertainty
-    return float(2.0 - nctdtr(dof, shift, critical) - nctdtr(dof, -shift, critical))  # the wrong sign counts as told
+    return float(2.0 - nctdtr(dof, shift, critical) - nctdtr(dof, -shift, critical))  # the wrong sign counts too
 
 
 def detectable_change(*, standard_uncertainty: float, dof: float, power: float = POWER, level: float = 0.95) -> float:
-    """Return the true change that is told from none with a given power (the inverse of `power_of`).
+    """Return the true change that is detected with a given power (the inverse of `power_of`).
 
     Parameters
     ----------
@@ -221,7 +221,7 @@ def plans(
     pulls: Sequence[int] = (3, 5, 8),
     level: float = 0.95,
 ) -> tuple[Plan, ...]:
-    """Work out a grid of plans, sessions first; the parameters are those of `plan`, some of them several.
+    """Calculate a grid of plans, sessions first; the parameters are those of `plan`, some of them several.
 
     Returns
     -------
@@ -235,7 +235,7 @@ def plans(
 def fewest_sessions(
     *, worthwhile_change: float, scatter: Scatter, protocol: Protocol, pulls: int = 5, level: float = 0.95
 ) -> Plan | None:
-    """Return the plan with the fewest sessions that tells the worthwhile change four times out of five.
+    """Return the plan with the fewest sessions that detects the worthwhile change four times out of five.
 
     Parameters
     ----------
@@ -258,7 +258,7 @@ def fewest_sessions(
 
 @dataclass(frozen=True)
 class Expected:
-    """The interval that a plan leads to expect.
+    """The interval to expect of a plan.
 
     Attributes
     ----------
@@ -313,7 +313,7 @@ def sessions_needed(
 
 
 def outlook(comparison: Comparison, *, before: int = 0, after: int = 0) -> Outlook:
-    """Return what so many more sessions lead to expect, each of as many pulls as those so far.
+    """Return what to expect of so many more sessions, each with as many pulls as those so far.
 
     Parameters
     ----------
@@ -354,7 +354,7 @@ def outlook(comparison: Comparison, *, before: int = 0, after: int = 0) -> Outlo
 
 @dataclass(frozen=True, kw_only=True)
 class Outlook:
-    """What further sessions lead to expect.
+    """What to expect of further sessions.
 
     Attributes
     ----------
@@ -443,7 +443,7 @@ def chance_of_clear_answer(
 
     Examples
     --------
-    An estimate that is certain already, 3 with an interval of 2.9 to either side, stays clear; one of nought with an
+    An estimate that is certain already, 3 with an interval of 2.9 to either side, stays clear; one of zero with an
     interval inside the worthwhile change, too.
 
     >>> from pullbook.statistics.power import chance_of_clear_answer

@@ -1,4 +1,4 @@
-"""The same change by other routes, and checks that the result has to stand; all are shown, none replaces the result."""
+"""The same change by other routes, and checks of the result. All are shown, and none replaces the result."""
 
 from __future__ import annotations
 
@@ -49,13 +49,13 @@ class Route:
 
 @dataclass(frozen=True, kw_only=True)
 class Check:
-    """A question put to the result, and the answer in a sentence.
+    """A check of the result, and the answer in a sentence.
 
     Attributes
     ----------
     name, sentence : str
     agrees : bool or None
-        None where it cannot be told.
+        None where nobody can say.
     """
 
     name: str
@@ -81,7 +81,7 @@ class CrossChecks:
 
 
 def cross_check(comparison: Comparison) -> CrossChecks:
-    """Put a comparison to the test; one that was not made has none."""
+    """Check a comparison; one that was not made has no checks."""
     if comparison.estimate is None:
         return CrossChecks(routes=(), checks=(), findings=())
     level, data = comparison.level, comparison.data
@@ -124,7 +124,7 @@ def _inlet(covariates: Sequence[Covariate]) -> Covariate | None:
 
 
 def _physical_only(plain: Estimate, data: SessionMeans, covariate: Covariate, level: float) -> Route:
-    """Correct with the physical slope as it stands, whatever the sessions show."""
+    """Correct with the slope that physics gives, and ignore what the sessions show."""
     apart = float(np.mean(covariate.centred[data.after == 1]) - np.mean(covariate.centred[data.after == 0]))
     change = plain.change - covariate.prior.mean * apart
     share = BudgetLine(covariate.name, "B", covariate.prior.standard_uncertainty * abs(apart), INFINITE)
@@ -205,7 +205,7 @@ def welch(before: np.ndarray, after: np.ndarray, *, level: float = 0.95) -> tupl
 
 
 def _run_by_run(data: SessionMeans, level: float) -> list[Route]:
-    """Welch's t with every run as if it were independent: what a spreadsheet does; as a rule too narrow."""
+    """Welch's t with every run as if it were independent: what a spreadsheet does; usually too narrow."""
     before, after = (
         np.concatenate([v for v, p in zip(data.single_runs, data.phases, strict=True) if p == phase])
         for phase in ("before", "after")
@@ -253,7 +253,7 @@ class RandomSessionModel:
     between_sd, within_sd : float
         Standard deviations between sessions and of a single run.
     singular : bool
-        One of the two is nought.
+        One of the two is zero.
     """
 
     coefficients: np.ndarray
@@ -278,12 +278,12 @@ def random_session_model(y: np.ndarray, design: np.ndarray, codes: np.ndarray) -
     Returns
     -------
     RandomSessionModel
-        A variance between sessions that comes out as nought is reported so, not hidden.
+        A variance between sessions that comes out as zero is reported so, not hidden.
 
     Notes
     -----
     With one random effect everything else follows from the share of the variance that lies between sessions, so one
-    number is searched for, between nought and one. General optimisers of mixed models search without bounds, and few
+    number is searched for, between zero and one. General optimisers of mixed models search without bounds, and few
     sessions often have their best value at the bound.
 
     References
@@ -449,7 +449,7 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
 
 
 def _disagreements(routes: Sequence[Route], checks: Sequence[Check], c: Comparison) -> tuple[Finding, ...]:
-    """Report routes that lie further from the result than both uncertainties allow, and checks that fail."""
+    """Report routes further from the result than both uncertainties allow, and checks that fail."""
     found = []
     for route in routes:
         reach = math.hypot((route.high - route.low) / 2, (c.high - c.low) / 2)
