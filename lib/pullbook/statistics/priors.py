@@ -211,7 +211,8 @@ def relative_slope(outcome: Outcome, level: float, *, inlet_c: float) -> Prior |
     References
     ----------
     UN R85 corrects the power of engines to reference air with powers of the absolute temperature of 0.6 (petrol) and
-    0.3 to 1.8 (supercharged diesel, with its engine factor): a time follows its power 0.6 +- 0.4, an air flow the inverse.
+    0.3 to 1.8 (supercharged diesel, with its engine factor). So a time follows the power 0.6 +- 0.4, and an air flow
+    its inverse.
     """
     if outcome.inlet_power is None or not np.isfinite(inlet_c):
         return None
