@@ -388,7 +388,7 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
     found = []
     sides: dict[str, int] = {phase: data.count(phase) for phase in get_args(Phase)}
     if min(sides.values()) == 1:
-        found.append(_one_session(sides, estimate.day_sd, unit))
+        found.append(_one_session(sides, estimate.day_sd, unit, from_earlier=allowance.alone is not None))
     found.append(
         Finding(
             code="allowance",
@@ -426,18 +426,23 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
     return found
 
 
-def _one_session(sides: dict[str, int], day_sd: float, unit: str) -> Finding:
+def _one_session(sides: dict[str, int], day_sd: float, unit: str, *, from_earlier: bool) -> Finding:
     where = (
         "only one session before and one after" if max(sides.values()) == 1 else "only one session in one of the phases"
     )
     differ = math.sqrt(2) * day_sd
+    why = (
+        "That figure rests on your earlier tests: it is too small if the vehicle's days are more restless now, which "
+        "only a second day can show."
+        if from_earlier
+        else "That figure is assumed: it takes a second day to measure it."
+    )
     return Finding(
         code="one-session",
         severity="warning",
         message=(
             f"There is {where}. Any two days differ by about {differ:.2g}{unit} anyway, so you can't see a "
-            "difference that small. (That figure is assumed: it takes a second day to measure it.) More "
-            "pulls on the same day would not help. Another day would."
+            f"difference that small. ({why}) More pulls on the same day would not help. Another day would."
         ),
         evidence=dict(sides),
     )

@@ -48,6 +48,8 @@ class Scatter:
         phases, in the outcome's unit.
     source : str
         Where the figures come from.
+    from_earlier : bool
+        Whether earlier experiments of the vehicle have a part in ``day_sd``.
     """
 
     day_sd: float = USUAL_DAY_SD_K
@@ -56,6 +58,7 @@ class Scatter:
     day_dof: float = DEFAULT_DOF
     fixed_u: float = 0.0
     source: str = "usual figures (days: one real car's steady cruise; pulls: common practice, no source)"
+    from_earlier: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +101,11 @@ def scatter_of(comparison: Comparison) -> Scatter:
         resolution_u=float(np.sqrt(np.mean(c.data.reading_u**2))),
         day_dof=c.allowance.dof,
         fixed_u=combined(fixed),
-        source="this experiment's own scatter, combined with the usual figure",
+        source=(
+            "this experiment's own scatter, combined with the usual figure"
+            f"{' and your earlier experiments' if c.allowance.alone else ''}"
+        ),
+        from_earlier=c.allowance.alone is not None,
     )
 
 
