@@ -1,6 +1,6 @@
 """The experiment folder: what the person asked, about which vehicle, from which logs.
 
-An experiment is data. ``experiment.yaml`` is read with a safe parser, checked in full, and every fault is told in
+An experiment is data. ``experiment.yaml`` is read with a safe parser, checked in full, and every fault is named in
 one message: what was given, what is allowed, and the remedy.
 """
 
@@ -48,7 +48,7 @@ LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
 FIGURES_SUFFIXES = (".csv", ".tsv", ".txt")
 TRACK_SUFFIXES = (".gpx",)
 
-# No control characters: these texts reach terminals, and a path with a null byte is none.
+# No control characters: these texts reach terminals, and a path with a null byte is no path.
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400, pattern=r"^\P{Cc}*$")]
 Name = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[\w][\w .+-]{0,59}$")]
 
@@ -523,7 +523,7 @@ def parse_settings(text: str) -> dict[str, Any]:
         raise ExperimentError(f"{FILE_NAME}: nested too deeply. Lists and keys go three levels deep.") from None
     except ExperimentError:
         raise
-    # A damaged value under a tag, such as `!!int ""`, is met with whatever the parser stumbles over.
+    # A damaged value under a tag, such as `!!int ""`, makes the parser raise almost anything.
     except (YAMLError, ValueError, LookupError, TypeError, AttributeError, AssertionError, ArithmeticError) as error:
         mark = getattr(error, "problem_mark", None)
         where = f"line {mark.line + 1}: " if mark else ""
@@ -565,7 +565,7 @@ def _check_merges(node: Any) -> None:
 
 
 def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> list[str]:
-    """Say which sessions are given twice or dated in the wrong phase; values of a wrong type are told of elsewhere."""
+    """Say which sessions are given twice or dated in the wrong phase; values of a wrong type are reported elsewhere."""
     names = [s["name"].strip() for s in sessions if isinstance(s.get("name"), str)]
     # A session that was checked holds a list of logs as a tuple, one that was only read as a list.
     faults = _repeated("name", names)
@@ -586,14 +586,14 @@ def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> li
 
 
 def _paths(session: Mapping[str, Any], key: str) -> list[str]:
-    """Return the files that a session names, one or several; what is no text is told of elsewhere."""
+    """Return the files that a session names, one or several; what is no text is reported elsewhere."""
     given = session.get(key)
     several = given[:MOST_LOGS] if isinstance(given, (list, tuple)) and key == "log" else [given]
     return [path for path in several if isinstance(path, str)]
 
 
 def _file_fault(folder: Path, session: Mapping[str, Any], key: str, log: str, suffixes: tuple[str, ...]) -> str | None:
-    """Say what is wrong with where a session's file lies; a name that is not printable is told of elsewhere."""
+    """Say what is wrong with where a session's file lies; a name that is not printable is reported elsewhere."""
     if not log.isprintable():
         return None
     log = log.strip()
@@ -635,7 +635,7 @@ def _earlier_faults(folder: Path, names: object) -> list[str]:
     home, seen, faults = folder.resolve(), set(), []
     for name in names:
         if not isinstance(name, str) or not name.isprintable():
-            continue  # told of elsewhere
+            continue  # reported elsewhere
         said = f"earlier: {_given(name)}"
         try:
             path = (folder / name.strip()).resolve()
