@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from pullbook.quantities import METRIC, Shown
@@ -64,9 +65,17 @@ WORDS = (
 NOT_IN = ("a", "button", "details", "h1", "h2", "h3", "nav", "pre", "svg", "th")
 
 
-def glossary(shown: Shown = METRIC) -> Fragment:
-    """Return the words, folded; `linked` leads to them. A page in US units has no K to explain."""
-    words = [word for word in WORDS if shown == METRIC or word.anchor != "word-k"]
+def glossary(shown: Shown = METRIC, *, leave_out: Collection[str] = ()) -> Fragment:
+    """Return the words, folded; `linked` leads to them.
+
+    Parameters
+    ----------
+    shown : Shown
+        The units of the page: one in US units has no K to explain.
+    leave_out : collection of str
+        Names of words that the page does not use.
+    """
+    words = [w for w in WORDS if w.name not in leave_out and (shown == METRIC or w.anchor != "word-k")]
     terms = "".join(f'<dt id="{word.anchor}">{word.name}</dt><dd>{word.means}</dd>' for word in words)
     return folded("Words used on this page", f"<dl>{terms}</dl>")
 

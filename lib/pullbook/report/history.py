@@ -449,7 +449,7 @@ def limits() -> Fragment:
 
 def words(history: History) -> Fragment:
     """Return the words that a reader may not know."""
-    return glossary(history.shown)
+    return glossary(history.shown, leave_out=("effectiveness", "worthwhile change"))
 
 
 def _unit(history: History) -> str:
