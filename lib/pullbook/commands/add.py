@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pullbook.analysis.expected import expected_scatter
 from pullbook.analysis.result import Result, analyse_experiment, measure_drives
-from pullbook.analysis.sessions import Drive, missing_for_outcome, read_drives
+from pullbook.analysis.sessions import Drive, cut_in_two, missing_for_outcome, read_drives
 from pullbook.analysis.usable import Usability, usability
 from pullbook.commands.copies import copied, targets_for
 from pullbook.commands.sensors import sensors_behind
@@ -40,7 +40,7 @@ from pullbook.settings.yaml_edit import Edit, with_edits, with_item
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.gears import check_gears
 from pullbook.statistics.looks import Looks
-from pullbook.statistics.power import expected_interval, outlook, power_of
+from pullbook.statistics.power import MOST_SESSIONS, expected_interval, outlook, power_of
 from pullbook.text import counted, decimals, fold, unit_suffix
 
 CAUTION = (
@@ -253,7 +253,7 @@ def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[s
     (drive,) = [d for d in drives if d.session.name == judged.session]
     warnings = [
         shown.text(f.message.split("\n")[0])
-        for f in drive.findings
+        for f in (*drive.findings, *(f for f in cut_in_two(drives) if drive.session.name in f.evidence["sessions"]))
         if f.severity == "warning" and f.code != "refresh-slow"
     ]
     none = () if judged.counted else ("none of its runs is compared",)
@@ -269,9 +269,7 @@ def _worth(trial: Experiment, drives: list[Drive], comparison: Comparison | None
     estimate = comparison.estimate
     if estimate is None:
         return "No: more drives like these can't be compared. The answer says what would help."
-    sides = {phase: comparison.data.count(phase) for phase in PHASES}
-    fewer: Phase = "before" if sides["before"] < sides["after"] else "after"
-    then = outlook(comparison, **{fewer: 1})
+    then = outlook(comparison, after=1)  # nobody can drive before the service any more
     half = (comparison.high - comparison.low) / 2
     if comparison.verdict != "not-resolved":
         shown, of = trial.shown, comparison.unit
@@ -281,13 +279,15 @@ def _worth(trial: Experiment, drives: list[Drive], comparison: Comparison | None
             f"Not for the answer: that is clear. One more would take it from ±{half:.{digits}f} to about "
             f"±{then.half_width:.{digits}f}{unit}."
         )
-    one = f"one more session {fewer} the service has {_chance(then.chance)} of giving a clear answer"
-    needed = comparison.sessions_needed
+    one = f"one more session after the service has {_chance(then.chance)} of giving a clear answer"
+    needed = comparison.after_needed
     if then.chance >= WORTH_IT:
         return f"Yes: {one}. Drive it on another day."
-    later = (
-        f". With about {needed} a side it would be an even chance" if needed and needed > max(sides.values()) else ""
-    )
+    if needed is None:
+        return (
+            f"Hardly: {one}. Even {MOST_SESSIONS} after it would not be enough: a larger effect or less scatter would."
+        )
+    later = f". With {needed} after it would be about an even chance" if needed > comparison.data.count("after") else ""
     return f"Hardly: {one}{later}."
 
 

@@ -472,7 +472,9 @@ def _damage(repeats: int, damaged: int, rows: int, cut_off: bool, above: int = 0
         yield Finding(
             code="header-repeated",
             severity="note",
-            message=f"The header is repeated {counted(repeats, 'time')}. Logging was stopped and started again.",
+            message=(
+                f"The header is repeated {counted(repeats, 'time')}. Logging was probably stopped and started again."
+            ),
             evidence={"times": repeats},
         )
     if damaged:

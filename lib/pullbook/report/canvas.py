@@ -119,7 +119,7 @@ def _saved(draw: Callable[[Figure, Inks], None], inks: dict[str, str], *, width:
 
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
-    """Silence what the library says about its caches: it names folders, and the person did not ask."""
+    """Silence what matplotlib says about its caches: it names folders, and nobody asked."""
     logger = logging.getLogger("matplotlib")
     before = logger.level
     logger.setLevel(logging.CRITICAL)

@@ -39,7 +39,7 @@ class Looks:
 
     @property
     def kept(self) -> bool:
-        """Whether just the stated number was driven, on both sides."""
+        """Whether exactly the stated number was driven, on both sides."""
         return self.planned is not None and self.before == self.after == self.planned
 
     @property

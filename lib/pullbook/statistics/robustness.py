@@ -1,4 +1,4 @@
-"""The same change by other routes, and checks of the result. All are shown, and none replaces the result."""
+"""The same change by other routes, and checks that it has to pass. All are shown, none replaces the result."""
 
 from __future__ import annotations
 
@@ -81,7 +81,7 @@ class CrossChecks:
 
 
 def cross_check(comparison: Comparison) -> CrossChecks:
-    """Check a comparison; one that was not made has no checks."""
+    """Calculate the other routes and checks of a comparison; none where nothing was compared."""
     if comparison.estimate is None:
         return CrossChecks(routes=(), checks=(), findings=())
     level, data = comparison.level, comparison.data
