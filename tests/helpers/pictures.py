@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 ANSWER = SAMPLES / "fin_wash" / "answer.png"
 HISTORY = SAMPLES / "three_springs" / "history.png"
 LAB = SAMPLES / "fin_wash" / "lab.png"
+UNDER_THE_ANSWER = 150  # [px]: the answer stays in view and would cover what is scrolled to the top
 
 
 def answer(result: Result) -> bytes:
@@ -52,7 +53,8 @@ def take_history() -> None:
 
 def take_lab() -> None:
     """Write the manual's picture: the controls, with a pull left out."""
-    with tempfile.TemporaryDirectory() as name, page_of(width=1200, height=960) as page:
+    width, height = 1200, 960
+    with tempfile.TemporaryDirectory() as name, page_of(width=width, height=height) as page:
         folder = copy_sample("fin_wash", Path(name) / "fin_wash")
         settings = folder / "experiment.yaml"
         text = settings.read_text(encoding="utf-8")
@@ -63,7 +65,10 @@ def take_lab() -> None:
         with serving(folder, Path(name)) as address:
             page.goto(address)
             page.wait_for_function(DRAWN)
-            page.locator(".pb-controls").first.scroll_into_view_if_needed()
+            page.keyboard.press("Control+b")  # folds the list of files
+            page.locator(".pb-controls").first.evaluate("e => e.scrollIntoView()")
+            page.mouse.move(width / 2, height / 2)
+            page.mouse.wheel(0, -UNDER_THE_ANSWER)
             page.wait_for_timeout(3000)  # what was scrolled into view is drawn only then
             page.screenshot(path=LAB)
 
