@@ -14,8 +14,10 @@ from pullbook.analysis.between import time_between
 from pullbook.analysis.comparability import Condition, like_for_like
 from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
+from pullbook.analysis.sensor_shift import sensor_doubts
 from pullbook.analysis.sessions import (
     Drive,
+    cut_in_two,
     inlet_findings,
     missing_for_outcome,
     read_drives,
@@ -212,7 +214,7 @@ def analyse_experiment(
     """
     inputs = inputs_sha256(experiment)
     drives = read_drives(experiment) if drives is None else list(drives)
-    apart = time_between(drives)
+    apart, cut = time_between(drives), cut_in_two(drives)
     if relative_dates:
         experiment, drives = undated(experiment, drives)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
@@ -243,7 +245,10 @@ def analyse_experiment(
         ),
         point=point,
         findings=(
-            *comparison.findings,
+            *(finding for finding in comparison.findings if finding.about_boost),
+            *sensor_doubts(drives, measures, comparison),
+            *(finding for finding in comparison.findings if not finding.about_boost),
+            *cut,
             *unseen_differences(measures, comparison.data),
             apart,
             *_low_level(level),

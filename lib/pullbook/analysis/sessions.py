@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pullbook.analysis.contradictions import CHARGE, SWAPPED, swapped, unit_contradictions
+from pullbook.analysis.same_drive import Timed, one_drive, refuse_at_once, refuse_copies
 from pullbook.errors import ExperimentError, Finding, LogError
 from pullbook.physics.air import standard_pressure_kpa
 from pullbook.reading.figures import is_figures
@@ -100,7 +101,7 @@ def read_logs(experiment: Experiment) -> list[Reading]:
     Raises
     ------
     PullbookError
-        When a log, a track or a METAR is refused.
+        When a log, a track or a METAR is refused, or two logs hold the same drive or overlap in time.
     """
     channels = frozenset(experiment.channels)
     readings = [_read(experiment, session, channels) for session in experiment.sessions]
@@ -109,6 +110,8 @@ def read_logs(experiment: Experiment) -> list[Reading]:
             _read(experiment, experiment.sessions[0], channels - {channel})  # refuses, naming the log's columns
     readings = _with_settled_dates(experiment, readings)
     _check_dates(experiment, [reading.log for reading in readings])
+    refuse_copies({reading.session.name: reading.log for reading in readings})
+    refuse_at_once(_timed(readings))
     return readings
 
 
@@ -377,7 +380,27 @@ def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
     )
 
 
+def cut_in_two(drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    """Say which sessions are one drive: one begins where the other ends."""
+    return one_drive(_timed(drives))
+
+
 # --- dates -------------------------------------------------------------------------------------------------------
+
+
+def _timed(drives: Sequence[Drive | Reading]) -> list[Timed]:
+    """Return the drives whose clock can be trusted: not against the day of their session, nor by two time zones."""
+    known = [
+        (drive.session, drive.log.start, drive.log)
+        for drive in drives
+        if drive.log.start is not None and drive.session.date in (None, drive.log.start.date())
+    ]
+    if len({log.time.utc for _, _, log in known}) > 1:
+        return []
+    return [
+        Timed(session.name, session.phase, start, start + dt.timedelta(seconds=log.duration_s))
+        for session, start, log in known
+    ]
 
 
 def _with_settled_dates(experiment: Experiment, readings: Sequence[Reading]) -> list[Reading]:

@@ -298,15 +298,18 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
 
 
 def _broken_at_gaps(signal: Signal, values: np.ndarray) -> tuple[list[float], list[float | None]]:
-    """Return times and values of a line to draw, with a break in each gap of the signal."""
-    time_s = signal.time_s
+    """Return times and values of a line to draw, with a break in each gap of the signal.
+
+    Of refreshes that repeat one value the first and the last draw the same line.
+    """
+    time_s, values = signal.time_s, np.round(values, 1)
     gaps = np.flatnonzero(np.diff(time_s) > signal.max_gap_s)
     middles = (time_s[gaps] + time_s[gaps + 1]) / 2
-    x = np.round(np.insert(time_s, gaps + 1, middles), 1).tolist()
-    y: list[float | None] = np.round(np.insert(values, gaps + 1, 0.0), 1).tolist()
-    for place in (gaps + 1 + np.arange(len(gaps))).tolist():
-        y[place] = None
-    return x, y
+    x = np.round(np.insert(time_s, gaps + 1, middles), 1)
+    y = np.insert(values, gaps + 1, np.nan)
+    bends = np.ones(len(y), dtype=bool)
+    bends[1:-1] = (y[1:-1] != y[:-2]) | (y[1:-1] != y[2:])
+    return x[bends].tolist(), [None if np.isnan(value) else value for value in y[bends].tolist()]
 
 
 def _degrees(drives: Sequence[Drive], shown: Shown) -> list[float] | None:

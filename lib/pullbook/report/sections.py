@@ -12,6 +12,7 @@ from pullbook.analysis.between import TIME_BETWEEN, long_apart
 from pullbook.analysis.comparability import Condition
 from pullbook.analysis.result import Result
 from pullbook.analysis.secondary import SecondaryOutcome
+from pullbook.analysis.sensor_shift import INLET_UNCHECKED
 from pullbook.analysis.sessions import UNCHECKED_FIGURES, Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
@@ -60,6 +61,8 @@ LIMITS = (
     "The driver knew which drives came after the service.",
     "Cleaning, moving or replacing a sensor during the service breaks the comparison, and no log shows it.",
 )
+
+CANNOT_TELL = (TIME_BETWEEN, UNCHECKED_FIGURES, INLET_UNCHECKED)  # findings that belong beside them
 
 
 # --- the answer --------------------------------------------------------------------------------------------------
@@ -756,7 +759,7 @@ def conclusion(result: Result) -> Fragment:
     both = ""
     if result.with_left_out is not None:
         both = f"<p>Counting what you left out: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
-    between = [result.shown.text(f.message) for f in result.findings if f.code in (TIME_BETWEEN, UNCHECKED_FIGURES)]
+    between = [result.shown.text(f.message) for f in result.findings if f.code in CANNOT_TELL]
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 
