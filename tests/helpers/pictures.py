@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 ANSWER = SAMPLES / "fin_wash" / "answer.png"
 HISTORY = SAMPLES / "three_springs" / "history.png"
 LAB = SAMPLES / "fin_wash" / "lab.png"
-UNDER_THE_ANSWER = 150  # [px]: the answer stays in view and would cover what is scrolled to the top
 
 
 def answer(result: Result) -> bytes:
@@ -53,8 +52,7 @@ def take_history() -> None:
 
 def take_lab() -> None:
     """Write the manual's picture: the controls, with a pull left out."""
-    width, height = 1200, 960
-    with tempfile.TemporaryDirectory() as name, page_of(width=width, height=height) as page:
+    with tempfile.TemporaryDirectory() as name, page_of(width=1200, height=960) as page:
         folder = copy_sample("fin_wash", Path(name) / "fin_wash")
         settings = folder / "experiment.yaml"
         text = settings.read_text(encoding="utf-8")
@@ -67,8 +65,6 @@ def take_lab() -> None:
             page.wait_for_function(DRAWN)
             page.keyboard.press("Control+b")  # folds the list of files
             page.locator(".pb-controls").first.evaluate("e => e.scrollIntoView()")
-            page.mouse.move(width / 2, height / 2)
-            page.mouse.wheel(0, -UNDER_THE_ANSWER)
             page.wait_for_timeout(3000)  # what was scrolled into view is drawn only then
             page.screenshot(path=LAB)
 
