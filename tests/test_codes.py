@@ -128,7 +128,11 @@ def codes_of(module: ast.Module) -> list[str]:
     constants: dict[str, str] = {}
     for node in [node for node in module.body if isinstance(node, ast.Assign)]:
         name, value = node.targets[0], node.value
-        both = zip(name.elts, value.elts, strict=True) if isinstance(name, ast.Tuple) else [(name, value)]
+        both = (
+            zip(name.elts, value.elts, strict=True)
+            if isinstance(value, ast.Tuple) and isinstance(name, ast.Tuple)
+            else [(name, value)]
+        )
         constants |= {n.id: v.value for n, v in both if isinstance(n, ast.Name) and isinstance(v, ast.Constant)}
     calls = [node for node in ast.walk(module) if isinstance(node, ast.Call)]
     found = []
