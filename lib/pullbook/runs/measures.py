@@ -114,9 +114,9 @@ def measure(
     Returns
     -------
     pandas.DataFrame
-        A row a run: kind, number, start_s, end_s, included, reason, left_out, start_speed, end_speed [km/h], the steps
-        of the sensors and the measures, in the units of `pullbook.settings.outcomes`; those of the other kind of
-        run are NaN.
+        A row a run: kind, number, start_s, end_s, included, reason, left_out, marked (why it was marked by hand),
+        start_speed, end_speed [km/h], the steps of the sensors and the measures, in the units of
+        `pullbook.settings.outcomes`; those of the other kind of run are NaN.
 
     Raises
     ------
@@ -146,8 +146,8 @@ def measure(
     rows += [cruise | {"soak_rise": rise} for cruise, rise in zip(cruises, _soak_rises(cruises, runs), strict=True)]
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
     columns = [
-        "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "start_speed", "end_speed",
-        *STEPS, *PULL_FACTS, *dict.fromkeys((*PULL_MEASURES, *CRUISE_MEASURES)), *elapsed,
+        "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "marked", "start_speed",
+        "end_speed", *STEPS, *PULL_FACTS, *dict.fromkeys((*PULL_MEASURES, *CRUISE_MEASURES)), *elapsed,
         *(f"{name}_u" for name in elapsed), *((outcome, f"{outcome}_u") if at_kmh is not None else ()),
     ]  # fmt: skip
     return pd.DataFrame(rows, columns=columns).astype({"included": bool, "left_out": bool})
@@ -289,6 +289,7 @@ def _facts(run: Run) -> dict[str, object]:
         "included": run.included,
         "reason": run.reason,
         "left_out": run.left_out,
+        "marked": run.marked or None,
         "start_speed": run.start_kmh,
         "end_speed": run.end_kmh,
     }
