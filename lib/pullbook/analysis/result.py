@@ -141,7 +141,7 @@ class Result:
         for row in self.measures[self.measures["kind"] == kind].to_dict(orient="records"):
             entry = {name: row[name] for name in (*facts, *names)}
             if kind == "pull":
-                entry["marked_by_hand"] = row["marked"]
+                entry["marked_by_hand"] = row["marked"] if isinstance(row["marked"], str) else ""
                 entry["elapsed_s"] = {c.removeprefix("elapsed_s "): row[c] for c in elapsed}
                 entry["elapsed_s_uncertainty"] = {c.removeprefix("elapsed_s "): row[f"{c}_u"] for c in elapsed}
             out.append(entry)

@@ -139,7 +139,13 @@ def left_out(experiment: Experiment, drives: Sequence[Drive]) -> list[Drive]:
 
 
 def found_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Drive]:
-    """Find the runs as `find_drives`, with none left out: that part costs most, and few choices change it."""
+    """Find the runs as `find_drives`, with none left out: that part costs most, and few choices change it.
+
+    Raises
+    ------
+    LogError
+        As `find_drives`.
+    """
     logs = [reading.log for reading in readings]
     travel = pedal_travel(logs)
     inlet = common_inlet(logs, [reading.session.ambient_c for reading in readings])

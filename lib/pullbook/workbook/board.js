@@ -39,7 +39,7 @@ function boardOf(place, lines, ask, lights, plotly) {
 
   function select(words, act) {
     const label = node("label", {}, `${words} `);
-    const made = node("select", {});
+    const made = node("select", { "aria-label": words });
     made.addEventListener("change", act);
     label.append(made);
     return made;
@@ -47,7 +47,7 @@ function boardOf(place, lines, ask, lights, plotly) {
 
   function field(words, name) {
     const label = node("label", {}, `${words} `);
-    const made = node("input", { type: "text", name, autocomplete: "off" });
+    const made = node("input", { type: "text", name, autocomplete: "off", "aria-label": words });
     made.addEventListener("keydown", function (event) { // the lab keeps Enter to itself
       if (event.key !== "Enter") return;
       event.preventDefault();
