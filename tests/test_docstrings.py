@@ -128,3 +128,13 @@ def test_examples(name: str) -> None:
     found = doctest.testmod(importlib.import_module(name))  # what differs is printed
     assert not found.failed
     assert found.attempted == TEXTS[name].count(">>> ")  # none is overlooked
+
+
+def test_the_example_of_the_readme_runs(capsys, monkeypatch) -> None:
+    readme = (LIBRARY.parents[1] / "README.md").read_text(encoding="utf-8")
+    (code,) = re.findall(r"```python\n(.*?)```", readme, re.DOTALL)
+    monkeypatch.chdir(LIBRARY.parents[1])
+    exec(compile(code, "README.md", "exec"), {})
+    shown = capsys.readouterr().out
+    assert "peak_rise" in shown
+    assert pullbook.analyse("sample_runs/fin_wash").comparison.sentence in shown

@@ -20,9 +20,13 @@ import numpy as np
 
 from helpers.samples import SAMPLES, copy_sample
 from pullbook import Experiment, PullbookError, read_log
+from pullbook.reading.figures import is_figures
 from pullbook.reading.gpx import read_track
+from pullbook.reading.logs import read_kept
 from pullbook.reading.metar import weather_from_metar
 from pullbook.records.ledger import parse_ledger
+from pullbook.runs.kept import kept_measures, kept_runs
+from pullbook.runs.measures import Surroundings
 from reading.test_reader_properties import mutate, seeds
 
 LONGEST_S = 10.0  # of the processor, whoever else is at it; no file here is larger than a few 100 kB
@@ -69,6 +73,7 @@ def kinds() -> dict[str, tuple[tuple[bytes, ...], str, Try]]:
     )  # fmt: skip
     found: dict[str, tuple[tuple[bytes, ...], str, Try]] = {
         "logs": (seeds(), ".csv", lambda path, _: void(read_log(path))),
+        "figures": (_tables(), ".csv", _figures),
         "yaml": ((settings,), ".yaml", _settings),
         "gpx": ((_track(),), ".gpx", lambda path, _: void(read_track(path))),
         "metar": (reports, ".txt", lambda _, content: void(weather_from_metar(content.decode("utf-8", "replace")))),
@@ -95,6 +100,22 @@ def _home() -> Path:
 def _settings(_: Path, content: bytes) -> None:
     (_home() / "experiment.yaml").write_bytes(content)
     Experiment.load(_home())
+
+
+def _tables() -> tuple[bytes, ...]:
+    rows = "".join(f"pull,{k},14,5{k},18,88,210,5.{k}\n" for k in range(1, 6))
+    plain = (
+        f"kind,number,inlet [°C],charge [°C],charge at start [°C],coolant [°C],boost [kPa gauge],60-90 km/h [s]\n{rows}"
+    )
+    german = "Art;Nr.;Ansaugluft;Ladeluft;Ladedruck\n;;°C;°C;bar abs\npull;1;14,5;61,0;2,12\ncruise;1;14,0;21,5;1,1\n"
+    return plain.encode(), german.encode(), german.encode("cp1252")
+
+
+def _figures(path: Path, _: bytes) -> None:
+    is_figures(path)
+    log = read_kept(path)
+    assert log.figures is not None
+    kept_measures(log, kept_runs(log.figures), Surroundings())
 
 
 def _track() -> bytes:

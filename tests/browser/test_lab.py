@@ -184,7 +184,7 @@ def test_a_run_is_lit_wherever_it_is_shown_and_the_kernel_is_asked_nothing(untou
     row.locator("td").first.click()
     lab.page.mouse.move(5, 5)
     sync_api.expect(row).to_have_class("pb-lit")  # kept, since it was pressed
-    sync_api.expect(lab.board.get_by_label("Pull", exact=True)).to_have_value("before-1/pull 2")
+    sync_api.expect(lab.board.get_by_label("Run", exact=True)).to_have_value("before-1/pull 2")
     lab.page.keyboard.press("Escape")
     sync_api.expect(lab.page.locator(".pb-lit")).to_have_count(0)
     assert [sent for sent in lab.told_kernel[said:] if "comm_msg" in sent] == []
@@ -192,7 +192,7 @@ def test_a_run_is_lit_wherever_it_is_shown_and_the_kernel_is_asked_nothing(untou
 
 def test_any_two_pulls_are_laid_over_each_other_and_a_run_is_zoomed_to(untouched):
     lab = untouched
-    lab.board.get_by_label("Pull", exact=True).select_option("before-1/pull 2")
+    lab.board.get_by_label("Run", exact=True).select_option("before-1/pull 2")
     lab.board.get_by_label("laid over").select_option("after-1/pull 4")
     laid = lab.board.locator(".pb-laid")
     sync_api.expect(laid).to_have_attribute("aria-label", "before-1, pull 2 and after-1, pull 4 on time since full "

@@ -13,6 +13,7 @@ import pytest
 from helpers.samples import HOSTILE, SAMPLES
 from pullbook.commands.add import Added, add_logs, screen, sensors_to_ask
 from pullbook.commands.cli import main
+from pullbook.commands.interview import Interview
 from pullbook.commands.new import draft_experiment
 from pullbook.commands.sensors import ask_sensors
 from pullbook.errors import ExperimentError, LogError, PullbookError
@@ -214,7 +215,7 @@ def test_a_page_that_cannot_be_written_is_refused_before_anything_is_added(van):
 # --- the sensors -------------------------------------------------------------------------------------------------
 
 
-def answering(*typed: str):
+def answering(*typed: str, say=print) -> Interview:
     """Return what answers questions in order, and then is gone."""
     left = list(typed)
 
@@ -223,17 +224,19 @@ def answering(*typed: str):
             raise EOFError
         return left.pop(0)
 
-    return ask
+    return Interview(ask, say)
 
 
 def test_sensors_are_asked_in_words():
     said: list[str] = []
     channels = ("charge_air_temperature", "intake_air_temperature", "intake_manifold_pressure")
-    done = ask_sensors(channels, answering("re", "refit", "Cleaned", ""), said.append)
+    done = ask_sensors(channels, answering("re", "refit", "Cleaned", "", say=said.append))
     assert done == {"intake_air_temperature": "refitted", "charge_air_temperature": "cleaned"}
-    assert any("Allowed: refitted, cleaned, replaced" in line for line in said)  # "re" may be two of them
-    assert ask_sensors(channels, answering(), said.append) == {}
-    assert ask_sensors((), answering("replaced"), said.append) == {}
+    assert sum("taken out and put back" in " ".join(line.split()) for line in said) == 1  # why it is asked, once
+    assert any("allowed: refitted, cleaned, replaced" in line for line in said)  # "re" may be two of them
+    assert ask_sensors(channels, answering()) == {}
+    assert ask_sensors(channels, Interview()) == {}
+    assert ask_sensors((), answering("replaced")) == {}
 
 
 def test_sensors_are_asked_once_with_the_first_drive_after_the_service(van):

@@ -12,8 +12,9 @@ from helpers.odd_logs import clock, rounded, speed_and_charge, write
 from helpers.samples import SAMPLES, contents
 from pullbook.commands import cli
 from pullbook.commands.copies import reserved
+from pullbook.commands.interview import Interview
 from pullbook.commands.new import draft_experiment
-from pullbook.commands.questions import Given, Interview
+from pullbook.commands.questions import Given
 from pullbook.errors import ExperimentError
 from pullbook.settings.experiment import FILE_NAME, Experiment
 

@@ -188,3 +188,10 @@ def test_a_named_pipe_is_no_results_of_an_earlier_service(tmp_path):
     os.mkfifo(tmp_path / "results.json")
     with pytest.raises(LedgerError, match=r"Allowed: a results\.json"):
         _effect(str(tmp_path / "results.json"))
+
+
+def test_a_quote_that_opens_a_cell_longer_than_any_is_no_fault(tmp_path):
+    path = drive(tmp_path)
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    path.write_text("\n".join([head, *rows[:5], '"' + "x" * 140_000, *rows[5:]]) + "\n", encoding="utf-8")
+    assert len(read_log(path).signals["vehicle_speed"].values) >= 474

@@ -163,7 +163,7 @@ def test_mutated_files(folder: Path, seed: int) -> None:
     assert results.count("read") > 0.4 * len(results)
 
 
-@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.binary(max_size=600))
 def test_any_bytes(folder: Path, content: bytes) -> None:
     path = folder / "bytes.csv"
@@ -177,7 +177,7 @@ cell = st.one_of(
 )
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     headers=st.lists(
         st.sampled_from(["Time", "Speed [km/h]", "RPM", "IAT (°C)", "Boost", "", "Ladelufttemperatur", "x"]),
@@ -197,7 +197,7 @@ def test_any_table(
     outcome(path)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     values=st.lists(st.integers(0, 24), min_size=20, max_size=60),  # no step is one that no car makes, and set aside
     step_ms=st.integers(20, 3000),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 import shutil
 from dataclasses import replace
 from html import unescape
@@ -17,10 +18,13 @@ from helpers.samples import HOSTILE, SAMPLES, contents
 from pullbook.analysis.result import Result, analyse
 from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError, LedgerError, PullbookError
+from pullbook.quantities import US
 from pullbook.records.history import History, experiment_folders, history_of, read_history
 from pullbook.report import history
+from pullbook.report.in_units import estimated_in, history_in
 from pullbook.settings.places import ledger_of
 from pullbook.simulate import THREE_SPRINGS, true_change, true_peak_rise, write_experiment
+from report.test_sections import text_of
 
 SPRINGS = SAMPLES / "three_springs"
 YEARS = ("2024", "2025", "2026")
@@ -349,6 +353,47 @@ def test_a_folder_of_experiments_stands_for_all_in_it(tmp_path):
         SAMPLES / "fin_wash",
     ]
     assert experiment_folders(str(tmp_path)) == [tmp_path]  # refused later, by what it lacks
+
+
+# --- units -------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def in_us(named) -> History:
+    us = [(name, changed(result, units="us")) for name, result in named]
+    return history_in(history_of(us))
+
+
+def test_states_have_an_offset_and_changes_none(springs, in_us):
+    in_degrees = history_in(replace(springs, level_unit="°C", shown=US)).services[0].before
+    metric = springs.services[0].before
+    assert in_degrees.value == pytest.approx(1.8 * metric.value + 32)
+    assert in_degrees.high - in_degrees.low == pytest.approx(1.8 * (metric.high - metric.low))
+    for ours, theirs in zip(in_us.services, springs.services, strict=True):
+        assert (ours.change, ours.low, ours.worthwhile) == pytest.approx(
+            [1.8 * x for x in (theirs.change, theirs.low, theirs.worthwhile)]
+        )
+        assert ours.after.value == pytest.approx(1.8 * theirs.after.value)  # a rise
+    assert in_us.spans[0].drift.value == pytest.approx(1.8 * springs.spans[0].drift.value)
+
+
+def test_a_rate_is_per_thousand_miles(springs, in_us):
+    ours, theirs = in_us.rate("1000 km").estimated, springs.rate("1000 km").estimated
+    assert ours.value == pytest.approx(1.8 * 1.609344 * theirs.value)
+    assert ours.budget[0].standard_uncertainty == pytest.approx(1.8 * 1.609344 * theirs.budget[0].standard_uncertainty)
+    assert estimated_in(theirs, US, "s", per_distance=True).value == pytest.approx(1.609344 * theirs.value)
+
+
+def test_the_page_in_us_units_has_no_metric_figure(in_us):
+    ledger = str(SPRINGS / "ledger.csv")
+    parts = [history.answer(in_us), history.services(in_us), history.spans(in_us), history.rates(in_us),
+             history.conditions(in_us), history.again(in_us, ledger, item="", today="2026-04-01")]  # fmt: skip
+    said = " ".join(text_of(part) for part in parts)
+    assert not re.search(r"°C|\bkm\b|(?<=[\d\[ ])K\b", said)
+    assert "odometer [mi]" in said
+    assert "°F per 1,000 mi" in said
+    for picture in (history.history_changes(in_us), history.history_levels(in_us)):
+        assert not re.search(r"°C|\bkm\b|\[K\]|\d K\b", picture.figure.to_json())
 
 
 @pytest.fixture(scope="module")

@@ -11,8 +11,9 @@ from helpers.samples import SAMPLE_NAMES
 from pullbook.reading.logs import Log, Signal
 from pullbook.runs import measures
 from pullbook.runs.find import Run, Runs
-from pullbook.runs.measures import Surroundings, elapsed, measure, missing_measures
+from pullbook.runs.measures import NEEDS, Surroundings, elapsed, measure, missing_measures
 from pullbook.settings.experiment import Protocol, Vehicle
+from pullbook.settings.outcomes import OUTCOMES
 
 
 def signal(channel: str, time_s: np.ndarray, values: np.ndarray, *, resolution: float = 0.0) -> Signal:
@@ -284,6 +285,12 @@ def test_the_rest_before_a_pull_is_told() -> None:
     frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0), pull(80.0, 95.0, number=2)))
     assert np.isnan(frame.loc[0, "rest_before"])
     assert frame.loc[1, "rest_before"] == 30.0
+
+
+def test_an_outcome_rests_on_what_it_is_measured_with() -> None:
+    """Or a sensor that was replaced, or measured nothing, would go unnoticed."""
+    forgotten = {o.name: set(NEEDS.get(o.name, ())) - set(o.channels) for o in OUTCOMES.values()}
+    assert not {name: channels for name, channels in forgotten.items() if channels}
 
 
 @pytest.mark.parametrize("name", SAMPLE_NAMES)

@@ -119,7 +119,7 @@ RUNS = st.sampled_from(["pull 1", "pull 2", "pull 12", "cruise 1"])
 SAMPLE_TEXTS = [path.read_text(encoding="utf-8") for path in sorted(SAMPLES.glob("*/experiment.yaml"))] + [BLOCK]
 
 
-@settings(deadline=None, max_examples=50)
+@settings(max_examples=50)
 @given(
     text=st.sampled_from(SAMPLE_TEXTS),
     edits=st.lists(

@@ -94,13 +94,20 @@ def test_what_cannot_be_compared_is_null_in_json() -> None:
     json.dumps(plain, allow_nan=False)
 
 
-@pytest.mark.parametrize(("done", "comparable", "code"), [
-    ("refitted", True, "sensor-refitted"), ("cleaned", False, "sensor-changed"), ("replaced", False, "sensor-changed"),
+@pytest.mark.parametrize(("outcome", "sensor", "done", "comparable", "code"), [
+    ("peak_rise", "charge_air_temperature", "refitted", True, "sensor-refitted"),
+    ("peak_rise", "charge_air_temperature", "cleaned", False, "sensor-changed"),
+    ("peak_rise", "charge_air_temperature", "replaced", False, "sensor-changed"),
+    # Not measured with it, but the weather is taken out of it by that sensor, kelvin for kelvin.
+    ("peak_charge", "intake_air_temperature", "replaced", False, "sensor-changed"),
+    ("peak_charge", "engine_coolant_temperature", "replaced", True, "sensor-other"),
 ])  # fmt: skip
-def test_a_sensor_that_was_cleaned_or_replaced_leaves_no_verdict(done, comparable, code) -> None:
+def test_a_sensor_that_was_cleaned_or_replaced_leaves_no_verdict(outcome, sensor, done, comparable, code) -> None:
     table = runs_table(THREE)
-    service = Service(what="by hand", sensors={"charge_air_temperature": done})
-    c = compare(table, experiment_of(table).model_copy(update={"service": service}))
+    table["peak_charge"] = table["peak_rise"] + 15.0
+    service = Service(what="by hand", sensors={sensor: done})
+    changed = {"service": service, "outcome": outcome}
+    c = compare(table, experiment_of(table).model_copy(update=changed))
     assert c.comparable == comparable
     assert code in [f.code for f in c.findings]
 

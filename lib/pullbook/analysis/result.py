@@ -14,11 +14,19 @@ from pullbook.analysis.between import time_between
 from pullbook.analysis.comparability import Condition, like_for_like
 from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
-from pullbook.analysis.sessions import Drive, inlet_findings, missing_for_outcome, read_drives, surroundings_of
+from pullbook.analysis.sessions import (
+    Drive,
+    inlet_findings,
+    missing_for_outcome,
+    read_drives,
+    surroundings_of,
+    unchecked_findings,
+)
 from pullbook.analysis.undated import undated
 from pullbook.errors import Finding, LogError
 from pullbook.quantities import Shown
 from pullbook.runs.find import Run
+from pullbook.runs.kept import kept_measures, missing_figures
 from pullbook.runs.measures import CRUISE_MEASURES, PULL_MEASURES, measure, missing_measures
 from pullbook.runs.operating_point import OperatingPoint, operating_point
 from pullbook.settings.experiment import Experiment
@@ -232,6 +240,7 @@ def analyse_experiment(
             apart,
             *_low_level(level),
             *inlet_findings(drives),
+            *unchecked_findings(drives),
             *checks.findings,
         ),
         inputs_sha256=inputs,
@@ -287,21 +296,31 @@ def measure_drives(
     protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
     frames, told = [], []
     for drive in drives:
-        frame = measure(
-            drive.log,
-            drive.runs,
-            protocol=protocol,
-            vehicle=experiment.vehicle,
-            surroundings=surroundings_of(drive.session, drive.inlet),
-            point=point,
-            outcome=experiment.outcome,
-        )
+        outside = surroundings_of(drive.session, drive.inlet)
+        if drive.log.figures is not None:
+            frame = kept_measures(drive.log, drive.runs, outside, marks)
+            missing = missing_figures(frame)
+        else:
+            frame = measure(
+                drive.log,
+                drive.runs,
+                protocol=protocol,
+                vehicle=experiment.vehicle,
+                surroundings=outside,
+                point=point,
+                outcome=experiment.outcome,
+            )
+            missing = missing_measures(frame, drive.log)
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)
         frames.append(frame)
-        noticed = (*missing_measures(frame, drive.log), *_marked_for_nothing(frame, experiment.outcome_spec))
+        noticed = (*missing, *_marked_for_nothing(frame, experiment.outcome_spec))
         told.append(replace(drive, findings=(*drive.findings, *noticed)))
-    return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True), told
+    table = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
+    if any(drive.log.figures is not None for drive in drives):
+        # A person keeps the peak of the pressure, a log gives what it held: all sessions take the peak.
+        table["pressure_ratio"] = table["peak_manifold_pressure"] / table["barometric"]
+    return table, told
 
 
 def _marked_for_nothing(frame: pd.DataFrame, outcome: Outcome) -> list[Finding]:
@@ -351,17 +370,18 @@ def _session_facts(drive: Drive) -> dict[str, Any]:
     return {
         "phase": drive.session.phase,
         "log": drive.session.log,
+        **({"figures": drive.session.figures} if drive.session.figures else {}),
         "duration_s": drive.log.duration_s,
         "full_load_from": drive.runs.full_load_from,
         "idles": [vars(idle) for idle in drive.idles],
         "channels": {
             name: {
-                "column": signal.column,
-                "unit": signal.unit,
-                "period_s": signal.period_s,
-                "resolution": signal.resolution,
+                "column": source.column,
+                "unit": source.unit,
+                "period_s": signal.period_s if (signal := drive.log.get(name)) else None,
+                "resolution": source.resolution,
             }
-            for name, signal in drive.log.signals.items()
+            for name, source in drive.log.sources.items()
         },
         "findings": [finding.to_dict() for finding in drive.findings],
     }

@@ -20,7 +20,7 @@ from pullbook.physics.reference_air import engine_factor, power_factor, within_r
 from pullbook.physics.wheel_power import wheel_power
 from pullbook.runs.heat_soak import Idle
 from pullbook.settings.experiment import Experiment
-from pullbook.settings.outcomes import OUTCOMES, Outcome, outcome_named, speeds_of
+from pullbook.settings.outcomes import CHARGE, OUTCOMES, Outcome, outcome_named, speeds_of
 from pullbook.statistics.allowance import allowance_of
 from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.estimate import estimate_change
@@ -41,9 +41,13 @@ _GROUPS: dict[Group, tuple[str, ...]] = {
     "heat left over": ("start_rise", "soak_rise", "recovery_time"),
     "boost": ("peak_manifold_pressure", "time_to_boost", "pressure_at_speed", "flow_at_point"),
 }
-_IDLE = Outcome(name="idle_climb", kind="idle", unit="K/min", label="climb of the charge temperature at a standstill")
+_IDLE = Outcome(
+    name="idle_climb", kind="idle", channels=CHARGE,
+    unit="K/min", label="climb of the charge temperature at a standstill",
+)  # fmt: skip
 _POWER = Outcome(
-    name="wheel_power", kind="pull", unit="%", label="mean power at the wheels (before = 100)",
+    name="wheel_power", kind="pull", channels=("vehicle_speed",),
+    unit="%", label="mean power at the wheels (before = 100)",
     lower_is_better=False, day_to_day_sd=0.02, relative=True,
 )  # fmt: skip
 

@@ -10,20 +10,23 @@ import numpy as np
 
 from pullbook.errors import ExperimentError, Finding, LogError
 from pullbook.physics.air import standard_pressure_kpa
+from pullbook.reading.figures import is_figures
 from pullbook.reading.gpx import read_track, with_track
 from pullbook.reading.joined import joined
-from pullbook.reading.logs import Log, missing_channel, read_log, settling_line, with_outside_pressure
+from pullbook.reading.logs import Log, missing_channel, read_kept, read_log, settling_line, with_outside_pressure
 from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
 from pullbook.reading.quality import doubtful_ambient, inspect
 from pullbook.reading.sensor_place import engine_findings
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
+from pullbook.runs.kept import kept_runs, outcomes_in, unchecked
 from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.settings.experiment import FILE_NAME, Experiment, Session
 from pullbook.settings.outcomes import Outcome, speeds_of
 
 WHY_NO_CHARGE = ("which-intake-temperature", "no-boost")  # findings that explain it better than a list of columns
+UNCHECKED_FIGURES = "figures-unchecked"
 DEAD_SHARE = 0.5  # of a drive at -40 °C: that sensor measured nothing
 # Under load these cannot keep one value; an inlet may, in steps of 1 °C, and a coolant by its thermostat.
 NEVER_STEADY = ("charge_air_temperature", "compressor_outlet_temperature")
@@ -153,12 +156,20 @@ def found_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dr
     for chosen, reading in zip(experiment.sessions, readings, strict=True):
         session = reading.session.model_copy(update={"marked_pulls": chosen.marked_pulls, "leave_out": {}})
         log = reading.log
-        needed_kmh = speeds_of(experiment.outcome)
-        try:
-            runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=needed_kmh, marks=chosen.marks)
-        except LogError as refusal:
-            raise LogError(f"session {session.name}, {refusal}" if chosen.marks else str(refusal)) from None
-        noticed = (*inspect(log, experiment.protocol), *doubtful_ambient(log, session.ambient_c))
+        if log.figures is not None:
+            if chosen.marks:
+                raise LogError(
+                    f"session {session.name}, marked_pulls: this session has figures and no log, so no stretch of it "
+                    "can be marked. Take the marks out."
+                )
+            runs, noticed = kept_runs(log.figures), log.findings
+        else:
+            needed_kmh = speeds_of(experiment.outcome)
+            try:
+                runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=needed_kmh, marks=chosen.marks)
+            except LogError as refusal:
+                raise LogError(f"session {session.name}, {refusal}" if chosen.marks else str(refusal)) from None
+            noticed = (*inspect(log, experiment.protocol), *doubtful_ambient(log, session.ambient_c))
         findings = (*reading.findings, *noticed, *runs.findings)
         drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
         drives.append(replace(drive, when=drive.driven.isoformat() if drive.driven else ""))
@@ -179,15 +190,24 @@ def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> 
 
 
 def _read_log(experiment: Experiment, session: Session, settled: frozenset[str]) -> Log:
+    outside_kpa = surroundings_of(session).pressure_kpa
+    if session.figures is not None:
+        return read_kept(experiment.folder / session.figures, barometric_kpa=outside_kpa)
+    paths = experiment.log_paths(session)
+    if tables := [path for path in paths if is_figures(path)]:
+        raise LogError(
+            f"{tables[0].name}: a table of figures, not a log. Under the session {session.name!r} write figures: in "
+            "place of log:"
+        )
     log = joined(
         [
             read_log(
                 path,
                 channels={name: (c.columns, c.unit) for name, c in experiment.channels.items()},
-                barometric_kpa=surroundings_of(session).pressure_kpa,
+                barometric_kpa=outside_kpa,
                 configured_elsewhere=settled,
             )
-            for path in experiment.log_paths(session)
+            for path in paths
         ]
     )
     return with_track(log, read_track(experiment.folder / session.track)) if session.track else log
@@ -259,14 +279,15 @@ def surroundings_of(session: Session, inlet: str | None = None) -> Surroundings:
 def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str]:
     """Say for each drive that lacks the outcome's own channel which column it could be."""
     outcome = experiment.outcome_spec
+    if texts := _not_written_down(outcome, drives):
+        return texts
     needed = NEEDS[outcome.name][:1] if outcome.name in NEEDS and outcome.name != "mean_inlet" else ()
-    texts = []
     for channel in needed:
-        lacking = [d for d in drives if d.log.get(channel) is None]
+        lacking = [d for d in drives if channel not in d.log.sources]
         if lacking:
             texts.append(_missing(channel, lacking, engine_notes(experiment, drives)))
     if outcome.ambient == "rise" and not texts and drives[0].inlet == NO_REFERENCE:
-        without = [d for d in drives if d.log.get(INLET_CHANNELS[0]) is None] or drives
+        without = [d for d in drives if INLET_CHANNELS[0] not in d.log.sources] or drives
         texts.append(
             f"{_missing(INLET_CHANNELS[0], without, ())}\nThe rise needs the same reference in all sessions. "
             "Log this column in every drive, or note the air temperature in the shade [°C] under each "
@@ -275,17 +296,31 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
     return texts or _not_measured(outcome, drives)
 
 
+def _not_written_down(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
+    """Say which tables of figures do not hold the outcome, and what they can answer."""
+    by_hand = [(d.session.name, outcomes_in(d.log.figures)) for d in drives if d.log.figures is not None]
+    lacking = [name for name, given in by_hand if outcome.name not in given]
+    if not lacking:
+        return []
+    common = [name for name in by_hand[0][1] if all(name in given for _, given in by_hand)]
+    return [
+        f"{', '.join(lacking)}: the figures there hold no {outcome.label} ({outcome.name}). Add it to the tables, or "
+        f"ask about what they do hold, under outcome: in {FILE_NAME}: {', '.join(common) or 'nothing in common'}."
+    ]
+
+
 def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
     """Say which drives hold a sensor of the outcome that measured nothing: its figures would be of the fault."""
     why: dict[str, list[tuple[str, str]]] = {}
     for drive in drives:
+        behind = set(outcome.sensors) - (set(INLET_CHANNELS) - {drive.inlet})
         for finding in drive.findings:
             channels, shares = finding.evidence.get("channels", []), finding.evidence.get("shares", [])
             dead = [c for c, share in zip(channels, shares, strict=False) if share >= DEAD_SHARE]
             if finding.code == "signal-frozen":
                 dead = [c for c in channels if c in NEVER_STEADY]
             colder = finding.code == "unit-doubtful" and "hottest_c" in finding.evidence and outcome.ambient == "rise"
-            if colder or set(dead) & set(outcome.sensors):
+            if colder or set(dead) & behind:
                 why.setdefault(finding.code, []).append((drive.session.name, finding.message))
     return [
         f"{', '.join(dict(told))}: {told[0][1]} The {outcome.label} depends on it, so these drives can't "
@@ -306,7 +341,8 @@ def _missing(channel: str, lacking: Sequence[Drive], engine: Sequence[Finding]) 
 
 def engine_notes(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Finding, ...]:
     """Say what all logs together show of the engine and of where its intake temperature is measured."""
-    return engine_findings({d.session.name: d.log for d in drives}, settled=tuple(experiment.channels))
+    logs = {d.session.name: d.log for d in drives if d.log.figures is None}
+    return engine_findings(logs, settled=tuple(experiment.channels)) if logs else ()
 
 
 def settling_lines(drives: Sequence[Drive | Log]) -> list[str]:
@@ -325,7 +361,7 @@ def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
     inlet = drives[0].inlet
     if inlet == INLET_CHANNELS[0]:
         return ()
-    held = [d.session.name for d in drives if d.log.get(INLET_CHANNELS[0]) is not None]
+    held = [d.session.name for d in drives if INLET_CHANNELS[0] in d.log.sources]
     stands = {
         INLET_CHANNELS[1]: "The logged outside temperature is used instead, in all sessions",
         NO_REFERENCE: "No other temperature is common to all sessions, so no correction is made",
@@ -337,6 +373,28 @@ def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
             severity="warning" if held else "note",
             message=f"{only}. {stands}.",
             evidence={"reference": inlet, "logged_in": held},
+        ),
+    )
+
+
+def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    """Say once what nobody can check of the drives whose figures were kept by hand, in place of a log."""
+    by_hand = [drive for drive in drives if drive.log.figures is not None]
+    if not by_hand:
+        return ()
+    names = [drive.session.name for drive in by_hand]
+    what = list(dict.fromkeys(words for drive in by_hand for words in unchecked(drive.log)))
+    whose = "All figures were" if len(by_hand) == len(drives) else f"The figures of {', '.join(names)} were"
+    return (
+        Finding(
+            code=UNCHECKED_FIGURES,
+            severity="warning",
+            message=(
+                f"{whose} written down by hand and are taken at their word. There is no log to check "
+                f"{', '.join(what[:-1])} or {what[-1]}. Whatever of that differed between before and after counts as "
+                "part of the change."
+            ),
+            evidence={"sessions": names, "unchecked": what},
         ),
     )
 

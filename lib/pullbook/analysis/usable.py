@@ -14,6 +14,7 @@ from pullbook.quantities import Shown
 from pullbook.reading.logs import Log
 from pullbook.reading.quality import LEAST_REFRESHES_IN_PULL
 from pullbook.reading.units import WARM_C
+from pullbook.runs.kept import unchecked
 from pullbook.runs.measures import INLET_CHANNELS, NEEDS
 from pullbook.settings.experiment import Experiment, Session
 from pullbook.settings.outcomes import Outcome
@@ -134,8 +135,9 @@ def usability(experiment: Experiment, drive: Drive, drives: Sequence[Drive], mea
     counting = measures.loc[ours & measures["included"], "kind"].value_counts()
     facts: tuple[Fact, ...] = (
         *(_runs(kind, drive, experiment, int(counting.get(kind, 0))) for kind in ("pull", "cruise")),
+        *_by_hand(drive),
         *_refresh(experiment, drive),
-        *_warm(drive, mine),
+        *(_warm(drive, mine) if drive.log.figures is None else ()),
         *_gear(mine, others),
         *(_rests(mine, others) if outcome.kind == "pull" else ()),
         _direction(mine, others),
@@ -175,12 +177,13 @@ def _runs(kind: str, drive: Drive, experiment: Experiment, count: int) -> Fact:
         advice = f"Hold {protocol.cruise_kmh:g} km/h for a minute before the first pull." if kind == "cruise" else ""
         return Fact(name=name, found="none found", advice=advice)
     found = f"{count} of {len(runs)} count" if count < len(runs) else f"{count}, all count"
-    if kind == "cruise":
+    timed = drive.log.figures is None
+    if kind == "cruise" and timed:
         longest = max(runs, key=lambda run: run.end_s - run.start_s)
         found += f"; the longest is {longest.end_s - longest.start_s:.0f} s at {longest.start_kmh:.0f} km/h"
         return Fact(name=name, found=found)
     counts = [run for run in runs if run.included]
-    if counts:
+    if counts and timed:
         starts, ends = [run.start_kmh for run in counts], [run.end_kmh for run in counts]
         found += f"; from {_span(starts)} to {_span(ends)} km/h"
     advice = ""
@@ -214,6 +217,15 @@ def _refresh(experiment: Experiment, drive: Drive) -> list[Fact]:
     doubt = f"{' and '.join(slow)} read fewer than {LEAST_REFRESHES_IN_PULL} times in a pull" if slow else ""
     advice = f"Log fewer signals, so that {' and '.join(slow)} is read more often." if slow else ""
     return [Fact(name="Refresh", found=", ".join(told), doubt=doubt, advice=advice)]
+
+
+def _by_hand(drive: Drive) -> list[Fact]:
+    """Say what nobody can check of a drive without a log."""
+    if drive.log.figures is None:
+        return []
+    what = unchecked(drive.log)
+    doubt = f"written down by hand: {', '.join(what[:-1])} and {what[-1]} can't be checked"
+    return [Fact(name="Source", found="figures, no log", doubt=doubt, advice="Log the next drive, if you can.")]
 
 
 def _warm(drive: Drive, mine: pd.DataFrame) -> list[Fact]:

@@ -19,7 +19,7 @@ from pullbook.commands.copies import copied, targets_for
 from pullbook.commands.sensors import sensors_behind
 from pullbook.errors import ComparisonError, ExperimentError, LogError
 from pullbook.quantities import Shown
-from pullbook.reading.logs import read_log
+from pullbook.reading.figures import is_figures
 from pullbook.reading.source import opened
 from pullbook.report.html import escape, listed
 from pullbook.runs.operating_point import operating_point
@@ -123,19 +123,18 @@ def add_logs(
     text = read_settings(folder)
     experiment = Experiment.from_settings(parse_settings(text), folder)
     sources = [Path(log) for log in logs]
-    for source in sources:
-        read_log(source)  # a file that is none is refused by its own name, before anything else is looked at
     _refuse_known(experiment, sources)
-    targets = targets_for(folder, sources)
+    by_hand = [source for source in sources if is_figures(source)]
+    targets = targets_for(folder, sources, figures=by_hand)
     names = _names(experiment, phase, len(sources))
-    for name, target in zip(names, targets, strict=True):
-        item = {"name": name, "phase": phase, "log": target}
+    for name, source, target in zip(names, sources, targets, strict=True):
+        item = {"name": name, "phase": phase, "figures" if source in by_hand else "log": target}
         text = with_item(text, "sessions", item, notes=[NOTE])
     if sensors:
         text = with_edits(text, [Edit(("service", "sensors", channel), done) for channel, done in sensors.items()])
         service = experiment.service.model_copy(update={"sensors": {**experiment.service.sensors, **sensors}})
         experiment = experiment.model_copy(update={"service": service})
-    trial = _trial(experiment, phase, names, sources)
+    trial = _trial(experiment, phase, names, sources, by_hand)
     drives = read_drives(trial)
     result, comparison, judged = _judged(trial, drives, names)
     _refuse_unusable(trial, judged, sources)
@@ -198,10 +197,16 @@ def _names(experiment: Experiment, phase: Phase, count: int) -> list[str]:
     return [name for _, name in zip(range(count), (n for n in free if n not in taken), strict=False)]
 
 
-def _trial(experiment: Experiment, phase: Phase, names: Sequence[str], sources: Sequence[Path]) -> Experiment:
+def _trial(
+    experiment: Experiment, phase: Phase, names: Sequence[str], sources: Sequence[Path], by_hand: Sequence[Path]
+) -> Experiment:
     """Return the experiment with the new sessions in it, their logs where they lie now."""
     added = [
-        Session(name=name, phase=phase, log="not copied yet").model_copy(update={"log": str(source.resolve())})
+        Session(name=name, phase=phase, log="not copied yet").model_copy(
+            update={"log": None, "figures": str(source.resolve())}
+            if source in by_hand
+            else {"log": str(source.resolve())}
+        )
         for name, source in zip(names, sources, strict=True)
     ]
     return experiment.model_copy(update={"sessions": (*experiment.sessions, *added)})

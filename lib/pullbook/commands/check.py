@@ -12,6 +12,7 @@ from pullbook.analysis.sessions import (
     missing_for_outcome,
     read_drives,
     settling_lines,
+    unchecked_findings,
 )
 from pullbook.errors import by_cause
 from pullbook.quantities import Shown
@@ -43,7 +44,7 @@ def check_text(folder: str | Path) -> list[str]:
         cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
         found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
         lines.append(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
-    noticed = (*inlet_findings(drives), *engine_notes(experiment, drives))
+    noticed = (*inlet_findings(drives), *unchecked_findings(drives), *engine_notes(experiment, drives))
     lines += [fold(f"{finding.severity}: {shown.text(finding.message)}") for finding in noticed]
     if columns := settling_lines(drives):
         lines += ["", "Columns not recognised. Put the ones that are right into experiment.yaml, once:"]
@@ -59,24 +60,31 @@ def check_text(folder: str | Path) -> list[str]:
 
 def _drive(drive: Drive, shown: Shown) -> list[str]:
     log, runs = drive.log, drive.runs
-    lines = [
-        f"{drive.session.name} ({drive.session.phase}): {log.name}, {log.duration_s / 60:.1f} min",
-        fold(f"  time: {time_text(log)}"),
-    ]
-    width = max(len(name) for name in log.signals)
-    lines.append(f"  {'channel':<{width}}  {'every':>6}  {'step':<9}  column in the log")
-    for name, signal in log.signals.items():
+    by_hand = log.figures is not None
+    about = "figures written down, no log" if by_hand else f"{log.duration_s / 60:.1f} min"
+    lines = [f"{drive.session.name} ({drive.session.phase}): {log.name}, {about}"]
+    if not by_hand:
+        lines.append(fold(f"  time: {time_text(log)}"))
+    width = max(len(name) for name in log.sources)
+    lines.append(f"  {'channel':<{width}}  {'every':>6}  {'step':<9}  column in the {'table' if by_hand else 'log'}")
+    for name, source in log.sources.items():
         unit = CHANNELS[name][1]
         of_step = difference_unit(unit)
-        step = f"{shown.value(signal.resolution, of_step):.3g} {shown.unit(of_step)}"
-        step = step if signal.resolution else "no change"
-        logged = "" if signal.unit.replace("deg", "°") == unit else f" in {signal.unit}"
-        cells = f"  {name:<{width}}  {signal.period_s:>4.2f} s  {step:<9}  {signal.column}{logged}"
+        step = f"{shown.value(source.resolution, of_step):.3g} {shown.unit(of_step)}"
+        step = step if source.resolution else "no change"
+        logged = "" if source.unit.replace("deg", "°") == unit else f" in {source.unit}"
+        signal = log.get(name)
+        every = f"{signal.period_s:>4.2f} s" if signal else f"{'–':>6}"
+        cells = f"  {name:<{width}}  {every}  {step:<9}  {source.column}{logged}"
         lines.append(fold(cells, indent=" " * (width + 19)))
-    lines.append(f"  full load judged from: {runs.full_load_from.replace('_', ' ')}")
+    if not by_hand:
+        lines.append(f"  full load judged from: {runs.full_load_from.replace('_', ' ')}")
     for run in runs.all:
         reason = run.reason if run.left_out else shown.text(run.reason)
         state = "counts" if run.included else f"does not count: {reason}"
+        if not run.timed:
+            lines.append(fold(f"  {run.name:<10} {state}", indent=" " * 11))
+            continue
         start, end = shown.value(run.start_kmh, "km/h"), shown.value(run.end_kmh, "km/h")
         when = f"{run.start_s:7.1f} s to {run.end_s:7.1f} s"
         lines.append(

@@ -209,6 +209,10 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
     FOLDER,
     _argument("--before", nargs="+", default=[], metavar="LOG", help="logs from before the service, or a folder"),
     _argument("--after", nargs="+", default=[], metavar="LOG", help="logs from after it, or a folder of them"),
+    _argument(
+        "--figures", nargs="+", default=[], metavar="TABLE",
+        help="two tables of figures you wrote down, before and after, in place of logs",
+    ),
     _argument("--yes", action="store_true", help="ask nothing and take what the logs suggest"),
     _argument("--vehicle", metavar="TEXT", help="size, fuel and kind of cooler; no registration"),
     _argument("--fuel", metavar="FUEL", help="diesel or petrol"),
@@ -229,8 +233,9 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
     ),
 )  # fmt: skip
 def _new(given: argparse.Namespace) -> None:
+    from pullbook.commands.interview import Interview
     from pullbook.commands.new import draft_experiment
-    from pullbook.commands.questions import Given, Interview
+    from pullbook.commands.questions import Given
 
     plain = ("vehicle", "fuel", "service", "date", "odometer", "outcome", "worthwhile", "sensor", "date_order")
     answers = Given(
@@ -240,7 +245,13 @@ def _new(given: argparse.Namespace) -> None:
     )
     interview = Interview(input if _somebody_is_there() and not given.yes else None)
     told = draft_experiment(
-        given.folder, before=given.before, after=given.after, given=answers, interview=interview, propose=given.yes
+        given.folder,
+        before=given.before,
+        after=given.after,
+        figures=given.figures,
+        given=answers,
+        interview=interview,
+        propose=given.yes,
     )
     print("\n".join(told))
 
@@ -264,6 +275,7 @@ def _pairs(option: str, given: Sequence[str]) -> dict[str, str]:
 )
 def _add(given: argparse.Namespace) -> int:
     from pullbook.commands.add import add_logs, page, screen, sensors_to_ask
+    from pullbook.commands.interview import Interview
     from pullbook.commands.sensors import ask_sensors
     from pullbook.settings.experiment import Experiment
     from pullbook.settings.files import check_place, write_whole
@@ -275,7 +287,8 @@ def _add(given: argparse.Namespace) -> int:
         place = place_for(given.page, Path("drive.html"))
         experiment.keep_from(place)
         check_place(place)
-    sensors = ask_sensors(sensors_to_ask(experiment, given.phase), input, print) if _somebody_is_there() else {}
+    interview = Interview(input if _somebody_is_there() else None)
+    sensors = ask_sensors(sensors_to_ask(experiment, given.phase), interview)
     added = add_logs(given.folder, given.logs, phase=given.phase, sensors=sensors)
     print("\n".join(screen(added)))
     if place is not None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import re
 import shutil
-from collections.abc import Iterator, Sequence
+from collections.abc import Container, Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -14,7 +14,7 @@ from pullbook.settings.experiment import FILE_NAME, LOG_SUFFIXES
 from pullbook.settings.places import check_no_link
 
 
-def targets_for(folder: Path, sources: Sequence[Path]) -> list[str]:
+def targets_for(folder: Path, sources: Sequence[Path], *, figures: Container[Path] = ()) -> list[str]:
     """Name the logs inside the folder: as they are if they lie there already, else as copies no two alike.
 
     Parameters
@@ -22,6 +22,8 @@ def targets_for(folder: Path, sources: Sequence[Path]) -> list[str]:
     folder : Path
         Of the experiment; need not be there yet.
     sources : sequence of Path
+    figures : container of Path
+        Those that are tables of figures, no logs; they have a folder of their own.
 
     Returns
     -------
@@ -35,10 +37,11 @@ def targets_for(folder: Path, sources: Sequence[Path]) -> list[str]:
         if source.resolve().is_relative_to(home) and source.name == plain:
             targets.append(source.resolve().relative_to(home).as_posix())
             continue
-        target, k = f"logs/{plain}", 1
+        home_of, k = "figures" if source in figures else "logs", 1
+        target = f"{home_of}/{plain}"
         while target in targets or (folder / target).exists():
             k += 1
-            target = f"logs/{k}-{plain}"
+            target = f"{home_of}/{k}-{plain}"
         targets.append(target)
     return targets
 
@@ -106,7 +109,8 @@ def copied(folder: Path, sources: Sequence[Path], targets: Sequence[str]) -> Ite
     """
     for target in targets:
         check_no_link(folder / target, below=folder)
-    wanted = [folder, folder / "logs"] if any(not (folder / target).exists() for target in targets) else [folder]
+    homes = dict.fromkeys((folder / target).parent for target in targets if not (folder / target).exists())
+    wanted = [folder, *(home for home in homes if home != folder)]
     made = [part for part in (*reversed(folder.parents), *wanted) if not part.exists()]
     new: list[Path] = []
     try:

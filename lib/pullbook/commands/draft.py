@@ -39,7 +39,7 @@ def draft_text(
     """
     protocol = guess.protocol
     cruise = "" if guess.cruise else "no steady stretch found, only a start"
-    pulls = "" if guess.pulls else "no pulls found, only a start"
+    pulls = "" if guess.pulls else "no log shows it, only a start" if guess.written else "no pulls found, only a start"
     found = "speeds found in the logs; " if guess.pulls or guess.cruise else ""
     lines = [
         f"title: {json.dumps(_plain(title), ensure_ascii=False)}",
@@ -59,6 +59,7 @@ def draft_text(
         _noted(f"  cruise_kmh: {protocol.cruise_kmh:g}", cruise),
         _noted(f"  pull_from_kmh: {protocol.pull_from_kmh:g}", pulls),
         _noted(f"  pull_to_kmh: {protocol.pull_to_kmh:g}", pulls),
+        *([f"  marks_kmh: [{', '.join(f'{mark:g}' for mark in protocol.marks_kmh)}]"] if protocol.marks_kmh else []),
         _noted(f"outcome: {said.outcome}", _meaning(said.outcome)),
         _noted(f"worthwhile_change: {_number(said.worthwhile)}", _in_unit(said.outcome)),
         *(
@@ -77,8 +78,9 @@ def draft_text(
         lines += [
             f"  - name: {drive.name}",
             f"    phase: {drive.phase}",
-            f"    log: {json.dumps(target, ensure_ascii=False)}",
+            f"    {'log' if drive.log.figures is None else 'figures'}: {json.dumps(target, ensure_ascii=False)}",
             *([f"    date: {drive.day}"] if drive.says_date and drive.day else []),
+            *(["    # date: 2026-03-14         # when it was driven"] if drive.log.figures is not None else []),
             _noted(f"    ambient_c: {_number(ambient)}", "in the shade; pressure_hpa and wind_ms help too")
             if ambient is not None
             else "    # ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too",

@@ -7,13 +7,16 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 
+from pullbook.reading.figures import Figures
 from pullbook.reading.logs import Log
 from pullbook.reading.sensor_place import INLET, sensor_place
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.goal import propose_rise_at
-from pullbook.runs.measures import measure
+from pullbook.runs.kept import kept_measures, kept_runs, outcomes_in
+from pullbook.runs.measures import Surroundings, measure
 from pullbook.settings.experiment import Protocol
 from pullbook.settings.outcomes import Outcome, in_kmh, outcome_named, speeds_of
 
@@ -38,7 +41,11 @@ class Guess:
     cruise : bool
         Whether a steady stretch was found; else the protocol's cruise is only a start.
     rise_at : int or None
-        Speed [km/h] that every usable pull passes (`propose_rise_at`).
+        Speed [km/h] that every usable pull passes (`propose_rise_at`); None where some figures have no log.
+    written : int
+        Pulls that a person wrote down.
+    told_speeds : bool
+        Whether what was written down says at which speeds they began and ended.
     """
 
     protocol: Protocol
@@ -46,6 +53,8 @@ class Guess:
     part_throttle: str
     cruise: bool
     rise_at: int | None = None
+    written: int = 0
+    told_speeds: bool = False
 
 
 def guess_protocol(logs: Sequence[Log]) -> Guess:
@@ -59,12 +68,17 @@ def guess_protocol(logs: Sequence[Log]) -> Guess:
     if gains:
         start = float(5 * np.ceil(np.median([pull.start_kmh for pull in gains]) / 5))
         end = float(5 * np.floor(np.median([pull.end_kmh for pull in gains]) / 5))
+    by_hand = [log.figures for log in logs if log.figures is not None]
+    told = [_speeds_told(figures.rows) for figures in by_hand]
+    if told and not gains and all(told):
+        start, end = (float(np.median([pair[k] for pair in told if pair])) for k in (0, 1))
     cruise_kmh = _usual_cruise(logs, travel, [drive[0].start_s if drive else np.inf for drive in pulls])
     start = min(start, 200.0)
     protocol = Protocol(
         cruise_kmh=usual.cruise_kmh if cruise_kmh is None else cruise_kmh,
         pull_from_kmh=start,
         pull_to_kmh=min(max(end, start + 20), 300.0),
+        marks_kmh=_marks_of(by_hand),
     )
     near = [p.reason for drive in drives for p in drive if p.part_throttle]
     usable = [
@@ -75,8 +89,28 @@ def guess_protocol(logs: Sequence[Log]) -> Guess:
         pulls=len(gains),
         part_throttle=(near or [""])[0],
         cruise=cruise_kmh is not None,
-        rise_at=propose_rise_at(usable, protocol),
+        rise_at=None if by_hand else propose_rise_at(usable, protocol),
+        written=sum(int((figures.rows["kind"] == "pull").sum()) for figures in by_hand),
+        told_speeds=bool(told) and all(told),
     )
+
+
+def _speeds_told(rows: pd.DataFrame) -> tuple[float, float] | None:
+    """Return the usual speeds at which written-down pulls began and ended, rounded to 5 km/h; None where not told."""
+    if not {"start_speed", "end_speed"} <= set(rows):
+        return None
+    pulls = rows.loc[rows["kind"] == "pull", ["start_speed", "end_speed"]].median()
+    if not np.isfinite(pulls).all():
+        return None
+    return float(5 * np.ceil(pulls["start_speed"] / 5)), float(5 * np.floor(pulls["end_speed"] / 5))
+
+
+def _marks_of(by_hand: Sequence[Figures]) -> tuple[float, ...] | None:
+    """Return the speeds between which the written-down pulls were timed; None for the protocol's own."""
+    times = [{name for name in figures.kept if name.startswith("elapsed_s ")} for figures in by_hand]
+    shared = set.intersection(*times) if times else set()
+    marks = sorted({speed for name in shared for speed in speeds_of(name)})
+    return tuple(marks[:12]) if marks else None
 
 
 def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_kmh: float = 90.0) -> list[Runs]:
@@ -141,8 +175,11 @@ def propose_outcome(logs: Sequence[Log], guess: Guess, *, sensor: str | None, bo
     boosted : bool
         Whether there may be a charge-air cooler at all.
     """
-    charge = sensor == "after" or all(log.get(CHARGE) for log in logs)
-    inlet = sensor == "after" or all(log.get(INLET) for log in logs)
+    by_hand = [log.figures for log in logs if log.figures is not None]
+    if by_hand and not any(log.figures is None for log in logs):
+        return next(iter(outcomes_in(by_hand[0])), "peak_rise")
+    charge = sensor == "after" or all(CHARGE in log.sources for log in logs)
+    inlet = sensor == "after" or all(INLET in log.sources for log in logs)
     if guess.rise_at and charge and inlet:
         return f"rise_at {guess.rise_at}"
     if charge or (sensor != "before" and boosted):
@@ -167,6 +204,12 @@ def propose_worthwhile(outcome: Outcome, logs: Sequence[Log], protocol: Protocol
         table = measure(log, runs, protocol=protocol, outcome=outcome.name)
         if outcome.name in table:
             values += table.loc[table["included"], outcome.name].dropna().tolist()
+    for log in logs:
+        if log.figures is None:
+            continue
+        table = kept_measures(log, kept_runs(log.figures), Surroundings())
+        if outcome.name in table:
+            values += table[outcome.name].dropna().tolist()
     if not values or not np.median(values):
         return None
     return float(f"{WORTHWHILE_SHARE * abs(np.median(values)):.1g}")

@@ -14,18 +14,18 @@ from pullbook.commands.check import time_text
 from pullbook.commands.copies import copied, reserved, targets_for
 from pullbook.commands.draft import draft_text
 from pullbook.commands.guess import Guess, guess_protocol
+from pullbook.commands.interview import Interview
 from pullbook.commands.questions import (
     UNDESCRIBED,
     Answers,
     Drawn,
     Given,
-    Interview,
     answers,
     date_order,
     started,
 )
 from pullbook.errors import ExperimentError, Finding
-from pullbook.reading.logs import Log, read_log
+from pullbook.reading.logs import Log, read_drive, read_kept
 from pullbook.reading.sensor_place import engine_findings
 from pullbook.settings.experiment import (
     FILE_NAME,
@@ -48,6 +48,7 @@ def draft_experiment(
     *,
     before: Sequence[str | Path],
     after: Sequence[str | Path],
+    figures: Sequence[str | Path] = (),
     given: Given | None = None,
     interview: Interview = NOBODY,
     propose: bool = False,
@@ -61,6 +62,8 @@ def draft_experiment(
     before, after : sequence of path
         Logs of the two phases, or folders of them; either may be empty. The logs of a folder are taken in the order of
         their dates, or of their names where one has no date.
+    figures : sequence of path
+        Two tables of figures in place of logs, the one from before first; ``before`` and ``after`` may hold more.
     given : Given, optional
         Answers given as options.
     interview : Interview
@@ -82,6 +85,9 @@ def draft_experiment(
     folder = Path(folder)
     if os.path.lexists(folder / FILE_NAME):
         raise ExperimentError(f"{folder}: already holds {FILE_NAME}. Give another folder, or edit that one")
+    if figures:
+        first, last = _both_phases(figures)
+        before, after = [first, *before], [last, *after]
     if not before and not after:
         raise ExperimentError("no logs given. Name them after --before and --after")
     given = given or Given()
@@ -90,15 +96,17 @@ def draft_experiment(
     found = _in_order(found, day_first)
     sources, drives = [one.path for one in found], _drawn(found, day_first)
     log_digests(dict(zip((drive.name for drive in drives), sources, strict=True)))  # refuses a log given twice
+    by_hand = {one.path for one in found if one.log.figures is not None}
     guess = guess_protocol([drive.log for drive in drives])
     interview.begin([f"{drive.name}: {drive.log.name}{f', {drive.day}' if drive.day else ''}" for drive in drives])
-    engine = engine_findings({drive.name: drive.log for drive in drives})
+    logged = {drive.name: drive.log for drive in drives if drive.log.figures is None}
+    engine = engine_findings(logged) if logged else ()
     beside = experiments_beside(folder)
     propose = propose or interview.ask is not None
     earlier: tuple[str, ...] = ()
     said = answers(drives, guess, engine, given, interview, sibling=_shared_vehicle(beside), propose=propose)
     with reserved(folder):
-        targets = targets_for(folder, sources)
+        targets = targets_for(folder, sources, figures=by_hand)
         title = folder.resolve().name
         with copied(folder, sources, targets):
             text = draft_text(title, guess, drives, targets, said)
@@ -129,8 +137,22 @@ def _found(phase: Phase, given: Sequence[str | Path]) -> list[_Found]:
     found = []
     for group, path in enumerate(map(Path, given)):
         paths = _logs_in(path) if path.is_dir() else [path]
-        found += [_Found(phase, one, read_log(one), group) for one in paths]
+        found += [_Found(phase, one, read_drive(one), group) for one in paths]
     return found
+
+
+def _both_phases(figures: Sequence[str | Path]) -> tuple[Path, Path]:
+    """Tell which of two tables is from before: the first, unless their names say the other."""
+    if len(figures) != 2:
+        raise ExperimentError(
+            f"--figures: given {counted(len(figures), 'table')}. Allowed are two, before and after. For more drives "
+            "name a table each after --before and --after, which take figures as well as logs"
+        )
+    first, last = map(Path, figures)
+    for path in (first, last):
+        read_kept(path)  # refuses what is no table of figures
+    turned = "after" in first.stem.lower() and "before" in last.stem.lower()
+    return (last, first) if turned else (first, last)
 
 
 def _logs_in(folder: Path) -> list[Path]:
@@ -193,6 +215,11 @@ def _speeds(guess: Guess) -> list[str]:
     protocol = guess.protocol
     cruise, start = f"{protocol.cruise_kmh:g}", f"{protocol.pull_from_kmh:g} to {protocol.pull_to_kmh:g} km/h"
     near = f" The nearest is {guess.part_throttle}." if guess.part_throttle else ""
+    if guess.written and not guess.pulls:
+        return [
+            f"{counted(guess.written, 'pull')} written down. No log shows their speeds, so {start} and a cruise at "
+            f"{cruise} km/h are only {'what the tables say' if guess.told_speeds else 'a first guess'}."
+        ]
     return [
         f"Cruise found at {cruise} km/h."
         if guess.cruise
@@ -212,11 +239,16 @@ def _told(
     earlier: Sequence[str],
 ) -> list[str]:
     names, logs = [drive.name for drive in drives], [drive.log for drive in drives]
-    lines = [f"Wrote {folder / FILE_NAME} with {counted(len(logs), 'log')}."]
+    kept = sum(log.figures is not None for log in logs)
+    what = [counted(n, noun) for n, noun in ((len(logs) - kept, "log"), (kept, "table")) if n]
+    lines = [f"Wrote {folder / FILE_NAME} with {' and '.join(what)}{' of figures' if kept else ''}."]
     for name, log in zip(names, logs, strict=True):
-        lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
-        lines.append(fold(f"  time: {time_text(log)}"))
-        lines += [fold(f"  {channel}: {signal.column!r} [{signal.unit}]") for channel, signal in log.signals.items()]
+        if log.figures is None:
+            lines.append(f"{name}: {log.name}, {log.duration_s / 60:.1f} min")
+            lines.append(fold(f"  time: {time_text(log)}"))
+        else:
+            lines.append(f"{name}: {log.name}, {counted(len(log.figures.rows), 'run')} written down")
+        lines += [fold(f"  {channel}: {source.column!r} [{source.unit}]") for channel, source in log.sources.items()]
         lines += [fold(f"  not recognised: {column!r}{_could_be(log, column)}") for column in log.unknown_columns]
     lines += [fold(line) for line in _speeds(guess)]
     if earlier:
@@ -229,7 +261,7 @@ def _told(
     may_lack = said.sensor is None or (said.sensor == "before" and rise)
     needs = []
     for channel in ("vehicle_speed", "charge_air_temperature", "intake_air_temperature") if may_lack else ():
-        lacking = [name for name, log in zip(names, logs, strict=True) if log.get(channel) is None]
+        lacking = [n for n, log in zip(names, logs, strict=True) if log.figures is None and log.get(channel) is None]
         if lacking:
             needs.append(f"{channel.replace('_', ' ')} in {', '.join(lacking)}")
     if needs and (columns := settling_lines(logs)):

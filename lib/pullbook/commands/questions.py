@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal, get_args
+from typing import Literal, get_args
 
 from pullbook.commands.guess import (
     Guess,
@@ -15,19 +15,17 @@ from pullbook.commands.guess import (
     propose_worthwhile,
     spec_of,
 )
+from pullbook.commands.interview import Interview, one_of
 from pullbook.commands.sensors import Done, ask_sensors, sensors_behind
 from pullbook.errors import ExperimentError, Finding
 from pullbook.quantities import typed
 from pullbook.reading.logs import Log
 from pullbook.reading.sensor_place import INLET
 from pullbook.settings.experiment import Sensor, SensorWork, Service, Session, Vehicle, accepted
-from pullbook.settings.outcomes import OUTCOMES, in_kmh, nearest_outcome, outcome_named
-from pullbook.text import fold
+from pullbook.settings.outcomes import in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
-MOST_TRIES = 3
 UNDESCRIBED = "not described"
 Place = Literal["before", "after"]
-Check = Callable[[str], Any]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -112,68 +110,6 @@ class Answers:
     work: Done
 
 
-class Interview:
-    """Take each answer from its option, else from a person, else from the proposal.
-
-    Parameters
-    ----------
-    ask : callable or None
-        Shows a question and returns what was typed, as `input` does; None where nobody is there.
-    say : callable
-        Shows a line, as `print` does.
-    """
-
-    def __init__(self, ask: Callable[[str], str] | None = None, say: Callable[[str], object] = print) -> None:
-        self.ask, self.say = ask, say
-
-    def begin(self, drives: Sequence[str]) -> None:
-        """Say which drives it is about, and how to answer."""
-        if self.ask is not None:
-            for line in (*drives, "Enter takes what stands in brackets. Ctrl-C stops, and nothing is written."):
-                self.say(line)
-
-    def answer(
-        self, question: str, *, option: str, given: str | None, check: Check, proposal: str | None, note: str = ""
-    ) -> str | None:
-        """Return an answer as typed, once it passes its check, or the proposal.
-
-        Raises
-        ------
-        ExperimentError
-            When the option's value is not allowed.
-        """
-        if given is not None:
-            try:
-                check(given)
-            except ValueError as fault:
-                raise ExperimentError(f"{option}: {fault}") from None
-            return given.strip()
-        if note and self.ask is not None:
-            self.say(fold(note))
-        for _ in range(MOST_TRIES):
-            typed_in = self._typed(f"{question} [{'leave out' if proposal is None else proposal}]: ")
-            if not typed_in:
-                return proposal
-            try:
-                check(typed_in)
-            except ValueError as fault:
-                self.say(fold(str(fault)))
-            else:
-                return typed_in
-        self.say(f"{'Left out' if proposal is None else f'{proposal} is taken'}. You can correct it in the file.")
-        return proposal
-
-    def _typed(self, question: str) -> str:
-        """Return what was typed; nothing where nobody is there, or the input has ended."""
-        if self.ask is None:
-            return ""
-        try:
-            return self.ask(question).strip()
-        except EOFError:
-            self.ask = None
-            return ""
-
-
 def date_order(phases: Sequence[str], logs: Sequence[Log], given: str | None, interview: Interview) -> bool | None:
     """Settle whether the day comes first in dates such as 3/4/2026; None where none is so, or it stays open.
 
@@ -225,16 +161,6 @@ def started(log: Log, day_first: bool | None) -> dt.datetime | None:
     if log.time.month_first is None:
         return log.start
     return None if day_first is None else log.start if day_first else log.time.month_first
-
-
-def one_of(*options: str) -> Check:
-    """Return a check that takes one of a few words."""
-
-    def check(text: str) -> None:
-        if text.strip() not in options:
-            raise ValueError(f"given {text!r}; allowed: {', '.join(options)}")
-
-    return check
 
 
 def answers(
@@ -317,7 +243,7 @@ def answers(
         given=given.outcome,
         check=_outcome,
         proposal=propose_outcome(logs, guess, sensor=sensor, boosted=boosted),
-        note=f"Outcomes: {', '.join(OUTCOMES)}, rise_at KMH, elapsed_s KMH-KMH.",
+        note=f"Outcomes: {outcomes_in_words()}.",
     )
     assert outcome is not None  # something is always proposed
     return Answers(
@@ -390,7 +316,7 @@ def _outcome(text: str) -> None:
     if outcome_named(name) is None:
         near = nearest_outcome(name)
         hint = f". Did you mean {near}?" if near else ""
-        raise ValueError(f"given {text!r}; allowed: {', '.join(OUTCOMES)}, rise_at 100, elapsed_s 60-90{hint}")
+        raise ValueError(f"given {text!r}; allowed: {outcomes_in_words()}{hint}")
 
 
 def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | None, interview: Interview) -> str:
@@ -423,7 +349,7 @@ def _weather(drives: Sequence[Drawn], given: Mapping[str, str], interview: Inter
     noted: dict[str, str] = {}
     of_day: dict[dt.date, str] = {}
     for drive in drives:
-        if drive.log.get("ambient_air_temperature") is not None and drive.name not in given:
+        if "ambient_air_temperature" in drive.log.sources and drive.name not in given:
             continue
         air = drive.log.get(INLET) if inlet else None
         coldest = f"; its inlet fell to {air.values.min():.0f} °C" if air is not None else ""
@@ -452,6 +378,6 @@ def _work(drives: Sequence[Drawn], outcome: str, given: Mapping[str, str], inter
                 f"--sensor-work: allowed are {', '.join(get_args(SensorWork))} for {', '.join(get_args(Sensor))}"
             ) from None
         return done
-    if interview.ask is None or not any(drive.phase == "after" for drive in drives):
+    if not any(drive.phase == "after" for drive in drives):
         return {}
-    return ask_sensors(sensors_behind(outcome), interview.ask, interview.say)
+    return ask_sensors(sensors_behind(outcome), interview)

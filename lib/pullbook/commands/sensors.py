@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Literal, get_args
+from collections.abc import Sequence
+from typing import get_args
 
 from pullbook.analysis.usable import words_for
+from pullbook.commands.interview import Interview
 from pullbook.runs.measures import NEEDS
 from pullbook.settings.experiment import Sensor, SensorWork
 
@@ -14,9 +15,8 @@ WHY = (
     "A sensor that was cleaned or replaced reads differently, and no log shows it. One that was only taken "
     "out and put back (refitted) gives a note."
 )
-Untouched = Literal["left alone"]
-LEFT_ALONE: Untouched = "left alone"
-MOST_TRIES = 3
+OPTIONS: tuple[SensorWork, ...] = get_args(SensorWork)
+LEFT_ALONE = "left alone"
 
 
 def sensors_behind(outcome: str) -> tuple[str, ...]:
@@ -24,17 +24,15 @@ def sensors_behind(outcome: str) -> tuple[str, ...]:
     return (*NEEDS.get(outcome, NEEDS["peak_rise"]), "intake_manifold_pressure")
 
 
-def ask_sensors(channels: Sequence[str], ask: Callable[[str], str], say: Callable[[str], object]) -> Done:
+def ask_sensors(channels: Sequence[str], interview: Interview) -> Done:
     """Ask for each sensor whether it was left alone, refitted, cleaned or replaced.
 
     Parameters
     ----------
     channels : sequence of str
         Those that the question rests on.
-    ask : callable
-        Shows a question and returns what was typed, as `input` does; at the end of the input, the rest is left alone.
-    say : callable
-        Shows a line, as `print` does.
+    interview : Interview
+        Where nobody is there, or the input has ended, a sensor counts as left alone.
 
     Returns
     -------
@@ -43,30 +41,26 @@ def ask_sensors(channels: Sequence[str], ask: Callable[[str], str], say: Callabl
     """
     done: Done = {}
     sensors = [channel for channel in get_args(Sensor) if channel in channels]
-    if sensors:
-        say(WHY)
     for channel in sensors:
-        answer = _answer(words_for(channel), ask, say)
-        if answer is None:
-            break
-        if answer != LEFT_ALONE:
-            done[channel] = answer
+        answer = interview.answer(
+            f"The {words_for(channel)} sensor during the service: {', '.join(OPTIONS)}, or {LEFT_ALONE}?",
+            option="--sensor-work",
+            given=None,
+            check=_work_meant,
+            proposal=LEFT_ALONE,
+            note=WHY if channel == sensors[0] else "",
+        )
+        if work := _work_meant(answer or LEFT_ALONE):
+            done[channel] = work
     return done
 
 
-def _answer(words: str, ask: Callable[[str], str], say: Callable[[str], object]) -> SensorWork | Untouched | None:
-    """Return what was done to one sensor; None where nobody answers."""
-    options: tuple[SensorWork, ...] = get_args(SensorWork)
-    for _ in range(MOST_TRIES):
-        try:
-            typed = ask(f"The {words} sensor during the service: {', '.join(options)}, or left alone? [left alone] ")
-        except EOFError:
-            return None
-        given = typed.strip().lower()
-        fitting = [option for option in options if given and option.startswith(given)]
-        if not given or LEFT_ALONE.startswith(given):
-            return LEFT_ALONE
-        if len(fitting) == 1:
-            return fitting[0]
-        say(f"Given {typed.strip()!r}. Allowed: {', '.join(options)}, or Enter for left alone.")
-    return LEFT_ALONE
+def _work_meant(text: str) -> SensorWork | None:
+    """Return what was done to a sensor, from a word or its beginning; None for a sensor that was left alone."""
+    given = text.strip().lower()
+    if LEFT_ALONE.startswith(given):
+        return None
+    fitting = [option for option in OPTIONS if option.startswith(given)]
+    if len(fitting) != 1:
+        raise ValueError(f"given {text.strip()!r}; allowed: {', '.join(OPTIONS)}, or {LEFT_ALONE}")
+    return fitting[0]

@@ -147,7 +147,7 @@ def is_number(cell: str) -> bool:
 
 
 def _split(line: str, delimiter: str) -> list[str]:
-    if '"' in line:
+    if '"' in line and len(line) < csv.field_size_limit():  # a quote may open a cell that is longer than any is
         return [cell.strip() for cell in next(csv.reader([line], delimiter=delimiter), [])]
     return [cell.strip() for cell in line.split(delimiter)]
 
@@ -211,7 +211,8 @@ def _header_lines(cells: _Cells, data_line: int) -> tuple[int | None, int | None
     above = [k for k in range(data_line - 1, -1, -1) if any(cells(k))]
     width = len(cells(data_line))
     above = [k for k in above[:3] if len(cells(k)) >= 0.5 * width and len(cells(k)) > 1]
-    if len(above) > 1 and len({cell for cell in cells(above[0]) if cell}) <= sum(map(bool, cells(above[0]))) / 2:
+    same = len(above) > 1 and len({cell for cell in cells(above[0]) if cell}) <= sum(map(bool, cells(above[0]))) / 2
+    if same and not _is_units(cells(above[0])):
         above = above[1:]  # a row that says the same nearly everywhere, as "float", names no column
     if not above:
         return None, None

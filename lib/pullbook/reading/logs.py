@@ -13,6 +13,7 @@ import pandas as pd
 
 from pullbook.errors import Finding, LogError
 from pullbook.reading.channels import Assignment, assign
+from pullbook.reading.figures import Figures, is_figures, read_figures
 from pullbook.reading.headers import Header, parse_header
 from pullbook.reading.layout import MAX_COLUMNS, distinct, is_number, unit_in_cell
 from pullbook.reading.polling import refreshes
@@ -115,9 +116,28 @@ class Signal:
         return self.time_s[low:high], self.values[low:high]
 
 
+@dataclass(frozen=True)
+class Source:
+    """Where a channel comes from.
+
+    Attributes
+    ----------
+    column : str
+        Header of its column.
+    unit : str
+        As written.
+    resolution : float
+        Its step, internal unit.
+    """
+
+    column: str
+    unit: str
+    resolution: float
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Log:
-    """One drive as logged.
+    """One drive as logged, or as somebody kept its figures; then it has no signals.
 
     Attributes
     ----------
@@ -137,6 +157,8 @@ class Log:
     time : TimeSource
         Which column is the time, and how it is written.
     findings : tuple of Finding
+    figures : Figures or None
+        What a person kept in place of a log.
     """
 
     name: str
@@ -148,6 +170,15 @@ class Log:
     unknown_columns: tuple[str, ...] = ()
     time: TimeSource = field(default_factory=TimeSource)
     findings: tuple[Finding, ...] = field(default=())
+    figures: Figures | None = None
+
+    @property
+    def sources(self) -> dict[str, Source]:
+        """Each channel's column, unit as written and step, of signals and figures alike."""
+        if self.figures is None:
+            return {c: Source(s.column, s.unit, s.resolution) for c, s in self.signals.items()}
+        kept = self.figures.kept
+        return {c: Source(kept[c].column, kept[c].unit, kept[c].step) for c in CHANNELS if c in kept}
 
     def get(self, channel: str) -> Signal | None:
         """Return a signal, or None if the log does not hold it."""
@@ -243,6 +274,53 @@ def read_log(
             *findings,
         ),
     )
+
+
+def read_kept(path: str | Path, *, barometric_kpa: float | None = None) -> Log:
+    """Read figures that somebody kept in place of a log.
+
+    Parameters
+    ----------
+    path : path
+        A table with a row a run (`pullbook.reading.figures`).
+    barometric_kpa : float, optional
+        Outside pressure [kPa], where the table's manifold pressure counts from it.
+
+    Returns
+    -------
+    Log
+        Without signals, a date or a duration.
+
+    Raises
+    ------
+    LogError
+        Says what is wrong in which row and column, what is allowed and the remedy.
+    """
+    path = Path(path)
+    figures, findings = read_figures(path)
+    if figures.gauge and barometric_kpa is None:
+        findings = (*findings, _barometer_assumed(figures.kept["intake_manifold_pressure"].column))
+    return Log(
+        name=path.name,
+        start=None,
+        duration_s=float("nan"),
+        signals={},
+        outside_kpa=STANDARD_PRESSURE_KPA if barometric_kpa is None else barometric_kpa,
+        gauge=figures.gauge,
+        findings=findings,
+        figures=figures,
+    )
+
+
+def read_drive(path: str | Path) -> Log:
+    """Read a file that is a log or a table of figures, whichever it looks like.
+
+    Raises
+    ------
+    LogError
+        As `read_log` or `read_kept`.
+    """
+    return read_kept(path) if is_figures(Path(path)) else read_log(path)
 
 
 def with_outside_pressure(log: Log, outside_kpa: float) -> Log:
@@ -676,17 +754,7 @@ def _absolute(
         findings.append(_gauge_guess(pressure.column, pressure.values))
     if outside_kpa is None:
         outside_kpa = STANDARD_PRESSURE_KPA
-        findings.append(
-            Finding(
-                code="barometer-assumed",
-                severity="warning",
-                message=(
-                    f"{pressure.column!r} is a gauge pressure, and nothing gives the outside pressure. "
-                    f"{outside_kpa} kPa was added. Give pressure_hpa for the session."
-                ),
-                evidence={"added_kpa": outside_kpa},
-            )
-        )
+        findings.append(_barometer_assumed(pressure.column))
     above: np.ndarray = outside_kpa + pressure.values  # noqa: PD011 - a signal's values are no frame's
     return replace(pressure, values=above), findings
 
@@ -791,6 +859,18 @@ def _gauge_guess(column: str, values: np.ndarray) -> Finding:
             "If it is absolute, say so under channels: put 'abs' after the unit."
         ),
         evidence={"low_kpa": round(low, 3)},
+    )
+
+
+def _barometer_assumed(column: str) -> Finding:
+    return Finding(
+        code="barometer-assumed",
+        severity="warning",
+        message=(
+            f"{column!r} is a gauge pressure, and nothing gives the outside pressure. "
+            f"{STANDARD_PRESSURE_KPA} kPa was added. Give pressure_hpa for the session."
+        ),
+        evidence={"added_kpa": STANDARD_PRESSURE_KPA},
     )
 
 

@@ -18,6 +18,7 @@ import numpy as np
 
 from pullbook.analysis.result import Result, analyse_experiment
 from pullbook.errors import ExperimentError, Finding, PullbookError
+from pullbook.quantities import METRIC, Shown
 from pullbook.settings.experiment import FILE_NAME, PHASES, Experiment
 from pullbook.settings.fingerprint import log_digests, named_logs
 from pullbook.statistics.boost import boost_findings
@@ -143,6 +144,8 @@ class History:
     axis : {"date", "odometer", "order"}
         What the services are in order of.
     findings : tuple of Finding
+    shown : Shown
+        The units that the newest experiment is shown in; what stands here is metric, until `history_in` has it.
     """
 
     vehicle: str
@@ -158,6 +161,7 @@ class History:
     slopes: tuple[Slope, ...]
     axis: Axis
     findings: tuple[Finding, ...]
+    shown: Shown = METRIC
 
     @property
     def worse(self) -> float:
@@ -333,6 +337,7 @@ def history_of(named: Sequence[tuple[str, Result]], *, level: float = 0.95, seas
         slopes=levels.slopes,
         axis=axis,
         findings=(*boost, *_sensor_findings(results), *_rate_findings(rates)),
+        shown=results[-1].experiment.shown,
     )
 
 
@@ -522,7 +527,7 @@ def _sensor_findings(results: Sequence[Result]) -> list[Finding]:
     found = []
     for channel in ("charge_air_temperature", "intake_air_temperature"):
         told = [
-            sorted({(s.column, f"{s.resolution:.2g}") for d in r.drives if (s := d.log.get(channel)) is not None})
+            sorted({(s.column, f"{s.resolution:.2g}") for d in r.drives if (s := d.log.sources.get(channel))})
             for r in results
         ]
         for k, (first, second) in enumerate(pairwise(told), start=1):

@@ -716,7 +716,13 @@ class MeasuredEffect:
 
 
 def decision_lines(
-    *, what: Since, effect: MeasuredEffect | None, cost: float, hours: float, currency: str = ""
+    *,
+    what: Since,
+    effect: MeasuredEffect | None,
+    cost: float,
+    hours: float,
+    currency: str = "",
+    in_miles: bool = False,
 ) -> list[str]:
     """Set out what is known for deciding whether to do a service again; no advice beyond the evidence.
 
@@ -729,18 +735,26 @@ def decision_lines(
         What the person says one service takes, in ``currency`` and hours; nought if that does not matter.
     currency : str
         In words or as a sign.
+    in_miles : bool
+        Whether the ledger is kept in miles.
 
     Returns
     -------
     list of str
         Sentences.
     """
-    far = f" and, by the last reading in the ledger, {what.distance_km:.0f} km" if what.distance_km is not None else ""
+
+    def distance(km: float) -> str:
+        return f"{km / KM_PER_MILE:.0f} miles" if in_miles else f"{km:.0f} km"
+
+    far = (
+        f" and, by the last reading in the ledger, {distance(what.distance_km)}" if what.distance_km is not None else ""
+    )
     usual = ""
     if what.usual_km is not None:
         every, before = (
-            f"; usually every {what.usual_km:.0f} km",
-            f"; the one before was {what.usual_km:.0f} km earlier",
+            f"; usually every {distance(what.usual_km)}",
+            f"; the one before was {distance(what.usual_km)} earlier",
         )
         usual = every if what.times > 2 else before
     lines = [f"{what.item}: last on {what.last}, {counted(what.days, 'day')}{far} ago{usual}."]

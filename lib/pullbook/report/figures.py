@@ -211,11 +211,17 @@ def _wrapped(text: str, width: int = 22) -> str:
     return "<br>".join(textwrap.wrap(text, width))
 
 
-def drives(result: Result) -> Picture:
-    """Show each drive: speed, pedal, charge and inlet temperature, its runs shaded, refused candidates hatched."""
-    count = len(result.drives)
+def drives(result: Result) -> Picture | None:
+    """Show each logged drive: speed, pedal, charge and inlet temperature, its runs shaded, refused candidates hatched.
+
+    None where no drive was logged.
+    """
+    logged = [drive for drive in result.drives if drive.log.signals]
+    count = len(logged)
+    if not logged:
+        return None
     return layout(
-        _drives(result.drives, result.shown),
+        _drives(logged, result.shown),
         caption=(
             "Every drive. Dark: pulls that count. Light: cruises that count. Hatched: what does not count. "
             "Drag to zoom, double-click to go back."

@@ -8,12 +8,14 @@ from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any
 
+import numpy as np
 import plotly.graph_objects as go
 
 from pullbook.records.history import History, Rate, experiment_folders, read_history
 from pullbook.records.ledger import Since, day_of, read_ledger, since
 from pullbook.report.figures import COLOUR, HATCH, MARKER, QUIET, Picture, brought_to, layout
 from pullbook.report.html import Fragment, escape, listed, table
+from pullbook.report.in_units import estimated_in, history_in
 from pullbook.statistics.joint_fit import Estimated, Share, share_of
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
@@ -48,13 +50,14 @@ def open_history(folders: str, *, level: float, season_sd: float) -> History:
     Returns
     -------
     History
+        In the units that the newest experiment is shown in.
 
     Raises
     ------
     PullbookError
         When a setting or an experiment is refused.
     """
-    return read_history(experiment_folders(folders), level=level, season_sd=season_sd or None)
+    return history_in(read_history(experiment_folders(folders), level=level, season_sd=season_sd or None))
 
 
 def answer(history: History) -> Fragment:
@@ -82,7 +85,7 @@ def _word(history: History, drift: Estimated) -> tuple[str, str]:
 
 
 def _lost(history: History, rate: Rate) -> str:
-    e, unit = rate.estimated, f"{_unit(history)} per {_per(rate)}"
+    e, unit = rate.estimated, f"{_unit(history)} per {_per(history, rate)}"
     if not e.resolved:
         return (
             f"Between services the true change could be anywhere from {_signed(e.low, e)} to "
@@ -95,7 +98,7 @@ def _lost(history: History, rate: Rate) -> str:
 def _last_span(history: History) -> list[str]:
     span = history.spans[-1]
     lost = span.share_lost
-    far = f" over {span.distance_km:,.0f} km" if span.distance_km else ""
+    far = f" over {_far(history, span.distance_km)}" if span.distance_km else ""
     if lost is None:
         return [
             f"Nobody can say how much of the gain of service {span.number} was lost by service "
@@ -118,8 +121,23 @@ def _whole(share: float) -> str:
     return percent(round(share, 2))
 
 
-def _per(rate: Rate) -> str:
-    return "1,000 km" if rate.per == "1000 km" else rate.per
+def _per(history: History, rate: Rate) -> str:
+    return f"1,000 {_far_unit(history)}" if rate.per == "1000 km" else rate.per
+
+
+def _far_unit(history: History) -> str:
+    return history.shown.unit("km")
+
+
+def _far(history: History, km: float) -> str:
+    """Return a distance with its unit."""
+    return f"{history.shown.value(km, 'km'):,.0f} {_far_unit(history)}"
+
+
+def _estimate(history: History, contrast: np.ndarray, *, per_distance: bool = False) -> Estimated:
+    """Return a difference of the states in the units shown."""
+    unit = history.levels.data.outcome.change_unit
+    return estimated_in(history.levels.estimate(contrast), history.shown, unit, per_distance=per_distance)
 
 
 def services(history: History) -> Fragment:
@@ -131,7 +149,7 @@ def services(history: History) -> Fragment:
             s.name,
             s.what,
             s.date.isoformat() if s.date else None,
-            f"{s.odometer_km:,.0f}" if s.odometer_km is not None else None,
+            f"{history.shown.value(s.odometer_km, 'km'):,.0f}" if s.odometer_km is not None else None,
             f"{s.change:+.{digits}f}",
             f"{s.low:+.{digits}f} to {s.high:+.{digits}f}",
             VERDICT_WORDS[s.verdict],
@@ -144,7 +162,7 @@ def services(history: History) -> Fragment:
         "experiment",
         "what was done",
         "date",
-        "odometer [km]",
+        f"odometer [{_far_unit(history)}]",
         f"change{in_brackets(unit)}",
         "interval",
         "verdict",
@@ -160,7 +178,7 @@ def spans(history: History) -> Fragment:
         (
             f"{span.number} to {span.number + 1}",
             f"{span.years:.1f}" if span.years is not None else None,
-            f"{span.distance_km:,.0f}" if span.distance_km is not None else None,
+            f"{history.shown.value(span.distance_km, 'km'):,.0f}" if span.distance_km is not None else None,
             _signed(span.drift.value, span.drift),
             f"{_signed(span.drift.low, span.drift)} to {_signed(span.drift.high, span.drift)}",
             "resolved" if span.drift.resolved else "not resolved",
@@ -173,7 +191,7 @@ def spans(history: History) -> Fragment:
     headings = (
         "services",
         "years",
-        "distance [km]",
+        f"distance [{_far_unit(history)}]",
         f"drift{in_brackets(history.unit)}",
         "interval",
         "resolved?",
@@ -189,7 +207,7 @@ def rates(history: History) -> Fragment:
     rows = [
         (
             rate.what,
-            f"{history.unit} per {_per(rate)}",
+            f"{history.unit} per {_per(history, rate)}",
             _signed(rate.estimated.value, rate.estimated),
             f"{_signed(rate.estimated.low, rate.estimated)} to {_signed(rate.estimated.high, rate.estimated)}",
             "resolved" if rate.estimated.resolved else "not resolved",
@@ -199,7 +217,7 @@ def rates(history: History) -> Fragment:
     first = history.rates[0]
     lines = [(line.source, line.kind, f"{line.standard_uncertainty:.2g}") for line in first.estimated.budget]
     made_of = table(
-        ("source", "kind", f"standard uncertainty [{history.unit} per {_per(first)}]"),
+        ("source", "kind", f"standard uncertainty [{history.unit} per {_per(history, first)}]"),
         lines,
         numbers_from=2,
         caption=f"Where the uncertainty of the first rate comes from ({first.what})",
@@ -216,11 +234,11 @@ def conditions(history: History) -> Fragment:
     )
     lines = (
         f"Slopes used for all services: {used}." if used else "No correction for conditions was made.",
-        f"Days of one service differ by {math.sqrt(levels.day_variance):.2g}{unit} (standard deviation, "
-        f"{levels.day_dof:.0f} degrees of freedom: the assumed figure combined with the scatter of all "
+        f"Days of one service differ by {_spread(history, math.sqrt(levels.day_variance)):.2g}{unit} (standard "
+        f"deviation, {levels.day_dof:.0f} degrees of freedom: the assumed figure combined with the scatter of all "
         "sessions).",
-        f"We assume that services differ by {levels.season_sd:.2g}{unit} (standard deviation) with nothing "
-        "changed: fuel, tyres, load and road of the season (common practice, no source). Set season_sd if "
+        f"We assume that services differ by {_spread(history, levels.season_sd):.2g}{unit} (standard deviation) with "
+        "nothing changed: fuel, tyres, load and road of the season (common practice, no source). Set season_sd if "
         "you know better.",
     )
     return listed(lines)
@@ -263,7 +281,7 @@ def again(
 
 
 def _gained(history: History) -> str:
-    gained = history.levels.estimate(history.gain_of_last())
+    gained = _estimate(history, history.gain_of_last())
     last = len(history.services)
     if not gained.resolved:
         return (
@@ -278,8 +296,8 @@ def _went(history: History) -> str:
     rate = history.rate("1000 km") or history.rate("year")
     if rate is None:
         return "How fast a gain is lost is not known: the services have no dates or odometer readings."
-    per = _per(rate)
-    lost = history.levels.estimate(history.worse * rate.contrast)
+    per = _per(history, rate)
+    lost = _estimate(history, history.worse * rate.contrast, per_distance=rate.per == "1000 km")
     between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
     if not lost.resolved:
         return (
@@ -318,15 +336,16 @@ def _half_gone(history: History) -> str:
         if history.rate("1000 km") is None:
             return "When half of it is gone is not known: some services have no odometer reading."
         return "These drives can't say when half of it is gone: the gain or the rate is not resolved."
-    low = f"{_thousands(max(0.0, half.low))} to {_thousands(half.high)}"
+    value, low, high = (history.shown.value(x, "km") for x in (half.value, max(0.0, half.low), half.high))
+    unit = _far_unit(history)
     return (
-        f"Half of it is gone after about {_thousands(half.value)} km ({percent(history.levels.level)} "
-        f"interval {low} km), if it goes on as before."
+        f"Half of it is gone after about {_thousands(value)} {unit} ({percent(history.levels.level)} "
+        f"interval {_thousands(low)} to {_thousands(high)} {unit}), if it goes on as before."
     )
 
 
-def _thousands(thousand_km: float) -> str:
-    return f"{1000 * float(f'{thousand_km:.2g}'):,.0f}"
+def _thousands(thousands: float) -> str:
+    return f"{1000 * float(f'{thousands:.2g}'):,.0f}"
 
 
 def _driven_since(history: History, ledger: str, *, item: str, today: str) -> list[str]:
@@ -337,14 +356,16 @@ def _driven_since(history: History, ledger: str, *, item: str, today: str) -> li
     if item:
         what = since(book, item, today=day_of(today))
         far_km, other = what.distance_km, _other_service(history, what)
-        far = f" and {far_km:,.0f} km" if far_km is not None else ""
+        far = f" and {_far(history, far_km)}" if far_km is not None else ""
         lines = [f"{sentence_case(what.item)}: last on {what.last}, {counted(what.days, 'day')}{far} ago.", *other]
     else:
         last = history.services[-1].odometer_km
         now = book.odometer_km
         far_km = now - last if now is not None and last is not None and now >= last else None
         lines = (
-            [f"By the ledger, you have driven {far_km:,.0f} km since the last service."] if far_km is not None else []
+            [f"By the ledger, you have driven {_far(history, far_km)} since the last service."]
+            if far_km is not None
+            else []
         )
     rate = history.rate("1000 km")
     if far_km is None or rate is None:
@@ -376,11 +397,12 @@ def _other_service(history: History, what: Since) -> list[str]:
 def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
     gain = history.gain_of_last()
     lost = history.worse * distance_km / 1000 * rate.contrast
-    reckoned, gained = history.levels.estimate(lost), history.levels.estimate(gain)
+    reckoned, gained = _estimate(history, lost), _estimate(history, gain)
     lines = [
-        f"At the rate so far, these {distance_km:,.0f} km cost {_signed(reckoned.value, reckoned)}{_unit(history)} "
-        f"({_signed(reckoned.low, reckoned)} to {_signed(reckoned.high, reckoned)}). That is an extrapolation: nobody "
-        "measured it."
+        f"At the rate so far, these {_far(history, distance_km)} cost "
+        f"{_signed(reckoned.value, reckoned)}{_unit(history)} "
+        f"({_signed(reckoned.low, reckoned)} to {_signed(reckoned.high, reckoned)}). "
+        "That is an extrapolation: nobody measured it."
     ]
     share = share_of(history.levels, lost, gain) if gained.value > 0 else None
     of = f"the {_size(gained)}{_unit(history)} ({_inside(history, gained)}) that the last service gained"
@@ -399,6 +421,12 @@ def limits() -> Fragment:
 
 def _unit(history: History) -> str:
     return unit_suffix(history.unit)
+
+
+def _spread(history: History, sd: float) -> float:
+    """Return a standard deviation of the outcome in the units shown."""
+    found: float = history.shown.value(sd, history.levels.data.outcome.change_unit)
+    return found
 
 
 def _signed(value: float, of: Estimated) -> str:
@@ -516,8 +544,9 @@ def _places(history: History, *, shift: float = 0.0) -> tuple[list[Any], str, st
         aside = dt.timedelta(days=round(shift * (days[-1] - days[0]).days))
         return [(day + aside).isoformat() for day in days], "date of the service", "date"
     if history.axis == "odometer":
-        readings = [s.odometer_km or 0.0 for s in history.services]
-        return [km + shift * (readings[-1] - readings[0]) for km in readings], "odometer [km]", "linear"
+        readings = [history.shown.value(s.odometer_km or 0.0, "km") for s in history.services]
+        title = f"odometer [{_far_unit(history)}]"
+        return [far + shift * (readings[-1] - readings[0]) for far in readings], title, "linear"
     numbers = [s.number for s in history.services]
     return [n + shift * (numbers[-1] - numbers[0]) for n in numbers], "service, in the order given", "linear"
 

@@ -6,8 +6,10 @@ from dataclasses import replace
 
 from pullbook.analysis.result import Result
 from pullbook.quantities import METRIC, Shown
+from pullbook.records.history import History
 from pullbook.statistics.comparison import Comparison
-from pullbook.statistics.estimate import Estimate
+from pullbook.statistics.estimate import Estimate, Slope
+from pullbook.statistics.joint_fit import Estimated
 
 
 def to_draw(result: Result) -> Result:
@@ -68,6 +70,64 @@ def comparison_in(c: Comparison, shown: Shown) -> Comparison:
     )
 
 
+def history_in(history: History) -> History:
+    """Return a history with its states and changes in the units shown; distances stay in km, its levels as fitted.
+
+    Parameters
+    ----------
+    history : History
+    """
+    shown, change, level = history.shown, history.unit, history.level_unit
+    if shown == METRIC:
+        return history
+
+    def state(e: Estimated) -> Estimated:
+        ends = {name: shown.value(getattr(e, name), level) for name in ("value", "low", "high")}
+        return replace(estimated_in(e, shown, change), **ends)
+
+    services = tuple(
+        replace(
+            s,
+            **{name: shown.value(getattr(s, name), change) for name in ("change", "low", "high", "worthwhile")},
+            before=state(s.before),
+            after=state(s.after),
+        )
+        for s in history.services
+    )
+    return replace(
+        history,
+        unit=shown.unit(change),
+        level_unit=shown.unit(level),
+        label=shown.text(history.label),
+        services=services,
+        spans=tuple(replace(s, drift=estimated_in(s.drift, shown, change)) for s in history.spans),
+        rates=tuple(
+            replace(r, estimated=estimated_in(r.estimated, shown, change, per_distance=r.per == "1000 km"))
+            for r in history.rates
+        ),
+        slopes=tuple(_slope(s, shown) for s in history.slopes),
+        findings=tuple(replace(f, message=shown.text(f.message)) for f in history.findings),
+    )
+
+
+def estimated_in(e: Estimated, shown: Shown, unit: str, *, per_distance: bool = False) -> Estimated:
+    """Return a difference in the units shown.
+
+    Parameters
+    ----------
+    e : Estimated
+    shown : Shown
+    unit : str
+        Internal, of a difference, so without an offset.
+    per_distance : bool
+        Whether it is one for each 1000 km, to be shown for each 1000 of the distance shown.
+    """
+    factor = shown.value(1.0, unit) / (shown.value(1.0, "km") if per_distance else 1.0)
+    figures = {name: factor * getattr(e, name) for name in ("value", "low", "high", "u")}
+    budget = tuple(replace(line, standard_uncertainty=factor * line.standard_uncertainty) for line in e.budget)
+    return replace(e, **figures, budget=budget)
+
+
 def _estimate(e: Estimate | None, shown: Shown, *, level: str, change: str) -> Estimate | None:
     if e is None:
         return None
@@ -79,12 +139,10 @@ def _estimate(e: Estimate | None, shown: Shown, *, level: str, change: str) -> E
         )
         for line in e.budget
     )
-    slopes = tuple(
-        replace(
-            s,
-            unit=shown.unit(s.unit),
-            **{name: shown.value(getattr(s, name), s.unit) for name in ("prior", "prior_u", "value", "u")},
-        )
-        for s in e.slopes
-    )
+    slopes = tuple(_slope(s, shown) for s in e.slopes)
     return replace(e, **in_change, **in_level, budget=budget, slopes=slopes, shift=shown.value(e.shift, change))
+
+
+def _slope(slope: Slope, shown: Shown) -> Slope:
+    figures = {name: shown.value(getattr(slope, name), slope.unit) for name in ("prior", "prior_u", "value", "u")}
+    return replace(slope, unit=shown.unit(slope.unit), **figures)

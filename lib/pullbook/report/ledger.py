@@ -277,7 +277,14 @@ def decision(book: Book, *, item: str, results: str, cost: float, hours: float, 
         known = escape(", ".join(book.ledger.items) or "nothing")
         return Fragment(f"<p>You named no service. The ledger has: {known}.</p>")
     what = since(book.ledger, item, today=book.today)
-    lines = decision_lines(what=what, effect=_effect(results), cost=cost, hours=hours, currency=currency)
+    lines = decision_lines(
+        what=what,
+        effect=_effect(results),
+        cost=cost,
+        hours=hours,
+        currency=currency,
+        in_miles=book.ledger.in_miles,
+    )
     return listed(lines)
 
 

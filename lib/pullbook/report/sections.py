@@ -13,7 +13,7 @@ from pullbook.analysis.between import TIME_BETWEEN, long_apart
 from pullbook.analysis.comparability import Condition
 from pullbook.analysis.result import Result
 from pullbook.analysis.secondary import SecondaryOutcome
-from pullbook.analysis.sessions import Drive, engine_notes
+from pullbook.analysis.sessions import UNCHECKED_FIGURES, Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
 from pullbook.report.html import Fragment, escape, folded, listed, run_key, table, told
@@ -215,16 +215,17 @@ def drives(result: Result) -> Fragment:
     dated = any(drive.when for drive in result.drives)
     for drive in result.drives:
         charge = drive.log.get("charge_air_temperature")
+        source = drive.log.sources.get("charge_air_temperature")
         rows.append(
             (
                 drive.session.name,
                 drive.session.phase,
                 *((drive.when.replace(" ", "\N{NO-BREAK SPACE}"),) if dated else ()),
-                f"{drive.log.duration_s / 60:.1f} min",
+                f"{drive.log.duration_s / 60:.1f} min" if drive.log.figures is None else None,
                 f"{sum(r.included for r in drive.runs.pulls)} of {len(drive.runs.pulls)}",
                 f"{sum(r.included for r in drive.runs.cruises)} of {len(drive.runs.cruises)}",
                 f"{charge.period_s:.2f} s" if charge else None,
-                result.shown.text(f"{charge.resolution:.2g} K") if charge else None,
+                result.shown.text(f"{source.resolution:.2g} K") if source else None,
                 drive.runs.full_load_from.replace("_", " "),
             )
         )
@@ -246,8 +247,8 @@ def channels(result: Result) -> Fragment:
     """Return which column served which channel, and where the intake's sensors are taken to sit."""
     used: dict[tuple[str, str, str], list[str]] = {}
     for drive in result.drives:
-        for name, signal in drive.log.signals.items():
-            used.setdefault((name, signal.column, signal.unit), []).append(drive.session.name)
+        for name, source in drive.log.sources.items():
+            used.setdefault((name, source.column, source.unit), []).append(drive.session.name)
     every = len(result.drives)
     order = list(CHANNELS)
     rows = [
@@ -267,8 +268,8 @@ def _sensor_places(result: Result) -> list[str]:
     """Say where each temperature of the intake is taken to be measured, and who says so."""
     told: dict[str, list[str]] = {}
     for channel, place in PLACES.items():
-        signals = (drive.log.get(channel) for drive in result.drives)
-        if columns := list(dict.fromkeys(signal.column for signal in signals if signal is not None)):
+        sources = (drive.log.sources.get(channel) for drive in result.drives)
+        if columns := list(dict.fromkeys(source.column for source in sources if source is not None)):
             by = (
                 "as experiment.yaml says"
                 if channel in result.experiment.channels
@@ -322,6 +323,8 @@ def left_out(result: Result) -> Fragment:
 
 
 def _run_told(result: Result, drive: Drive, run: Run) -> tuple[str, ...]:
+    if not run.timed:
+        return drive.session.name, run.name, "written down", "–"
     speeds = result.shown.text(f"{run.start_kmh:.0f}–{run.end_kmh:.0f} km/h")
     return drive.session.name, run.name, f"{run.start_s:.0f} s", speeds
 
@@ -382,7 +385,7 @@ def pulls(result: Result) -> Fragment:
     ]  # fmt: skip
     frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"]]
     columns = [c for c in columns if frame[c[0]].notna().any()]
-    elapsed = elapsed_columns(frame)
+    elapsed = [c for c in elapsed_columns(frame) if frame[c].notna().any()]
     rows = [
         (
             row["session"],
@@ -441,7 +444,7 @@ def cruises(result: Result) -> Fragment:
         (
             row["session"],
             row["phase"],
-            f"{row['end_s'] - row['start_s']:.0f}",
+            number(row["end_s"] - row["start_s"], 0),
             *(result.shown.number(row[name], unit, digits) for name, _, unit, digits in columns),
         )
         for row in frame.to_dict(orient="records")
@@ -547,6 +550,8 @@ def _air_notes(result: Result) -> list[str]:
 
 
 def _heat_notes(result: Result) -> list[str]:
+    if all(drive.log.figures is not None for drive in result.drives):
+        return ["This takes a log."]
     missing = [
         words
         for name, words in (
@@ -752,7 +757,7 @@ def conclusion(result: Result) -> Fragment:
     both = ""
     if result.with_left_out is not None:
         both = f"<p>Counting what you left out: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
-    between = [f.message for f in result.findings if f.code == TIME_BETWEEN]
+    between = [result.shown.text(f.message) for f in result.findings if f.code in (TIME_BETWEEN, UNCHECKED_FIGURES)]
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 

@@ -56,7 +56,7 @@ class Run:
     number : int
         Place in the drive's sequence of its kind, from 1, refused candidates included.
     start_s, end_s : float
-        Seconds since the log's first stamp.
+        Seconds since the log's first stamp; NaN for one that a person wrote down.
     start_kmh, end_kmh : float
         Road speed there.
     included : bool
@@ -90,6 +90,11 @@ class Run:
     def name(self) -> str:
         """The run as a person names it, such as ``pull 3``."""
         return f"{self.kind} {self.number}"
+
+    @property
+    def timed(self) -> bool:
+        """Whether it was found in a log; one that a person wrote down has no place in time."""
+        return bool(np.isfinite(self.start_s))
 
 
 @dataclass(frozen=True, kw_only=True)

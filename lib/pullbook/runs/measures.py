@@ -145,12 +145,16 @@ def measure(
     cruises: list[dict[str, Any]] = [_facts(run) | steps | _cruise(log, run, outside) for run in runs.cruises]
     rows += [cruise | {"soak_rise": rise} for cruise, rise in zip(cruises, _soak_rises(cruises, runs), strict=True)]
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
-    columns = [
+    more = [*elapsed, *(f"{name}_u" for name in elapsed), *((outcome, f"{outcome}_u") if at_kmh is not None else ())]
+    return pd.DataFrame(rows, columns=columns_of(more)).astype({"included": bool, "left_out": bool})
+
+
+def columns_of(more: Sequence[str] = ()) -> list[str]:
+    """Return the columns of a table of runs: those that every drive has, then ``more``."""
+    return [
         "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "marked", "start_speed",
-        "end_speed", *STEPS, *PULL_FACTS, *dict.fromkeys((*PULL_MEASURES, *CRUISE_MEASURES)), *elapsed,
-        *(f"{name}_u" for name in elapsed), *((outcome, f"{outcome}_u") if at_kmh is not None else ()),
+        "end_speed", *STEPS, *PULL_FACTS, *dict.fromkeys((*PULL_MEASURES, *CRUISE_MEASURES)), *more,
     ]  # fmt: skip
-    return pd.DataFrame(rows, columns=columns).astype({"included": bool, "left_out": bool})
 
 
 def inlet_signal(log: Log, source: str | None = None) -> Signal | None:
@@ -188,7 +192,7 @@ def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str:
         A channel that every log holds, `NOTED` where every session gives ``ambient_c``, or `NO_REFERENCE`.
     """
     for channel in INLET_CHANNELS:
-        if all(log.get(channel) is not None for log in logs):
+        if all(channel in log.sources for log in logs):
             return channel
     return NOTED if all(noted is not None for noted in noted_c) else NO_REFERENCE
 
@@ -348,8 +352,8 @@ def _has_gap(signal: Signal, times: np.ndarray, start_s: float, end_s: float) ->
     return bool(np.diff(np.concatenate([[start_s], times, [end_s]])).max() > signal.max_gap_s)
 
 
-def _noted(outside: Surroundings) -> float:
-    """Return the noted temperature where it may stand for the inlet."""
+def noted_c(outside: Surroundings) -> float:
+    """Return the noted temperature [°C] where it may stand for the inlet, else NaN."""
     allowed = outside.inlet in (None, NOTED) and outside.ambient_c is not None
     return float(outside.ambient_c) if allowed and outside.ambient_c is not None else float("nan")
 
@@ -366,7 +370,7 @@ def _charge(log: Log, charge: Signal, run: Run, next_start_s: float, outside: Su
         found = inlet.at(at_peak)
         inlet_c = float(np.nanmean(found)) if np.isfinite(found).any() else float("nan")
     else:
-        inlet_c = _noted(outside)
+        inlet_c = noted_c(outside)
     start = float(charge.at(run.start_s)[0])
     inlet_at_start = float(inlet.at(run.start_s)[0]) if inlet is not None else inlet_c
     climb, pace = _end(log, charge, run)
@@ -441,11 +445,7 @@ def _cooler(
     return {
         "pressure_ratio": held / barometric,
         "barometric": barometric,
-        "dry_pressure": dry_pressure_kpa(
-            pressure_kpa=barometric,
-            temperature_c=outside.ambient_c if outside.ambient_c is not None else inlet_c,
-            relative_humidity=MIDDLE_HUMIDITY if outside.humidity is None else outside.humidity,
-        ),
+        "dry_pressure": dry_kpa(barometric, outside, inlet_c),
         "outlet_estimated": float(measured is None),
         "compressor_outlet": outlet_c,
         "compressor_outlet_u": outlet_u,
@@ -468,6 +468,15 @@ def _cooler(
             air.heat_rejected_kw(air_mass_flow_g_s=flow, compressor_outlet_c=outlet_c, charge_c=peak)
         ),
     }
+
+
+def dry_kpa(barometric: float, outside: Surroundings, inlet_c: float) -> float:
+    """Return the pressure of the dry air outside [kPa], its temperature as noted, else the inlet's."""
+    return dry_pressure_kpa(
+        pressure_kpa=barometric,
+        temperature_c=outside.ambient_c if outside.ambient_c is not None else inlet_c,
+        relative_humidity=MIDDLE_HUMIDITY if outside.humidity is None else outside.humidity,
+    )
 
 
 def _estimated_outlet(inlet_c: float, held_kpa: float, barometric: float, efficiency: float) -> tuple[float, float]:
@@ -551,7 +560,7 @@ def rise_at(log: Log, run: Run, kmh: float, outside: Surroundings | None = None)
     if charge is None or np.isnan(moment):
         return float("nan"), float("nan")
     inlet = inlet_signal(log, outside.inlet)
-    inlet_c = float(inlet.at(moment)[0]) if inlet is not None else _noted(outside)
+    inlet_c = float(inlet.at(moment)[0]) if inlet is not None else noted_c(outside)
     rise = float(charge.at(moment)[0]) - inlet_c
     times, values = charge.within(moment - 1.5 * charge.period_s - 1.0, moment + 1.5 * charge.period_s + 1.0)
     if times.size < 3:
@@ -656,7 +665,7 @@ def _cruise(log: Log, run: Run, outside: Surroundings) -> dict[str, float]:
         _, values = signal.within(run.start_s, run.end_s)
         if values.size:
             figures[name] = float(values.mean())
-    figures.setdefault("mean_inlet", _noted(outside))
+    figures.setdefault("mean_inlet", noted_c(outside))
     figures["mean_rise"] = figures.get("mean_charge", np.nan) - figures.get("mean_inlet", np.nan)
     figures["gear_rpm_per_kmh"] = gear_of_cruise(log, start_s=run.start_s, end_s=run.end_s)
     return figures

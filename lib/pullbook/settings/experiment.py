@@ -36,7 +36,7 @@ from pydantic import (
 
 from pullbook.errors import ExperimentError
 from pullbook.quantities import Shown, System, typed
-from pullbook.settings.outcomes import OUTCOMES, Outcome, in_kmh, nearest_outcome, outcome_named
+from pullbook.settings.outcomes import Outcome, in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
@@ -46,6 +46,7 @@ MOST_BESIDE = 200  # folders that are looked into
 MOST_LOGS = 40  # of one drive
 _MERGE = "tag:yaml.org,2002:merge"
 LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
+FIGURES_SUFFIXES = (".csv", ".tsv", ".txt")
 TRACK_SUFFIXES = (".gpx",)
 
 # No control characters: these texts reach terminals, and a path with a null byte is none.
@@ -240,9 +241,14 @@ class Session(_Settings):
 
     name: Name = Field(description="letters, digits, space, . _ + -, at most 60")
     phase: Phase = Field(description="before or after")
-    log: Logs = Field(
+    log: Logs | None = Field(
+        default=None,
         description="a path inside the folder ending in .csv, .tsv, .txt (also .gz) or .parquet; a list of them where "
-        "one drive left several logs"
+        "one drive left several logs",
+    )
+    figures: Text | None = Field(
+        default=None,
+        description="in place of a log, a table with a row a run, inside the folder, ending in .csv, .tsv or .txt",
     )
     date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
     track: Text | None = Field(default=None, description="a GPX track of the same drive, inside the folder")
@@ -284,8 +290,10 @@ class Session(_Settings):
 
     @property
     def logs(self) -> tuple[str, ...]:
-        """The paths of its logs, one or several."""
-        return (self.log,) if isinstance(self.log, str) else self.log
+        """The paths of its logs, one or several, or of its figures."""
+        if self.figures is not None:
+            return (self.figures,)
+        return (self.log,) if isinstance(self.log, str) else self.log or ()
 
 
 ColumnName = Annotated[str, StringConstraints(min_length=1, max_length=400)]
@@ -335,10 +343,7 @@ class Experiment(_Settings):
             speeds = re.search(r"(\d{1,3})\D+(\d{1,3})", outcome)
             near = f"'elapsed_s {speeds[1]}-{speeds[2]}'" if speeds else nearest_outcome(outcome)
             hint = f" Did you mean {near}?" if near else ""
-            raise ValueError(
-                f"given {_given(outcome)}. Allowed: {', '.join(OUTCOMES)}, "
-                f"or elapsed_s with two speeds such as 'elapsed_s 60-90'.{hint}"
-            )
+            raise ValueError(f"given {_given(outcome)}; allowed: {outcomes_in_words()}.{hint}")
         return outcome
 
     @field_validator("worthwhile_change", "day_to_day_sd", mode="before")
@@ -417,7 +422,7 @@ class Experiment(_Settings):
             raise ExperimentError(f"{FILE_NAME}: unknown key 'folder'. Remove it.")
         sessions = settings.get("sessions")
         entries = [entry for entry in sessions if isinstance(entry, dict)] if isinstance(sessions, list) else []
-        files = (("log", LOG_SUFFIXES), ("track", TRACK_SUFFIXES))
+        files = (("log", LOG_SUFFIXES), ("figures", FIGURES_SUFFIXES), ("track", TRACK_SUFFIXES))
         faults = [
             fault
             for entry in entries
@@ -425,6 +430,7 @@ class Experiment(_Settings):
             for path in _paths(entry, key)
             if (fault := _file_fault(folder, entry, key, path, kinds))
         ]
+        faults += [fault for k, entry in enumerate(entries) if (fault := _source_fault(k, entry))]
         faults += _earlier_faults(folder, settings.get("earlier"))
         try:
             experiment = cls.model_validate({**settings, "folder": folder})
@@ -623,8 +629,9 @@ def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> li
     """Say which sessions are given twice or dated in the wrong phase; values of a wrong type are told of elsewhere."""
     names = [s["name"].strip() for s in sessions if isinstance(s.get("name"), str)]
     # A session that was checked holds a list of logs as a tuple, one that was only read as a list.
-    logs = [str(Path(path.strip())) for session in sessions for path in _paths(session, "log")]
-    faults = [*_repeated("name", names), *_repeated("log", logs)]
+    faults = _repeated("name", names)
+    for key in ("log", "figures"):
+        faults += _repeated(key, [str(Path(path.strip())) for session in sessions for path in _paths(session, key)])
     if type(serviced) is not dt.date:
         return faults
     for session in sessions:
@@ -654,7 +661,8 @@ def _file_fault(folder: Path, session: Mapping[str, Any], key: str, log: str, su
     where = f"sessions: {_given(session.get('name'))} {key} {_given(log)}"
     packed = key == "log" and log.lower().endswith(".gz")
     if not (log.lower().removesuffix(".gz") if packed else log.lower()).endswith(suffixes):
-        return f"{where}: allowed are files ending in {', '.join(suffixes)}{', also with .gz' if key == 'log' else ''}"
+        also = ", also with .gz" if key == "log" else ". Save the table as CSV" if key == "figures" else ""
+        return f"{where}: allowed are files ending in {', '.join(suffixes)}{also}"
     path = folder / log
     inside = there = False
     try:
@@ -667,6 +675,18 @@ def _file_fault(folder: Path, session: Mapping[str, Any], key: str, log: str, su
     if not inside:
         return f"{where}: outside the experiment folder. Copy it inside and give the path from there."
     return None if there else f"{where}: no such file. Check the name, or remove the session."
+
+
+def _source_fault(place: int, session: Mapping[str, Any]) -> str | None:
+    """Say that a session names neither a log nor figures, or both."""
+    given = [key for key in ("log", "figures") if session.get(key) is not None]
+    if len(given) == 1:
+        return None
+    where = _where(("sessions", place, "log"), [*[None] * place, session])
+    if given:
+        return f"{where}: given beside figures. A drive has one of the two. Keep log, which shows more."
+    log, figures = (Session.model_fields[key].description for key in ("log", "figures"))
+    return f"{where}: missing. Add it: {log}. Or figures: {figures}."
 
 
 def _earlier_faults(folder: Path, names: object) -> list[str]:

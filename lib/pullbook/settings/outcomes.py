@@ -14,6 +14,9 @@ from pullbook.text import difference_unit
 # KIT 'Automotive OBD-II Dataset' (M. Weber, DOI 10.35097/1130): intake air less ambient of one turbo-diesel car, mean
 # of each drive. Standard deviation between 24 drives at 95 to 115 km/h 0.96 K, between 45 at 120 to 140 km/h 1.25 K.
 MEASURED = "what one real car showed between days of steady cruising (KIT, DOI 10.35097/1130)"
+CHARGE, PRESSURE, COOLANT = ("charge_air_temperature",), ("intake_manifold_pressure",), ("engine_coolant_temperature",)
+INLET = ("intake_air_temperature", "ambient_air_temperature")
+FLOW, OUTLET, ENGINE = ("air_mass_flow",), ("compressor_outlet_temperature",), ("engine_speed",)
 TAKEN_OVER = f"as for a cruise, {MEASURED}; for pulls no public data have enough of them"
 
 
@@ -27,6 +30,8 @@ class Outcome:
         Column of the measures table.
     kind : {"pull", "cruise", "idle"}
         The run it belongs to; a standstill serves no experiment as outcome.
+    channels : tuple of str
+        What it is measured with (`pullbook.runs.measures.NEEDS` has what a log must hold of them).
     unit : str
         Unit of the figure and of a change in it.
     label : str
@@ -58,6 +63,7 @@ class Outcome:
 
     name: str
     kind: Literal["pull", "cruise", "idle"]
+    channels: tuple[str, ...]
     unit: str
     label: str
     lower_is_better: bool = True
@@ -73,24 +79,8 @@ class Outcome:
 
     @property
     def sensors(self) -> tuple[str, ...]:
-        """The channels it rests on, by the steps of their sensors."""
-        by_step = {
-            "charge_step": ("charge_air_temperature",),
-            "inlet_step": ("intake_air_temperature", "ambient_air_temperature"),
-            "coolant_step": ("engine_coolant_temperature",),
-            "pressure_step": ("intake_manifold_pressure",),
-            "effectiveness_step": (
-                "charge_air_temperature", "intake_air_temperature", "compressor_outlet_temperature",
-                "intake_manifold_pressure",
-            ),
-            "density_step": ("charge_air_temperature", "intake_manifold_pressure"),
-        }  # fmt: skip
-        own = {"peak_air_mass_flow": ("air_mass_flow",), "flow_at_point": ("air_mass_flow",),
-               "heat_rejected": ("air_mass_flow", "charge_air_temperature", "intake_manifold_pressure"),
-               "recovery_time": ("charge_air_temperature",)}.get(self.name, ())  # fmt: skip
-        timed = ("vehicle_speed",) if speeds_of(self.name) else ()
-        boost = ("intake_manifold_pressure",) if self.is_boost else ()
-        return tuple(dict.fromkeys((*(c for step in self.steps for c in by_step[step]), *own, *timed, *boost)))
+        """The channels it rests on: its own, and the inlet's where the weather is taken out of it."""
+        return tuple(dict.fromkeys((*self.channels, *(INLET if self.ambient != "none" else ()))))
 
     @property
     def of_charge(self) -> bool:
@@ -104,91 +94,112 @@ class Outcome:
 
 
 _ALL = (
-    Outcome(name="peak_rise", kind="pull", unit="K", label="peak charge temperature above inlet",
-        allowance_source=TAKEN_OVER, ambient="rise",
-        steps=("charge_step", "inlet_step")),
     Outcome(
-        name="peak_charge", kind="pull", unit="°C", label="peak charge temperature",
+        name="peak_rise", kind="pull", channels=CHARGE + INLET,
+        unit="K", label="peak charge temperature above inlet",
+        allowance_source=TAKEN_OVER, ambient="rise",
+        steps=("charge_step", "inlet_step"),
+    ),
+    Outcome(
+        name="peak_charge", kind="pull", channels=CHARGE,
+        unit="°C", label="peak charge temperature",
         allowance_source=TAKEN_OVER, ambient="charge",
         steps=("charge_step",),
     ),
     Outcome(
-        name="peak_coolant", kind="pull", unit="°C", label="peak coolant temperature",
+        name="peak_coolant", kind="pull", channels=COOLANT,
+        unit="°C", label="peak coolant temperature",
         allowance_source="a thermostat holds a coolant to a few kelvin, with load and fan (a judgement)",
         day_to_day_sd=2.0, ambient="coolant",
         steps=("coolant_step",),
     ),
     Outcome(
-        name="peak_manifold_pressure", kind="pull", unit="kPa", label="peak manifold pressure",
+        name="peak_manifold_pressure", kind="pull", channels=PRESSURE,
+        unit="kPa", label="peak manifold pressure",
         allowance_source="2 % of boost between days, as the boost alarm counts (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("pressure_step",), is_boost=True,
     ),
     Outcome(
-        name="time_to_boost", kind="pull", unit="s", label="time to 90 % of the peak manifold pressure",
+        name="time_to_boost", kind="pull", channels=PRESSURE,
+        unit="s", label="time to 90 % of the peak manifold pressure",
         allowance_source="it hangs on how fast the pedal goes down (a judgement)",
         day_to_day_sd=0.05, relative=True, is_boost=True,
     ),
     Outcome(
-        name="peak_air_mass_flow", kind="pull", unit="g/s", label="peak air mass flow",
+        name="peak_air_mass_flow", kind="pull", channels=FLOW,
+        unit="g/s", label="peak air mass flow",
         allowance_source="it goes with the boost, 2 % between days (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(-0.8, 0.4),
     ),
     Outcome(
-        name="recovery_time", kind="pull", unit="s", label="recovery time constant after a pull",
+        name="recovery_time", kind="pull", channels=CHARGE,
+        unit="s", label="recovery time constant after a pull",
         allowance_source="it hangs on the road speed after the lift (a judgement)",
         day_to_day_sd=0.1, relative=True,
     ),
     Outcome(
-        name="effectiveness", kind="pull", unit="1", label="cooler temperature effectiveness",
+        name="effectiveness", kind="pull", channels=CHARGE + INLET + OUTLET + PRESSURE,
+        unit="1", label="cooler temperature effectiveness",
         allowance_source="1 K in the 60 K that a cooler takes out at full load is 2 % (worked out)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("effectiveness_step",), from_outlet=True,
     ),
     Outcome(
-        name="charge_density", kind="pull", unit="kg/m³", label="charge density",
+        name="charge_density", kind="pull", channels=CHARGE + PRESSURE,
+        unit="kg/m³", label="charge density",
         allowance_source="1 K is 0.3 %, the pressure at equal boost as much; rounded up (worked out)",
         lower_is_better=False, day_to_day_sd=0.01, relative=True, steps=("density_step",), ambient="density",
     ),
     Outcome(
-        name="heat_rejected", kind="pull", unit="kW", label="heat rejected at peak air flow",
+        name="heat_rejected", kind="pull", channels=FLOW + CHARGE + INLET + OUTLET + PRESSURE,
+        unit="kW", label="heat rejected at peak air flow",
         allowance_source="2 % of air flow with 2 % of the temperature drop (worked out)",
         lower_is_better=False, day_to_day_sd=0.03, relative=True, from_outlet=True, ambient="power",
         inlet_power=(0.2, 0.6),
     ),
     Outcome(
-        name="start_rise", kind="pull", unit="K", label="charge temperature above inlet at the start",
+        name="start_rise", kind="pull", channels=CHARGE + INLET,
+        unit="K", label="charge temperature above inlet at the start",
         allowance_source=TAKEN_OVER,
         steps=("charge_step", "inlet_step"),
     ),
     Outcome(
-        name="pressure_at_speed", kind="pull", unit="kPa", label="manifold pressure at the same engine speed",
+        name="pressure_at_speed", kind="pull", channels=PRESSURE + ENGINE,
+        unit="kPa", label="manifold pressure at the same engine speed",
         allowance_source="2 % of boost between days, as the boost alarm counts (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("pressure_step",), is_boost=True,
     ),
     Outcome(
-        name="flow_at_point", kind="pull", unit="g/s", label="air mass flow at the same engine speed and density",
+        name="flow_at_point", kind="pull", channels=FLOW + CHARGE + PRESSURE + ENGINE,
+        unit="g/s", label="air mass flow at the same engine speed and density",
         allowance_source="it goes with the boost, 2 % between days (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(0.0, 0.5),
     ),
     Outcome(
-        name="soak_rise", kind="cruise", unit="K", label="cruise charge temperature after the pulls above that before",
+        name="soak_rise", kind="cruise", channels=CHARGE + INLET,
+        unit="K", label="cruise charge temperature after the pulls above that before",
         allowance_source=MEASURED,
         steps=("charge_step", "inlet_step"),
     ),
-    Outcome(name="mean_rise", kind="cruise", unit="K", label="cruise charge temperature above inlet", ambient="rise",
+    Outcome(name="mean_rise", kind="cruise", channels=CHARGE + INLET,
+        unit="K", label="cruise charge temperature above inlet", ambient="rise",
         steps=("charge_step", "inlet_step")),
     Outcome(
-        name="mean_charge", kind="cruise", unit="°C", label="cruise charge temperature", ambient="charge",
+        name="mean_charge", kind="cruise", channels=CHARGE,
+        unit="°C", label="cruise charge temperature", ambient="charge",
         steps=("charge_step",),
     ),
-    Outcome(name="mean_inlet", kind="cruise", unit="°C", label="cruise inlet temperature", steps=("inlet_step",)),
+    Outcome(name="mean_inlet", kind="cruise", channels=INLET,
+        unit="°C", label="cruise inlet temperature", steps=("inlet_step",)),
     Outcome(
-        name="mean_coolant", kind="cruise", unit="°C", label="cruise coolant temperature",
+        name="mean_coolant", kind="cruise", channels=COOLANT,
+        unit="°C", label="cruise coolant temperature",
         allowance_source="a thermostat holds a coolant to a few kelvin, with load and fan (a judgement)",
         day_to_day_sd=2.0, ambient="coolant",
         steps=("coolant_step",),
     ),
     Outcome(
-        name="mean_manifold_pressure", kind="cruise", unit="kPa", label="cruise manifold pressure",
+        name="mean_manifold_pressure", kind="cruise", channels=PRESSURE,
+        unit="kPa", label="cruise manifold pressure",
         allowance_source="grade and wind at a steady speed (a judgement)",
         day_to_day_sd=0.02, relative=True,
     ),
@@ -199,6 +210,11 @@ OUTCOMES: dict[str, Outcome] = {outcome.name: outcome for outcome in _ALL}
 def elapsed_columns(names: Iterable[object]) -> list[str]:
     """Return those of a table's columns that hold times between two speeds, without their uncertainties."""
     return [name for name in map(str, names) if _ELAPSED_COLUMN.fullmatch(name)]
+
+
+def outcomes_in_words() -> str:
+    """List what can be asked about, with the two that name speeds."""
+    return f"{', '.join(OUTCOMES)}, or with speeds of your own in km/h: rise_at 100, elapsed_s 60-90"
 
 
 _ELAPSED_COLUMN = re.compile(r"elapsed_s [^\s_]+")
@@ -259,14 +275,16 @@ def outcome_named(name: str) -> Outcome | None:
     match = _RISE_AT.fullmatch(name)
     if match:
         return Outcome(
-            name=name, kind="pull", unit="K", label=f"charge temperature above inlet at {match[1]} km/h",
+            name=name, kind="pull", channels=("vehicle_speed", *CHARGE, *INLET),
+            unit="K", label=f"charge temperature above inlet at {match[1]} km/h",
             allowance_source=TAKEN_OVER,
             ambient="rise", steps=("charge_step", "inlet_step"), at_the_end=False,
         )  # fmt: skip
     match = _ELAPSED.fullmatch(name)
     if match and float(match[1]) < float(match[2]):
         return Outcome(
-            name=name, kind="pull", unit="s", label=f"time from {match[1]} to {match[2]} km/h",
+            name=name, kind="pull", channels=("vehicle_speed",),
+            unit="s", label=f"time from {match[1]} to {match[2]} km/h",
             allowance_source="1 % of air density is 1 % of time, and wind and fuel load as much again (a judgement)",
             day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(0.6, 0.4),
         )  # fmt: skip

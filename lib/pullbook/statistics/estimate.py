@@ -266,13 +266,11 @@ def contrast_budget(
         share = abs(float(contrast @ fit.prior_weights[:first, k])) * covariate.prior.standard_uncertainty
         lines.append(BudgetLine(f"{covariate.name}: correction", "B", share, INFINITE))
     slope = sum(float(fit.coefficients[first + k]) for k, c in enumerate(covariates) if c.name == INLET)
-    # A rise holds the inlet's reading already, and the correction for it takes the same error once more.
-    reading = abs(data.inlet_share + slope) * data.inlet_u
-    if reading:
+    if reading := data.inlet_u_in_figure(slope):
         lines.append(BudgetLine(f"{INLET}: reading", "B", reading * math.sqrt(weights @ weights), INFINITE))
     if wind := data.wind_u(weights):
         lines.append(BudgetLine("wind", "B", wind, INFINITE))
-    if apart := data.inlet_apart_u(weights):
+    if apart := data.inlet_apart_u(weights, slope):
         lines.append(BudgetLine(INLET_APART, "B", apart, INFINITE))
     if data.shared_u:
         value = abs(float(contrast @ fit.coefficients[:first]))

@@ -165,8 +165,7 @@ class PhaseStates:
         size = 2 * self.count
         weights, priors = self.fit.data_weights[:size], self.fit.prior_weights[:size]
         data = self.data
-        slope = sum(s.value for s in self.slopes if s.name == INLET)
-        reading_u = abs(data.inlet_share + slope) * data.inlet_u
+        reading_u = data.inlet_u_in_figure(sum(s.value for s in self.slopes if s.name == INLET))
         within = data.covariance + np.diag(self.day_variance + data.resolution_u**2 + reading_u**2)
         total = weights @ within @ weights.T
         total += self.season_sd**2 * np.kron(np.eye(self.count), np.ones((2, 2)))

@@ -128,8 +128,20 @@ class SessionMeans:
         rise = float(np.nanmean(self.rise_k)) if np.isfinite(self.rise_k).any() else 0.0
         return rise * WIND_SHARE * apart / math.sqrt(3)
 
-    def inlet_apart_u(self, weights: np.ndarray) -> float:
-        """Return what an inlet sensor that reads or sits differently could have done, as a standard uncertainty [K].
+    def inlet_u_in_figure(self, slope: float) -> float:
+        """Return the standard uncertainty of a session's corrected figure from its inlet's reading [outcome's unit].
+
+        A rise holds that reading already, and the correction for the inlet takes the same error once more.
+
+        Parameters
+        ----------
+        slope : float
+            Of the correction [outcome's unit per K]; 0 where there is none.
+        """
+        return abs(self.inlet_share + slope) * self.inlet_u
+
+    def inlet_apart_u(self, weights: np.ndarray, slope: float) -> float:
+        """Return what an inlet sensor that reads or sits differently could have done [outcome's unit].
 
         It stands further above the air outside in one phase than in the other. The air it breathes may truly be that
         much warmer, or only the sensor: rectangular, from nothing to all of it. What the notes of the air explain by
@@ -139,12 +151,15 @@ class SessionMeans:
         ----------
         weights : ndarray, shape (sessions,)
             Of the sessions in the change.
+        slope : float
+            As in `inlet_u_in_figure`: a charge temperature has the inlet in its correction alone.
         """
-        if not self.inlet_share or not np.isfinite(self.air_c).all():
+        share = abs(self.inlet_share + slope)
+        if not share or not np.isfinite(self.air_c).all():
             return 0.0
         apart = float(weights @ (self.inlet_c - self.air_c))
         doubt = 2.0 * NOTED_AIR_U_K * math.sqrt(weights @ weights)
-        return self.inlet_share * math.sqrt(max(0.0, apart**2 - doubt**2) / 3.0)
+        return share * math.sqrt(max(0.0, apart**2 - doubt**2) / 3.0)
 
     @property
     def after(self) -> np.ndarray:

@@ -8,7 +8,7 @@ function boardOf(place, lines, ask, lights, plotly) {
   const view = { from: 0, to: 1, whole: true, first: "", second: "", bands: new Map(), facts: null, asked: {} };
   const root = node("div", { class: "pb-board", "data-lm-suppress-shortcuts": "true" });
   const bar = node("div", { class: "pb-bar" });
-  const first = select("Pull", function () { choose(first.value); });
+  const first = select("Run", function () { choose(first.value); });
   const second = select("laid over", function () { view.second = second.value; lay(); });
   const gear = select("Gear", function () { ask({ act: "gear", gear: gear.value }); });
   const zoom = button("Zoom to it", function () { zoomTo(runOf(view.first)); });
@@ -69,7 +69,7 @@ function boardOf(place, lines, ask, lights, plotly) {
     view.first = key;
     first.value = key;
     if (!quietly) lights.hold(key);
-    zoom.disabled = !key;
+    zoom.disabled = !key || !runOf(key).timed;
     tell();
     lay();
   }
@@ -264,11 +264,12 @@ function boardOf(place, lines, ask, lights, plotly) {
   // Bands as long as their runs, none too small to press, none over another.
   function placeBands(lane, wide) {
     const session = sessionOf(lane.dataset.session);
-    const seen = session.runs.filter((r) => r.end > view.from && r.start < view.to);
+    const seen = session.runs.filter((r) => !r.timed || (r.end > view.from && r.start < view.to));
     const boxes = [];
     let after = -Infinity;
     for (const run of seen) {
-      const [a, b] = [across(Math.max(run.start, view.from), wide), across(Math.min(run.end, view.to), wide)];
+      const [a, b] = run.timed ? [across(Math.max(run.start, view.from), wide), across(Math.min(run.end, view.to), wide)]
+        : [0, 0]; // written down without a time: one after the other
       const width = Math.max(b - a, LEAST_BAND_PX);
       const x = Math.max((a + b - width) / 2, after, 0);
       boxes.push({ run, x, width });
@@ -310,7 +311,7 @@ function boardOf(place, lines, ask, lights, plotly) {
     const strip = node("div", { class: "pb-strip", role: "group", "aria-label": `Runs of ${session.name}, ${session.phase} the service` });
     strip.innerHTML = '<svg preserveAspectRatio="none" aria-hidden="true"><path class="pb-of-vehicle_speed"/>'
       + '<path class="pb-of-charge_air_temperature"/></svg>';
-    strip.append(node("div", { class: "pb-end" }), node("span", { class: "pb-none" }, "No log: no timeline."));
+    strip.append(node("div", { class: "pb-end" }), node("span", { class: "pb-none" }, "Written down without a log, so without times."));
     dragging(strip, session.name);
     lane.append(head, strip, node("div", { class: "pb-why" }), node("p", { class: "pb-trouble", role: "alert", hidden: "" }));
     return lane;
@@ -340,7 +341,7 @@ function boardOf(place, lines, ask, lights, plotly) {
     event.preventDefault();
     event.stopPropagation();
     if (!to) return;
-    if (!view.whole && view.bands.get(to).hidden) zoomTo(runOf(to));
+    if (view.bands.get(to).hidden) zoomTo(runOf(to));
     view.bands.get(to).focus();
   }
 
@@ -389,9 +390,9 @@ function boardOf(place, lines, ask, lights, plotly) {
     const figures = allRuns().map((r) => r.figure).filter((f) => f !== null);
     const scale = [Math.min(...figures), Math.max(...figures)];
     facts.sessions.forEach((session, k) => settle(lanes.children[k], session, scale));
-    const pulls = allRuns().filter((r) => r.kind === "pull");
-    options(first, [["", "none"], ...pulls.map((r) => [r.key, `${r.session.name}, ${r.name}`])], view.first);
-    options(second, [["", "nothing"], ...pulls.map((r) => [r.key, `${r.session.name}, ${r.name}`])], view.second);
+    const runs = allRuns().map((r) => [r.key, `${r.session.name}, ${r.name}`, r]);
+    options(first, [["", "none"], ...runs], view.first);
+    options(second, [["", "nothing"], ...runs.filter(([, , r]) => r.kind === "pull" && r.timed)], view.second);
     gear.parentNode.hidden = !facts.gears.length;
     options(gear, [["", "all"], ...facts.gears], facts.gear);
     left.textContent = facts.left;
@@ -399,7 +400,7 @@ function boardOf(place, lines, ask, lights, plotly) {
     mark.put(facts);
     if (view.first && !runOf(view.first)) choose("");
     view.second = second.value;
-    zoom.disabled = !view.first;
+    zoom.disabled = !view.first || !runOf(view.first).timed;
     size();
     tell();
     lay();
@@ -407,7 +408,7 @@ function boardOf(place, lines, ask, lights, plotly) {
   }
 
   function options(list, wanted, value) {
-    const now = JSON.stringify(wanted);
+    const now = JSON.stringify(wanted.map(([key, words]) => [key, words]));
     if (list.dataset.now !== now) {
       list.dataset.now = now;
       list.replaceChildren(...wanted.map(([key, words]) => node("option", { value: key }, words)));
@@ -482,7 +483,7 @@ function boardOf(place, lines, ask, lights, plotly) {
   // --- one pull over another -----------------------------------------------------------------------------------------
 
   function lay() {
-    const runs = [runOf(view.first), runOf(view.second)].filter((r) => r && r.kind === "pull");
+    const runs = [runOf(view.first), runOf(view.second)].filter((r) => r && r.kind === "pull" && r.timed);
     if (!view.second || runs.length < 2) {
       over.replaceChildren();
       over.dataset.now = "";

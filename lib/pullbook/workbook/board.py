@@ -141,9 +141,9 @@ def _run(choices: Choices, drive: Drive, run: Run, reason: str | None, figures: 
     ends = f"{run.start_kmh:.0f} to {run.end_kmh:.0f} km/h" if run.kind == "pull" else f"{run.start_kmh:.0f} km/h"
     key = run_key(drive.session.name, run.name)
     figure = figures.get(key)
-    said = (
-        f"{drive.session.name}, {run.name} at {clock(run.start_s)}, {shown.text(ends)}, {run.end_s - run.start_s:.0f} s"
-    )
+    said = f"{drive.session.name}, {run.name}"
+    if run.timed:
+        said += f" at {clock(run.start_s)}, {shown.text(ends)}, {run.end_s - run.start_s:.0f} s"
     if figure is not None:
         said += f": {figure:.1f}{unit_suffix(shown.unit(outcome.unit))}"
     state = "left" if reason is not None else "refused" if not run.included else "marked" if run.marked else "counts"
@@ -152,8 +152,9 @@ def _run(choices: Choices, drive: Drive, run: Run, reason: str | None, figures: 
         "name": run.name,
         "kind": run.kind,
         "number": run.number,
-        "start": round(run.start_s, 2),
-        "end": round(run.end_s, 2),
+        "timed": run.timed,
+        "start": round(run.start_s, 2) if run.timed else 0,
+        "end": round(run.end_s, 2) if run.timed else 0,
         "figure": figure,
         "said": typeset(said),
         "state": state,

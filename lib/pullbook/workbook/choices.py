@@ -383,7 +383,8 @@ def carried_over(reasons: Mapping[str, str], old: Runs, new: Runs) -> tuple[dict
     Returns
     -------
     dict
-        The reasons by the new names: of the runs of the same kind that share more than half of the shorter one's time.
+        The reasons by the new names: of the runs of the same kind that share more than half of the shorter one's time;
+        runs without times keep theirs.
     list of str
         Old names that fit no new run.
     """
@@ -399,6 +400,8 @@ def carried_over(reasons: Mapping[str, str], old: Runs, new: Runs) -> tuple[dict
 
 
 def _is_same(a: Run, b: Run) -> bool:
+    if not (a.timed and b.timed):
+        return a.name == b.name
     shared_s = min(a.end_s, b.end_s) - max(a.start_s, b.start_s)
     return a.kind == b.kind and shared_s > 0.5 * min(a.end_s - a.start_s, b.end_s - b.start_s)
 

@@ -109,7 +109,7 @@ def budget_covariance(comparison: Comparison) -> pd.DataFrame:
     """
     data, n = comparison.data, len(comparison.data.means)
     slope = sum(s.value for s in comparison.slopes if s.name == INLET)
-    reading = (data.inlet_share + slope) * data.inlet_u
+    reading = data.inlet_u_in_figure(slope)
     counted = data.covariance + np.diag(data.resolution_u**2) + (comparison.day_sd**2 + reading**2) * np.eye(n)
     shared = [data.shared_u * comparison.change * data.after]
     if data.outcome.of_charge and np.isfinite(data.wind_ms).all() and np.isfinite(data.rise_k).any():
