@@ -321,7 +321,8 @@ SHOWN = """() => ({
     pictures: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *) .pb-picture'),
         e => [JSON.stringify(e.data), e.nextSibling.textContent]),
     chosen: Array.from(document.querySelectorAll('.pb-controls .pb-picture'), e => JSON.stringify(e.data)),
-    words: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *)'), e => e.innerHTML),
+    words: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *)'),
+        e => e.innerHTML.replace(/ class="(pb-lit)?"/g, '')), // what is lit is not the picture's
 })"""
 AS_THE_BROWSER_HAS_IT = "html => { const e = document.createElement('div'); e.innerHTML = html; return e.innerHTML }"
 

@@ -144,5 +144,5 @@ function lightRuns(changed) {
   document.addEventListener("keydown", function (event) {
     if (event.key === "Escape" && held) hold("");
   });
-  return { hold: hold, again: show, held: function () { return held; } };
+  return { hold: hold, again: function () { if (lit) show(); }, held: function () { return held; } };
 }
