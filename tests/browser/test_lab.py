@@ -42,6 +42,7 @@ class Lab:
     folder: Path
     asked_outside: list[str]
     told_kernel: list[str]
+    errors: list[str]
 
     @property
     def board(self) -> sync_api.Locator:
@@ -124,13 +125,16 @@ def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
                    or request.url.startswith(("data:", "blob:")) else asked_outside.append(request.url))  # fmt: skip
         page = context.new_page()
         told_kernel: list[str] = []
+        errors: list[str] = []
+        page.on("console", lambda said: errors.append(said.text) if said.type == "error" else None)
+        page.on("pageerror", lambda error: errors.append(str(error)))
         page.on("websocket", lambda ws: ws.on("framesent", lambda sent: told_kernel.append(str(sent)[:300])))
         page.set_default_timeout(LONGEST_MS)
         sync_api.expect.set_options(timeout=LONGEST_MS)
         page.goto(address.format(notebook.name))
         page.locator(".pb-controls").first.wait_for(state="attached")  # it has run by itself
         page.wait_for_function(DRAWN)
-        yield Lab(page, folder, asked_outside, told_kernel)
+        yield Lab(page, folder, asked_outside, told_kernel, errors)
         context.close()
     finally:
         os.killpg(server.pid, signal.SIGKILL)
@@ -425,8 +429,9 @@ def test_every_control_has_a_name(lab):
     assert nameless == []
 
 
-def test_nothing_is_asked_of_the_network(lab):
+def test_nothing_is_asked_of_the_network_and_the_console_is_clean(lab):
     assert lab.asked_outside == []
+    assert lab.errors == []
     assert lab.page.get_by_text("Jupyter news").count() == 0
 
 

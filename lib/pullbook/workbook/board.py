@@ -109,8 +109,8 @@ def board_of(choices: Choices, *, trouble: Mapping[str, str], gear: str) -> Boar
     facts = {
         "sessions": sessions,
         "key": (
-            f"Grey line: speed. Pink line: charge temperature. The higher a mark, the more {outcome.label}. Hatched: "
-            "does not count. Arrow keys go from run to run."
+            f"Grey line: speed. Pink line: charge temperature. The higher a mark, the larger the {outcome.label}. "
+            "Hatched: does not count. Arrow keys go from run to run."
         ),
         "lines": [[channel, name, shown.unit(unit)] for channel, name, unit in LINES],
         "gears": gear_names(choices),

@@ -91,6 +91,7 @@ export default {
         if (!boards.has(place)) boards.set(place, boardOf(place, lines, tell, lights, library));
         boards.get(place).put(JSON.parse(part.board));
       } else {
+        boards.delete(place); // what could not be opened has none
         draw(place, part);
         const picture = place.querySelector(".pb-picture");
         if (picture && !picture.dataset.lights) {
