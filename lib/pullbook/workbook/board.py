@@ -13,13 +13,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pullbook.errors import ExperimentError
+from pullbook.analysis.result import table_of_runs
+from pullbook.errors import ExperimentError, PullbookError
 from pullbook.report.html import run_key
 from pullbook.statistics.gears import GEAR, gears_of
 from pullbook.text import counted, typeset, unit_suffix
 from pullbook.workbook.choices import NO_REASON, Choices
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from pullbook.analysis.sessions import Drive
     from pullbook.runs.find import Run
 
@@ -196,18 +199,28 @@ def seconds_of(text: str) -> float:
 
 def _gears(choices: Choices) -> dict[str, list[tuple[str, str]]]:
     """Return the pulls of each gear as session and name, by what the gear is called; those not read are in none."""
-    result = choices.result or choices.saved_result
-    if result is None or GEAR not in result.measures:
+    shown, frame = choices.experiment.shown, _measures(choices)
+    if frame is None:
         return {}
-    pulls = result.measures[result.measures["kind"] == "pull"]
+    pulls = frame[frame["kind"] == "pull"]
     ratio = pulls[GEAR].to_numpy(dtype=float)
     labels = gears_of(ratio)
     found: dict[str, list[tuple[str, str]]] = {}
     for label in range(labels.max(initial=-1) + 1):
         rows = pulls[labels == label]
-        name = result.shown.text(f"{np.median(ratio[labels == label]):.0f} rpm per km/h")
+        name = shown.text(f"{np.median(ratio[labels == label]):.0f} rpm per km/h")
         found[name] = [(s, f"pull {k}") for s, k in zip(rows["session"], rows["number"], strict=True)]
     return found
+
+
+def _measures(choices: Choices) -> pd.DataFrame | None:
+    """Return the table of runs as chosen, also where they allow no answer; None where nothing can be measured."""
+    if choices.result is not None:
+        return choices.result.measures
+    try:
+        return table_of_runs(choices.experiment, list(choices.drives)) if choices.drives else None
+    except PullbookError:
+        return None
 
 
 def gear_names(choices: Choices) -> list[list[str]]:
