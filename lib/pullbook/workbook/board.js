@@ -483,6 +483,7 @@ function boardOf(place, lines, ask, lights, plotly) {
   // --- one pull over another -----------------------------------------------------------------------------------------
 
   function lay() {
+    if (!view.facts) return;
     const runs = [runOf(view.first), runOf(view.second)].filter((r) => r && r.kind === "pull" && r.timed);
     if (!view.second || runs.length < 2) {
       over.replaceChildren();

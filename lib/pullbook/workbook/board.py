@@ -100,7 +100,7 @@ def board_of(choices: Choices, *, trouble: Mapping[str, str], gear: str) -> Boar
             {
                 "name": chosen.name,
                 "phase": chosen.phase,
-                "length": round(float(drive.log.duration_s), 1),
+                "length": round(float(drive.log.duration_s), 1) if drive.log.signals else 0,
                 "counts": sum(r.included for r in drive.runs.pulls),
                 "of": len(drive.runs.pulls),
                 "any": any(r.included for r in drive.runs.all) or not chosen.leave_out,
@@ -121,7 +121,7 @@ def board_of(choices: Choices, *, trouble: Mapping[str, str], gear: str) -> Boar
         "left": _left(choices) if gear else "",
         "trouble": typeset(trouble.get("mark", "")),
     }
-    return Board(json.dumps(facts))
+    return Board(json.dumps(facts, allow_nan=False))
 
 
 def _figures(choices: Choices) -> dict[str, float]:
