@@ -11,7 +11,7 @@ from helpers.samples import SAMPLE_NAMES
 from pullbook.reading.logs import Log, Signal
 from pullbook.runs import measures
 from pullbook.runs.find import Run, Runs
-from pullbook.runs.measures import NEEDS, Surroundings, elapsed, measure, missing_measures
+from pullbook.runs.measures import NEEDS, Surroundings, elapsed, measure, missing_measures, way_to
 from pullbook.settings.experiment import Protocol, Vehicle
 from pullbook.settings.outcomes import OUTCOMES
 
@@ -51,6 +51,20 @@ SPEED = signal("vehicle_speed", T, np.interp(T, [0, 30, 50, 120], [40, 40, 120, 
 
 def one(log: Log, *found: Run, **settings):
     return measure(log, runs_of(*(found or (pull(30.0, 50.0),))), **settings).iloc[0]
+
+
+def test_the_way_to_a_speed_has_its_time_and_the_climb_at_its_end() -> None:
+    # 4 km/h a second from 40 km/h at 30 s: 100 km/h at 45 s. The charge gains 1 K/s, and 2 K/s over the last 10 s.
+    charge = signal("charge_air_temperature", T, np.interp(T, [0, 30, 35, 45, 120], [20, 20, 25, 45, 45]))
+    inlet = signal("intake_air_temperature", T, np.full(len(T), 15.0))
+    row = one(log_of(SPEED, charge, inlet), outcome="rise_at 100")
+    assert row["rise_at 100"] == pytest.approx(30.0)
+    assert (row["rise_at 100_s"], row["rise_at 100_climb"]) == pytest.approx((15.0, 2.0))
+    # Two refreshes in the last third are no line: what was gained over the whole way, 25 K in 15 s.
+    coarse = signal("charge_air_temperature", T[::8], charge.values[::8])
+    seconds, climb = way_to(log_of(SPEED, coarse), pull(30.0, 50.0), 100.0)
+    assert (seconds, climb) == pytest.approx((15.0, (coarse.at(45.0)[0] - coarse.at(30.0)[0]) / 15.0))
+    assert np.isnan(way_to(log_of(SPEED, charge), pull(30.0, 50.0), 130.0)).all()
 
 
 def test_the_peak_is_sought_a_little_past_the_lift_and_the_inlet_taken_at_that_moment() -> None:

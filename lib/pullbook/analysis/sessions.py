@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pullbook.analysis.contradictions import CHARGE, SWAPPED, swapped, unit_contradictions
 from pullbook.errors import ExperimentError, Finding, LogError
 from pullbook.physics.air import standard_pressure_kpa
 from pullbook.reading.figures import is_figures
@@ -169,7 +170,8 @@ def found_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dr
                 runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=needed_kmh, marks=chosen.marks)
             except LogError as refusal:
                 raise LogError(f"session {session.name}, {refusal}" if chosen.marks else str(refusal)) from None
-            noticed = (*inspect(log, experiment.protocol), *doubtful_ambient(log, session.ambient_c))
+            doubts = (*doubtful_ambient(log, session.ambient_c), *swapped(log, runs))
+            noticed = (*inspect(log, experiment.protocol), *doubts)
         findings = (*reading.findings, *noticed, *runs.findings)
         drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
         drives.append(replace(drive, when=drive.driven.isoformat() if drive.driven else ""))
@@ -293,7 +295,7 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
             "Log this column in every drive, or note the air temperature in the shade [°C] under each "
             f"session in {FILE_NAME}, such as ambient_c: 14.0"
         )
-    return texts or _not_measured(outcome, drives)
+    return texts or _not_measured(outcome, drives) or _in_other_units(experiment, drives)
 
 
 def _not_written_down(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
@@ -310,7 +312,7 @@ def _not_written_down(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
 
 
 def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
-    """Say which drives hold a sensor of the outcome that measured nothing: its figures would be of the fault."""
+    """Say which drives hold a sensor of the outcome that measured nothing, or another thing than its column says."""
     why: dict[str, list[tuple[str, str]]] = {}
     for drive in drives:
         behind = set(outcome.sensors) - (set(INLET_CHANNELS) - {drive.inlet})
@@ -319,6 +321,8 @@ def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
             dead = [c for c, share in zip(channels, shares, strict=False) if share >= DEAD_SHARE]
             if finding.code == "signal-frozen":
                 dead = [c for c in channels if c in NEVER_STEADY]
+            if finding.code == SWAPPED or (finding.code == "unit-doubtful" and "step_k" in finding.evidence):
+                dead = channels or [finding.evidence["channel"]]
             colder = finding.code == "unit-doubtful" and "hottest_c" in finding.evidence and outcome.ambient == "rise"
             if colder or set(dead) & behind:
                 why.setdefault(finding.code, []).append((drive.session.name, finding.message))
@@ -328,6 +332,14 @@ def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
         "it."
         for told in why.values()
     ]
+
+
+def _in_other_units(experiment: Experiment, drives: Sequence[Drive]) -> list[str]:
+    """Say where the drives contradict each other about a unit that the outcome depends on."""
+    if CHARGE not in experiment.outcome_spec.sensors:
+        return []
+    logs = [(drive.session.name, drive.log) for drive in drives if drive.log.figures is None]
+    return unit_contradictions(logs, tuple(experiment.channels))
 
 
 def _missing(channel: str, lacking: Sequence[Drive], engine: Sequence[Finding]) -> str:

@@ -55,6 +55,7 @@ STEPS = {
     "pressure_step": "intake_manifold_pressure",
     "flow_step": "air_mass_flow",
 }
+AT_SPEED = ("", "_u", "_s", "_climb")  # what is measured where a pull passes the speed of `rise_at`
 CRUISE_MEASURES = (
     "mean_speed", "mean_rise", "mean_charge", "mean_inlet", "mean_coolant", "mean_manifold_pressure",
     "mean_air_mass_flow", "soak_rise", "gear_rpm_per_kmh",
@@ -139,13 +140,15 @@ def measure(
         figures = _pull(log, run, following[run.name], marks, efficiency, outside) | _gear(log, run, span_kmh)
         if at_kmh is not None:
             figures[outcome], figures[f"{outcome}_u"] = rise_at(log, run, at_kmh, outside)
+            figures[f"{outcome}_s"], figures[f"{outcome}_climb"] = way_to(log, run, at_kmh)
         rows.append(_facts(run) | steps | figures | (at_point(log, run, point) if point else {}))
     for row, rest in zip(rows, _rests(runs), strict=True):
         row["rest_before"] = rest
     cruises: list[dict[str, Any]] = [_facts(run) | steps | _cruise(log, run, outside) for run in runs.cruises]
     rows += [cruise | {"soak_rise": rise} for cruise, rise in zip(cruises, _soak_rises(cruises, runs), strict=True)]
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
-    more = [*elapsed, *(f"{name}_u" for name in elapsed), *((outcome, f"{outcome}_u") if at_kmh is not None else ())]
+    at_speed = [f"{outcome}{end}" for end in AT_SPEED if at_kmh is not None]
+    more = [*elapsed, *(f"{name}_u" for name in elapsed), *at_speed]
     return pd.DataFrame(rows, columns=columns_of(more)).astype({"included": bool, "left_out": bool})
 
 
@@ -552,7 +555,7 @@ def rise_at(log: Log, run: Run, kmh: float, outside: Surroundings | None = None)
 
     Notes
     -----
-    Where a pull ends has no part in it, unlike in the peak.
+    Where a pull ends has no part in it, unlike in the peak; how long it took to that speed has (`way_to`).
     """
     outside = outside or Surroundings()
     charge = log.get("charge_air_temperature")
@@ -568,6 +571,38 @@ def rise_at(log: Log, run: Run, kmh: float, outside: Surroundings | None = None)
     climb, *_ = np.polyfit(times - moment, values, 1)
     bend = float(np.abs(np.diff(np.diff(values) / np.diff(times))).max())
     return rise, float(np.hypot(climb * moment_u, bend * charge.period_s / 8 / np.sqrt(3)))
+
+
+def way_to(log: Log, run: Run, kmh: float) -> tuple[float, float]:
+    """Return how long a pull takes from its start to a speed, and how fast the charge climbs when it gets there.
+
+    Parameters
+    ----------
+    log : Log
+    run : Run
+        A pull.
+    kmh : float
+        Road speed [km/h].
+
+    Returns
+    -------
+    seconds, climb : float
+        [s] and [K/s]; NaN where the pull does not pass the speed, or too little of the charge was logged before it.
+
+    Notes
+    -----
+    The climb is a line through the last `END_SHARE` of that time; where that holds fewer than three refreshes, what the
+    charge has gained since the start over the time it took.
+    """
+    charge = log.get("charge_air_temperature")
+    moment, _ = _crossing(log.need("vehicle_speed"), run, kmh)
+    seconds = moment - run.start_s
+    if charge is None or np.isnan(moment) or seconds <= 0:
+        return float("nan"), float("nan")
+    times, values = charge.within(moment - END_SHARE * seconds, moment)
+    if times.size < 3:
+        return seconds, float(charge.at(moment)[0] - charge.at(run.start_s)[0]) / seconds
+    return seconds, float(np.polyfit(times - moment, values, 1)[0])
 
 
 def elapsed(speed: Signal, run: Run, low_kmh: float, high_kmh: float) -> tuple[float, float]:

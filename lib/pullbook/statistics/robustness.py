@@ -21,7 +21,7 @@ from pullbook.text import unit_suffix
 
 LEAST_SPREAD = 0.25  # of the weather within a phase, as a share of the difference between phases
 MOST_SPLITS = 20_000
-AS_MEASURED = "as measured"
+AS_MEASURED, WITHOUT_EARLIER = "as measured", "without the earlier experiments"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -89,6 +89,7 @@ def cross_check(comparison: Comparison) -> CrossChecks:
     shift = _shift(comparison)
     normalised = data.means - shift
     routes = [
+        *_without_earlier(comparison),
         *_as_measured(data, covariates, allowance, level),
         *_least_squares(data, covariates, level),
         *_welch_on_sessions(data, normalised, level),
@@ -108,6 +109,18 @@ def _shift(comparison: Comparison) -> np.ndarray:
 
 
 # --- routes --------------------------------------------------------------------------------------------------
+
+
+def _without_earlier(comparison: Comparison) -> list[Route]:
+    """Allow for days as if no earlier experiment of the vehicle were named: what the interval rests on them for."""
+    alone = comparison.allowance.alone
+    if alone is None:
+        return []
+    plain = estimate_change(
+        comparison.data, covariates=comparison.covariates, allowance=alone, level=comparison.looks.each_level
+    )
+    remark = "if the vehicle was in another state then"
+    return [Route(name=WITHOUT_EARLIER, change=plain.change, low=plain.low, high=plain.high, remark=remark)]
 
 
 def _as_measured(
@@ -439,6 +452,8 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
         duration_s=data.duration_s[which],
         climb_per_kmh=data.climb_per_kmh[which],
         pace_at_end=data.pace_at_end[which],
+        reach_s=data.reach_s[which],
+        climb_per_s=data.climb_per_s[which],
         wind_ms=data.wind_ms[which],
         air_c=data.air_c[which],
         inlet_c=data.inlet_c[which],

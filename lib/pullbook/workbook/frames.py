@@ -14,7 +14,7 @@ import pandas as pd
 
 from pullbook.reading.units import CHANNELS
 from pullbook.runs.measures import measure
-from pullbook.settings.outcomes import outcome_named
+from pullbook.settings.outcomes import outcome_named, speed_of
 from pullbook.text import in_brackets
 
 if TYPE_CHECKING:
@@ -162,6 +162,10 @@ def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _unit(name: str) -> str:
+    if name.endswith("_s") and speed_of(name.removesuffix("_s")):
+        return "s"
+    if name.endswith("_climb") and speed_of(name.removesuffix("_climb")):
+        return "K/s"
     own = name.removesuffix("_u")
     outcome = outcome_named(own)
     return UNITS.get(own, outcome.unit if outcome else "")

@@ -18,10 +18,11 @@ from pullbook.analysis.result import Result, analyse
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.report import figures, sections
 from pullbook.report.html import Fragment, escape, of_run, run_key
-from pullbook.settings.experiment import FILE_NAME
+from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.outcomes import outcome_named
 from pullbook.text import counted, in_brackets, sentence_case
 from pullbook.workbook.board import board_of, choose_gear, lines_of, seconds_of
+from pullbook.workbook.boxes import from_box, in_box, titled
 from pullbook.workbook.choices import IN_ITS_UNIT, Choices, value_at
 from pullbook.workbook.frames import INDEX, with_units
 from pullbook.workbook.screen import Screen
@@ -342,7 +343,7 @@ class Controls:
 
     def _set(self, place: Place, text: str) -> None:
         def act(choices: Choices) -> None:
-            choices.set(place, _number(text, several=place in SEVERAL))
+            choices.set(place, from_box(choices.experiment, place, _number(text, several=place in SEVERAL)))
 
         self._act(_beside(self.troubles[place]), act)
 
@@ -450,9 +451,14 @@ class Controls:
             self._screen.draw_lines(lines_of(choices))
         self._screen.put(self._board, board_of(choices, trouble=self._trouble, gear=self._gear))
         with self._settle():
-            self.outcome.options = [(_titled(o.label, o.unit), name) for name, o in choices.offered().items()]
+            shown = choices.experiment.shown
+            self.outcome.options = [
+                (_titled(shown.text(o.label), shown.unit(o.unit)), name) for name, o in choices.offered().items()
+            ]
             self.outcome.value = choices.experiment.outcome
-            unit = choices.experiment.outcome_spec.change_unit
+            unit = shown.unit(choices.experiment.outcome_spec.change_unit)
+            for place, label in SETTINGS:
+                self.settings[place].description = titled(choices.experiment, label)
             for setting in IN_ITS_UNIT:
                 self.settings[setting,].description = _titled(dict(SETTINGS)[setting,], unit)
             self.settings["worthwhile_change",].placeholder = (
@@ -514,7 +520,7 @@ def _titled(label: str, unit: str) -> str:
 def _text_of(choices: Choices, place: Place) -> str:
     if choices.change_asked and place[0] in IN_ITS_UNIT:
         return ""
-    value = value_at(choices.experiment, place)
+    value = in_box(choices.experiment, place, value_at(choices.experiment, place))
     return "" if value is None else _said(value)
 
 
@@ -535,7 +541,7 @@ def _unsaved(choices: Choices, edits: list[Edit]) -> str:
     items = []
     for edit in edits:
         if edit.place[0] != "sessions":
-            items.append(f"{_named(edit.place)}: {_said_of(edit)}")
+            items.append(f"{titled(choices.experiment, _named(edit.place))}: {_said_of(edit, choices.experiment)}")
             continue
         session, run = names[int(edit.place[1])], edit.place[3] if len(edit.place) > 3 else "every run"
         if edit.place[2] == "marked_pulls":
@@ -554,9 +560,9 @@ def _named(place: Place) -> str:
     return (dict(SETTINGS) | others).get(place, str(place[-1]))
 
 
-def _said_of(edit: Edit) -> str:
+def _said_of(edit: Edit, experiment: Experiment) -> str:
     outcome = outcome_named(str(edit.value)) if edit.place == ("outcome",) else None
-    return outcome.label if outcome else _said(edit.value)
+    return experiment.shown.text(outcome.label) if outcome else _said(in_box(experiment, edit.place, edit.value))
 
 
 def _said(value: object) -> str:
