@@ -423,7 +423,7 @@ def test_the_controls_are_accessible(untouched):
 def test_every_control_has_a_name(lab):
     nameless = lab.controls.evaluate(
         "root => Array.from(root.querySelectorAll('input, select, button, textarea')).filter(e => e.offsetParent && "
-        "!(e.innerText || e.title || e.ariaLabel || Array.from(e.labels || []).some(l => l.innerText.trim())))"
+        "!(e.textContent.trim() || e.title || e.ariaLabel || Array.from(e.labels || []).some(l => l.innerText.trim())))"
         ".map(e => e.outerHTML)"
     )
     assert nameless == []
