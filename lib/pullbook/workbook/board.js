@@ -190,7 +190,7 @@ function boardOf(place, lines, ask, lights, plotly) {
     const steps = [5, 10, 30, 60, 120, 300, 600, 1800, 3600];
     const step = steps.find((s) => across(view.from + s, wide) >= 52) || 7200;
     axis.replaceChildren();
-    for (let s = Math.max(0, Math.ceil(view.from / step) * step); s <= view.to; s += step) {
+    for (let s = Math.max(0, Math.ceil(view.from / step) * step); across(s, wide) < wide - 30; s += step) {
       const tick = node("span", {}, clock(s));
       tick.style.left = `${across(s, wide)}px`;
       axis.append(tick);
@@ -257,7 +257,7 @@ function boardOf(place, lines, ask, lights, plotly) {
     }
     const session = sessionOf(lane.dataset.session);
     const none = lane.querySelector(".pb-none");
-    none.hidden = lines.size === 0 || session.length === 0 || Boolean(lineOf(session.name, "vehicle_speed"));
+    none.hidden = lines.size === 0 || Boolean(lineOf(session.name, "vehicle_speed"));
     lane.querySelector(".pb-end").style.left = `${across(session.length, wide)}px`;
   }
 
