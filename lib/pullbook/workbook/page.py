@@ -15,9 +15,10 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pullbook.report.answer_picture import NUMBERS_MIME
+from pullbook.report.drawing import NUMBERS_MIME
 from pullbook.report.figures import PLOTLY_MIME
-from pullbook.report.html import STYLE, escape, numbers_table
+from pullbook.report.glossary import linked
+from pullbook.report.html import STYLE, escape, numbers_table, unbroken
 from pullbook.settings.share import pack, packed_library
 
 if TYPE_CHECKING:
@@ -47,8 +48,8 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
 
     shown, pictures = _shown(notebook)
     plotted = any("plot" in picture for picture in pictures)
-    scripts = (TEMPLATES / "light.js", TEMPLATES / "page_template" / "page.js") if pictures else ()
-    script = "".join(path.read_text(encoding="utf-8") for path in scripts)
+    files = (TEMPLATES / "light.js", TEMPLATES / "page_template" / "page.js") if pictures else ()
+    script = "".join(path.read_text(encoding="utf-8") for path in files)
     exporter = HTMLExporter(  # type: ignore[no-untyped-call]
         template_name="page_template",
         extra_template_basedirs=[str(TEMPLATES)],
@@ -67,7 +68,9 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
             "contents": _contents(shown),
         },
     )
-    return str(body)
+    head, main, rest = str(body).partition('<main id="main"')
+    inside, end, scripts = rest.partition("</main>")
+    return head + main + linked(unbroken(inside)) + end + scripts
 
 
 def _contents(notebook: NotebookNode) -> list[tuple[str, str]]:
