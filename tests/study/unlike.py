@@ -111,14 +111,17 @@ def draw(
                         "inlet_at_peak": seen, "charge_step": 1.0, "inlet_step": 1.0, "pressure_step": 1.0,
                         "pressure_ratio": ratio, "peak_manifold_pressure": np.round(kpa), "time_to_boost": np.nan,
                         "start_charge": start, "start_rise": start - seen, "start_speed": 40.0, "end_speed": end_kmh,
-                        "duration": seconds + 0.2 * rng.standard_normal(),
+                        "duration": seconds + (late := 0.2 * rng.standard_normal()),
                         "end_climb": climb_all / theta * np.exp(-seconds / theta) * _pace(end_kmh)
-                        + 0.03 * rng.standard_normal(),
+                        + (rough := 0.03 * rng.standard_normal()),
                         "end_pace": _pace(end_kmh) * (1 + 0.05 * rng.standard_normal()),
                         "rest_before": rest if number > 1 else np.nan, "recovery_time": tau + rng.standard_normal(),
                         "gear_rpm_per_kmh": phase.gear * (1 + 0.004 * rng.standard_normal()),
                         "gear_mean_rpm_per_kmh": phase.gear * (1 + 0.004 * rng.standard_normal()),
                         "rise_at 100": marked, "rise_at 100_u": 0.1,
+                        "rise_at 100_s": _seconds(100.0) + late,
+                        "rise_at 100_climb": climb_all / theta * np.exp(-_seconds(100.0) / theta)
+                        + rough / _pace(100.0),
                         "charge_density": kpa / (0.28705 * (charge + 273.15)),
                         "density_step": 1.2 / 300.0,
                     }

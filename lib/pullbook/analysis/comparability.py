@@ -12,7 +12,7 @@ from pullbook.physics import air
 from pullbook.reading.units import STANDARD_PRESSURE_KPA
 from pullbook.settings.experiment import PHASES, Experiment, Phase
 from pullbook.settings.outcomes import Outcome
-from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START, log_heating
+from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, REACH, START, log_heating
 from pullbook.statistics.estimate import Slope
 from pullbook.statistics.session_means import WIND_SHARE, SessionMeans
 from pullbook.text import difference_unit, percent
@@ -30,6 +30,7 @@ ONE_WAY = 0.9  # mean resultant length from which pulls count as driven one way
 NOT_KNOWN = "not known"
 Effect = tuple[float, str, bool]  # what it could have done, by which rule, and whether the result carries it
 UNKNOWN: Effect = (float("nan"), NOT_KNOWN, False)
+NOT_REACHED = (float("nan"), float("nan"))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -82,7 +83,7 @@ _RULES = (
     _Rule("entry speed", "km/h", "start_speed", 3.0, False, "the pulls differ in length"),
     _Rule("exit speed", "km/h", "end_speed", 3.0, False, "the pulls differ in length"),
     _Rule("length of a pull", "s", "duration", 0.10, True, "another gear, load or slope?"),
-    _Rule("peak manifold pressure", "kPa", "peak_manifold_pressure", 0.03, True, "more boost heats the charge"),
+    _Rule("peak manifold pressure", "kPa absolute", "peak_manifold_pressure", 0.03, True, "more boost heats it"),
 )  # fmt: skip
 _MEANS = (
     *(rule.column for rule in _RULES),
@@ -119,7 +120,8 @@ def like_for_like(
     by_phase = means.groupby(level="phase").mean()
     outcome = experiment.outcome_spec
     left = _difference(data.heat_left_k, data) if data is not None else float("nan")
-    effects = _Effects(by_phase, outcome, {slope.name: slope.value for slope in slopes}, left)
+    reached = (_difference(data.reach_s, data), float(np.mean(data.climb_per_s))) if data is not None else NOT_REACHED
+    effects = _Effects(by_phase, outcome, {slope.name: slope.value for slope in slopes}, left, reached)
     asked_about = "peak_coolant" if outcome.ambient == "coolant" else outcome.name
     found = [_judge(rule, effects) for rule in _RULES if rule.column != asked_about]
     return (*found, *_weather(experiment, effects), *_direction(rows))
@@ -134,9 +136,15 @@ class _Effects:
     """What a difference of a condition could have done to the outcome, by physics or a stated rule."""
 
     def __init__(
-        self, by_phase: pd.DataFrame, outcome: Outcome, slopes: dict[str, float], heat_left_k: float = float("nan")
+        self,
+        by_phase: pd.DataFrame,
+        outcome: Outcome,
+        slopes: dict[str, float],
+        heat_left_k: float,
+        reached: tuple[float, float],
     ) -> None:
         self.by_phase, self.slopes, self.heat_left_k = by_phase, slopes, heat_left_k
+        self.later_s, self.climb_per_s = reached
         self.applies = outcome.of_charge and outcome.kind == "pull"
         self.at_the_end = outcome.at_the_end
 
@@ -165,8 +173,13 @@ class _Effects:
                 return slope * self.difference(column), "corrected", True
             case "start_speed" | "end_speed" | "duration" if self.at_the_end:
                 return self._length(column)
-            case "start_speed" | "end_speed" | "duration":
+            case "end_speed":
                 return 0.0, "the figure is taken at one speed", True
+            case "start_speed" if REACH in self.slopes:
+                return float("nan"), "part of the time to that speed", True
+            case "duration" if REACH in self.slopes:
+                longer = f"at most: {self.later_s:+.1f} s to that speed, at the climb there"
+                return self.climb_per_s * self.later_s, longer, True
             case "peak_manifold_pressure":
                 return self._compression(self.mean("before", "barometric"), self.mean("after", "barometric"), column)
             case _:
@@ -205,7 +218,11 @@ class _Effects:
         share = np.exp(-self.usual("duration") / self.usual("recovery_time"))
         if not np.isfinite(share):
             return hotter, "at most, if none of it faded", False
-        return hotter * float(share), "what is left at the peak; a cleaner cooler also starts cooler", False
+        return (
+            hotter * float(share),
+            "so much is left at the peak; a cleaner cooler also starts cooler by itself",
+            False,
+        )
 
     def _length(self, column: str) -> Effect:
         """A charge temperature climbs ever more slowly, so a longer pull adds at most the mean climb."""

@@ -19,11 +19,12 @@ from pullbook.reading.logs import Log, missing_channel, read_kept, read_log, set
 from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
 from pullbook.reading.quality import doubtful_ambient, inspect
 from pullbook.reading.sensor_place import engine_findings
+from pullbook.runs.columns import NEEDS
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.kept import kept_runs, outcomes_in, unchecked
-from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
+from pullbook.runs.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.settings.experiment import FILE_NAME, Experiment, Session
 from pullbook.settings.outcomes import Outcome, speeds_of
 
@@ -62,7 +63,7 @@ class Drive:
 
     @property
     def driven(self) -> dt.date | None:
-        """The day, by the session or else by the log; None where neither tells."""
+        """The day, by the session or else by the log; None where neither has one."""
         return self.session.date or (self.log.start.date() if self.log.start else None)
 
 
@@ -200,7 +201,7 @@ def fill_weather(
     -------
     Session
     tuple of Finding
-        What has to be known of what was filled in.
+        Findings about what was filled in.
     """
     if session.metar is None and session.pressure_hpa is None and logged_kpa is not None:
         return session.model_copy(update={"pressure_hpa": 10 * logged_kpa}), ()
@@ -337,7 +338,7 @@ def settling_lines(drives: Sequence[Drive | Log]) -> list[str]:
 
 
 def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
-    """Say what stands for the inlet temperature where it is not the sensor before the compressor."""
+    """Say what serves as the inlet temperature where it is not the sensor before the compressor."""
     inlet = drives[0].inlet
     if inlet == INLET_CHANNELS[0]:
         return ()
@@ -432,7 +433,7 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
     told = {r.log.time.day_first for r in readings} - {None}
     for r in readings:
         if r.log.time.month_first is not None and r.session.date is not None and r.log.start is not None:
-            told |= {order for order in (True, False) if _start(r.log, order).date() == r.session.date}
+            told |= {order for order in (True, False) if r.log.begins(day_first=order).date() == r.session.date}
     if len(told) == 1:
         return told.pop()
     serviced = experiment.service.date
@@ -442,7 +443,7 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
         order
         for order in (True, False)
         if not any(
-            _wrong_side(r.session, _start(r.log, order), serviced, utc=r.log.time.utc)
+            _wrong_side(r.session, r.log.begins(day_first=order), serviced, utc=r.log.time.utc)
             for r in readings
             if r.log.start is not None
         )
@@ -451,32 +452,29 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
     return fitting[0] if len(fitting) == 1 else None if fitting else True
 
 
-def _start(log: Log, day_first: bool) -> dt.datetime:
-    start = log.start if day_first or log.time.month_first is None else log.time.month_first
-    assert start is not None  # asked only of logs with a date
-    return start
-
-
 def _dated(reading: Reading, day_first: bool | None) -> Reading:
     """Put the right date into a log, or none and a warning where it is not known."""
     log = reading.log
     if day_first is not None:
-        return replace(reading, log=replace(log, start=_start(log, day_first)))
+        return replace(reading, log=replace(log, start=log.begins(day_first=day_first)))
     finding = Finding(
         code="date-ambiguous",
         severity="warning",
         message=(
             f"The log begins on {_either(log)}: the day or the month could come first. So no date is used. "
             f"Put the right one under the session {reading.session.name!r} in experiment.yaml: date: "
-            f"{_start(log, True).date()}"
+            f"{log.begins(day_first=True).date()}"
         ),
-        evidence={"day_first": str(_start(log, True).date()), "month_first": str(_start(log, False).date())},
+        evidence={
+            "day_first": str(log.begins(day_first=True).date()),
+            "month_first": str(log.begins(day_first=False).date()),
+        },
     )
     return replace(reading, log=replace(log, start=None), findings=(*reading.findings, finding))
 
 
 def _either(log: Log) -> str:
-    days = (_start(log, True), _start(log, False))
+    days = (log.begins(day_first=True), log.begins(day_first=False))
     return " or ".join(f"{day.day} {day:%B %Y}" for day in days)
 
 
@@ -487,7 +485,7 @@ def _ask_for_dates(undecided: Sequence[Reading]) -> str:
         f"The logs of {names} write dates as numbers. {first.log.name} could begin on {_either(first.log)}, "
         "and both are on the right side of the service. Put the day of one drive into experiment.yaml, and "
         f"the others follow:\nsessions:\n  - name: {first.session.name}\n    date: "
-        f"{_start(first.log, True).date()}"
+        f"{first.log.begins(day_first=True).date()}"
     )
 
 

@@ -19,11 +19,12 @@ from pullbook.reading.units import CHANNELS
 from pullbook.report.html import Fragment, escape, folded, listed, table, told
 from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
-from pullbook.runs.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
+from pullbook.runs.measures import CHANNEL_ABSENT, COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.runs.operating_point import CHARGE_C
-from pullbook.settings.experiment import Experiment, Notes
+from pullbook.settings.experiment import PHASES, Experiment, Notes
 from pullbook.settings.outcomes import elapsed_columns
 from pullbook.statistics.allowance import scatter_words
+from pullbook.statistics.boost import outside_kpa, pressure_words
 from pullbook.statistics.estimate import conditions_of
 from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
@@ -110,9 +111,9 @@ def chances(result: Result) -> str:
     c = result.comparison
     if not c.comparable:
         return ""
-    return result.shown.text(
+    return (
         f"Chance of any improvement: {in_ten(c.probability_better)}. Of more than "
-        f"{c.worthwhile:g}{unit_suffix(c.unit)}: {in_ten(c.probability_worthwhile)}. (This starts with no "
+        f"{result.shown.brief(c.worthwhile, c.unit)}: {in_ten(c.probability_worthwhile)}. (This starts with no "
         "opinion: any change was as likely as any other.)"
     )
 
@@ -163,8 +164,8 @@ def worth(result: Result) -> str:
             f"{ends[1]:.1f} %). So each stroke gets at most that much {amount} air."
         )
     return (
-        f"At the same pressure, air density could be {low:+.1f} to {high:+.1f} % higher. No gain or loss of "
-        "air is shown."
+        f"At the same pressure, the air could be anywhere from {abs(low):.1f} % thinner to {high:.1f} % denser. No "
+        "gain or loss of air is shown."
     )
 
 
@@ -196,9 +197,10 @@ def refit(result: Result) -> str:
     figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
     if figure is None:
         return "No manifold pressure in these logs, so a leak would go unseen."
+    peaks = {p: pressure_words(getattr(figure, p), outside_kpa(result.measures, p)) for p in PHASES}
     return result.shown.text(
-        f"Boost is unchanged: no sign of a leak. It peaks at {figure.after:.0f} kPa, against "
-        f"{figure.before:.0f} kPa before ({percent(result.comparison.level)} interval of the change "
+        f"Boost is unchanged: no sign of a leak. It peaks at {peaks['after']}, against "
+        f"{peaks['before']} before ({percent(result.comparison.level)} interval of the change "
         f"{figure.low:+.1f} to {figure.high:+.1f} kPa)."
     )
 
@@ -222,7 +224,7 @@ def drives(result: Result) -> Fragment:
                 f"{sum(r.included for r in drive.runs.pulls)} of {len(drive.runs.pulls)}",
                 f"{sum(r.included for r in drive.runs.cruises)} of {len(drive.runs.cruises)}",
                 f"{charge.period_s:.2f} s" if charge else None,
-                result.shown.text(f"{source.resolution:.2g} K") if source else None,
+                result.shown.brief(source.resolution, "K") if source else None,
                 drive.runs.full_load_from.replace("_", " "),
             )
         )
@@ -283,6 +285,8 @@ def findings(result: Result) -> Fragment:
         grouped.setdefault((finding.severity, finding.message), []).append("the comparison")
     for drive in result.drives:
         for finding in drive.findings:
+            if finding.code == CHANNEL_ABSENT:  # the table of channels shows what was logged
+                continue
             grouped.setdefault((finding.severity, finding.message), []).append(drive.session.name)
     if not grouped:
         return Fragment("<p>Nothing to report.</p>")
@@ -350,8 +354,24 @@ def runs(result: Result) -> Fragment:
 # --- figures of the runs -----------------------------------------------------------------------------------------
 
 
+DIGITS = {"kPa": 0, "g/s": 0, "1": 2, "kg/m³": 3}  # of an outcome, by its unit; 1 for the others
+_Column = tuple[str, str, str, int]  # measure, heading, unit, decimals
+
+
+def _outcome_first(result: Result, kind: str, columns: Sequence[_Column]) -> list[_Column]:
+    """Return the columns of a kind of run with the outcome's first, where it is a figure of that kind."""
+    outcome = result.experiment.outcome_spec
+    if outcome.kind != kind:
+        return list(columns)
+    own = (outcome.name, result.shown.text(outcome.label), outcome.unit, DIGITS.get(outcome.unit, 1))
+    return [
+        next((column for column in columns if column[0] == outcome.name), own),
+        *(column for column in columns if column[0] != outcome.name),
+    ]
+
+
 def pulls(result: Result) -> Fragment:
-    """Return the pulls that count, a row a pull."""
+    """Return the pulls that count, a row a pull: the outcome, then what else was measured."""
     columns = [
         ("peak_rise", "rise", "K", 1), ("peak_charge", "peak charge", "°C", 0), ("inlet_at_peak", "inlet", "°C", 1),
         ("start_charge", "charge at start", "°C", 0), ("peak_manifold_pressure", "peak pressure", "kPa", 0),
@@ -359,8 +379,9 @@ def pulls(result: Result) -> Fragment:
         ("heat_rejected", "heat", "kW", 1), ("recovery_time", "recovery", "s", 1), ("duration", "duration", "s", 1),
     ]  # fmt: skip
     frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"]]
-    columns = [c for c in columns if frame[c[0]].notna().any()]
-    elapsed = [c for c in elapsed_columns(frame) if frame[c].notna().any()]
+    columns = [c for c in _outcome_first(result, "pull", columns) if frame[c[0]].notna().any()]
+    named = {c[0] for c in columns}
+    elapsed = [c for c in elapsed_columns(frame) if frame[c].notna().any() and c not in named]
     rows = [
         (
             row["session"],
@@ -398,7 +419,7 @@ def _plus_minus(value: float, u: float, digits: int) -> str:
 
 
 def cruises(result: Result) -> Fragment:
-    """Return the cruises that count, a row a cruise."""
+    """Return the cruises that count, a row a cruise: the outcome, then what else was measured."""
     frame = result.measures[(result.measures["kind"] == "cruise") & result.measures["included"]]
     if frame.empty:
         protocol = result.experiment.protocol
@@ -409,7 +430,7 @@ def cruises(result: Result) -> Fragment:
         ("mean_inlet", "inlet", "°C", 1), ("mean_coolant", "coolant", "°C", 1),
         ("mean_manifold_pressure", "pressure", "kPa", 0),
     ]  # fmt: skip
-    columns = [c for c in columns if frame[c[0]].notna().any()]
+    columns = [c for c in _outcome_first(result, "cruise", columns) if frame[c[0]].notna().any()]
     rows = [
         (
             row["session"],
@@ -433,21 +454,28 @@ def cruises(result: Result) -> Fragment:
 
 
 def phases(result: Result) -> Fragment:
-    """Return the means of pulls and cruises side by side, session by session first, then by phase."""
-    names = [
-        ("pull", "peak_rise", "peak charge above inlet", "K"), ("pull", "peak_charge", "peak charge", "°C"),
-        ("pull", "inlet_at_peak", "inlet at the peak", "°C"),
-        ("cruise", "mean_rise", "cruise charge above inlet", "K"), ("cruise", "mean_coolant", "cruise coolant", "°C"),
+    """Return the means before and after, of sessions first, then of phases: the outcome, then what goes with it."""
+    of_pulls = [
+        ("peak_rise", "peak charge above inlet", "K", 1), ("peak_charge", "peak charge", "°C", 1),
+        ("inlet_at_peak", "inlet at the peak", "°C", 1),
     ]  # fmt: skip
+    of_cruises = [("mean_rise", "cruise charge above inlet", "K", 1), ("mean_coolant", "cruise coolant", "°C", 1)]
+    columns = [
+        *(("pull", column) for column in _outcome_first(result, "pull", of_pulls)),
+        *(("cruise", column) for column in _outcome_first(result, "cruise", of_cruises)),
+    ]
+    outcome = result.experiment.outcome
     rows = []
     frame = result.measures[result.measures["included"]]
-    for kind, name, words, unit in names:
+    for kind, (name, words, unit, digits) in sorted(columns, key=lambda column: column[1][0] != outcome):
         part = frame[(frame["kind"] == kind) & frame[name].notna()]
         means = part.groupby(["phase", "session"])[name].mean().groupby(level="phase").mean()
         if {"before", "after"} <= set(means.index):
             before, after = float(means["before"]), float(means["after"])
             before, after = result.shown.value(before, unit), result.shown.value(after, unit)
-            rows.append((words, result.shown.unit(unit), number(before), number(after), f"{after - before:+.1f}"))
+            digits = result.shown.digits(digits, unit)
+            change = signed(after - before, digits)
+            rows.append((words, result.shown.unit(unit), number(before, digits), number(after, digits), change))
     return table(
         ("figure", "unit", "before", "after", "difference"),
         rows,
@@ -534,12 +562,17 @@ def _heat_notes(result: Result) -> list[str]:
 
 
 def _boost_notes(result: Result) -> list[str]:
+    figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
+    peaks = []
+    if figure is not None:
+        before, after = (pressure_words(getattr(figure, p), outside_kpa(result.measures, p)) for p in PHASES)
+        peaks = [f"A gauge shows the pressure above that outside. Peak before: {before}. After: {after}."]
     if result.point is None or not _has(result, "pressure_at_speed"):
-        return []
+        return peaks
     text = f"'The same engine speed' is {result.point.engine_rpm:.0f} rpm, in the middle of the pulls"
     if _has(result, "flow_at_point"):
         text += f". The air flow there is corrected to {result.point.manifold_kpa:.0f} kPa and {CHARGE_C:.0f} °C"
-    return [text + "."]
+    return [*peaks, text + "."]
 
 
 def _time_notes(result: Result) -> list[str]:

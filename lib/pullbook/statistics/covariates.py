@@ -29,6 +29,7 @@ from pullbook.statistics.session_means import SessionMeans
 
 INLET, COMPRESSION, START = "inlet temperature", "compression", "heat left over"
 ENTRY, END, LENGTH = "entry speed", "end speed", "length at equal speeds"
+REACH = "time to the speed asked about"
 BOOSTED = 1.05  # pressure ratio above which there is compression heating to speak of
 
 
@@ -66,7 +67,7 @@ def covariates_of(data: SessionMeans, *, equal_boost: bool = True) -> list[Covar
     -------
     list of Covariate
         Those that all sessions logged and physics says something of: inlet temperature, compression and, for what a
-        pull leaves behind it, the heat at its start, its speeds and its length.
+        pull leaves behind it, the heat at its start, its speeds and its length, or its time to the speed asked about.
     """
     outcome, inlet = data.outcome, data.inlet_c
     rise = float(np.nanmean(data.rise_k)) if np.isfinite(data.rise_k).any() else math.nan
@@ -97,8 +98,10 @@ def covariates_of(data: SessionMeans, *, equal_boost: bool = True) -> list[Covar
         if outcome.at_the_end:
             add(ENTRY, "K per km/h", data.start_kmh, entry_slope(data.climb_per_kmh))
             add(END, "K per km/h", data.end_kmh, end_slope(data.climb_per_kmh))
-            add(LENGTH, "K/s", data.duration_s - data.end_kmh * data.pace_at_end.mean(),
-                length_slope(data.climb_per_kmh, data.pace_at_end))  # fmt: skip
+            if (pace := float(data.pace_at_end.mean())) > 0:
+                add(LENGTH, "K/s", data.duration_s - data.end_kmh * pace, length_slope(data.climb_per_kmh / pace))
+        else:
+            add(REACH, "K/s", data.reach_s, length_slope(data.climb_per_s))
     return found
 
 

@@ -1,4 +1,4 @@
-"""Before driving: how many sessions and pulls it takes to tell a change, from the same formula as the comparison."""
+"""Before driving: how many sessions and pulls it takes to detect a change, by the formula of the comparison."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, cove
 if TYPE_CHECKING:
     from pullbook.statistics.comparison import Comparison
 
-MOST_SESSIONS = 60
+MOST_SESSIONS = 20  # a side; nobody drives more for one service
 USUAL_DAY_SD_K = 1.0  # the comparison's allowance
 USUAL_PULL_SD_K = 0.8  # common practice, no source
 USUAL_STEP_U_K = math.sqrt(2 / 12)  # charge and inlet in steps of 1 K
 POWER = 0.8
 USUAL_SESSIONS = (1, 2, 3, 4, 6, 8)
-WARM_UP_MIN = 15.0
+WARM_UP_MIN = 15  # common practice, no source
 REST_MIN = 1.25
 CRUISE_MIN = 1.5
 
@@ -48,6 +48,8 @@ class Scatter:
         phases, in the outcome's unit.
     source : str
         Where the figures come from.
+    from_earlier : bool
+        Whether earlier experiments of the vehicle have a part in ``day_sd``.
     """
 
     day_sd: float = USUAL_DAY_SD_K
@@ -56,6 +58,7 @@ class Scatter:
     day_dof: float = DEFAULT_DOF
     fixed_u: float = 0.0
     source: str = "usual figures (days: one real car's steady cruise; pulls: common practice, no source)"
+    from_earlier: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -67,10 +70,10 @@ class Plan:
     sessions, pulls : int
         Sessions a side, pulls a session.
     half_width : float
-        Half of the interval to expect, in the outcome's unit; a true change of this size is told from none about half
+        Half of the interval to expect, in the outcome's unit; a true change of this size is detected about half
         of the time.
     safe_change : float
-        True change that is told from none four times out of five (power 0.8), in the outcome's unit.
+        True change that is detected four times out of five (power 0.8), in the outcome's unit.
     driving_min : float
         All drives together, warm-up and rests included [min].
     pulls_in_all : int
@@ -98,7 +101,11 @@ def scatter_of(comparison: Comparison) -> Scatter:
         resolution_u=float(np.sqrt(np.mean(c.data.reading_u**2))),
         day_dof=c.allowance.dof,
         fixed_u=combined(fixed),
-        source="this experiment's own scatter, combined with the usual figure",
+        source=(
+            "this experiment's own scatter, combined with the usual figure"
+            f"{' and your earlier experiments' if c.allowance.alone else ''}"
+        ),
+        from_earlier=c.allowance.alone is not None,
     )
 
 
@@ -141,7 +148,7 @@ def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, lev
 
 
 def power_of(*, change: float, standard_uncertainty: float, dof: float, level: float = 0.95) -> float:
-    """Return how often a true change is told from none, either sign counted.
+    """Return how often a true change is detected, with either sign.
 
     Parameters
     ----------
@@ -178,7 +185,7 @@ def power_of(*, change: float, standard_uncertainty: float, dof: float, level: f
 
 
 def detectable_change(*, standard_uncertainty: float, dof: float, power: float = POWER, level: float = 0.95) -> float:
-    """Return the true change that is told from none with a given power (the inverse of `power_of`).
+    """Return the true change that is detected with a given power (the inverse of `power_of`).
 
     Parameters
     ----------
@@ -235,7 +242,7 @@ def plans(
 def fewest_sessions(
     *, worthwhile_change: float, scatter: Scatter, protocol: Protocol, pulls: int = 5, level: float = 0.95
 ) -> Plan | None:
-    """Return the plan with the fewest sessions that tells the worthwhile change four times out of five.
+    """Return the plan with the fewest sessions that detects the worthwhile change four times out of five.
 
     Parameters
     ----------
@@ -247,7 +254,7 @@ def fewest_sessions(
     Returns
     -------
     Plan or None
-        None if more than 60 sessions a side would be needed.
+        None if more than `MOST_SESSIONS` a side would be needed.
     """
     for sessions in range(1, MOST_SESSIONS + 1):
         found = plan(sessions=sessions, pulls=pulls, scatter=scatter, protocol=protocol, level=level)
@@ -302,13 +309,48 @@ def sessions_needed(
     Returns
     -------
     int or None
-        None if more than 60.
+        None if more than `MOST_SESSIONS`.
     """
     distance = max(abs(change), worthwhile - abs(change))
     for sessions in range(1, MOST_SESSIONS + 1):
         paid = Looks(before=sessions, after=sessions, planned=planned, level=level).each_level
         if expected_interval(sessions=sessions, pulls=pulls, scatter=scatter, level=paid).half_width < distance:
             return sessions
+    return None
+
+
+def after_needed(
+    *,
+    before: int,
+    change: float,
+    worthwhile: float,
+    scatter: Scatter,
+    pulls: int,
+    planned: int | None = None,
+    level: float = 0.95,
+) -> int | None:
+    """Return how many sessions after the service would resolve a change, with those before it as they are.
+
+    Once the service is done, nobody can drive before it again. Otherwise as `sessions_needed`.
+
+    Parameters
+    ----------
+    before : int
+        Sessions before the service.
+    change, worthwhile, scatter, pulls, planned, level
+        As for `sessions_needed`.
+
+    Returns
+    -------
+    int or None
+        All together, those driven already included; None if more than `MOST_SESSIONS`.
+    """
+    distance = max(abs(change), worthwhile - abs(change))
+    for after in range(1, MOST_SESSIONS + 1):
+        paid = Looks(before=before, after=after, planned=planned, level=level).each_level
+        alike = 2 / (1 / before + 1 / after)
+        if expected_interval(sessions=alike, pulls=pulls, scatter=scatter, level=paid).half_width < distance:
+            return after
     return None
 
 
@@ -443,7 +485,7 @@ def chance_of_clear_answer(
 
     Examples
     --------
-    An estimate that is certain already, 3 with an interval of 2.9 to either side, stays clear; one of nought with an
+    An estimate that is certain already, 3 with an interval of 2.9 to either side, stays clear; one of zero with an
     interval inside the worthwhile change, too.
 
     >>> from pullbook.statistics.power import chance_of_clear_answer

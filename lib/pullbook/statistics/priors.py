@@ -163,13 +163,13 @@ def entry_slope(climb_per_kmh: np.ndarray) -> Prior | None:
     return None if climb is None else Prior(-0.3 * climb, max(0.3 * climb, 1e-6), "heat that has faded by the end")
 
 
-def length_slope(climb_per_kmh: np.ndarray, pace_at_end: np.ndarray) -> Prior | None:
-    """Return what a pull that takes longer for the same speeds may have done to its peak.
+def length_slope(climb_per_s: np.ndarray) -> Prior | None:
+    """Return what a pull that takes longer for the same speeds may have done to its charge temperature.
 
     Parameters
     ----------
-    climb_per_kmh, pace_at_end : ndarray, shape (sessions,)
-        At the end of the pulls [K per km/h] and [s per km/h].
+    climb_per_s : ndarray, shape (sessions,)
+        Where the figure is taken: at the end of the pulls, or at the speed asked about [K/s].
 
     Returns
     -------
@@ -181,14 +181,12 @@ def length_slope(climb_per_kmh: np.ndarray, pace_at_end: np.ndarray) -> Prior | 
     A grade, a load or a head wind makes a pull longer and hotter; less boost makes it longer, too, and its slope counts
     that already (`pressure_slope`). Which it was is not known, so nothing is taken out: 0 +- 0.5 of the climb.
     """
-    climb = _mean_climb(climb_per_kmh)
-    if climb is None or not np.isfinite(pace_at_end).all() or pace_at_end.mean() <= 0:
-        return None
-    return Prior(0.0, max(0.5 * climb / float(pace_at_end.mean()), 1e-6), "a grade, a load or a head wind")
+    climb = _mean_climb(climb_per_s)
+    return None if climb is None else Prior(0.0, max(0.5 * climb, 1e-6), "a grade, a load or a head wind")
 
 
-def _mean_climb(climb_per_kmh: np.ndarray) -> float | None:
-    return max(float(np.mean(climb_per_kmh)), 0.0) if np.isfinite(climb_per_kmh).all() else None
+def _mean_climb(climb: np.ndarray) -> float | None:
+    return max(float(np.mean(climb)), 0.0) if np.isfinite(climb).all() else None
 
 
 def relative_slope(outcome: Outcome, level: float, *, inlet_c: float) -> Prior | None:

@@ -1,4 +1,4 @@
-"""The same change by other routes, and checks that the result has to stand; all are shown, none replaces the result."""
+"""The same change by other routes, and checks that it has to pass. All are shown, none replaces the result."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from pullbook.text import unit_suffix
 
 LEAST_SPREAD = 0.25  # of the weather within a phase, as a share of the difference between phases
 MOST_SPLITS = 20_000
-AS_MEASURED = "as measured"
+AS_MEASURED, WITHOUT_EARLIER = "as measured", "without the earlier experiments"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -81,7 +81,7 @@ class CrossChecks:
 
 
 def cross_check(comparison: Comparison) -> CrossChecks:
-    """Put a comparison to the test; one that was not made has none."""
+    """Calculate the other routes and checks of a comparison; none where nothing was compared."""
     if comparison.estimate is None:
         return CrossChecks(routes=(), checks=(), findings=())
     level, data = comparison.level, comparison.data
@@ -89,6 +89,7 @@ def cross_check(comparison: Comparison) -> CrossChecks:
     shift = _shift(comparison)
     normalised = data.means - shift
     routes = [
+        *_without_earlier(comparison),
         *_as_measured(data, covariates, allowance, level),
         *_least_squares(data, covariates, level),
         *_welch_on_sessions(data, normalised, level),
@@ -108,6 +109,18 @@ def _shift(comparison: Comparison) -> np.ndarray:
 
 
 # --- routes --------------------------------------------------------------------------------------------------
+
+
+def _without_earlier(comparison: Comparison) -> list[Route]:
+    """Allow for days as if no earlier experiment of the vehicle were named: what the interval rests on them for."""
+    alone = comparison.allowance.alone
+    if alone is None:
+        return []
+    plain = estimate_change(
+        comparison.data, covariates=comparison.covariates, allowance=alone, level=comparison.looks.each_level
+    )
+    remark = "if the vehicle was in another state then"
+    return [Route(name=WITHOUT_EARLIER, change=plain.change, low=plain.low, high=plain.high, remark=remark)]
 
 
 def _as_measured(
@@ -253,7 +266,7 @@ class RandomSessionModel:
     between_sd, within_sd : float
         Standard deviations between sessions and of a single run.
     singular : bool
-        One of the two is nought.
+        One of the two is zero.
     """
 
     coefficients: np.ndarray
@@ -278,12 +291,12 @@ def random_session_model(y: np.ndarray, design: np.ndarray, codes: np.ndarray) -
     Returns
     -------
     RandomSessionModel
-        A variance between sessions that comes out as nought is reported so, not hidden.
+        A variance between sessions that comes out as zero is reported so, not hidden.
 
     Notes
     -----
     With one random effect everything else follows from the share of the variance that lies between sessions, so one
-    number is searched for, between nought and one. General optimisers of mixed models search without bounds, and few
+    number is searched for, between zero and one. General optimisers of mixed models search without bounds, and few
     sessions often have their best value at the bound.
 
     References
@@ -439,6 +452,8 @@ def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) ->
         duration_s=data.duration_s[which],
         climb_per_kmh=data.climb_per_kmh[which],
         pace_at_end=data.pace_at_end[which],
+        reach_s=data.reach_s[which],
+        climb_per_s=data.climb_per_s[which],
         wind_ms=data.wind_ms[which],
         air_c=data.air_c[which],
         inlet_c=data.inlet_c[which],

@@ -6,7 +6,7 @@ Pulls of one session share the day, so they are not independent evidence; from h
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -67,6 +67,9 @@ class SessionMeans:
         and end speed [km/h], length [s]; NaN where not known.
     climb_per_kmh, pace_at_end : ndarray, shape (sessions,)
         What a pull that ends 1 km/h later adds: to the charge's climb [K per km/h] and to its length [s per km/h].
+    reach_s, climb_per_s : ndarray, shape (sessions,)
+        Of the pulls of a `rise_at`, at the average place: the time from the start to that speed [s], and how the charge
+        still climbs there [K/s]; NaN for other outcomes, and where not known.
     wind_ms, air_c : ndarray, shape (sessions,)
         As noted [m/s, °C]; NaN where it was not.
     inlet_share : float
@@ -94,6 +97,8 @@ class SessionMeans:
     duration_s: np.ndarray
     climb_per_kmh: np.ndarray
     pace_at_end: np.ndarray
+    reach_s: np.ndarray
+    climb_per_s: np.ndarray
     wind_ms: np.ndarray
     air_c: np.ndarray
     inlet_share: float = 0.0
@@ -176,7 +181,12 @@ class SessionMeans:
 
 
 def session_means(
-    measures: pd.DataFrame, experiment: Experiment, outcome: Outcome, *, with_left_out: bool
+    measures: pd.DataFrame,
+    experiment: Experiment,
+    outcome: Outcome,
+    *,
+    with_left_out: bool,
+    phases: Sequence[Phase] = PHASES,
 ) -> SessionMeans:
     """Reduce the runs of an experiment to a figure a session.
 
@@ -189,6 +199,8 @@ def session_means(
     outcome : Outcome
     with_left_out : bool
         Count the runs that the person left out too.
+    phases : sequence of {"before", "after"}
+        Those without which it is refused.
 
     Returns
     -------
@@ -197,8 +209,8 @@ def session_means(
     Raises
     ------
     ComparisonError
-        When the outcome is no column, a phase has no usable run, or the compressor outlet temperature was measured in
-        some sessions alone.
+        When the outcome is no column, one of the phases has no usable run, or the compressor outlet temperature was
+        measured in some sessions alone.
     """
     if outcome.name not in measures:
         had = [*(c for c in map(str, measures) if c in OUTCOMES), *elapsed_columns(measures)]
@@ -213,7 +225,7 @@ def session_means(
     usable = np.flatnonzero(counted & (measures["kind"] == outcome.kind).to_numpy() & ~np.isnan(values))
     driven_in = measures["session"].to_numpy()[usable]
     present = set(driven_in)
-    for phase in PHASES:
+    for phase in phases:
         names = {s.name for s in experiment.in_phase(phase)}
         if not names & present:
             raise ComparisonError(_nothing_in(phase, names, measures, outcome))
@@ -225,7 +237,7 @@ def session_means(
     means, covariance, sd, dof, by_place = two_way(y, codes, places)
     runs = np.bincount(codes, minlength=len(sessions))
     if not dof:
-        sd, dof = _usual_run_sd(outcome, y), USUAL_RUN_DOF
+        sd, dof = usual_run_sd(outcome, float(y.mean())), USUAL_RUN_DOF
         covariance = np.diag(sd**2 / runs)
 
     def mean_of(column: str) -> np.ndarray:
@@ -270,6 +282,8 @@ def session_means(
         duration_s=at_average_place(of_runs("duration")),
         climb_per_kmh=_or_mean(at_average_place(of_runs("end_climb")), climb, of_runs),
         pace_at_end=_or_mean(at_average_place(of_runs("end_pace")), of_runs("duration"), of_runs),
+        reach_s=at_average_place(of_runs(f"{outcome.name}_s")),
+        climb_per_s=at_average_place(of_runs(f"{outcome.name}_climb")),
         wind_ms=np.array([math.nan if s.wind_ms is None else s.wind_ms for s in sessions]),
         air_c=np.array([math.nan if s.ambient_c is None else s.ambient_c for s in sessions]),
         inlet_share=1.0 if own_inlet else 0.0,
@@ -278,7 +292,7 @@ def session_means(
 
 
 def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
-    """Return the mean of a session's figures, those that could not be had left out; NaN without any."""
+    """Return the mean of a session's figures, those that are not known left out; NaN without any."""
     means = np.full(int(codes.max()) + 1, np.nan)
     if values is not None:
         good = ~np.isnan(values)
@@ -288,7 +302,7 @@ def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
 
 
 def _or_mean(at_the_end: np.ndarray, gained: np.ndarray, of_runs: Callable[[str], np.ndarray]) -> np.ndarray:
-    """Fill in what was logged too coarsely to be read at the end: what the pulls gained per km/h, on average."""
+    """Fill in a climb at the end that was logged too coarsely: the pulls' mean gain per km/h."""
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = gained / (of_runs("end_speed") - of_runs("start_speed"))
     known = mean[np.isfinite(mean)]
@@ -297,7 +311,7 @@ def _or_mean(at_the_end: np.ndarray, gained: np.ndarray, of_runs: Callable[[str]
 
 
 def _heat_left(rest_s: np.ndarray, climb_k: np.ndarray, recovery_s: np.ndarray) -> np.ndarray:
-    """Return what is left at the start of each pull of the heat of the one before [K]: ndarray, shape (runs,).
+    """Return the heat of the pull before that is left at the start of each pull [K]: ndarray, shape (runs,).
 
     It fades with the recovery time constant. Climb and time constant are the means over all pulls, so that rests of
     different lengths count and nothing that the service did: a cleaner cooler starts cooler, too.
@@ -310,9 +324,16 @@ def _heat_left(rest_s: np.ndarray, climb_k: np.ndarray, recovery_s: np.ndarray) 
     return left
 
 
-def _usual_run_sd(outcome: Outcome, y: np.ndarray) -> float:
-    """Return the scatter of single runs to assume: a temperature's, or as large a share as days differ by."""
-    return outcome.day_to_day_sd * abs(float(y.mean())) if outcome.relative else USUAL_RUN_SD_K
+def usual_run_sd(outcome: Outcome, mean: float) -> float:
+    """Return the scatter of single runs to assume: a temperature's, or as large a share as days differ by.
+
+    Parameters
+    ----------
+    outcome : Outcome
+    mean : float
+        Of the runs, in the outcome's unit.
+    """
+    return outcome.day_to_day_sd * abs(mean) if outcome.relative else USUAL_RUN_SD_K
 
 
 def _shared_u(rows: pd.DataFrame) -> float:
@@ -376,7 +397,7 @@ def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.nd
     repeatability_sd, dof : float
         Standard deviation of a single run; NaN and 0 where there is one run each.
     by_place : bool
-        False where the places could not be told from the sessions, or too few runs are left to do so.
+        False where places and sessions cannot be separated, or too few runs are left to do so.
 
     Notes
     -----

@@ -9,7 +9,7 @@ import numpy as np
 from pullbook.errors import Finding
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.outcomes import Outcome
-from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, START
+from pullbook.statistics.covariates import COMPRESSION, END, ENTRY, INLET, LENGTH, REACH, START
 from pullbook.statistics.estimate import Estimate
 from pullbook.statistics.session_means import INLET_APART, SessionMeans
 from pullbook.statistics.uncertainty import combined, coverage_factor, effective_dof
@@ -36,6 +36,9 @@ _KINDS = {
     END: _Kind("the speed at which the pulls end", "km/h", 0, "drive all pulls to the same speed, or ask for rise_at"),
     ENTRY: _Kind("the speed at which the pulls start", "km/h", 0, "start all pulls at the same speed"),
     LENGTH: _Kind("the time the pulls took", "s", 1, "drive on the same road, with the same load, on calm days"),
+    REACH: _Kind(
+        "the time the pulls took to that speed", "s", 1, "drive on the same road, with the same load, on calm days"
+    ),
     "wind": _Kind("the wind", "m/s", 1, "drive on calmer days"),
     INLET_APART: _Kind(
         "how far the inlet stands above the air outside", "K", 1, "check that sensor and its duct, and the noted air"
@@ -107,7 +110,7 @@ def widening(estimate: Estimate, data: SessionMeans, *, level: float) -> Finding
     kind = _KINDS[worst]
     values = {
         INLET: data.inlet_c, COMPRESSION: data.pressure_ratio, START: data.heat_left_k, END: data.end_kmh,
-        ENTRY: data.start_kmh, LENGTH: data.duration_s, "wind": data.wind_ms,
+        ENTRY: data.start_kmh, LENGTH: data.duration_s, REACH: data.reach_s, "wind": data.wind_ms,
         INLET_APART: data.inlet_c - data.air_c,
     }[worst]  # fmt: skip
     after = data.after == 1
