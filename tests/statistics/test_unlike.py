@@ -63,7 +63,7 @@ def test_a_rise_at_one_speed_does_not_ask_where_pulls_end() -> None:
 
 
 def test_a_pull_that_takes_longer_to_the_speed_asked_about_widens_a_rise_there() -> None:
-    """A grade of 5 % made such a rise 3 K hotter and the pulls 4 s longer: with no line for it, 8 of 8 claimed worse."""
+    """A grade of 5 % made such a rise 3 K hotter and the pulls 4 s longer: without a line, 8 of 8 claimed worse."""
     table, experiment = draw(np.random.default_rng(3), next(c for c in CASES if c.outcome.startswith("rise_at")), 3)
     after = table["phase"] == "after"
     hill = table.copy()

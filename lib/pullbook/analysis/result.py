@@ -16,6 +16,7 @@ from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
 from pullbook.analysis.sessions import (
     Drive,
+    day_findings,
     inlet_findings,
     missing_for_outcome,
     read_drives,
@@ -235,6 +236,7 @@ def analyse_experiment(
         point=point,
         findings=(
             *comparison.findings,
+            *day_findings(drives),
             *unseen_differences(measures, comparison.data),
             apart,
             *_low_level(level),
@@ -284,7 +286,7 @@ def measure_drives(
     Returns
     -------
     pandas.DataFrame
-        A row a run, with the columns ``session`` and ``phase``.
+        A row a run, with the columns ``session``, ``phase`` and, where a date is known, ``day``: days from the first.
     list of Drive
         With a finding for each figure that their logs do not give.
     """
@@ -293,6 +295,7 @@ def measure_drives(
     speeds = speeds_of(experiment.outcome)
     marks = sorted({*experiment.protocol.marks, *(speeds if len(speeds) == 2 else ())})
     protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
+    dated = any(drive.day is not None for drive in drives)
     frames, told = [], []
     for drive in drives:
         outside = surroundings_of(drive.session, drive.inlet)
@@ -312,6 +315,8 @@ def measure_drives(
             missing = missing_measures(frame, drive.log)
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)
+        if dated:
+            frame.insert(2, "day", "" if drive.day is None else f"day {drive.day + 1}")
         frames.append(frame)
         told.append(replace(drive, findings=(*drive.findings, *missing)))
     table = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)

@@ -9,11 +9,12 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from pullbook.analysis.expected import expected_scatter
 from pullbook.analysis.result import Result, analyse_experiment, measure_drives
-from pullbook.analysis.sessions import Drive, missing_for_outcome, read_drives
+from pullbook.analysis.sessions import Drive, day_findings, missing_for_outcome, read_drives
 from pullbook.analysis.usable import Usability, usability
 from pullbook.commands.copies import copied, targets_for
 from pullbook.commands.sensors import sensors_behind
@@ -258,7 +259,10 @@ def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[s
         if f.severity == "warning" and f.code != "refresh-slow"
     ]
     none = () if judged.counted else ("none of its runs is compared",)
-    return (*none, *judged.doubts, *warnings)
+    beside = [d for d in drives if d.session.phase == drive.session.phase]
+    shared = [f for f in day_findings(beside) if drive.session.name in chain(*f.evidence["sessions"])]
+    same = [shown.text(f.message) for f in shared if f.code == "same-day"]
+    return (*none, *same, *judged.doubts, *warnings)
 
 
 # --- is another worth it? ----------------------------------------------------------------------------------------
@@ -270,7 +274,7 @@ def _worth(trial: Experiment, comparison: Comparison | None, judged: Sequence[Us
     estimate = comparison.estimate
     if estimate is None:
         return "No: more drives like these can't be compared. The answer says what would help."
-    sides = {phase: comparison.data.count(phase) for phase in PHASES}
+    sides = {phase: comparison.data.count_days(phase) for phase in PHASES}
     fewer: Phase = "before" if sides["before"] < sides["after"] else "after"
     then = outlook(comparison, **{fewer: 1})
     half = (comparison.high - comparison.low) / 2

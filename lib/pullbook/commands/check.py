@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pullbook.analysis.sessions import (
     Drive,
+    day_findings,
     engine_notes,
     inlet_findings,
     missing_for_outcome,
@@ -44,7 +45,12 @@ def check_text(folder: str | Path) -> list[str]:
         cruises = sum(run.included for drive in ours for run in drive.runs.cruises)
         found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
         lines.append(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
-    noticed = (*inlet_findings(drives), *unchecked_findings(drives), *engine_notes(experiment, drives))
+    noticed = (
+        *day_findings(drives),
+        *inlet_findings(drives),
+        *unchecked_findings(drives),
+        *engine_notes(experiment, drives),
+    )
     lines += [fold(f"{finding.severity}: {shown.text(finding.message)}") for finding in noticed]
     if columns := settling_lines(drives):
         lines += ["", "Columns not recognised. Put the ones that are right into experiment.yaml, once:"]
