@@ -87,6 +87,7 @@ study: $(VENV)/.installed-test
 	@$(STUDY) -W ignore -m study.unlike
 	@$(STUDY) -W ignore -m study.looks
 	@$(STUDY) -W ignore -m study.narrow --count 60
+	@$(STUDY) -W ignore -m study.ledger
 	@$(STUDY) -W ignore -m study.samples
 
 study-runs: $(VENV)/.installed-test

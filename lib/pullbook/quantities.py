@@ -26,7 +26,7 @@ _US: dict[str, tuple[str, float, float, int]] = {
     "°C": ("°F", 1.8, 32.0, 0),
     "K": ("°F", 1.8, 0.0, 0),
     "km/h": ("mph", 1 / _MILE_KM, 0.0, 0),
-    "rpm per km/h": ("rpm per mph", _MILE_KM, 0.0, 0),
+    "rpm per km/h": ("rpm per mph", _MILE_KM, 0.0, -1),
     "m/s": ("mph", 3.6 / _MILE_KM, 0.0, 0),
     "kPa": ("psi", 1 / _PSI_KPA, 0.0, 1),
     "hPa": ("inHg", 0.1 / _INHG_KPA, 0.0, 2),
@@ -91,7 +91,7 @@ class Shown:
 
     def digits(self, digits: int, unit: str) -> int:
         """Return the decimals that say as much in the unit shown as so many in the internal one."""
-        return digits + self._scale(unit)[3]
+        return max(0, digits + self._scale(unit)[3])
 
     def number(self, value: float, unit: str, digits: int) -> str:
         """Return a figure without its unit, a dash where it could not be had; ``digits`` as in the internal unit."""
@@ -102,8 +102,8 @@ class Shown:
         return self.number(value, unit, digits) + unit_suffix(self.unit(unit))
 
     def brief(self, value: float, unit: str) -> str:
-        """Return a figure that somebody typed, such as a worthwhile change, with its unit and no needless zeros."""
-        return f"{self.value(value, unit):.4g}{unit_suffix(self.unit(unit))}"
+        """Return a figure that somebody typed, such as a worthwhile change, with its unit: three digits, no zeros."""
+        return f"{float(f'{self.value(value, unit):.3g}'):.9g}{unit_suffix(self.unit(unit))}"
 
     def text(self, text: str) -> str:
         """Return a sentence of ours with each quantity in the units shown; what stands in quotes is left alone.
@@ -133,7 +133,8 @@ class Shown:
             for figure, of in zip(found, units, strict=True)
         ]
         decimals = max(len(figure["digits"].partition(".")[2]) for figure in found)
-        digits = max(self.digits(decimals, unit), *(_for_two_figures(value) for value in values))
+        known = decimals - 1 if unit == "K" and decimals > 2 else decimals  # a °F is nearly half a K
+        digits = max(self.digits(known, unit), *(_for_two_figures(value) for value in values))
         trim = digits and (not decimals or unit == "km/h")
         said = [f"{abs(value):{',' if ',' in match['figures'] else ''}.{digits}f}" for value in values]
         if trim and all(text.endswith("0" * digits) for text in said):

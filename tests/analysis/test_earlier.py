@@ -8,11 +8,14 @@ import pytest
 from helpers.samples import SAMPLES
 from pullbook.analysis.expected import earlier_beside, expected_scatter
 from pullbook.analysis.result import analyse
+from pullbook.analysis.sessions import read_drives
 from pullbook.errors import ExperimentError
-from pullbook.report.plan import earlier_text, plan_request
+from pullbook.report import sections
+from pullbook.report.plan import answer_text, earlier_text, plan_request
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.fingerprint import inputs_sha256
-from pullbook.statistics.power import Scatter
+from pullbook.statistics.allowance import COUNTS_ON
+from pullbook.statistics.robustness import WITHOUT_EARLIER
 
 
 @pytest.fixture
@@ -56,6 +59,14 @@ def test_they_narrow_the_answer_and_count_as_inputs(garage) -> None:
     assert helped.comparison.allowance.dof > alone.comparison.allowance.dof + 3
     assert "earlier experiment" in helped.comparison.allowance.source
     assert "fin_wash" not in helped.comparison.allowance.source
+    said = {f.code: f.message for f in helped.findings}
+    assert COUNTS_ON in said["allowance"]
+    assert "rests on your earlier tests" in said["one-session"]
+    assert "is assumed" in {f.code: f.message for f in alone.findings}["one-session"]
+    (without,) = (r for r in helped.cross_checks.routes if r.name == WITHOUT_EARLIER)
+    assert (without.low, without.high) == pytest.approx((alone.comparison.low, alone.comparison.high))
+    assert WITHOUT_EARLIER not in [r.name for r in alone.cross_checks.routes]
+    assert COUNTS_ON in sections.budget(helped).html
     log = next((garage / "earlier" / "logs").iterdir())
     before = inputs_sha256(Experiment.load(garage / "today"))
     log.write_bytes(log.read_bytes() + b"\n")
@@ -102,7 +113,8 @@ def test_a_plan_before_the_service_counts_on_them(garage) -> None:
     mend_vehicle(garage)
     undrive(garage)
     alone = plan_request(garage / "today")
-    assert (alone.scatter, alone.earlier) == (Scatter(), ())
+    assert (alone.scatter.day_sd, alone.scatter.day_dof, alone.earlier) == (1.0, 4.0, ())  # one evening shows no days
+    assert not alone.scatter.from_earlier
     assert alone.beside == ("../earlier",)
     (line,) = (x.strip() for x in earlier_text(alone) if "earlier: [" in x)
     assert line == "earlier: [../earlier]"
@@ -111,6 +123,9 @@ def test_a_plan_before_the_service_counts_on_them(garage) -> None:
     assert helped.scatter == alone.scatter_with
     assert helped.scatter.day_dof > alone.scatter.day_dof + 3
     assert "1 earlier experiment" in helped.scatter.source
+    assert helped.scatter.from_earlier
+    assert COUNTS_ON in answer_text(helped)
+    assert COUNTS_ON not in answer_text(alone)
     assert helped.fewest.sessions <= alone.fewest.sessions
     assert (helped.earlier, helped.beside, earlier_text(helped)) == (("../earlier",), (), [])
 
@@ -134,5 +149,7 @@ def test_what_lies_beside_and_is_no_earlier_test_of_this_vehicle_is_not_proposed
 def test_a_drive_that_is_added_before_the_service_is_judged_with_them(garage) -> None:
     mend_vehicle(garage)
     undrive(garage)
-    usual = expected_scatter(Experiment.load(garage / "today"))
-    assert expected_scatter(ask(garage, "../earlier")).day_dof > usual.day_dof == 4.0
+    today = Experiment.load(garage / "today")
+    drives = read_drives(today)
+    usual = expected_scatter(today, drives)
+    assert expected_scatter(ask(garage, "../earlier"), drives).day_dof > usual.day_dof == 4.0

@@ -50,6 +50,9 @@ def test_an_unknown_date_is_a_note_where_the_phase_has_another_drive(drives) -> 
     assert (finding.code, finding.severity) == ("day-unknown", "note")
     assert finding.evidence["sessions"] == [drives[2].session.name]
     assert "date:" in finding.message
+    assert drives[2].session.name in finding.message
+    (finding,) = day_findings(drives)
+    assert "any drive" in finding.message
     assert day_findings(on([drives[0], drives[-1]], None, None)) == ()
     assert same_day([("before", "a", None), ("before", "b", None)]) == ()
 

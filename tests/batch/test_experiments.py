@@ -7,13 +7,15 @@ import csv
 import json
 import os
 import re
+import shlex
 import shutil
 import signal
 import socket
 import subprocess
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -375,7 +377,7 @@ def service(command: str, *arguments: str, log: Path, **environment: str) -> sub
     """Start a part of a cluster as its own command does."""
     with log.open("wb") as stream:
         return subprocess.Popen(
-            [sys.executable, "-W", "ignore", "-m", f"distributed.cli.dask_{command}", "--no-dashboard", *arguments],
+            [sys.executable, "-W", "ignore", "-m", "dask", command, *arguments],
             stdout=stream,
             stderr=subprocess.STDOUT,
             env={**os.environ, **environment},
@@ -392,24 +394,30 @@ class Cluster:
         self.parts: list[subprocess.Popen[bytes]] = []
 
     def start(self, *, workers: int = 2, nanny: bool = False, **environment: str) -> None:
-        folder = self.folder
-        folder.mkdir()
-        here = ["--host", "127.0.0.1"]
-        environment["PYTHONPATH"] = os.pathsep.join([str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")])
-        # How long the scheduler tries to fetch a result from a worker that died; usually half a minute.
-        environment["DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT"] = "2s"
-        log = folder / "scheduler.log"
-        self.scheduler = service("scheduler", *here, "--port", "0", log=log, **environment)
+        here = ["--host", "127.0.0.1", "--no-dashboard"]
+        self.start_scheduler([*here, "--port", "0"], **environment)
+        options = [*here, "--nthreads", "1", "--nanny" if nanny else "--no-nanny"]
+        self.workers = [self.start_worker(options, **environment) for _ in range(workers)]
+
+    def start_scheduler(self, options: Sequence[str], **environment: str) -> None:
+        self.folder.mkdir()
+        log = self.folder / "scheduler.log"
+        self.scheduler = service("scheduler", *options, log=log, **self._with_tests(environment))
         self.parts.append(self.scheduler)
         said = re.compile(r"Scheduler at:\s+(tcp://\S+)")
         wait_until(lambda: said.search(log.read_text()))
         self.address = said.search(log.read_text())[1]
-        options = [*here, "--nthreads", "1", "--nanny" if nanny else "--no-nanny", "--local-directory", str(folder)]
-        self.workers = [
-            service("worker", self.address, *options, log=folder / f"worker-{k}.log", **environment)
-            for k in range(workers)
-        ]
-        self.parts += self.workers
+
+    def start_worker(self, options: Sequence[str], **environment: str) -> subprocess.Popen[bytes]:
+        local = ["--local-directory", str(self.folder)]
+        log = self.folder / f"worker-{len(self.parts)}.log"
+        self.parts.append(service("worker", self.address, *options, *local, log=log, **self._with_tests(environment)))
+        return self.parts[-1]
+
+    def _with_tests(self, environment: Mapping[str, str]) -> dict[str, str]:
+        """Add the modules of the tests, and how long the scheduler tries to fetch a result from a worker that died."""
+        tests = os.pathsep.join([str(Path(__file__).parents[1]), os.environ.get("PYTHONPATH", "")])
+        return {**environment, "PYTHONPATH": tests, "DASK_DISTRIBUTED__COMM__TIMEOUTS__CONNECT": "2s"}
 
     def wait_for_workers(self) -> None:
         logs = list(self.folder.glob("worker-*.log"))
@@ -422,17 +430,35 @@ class Cluster:
             part.wait()
 
 
+def in_the_manual(command: str) -> list[str]:
+    """Return the options of a command that the manual's recipe gives."""
+    text = (Path(__file__).parents[2] / "notebooks" / "README.md").read_text(encoding="utf-8")
+    (line,) = re.findall(rf"^ {{4,}}{command} (.+--.+)$", text.split("### On several machines")[1], re.MULTILINE)
+    return shlex.split(line)
+
+
 @pytest.fixture(scope="module")
 def standing(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Cluster]:
-    """A scheduler and a worker that nobody kills."""
+    """A scheduler and a worker that nobody kills, started as the manual says, but for the port and a single worker."""
     pytest.importorskip("distributed")
     one = Cluster(tmp_path_factory.mktemp("cluster") / "standing")
+    first, *options = in_the_manual("dask worker")
+    usual = {first.split(":")[-1]: "0"}
     try:
-        one.start(workers=1)
+        one.start_scheduler([usual.get(option, option) for option in in_the_manual("dask scheduler")])
+        one.start_worker(["1" if before == "--nworkers" else option for before, option in pairwise(["", *options])])
         one.wait_for_workers()
         yield one
     finally:
         one.stop()
+
+
+def test_the_recipe_of_the_manual_gives_the_table(standing, fleet, tmp_path, capsys):
+    _, option, _ = in_the_manual("pullbook batch")
+    out = tmp_path / "out"
+    assert main(["batch", str(fleet), "--out", str(out), option, standing.address]) == 2  # one is refused
+    assert {row["folder"]: row["status"] for row in told(out)} == {"a": "done", "b": "done", "c": "refused"}
+    assert "2 services" in capsys.readouterr().out
 
 
 @pytest.fixture

@@ -1,4 +1,4 @@
-"""Many experiments at once, measured: seconds, memory, what a second processor gives. Run by ``make bench``.
+"""Many experiments at once, measured: seconds, memory, bytes, what a second processor gives. Run by ``make bench``.
 
 Also what `pullbook.analyse` takes against bare reading of the same logs, in a warm process. Not collected by pytest.
 """
@@ -6,14 +6,16 @@ Also what `pullbook.analyse` takes against bare reading of the same logs, in a w
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import re
+import resource
 import shutil
 import subprocess
 import sys
 import tempfile
 import time
-from dataclasses import fields
+from dataclasses import dataclass, fields
 from pathlib import Path
 from statistics import median
 
@@ -25,7 +27,8 @@ from pullbook.settings.experiment import Experiment
 from pullbook.simulate.recorder import LogStyle
 
 SAMPLES = Path(__file__).parents[2] / "sample_runs"
-COUNTS = (1, 10, 100, 1000)
+COUNTS = (1, 100, 1_000, 2_000)
+MOST_ALONE = 1_000  # beyond, one worker alone would take minutes to show the same once more
 TURNS = 5
 
 
@@ -47,11 +50,23 @@ def make_experiments(folder: Path, count: int) -> None:
                 shutil.copyfile(log, one / "logs" / log.name)
 
 
-def batch(folder: Path, out: Path, workers: int) -> tuple[float, int, int]:
-    """Return seconds, and the peaks of the parent and of its largest worker in bytes."""
+@dataclass(frozen=True, kw_only=True)
+class Measured:
+    """One batch: seconds by the clock and of all processors, peaks in bytes, bytes written."""
+
+    seconds: float
+    processor_s: float
+    parent: int
+    worker: int
+    overview: int
+    results: int
+
+
+def batch(folder: Path, out: Path, workers: int) -> Measured:
+    """Run a batch and measure it; the peak of a worker is that of the largest."""
     command = [sys.executable, "-m", "pullbook.commands.cli", "batch", str(folder), "--out", str(out), "--quiet"]
     peaks: dict[int, int] = {}
-    start = time.perf_counter()
+    spent, start = _processor_s(), time.perf_counter()
     process = subprocess.Popen([*command, "--workers", str(workers)], stdout=subprocess.DEVNULL)
     while process.poll() is None:
         for pid in (process.pid, *_children(process.pid)):
@@ -61,7 +76,20 @@ def batch(folder: Path, out: Path, workers: int) -> tuple[float, int, int]:
     if process.returncode:
         raise RuntimeError(f"{command} ended with {process.returncode}")
     parent = peaks.pop(process.pid)
-    return taken, parent, max(peaks.values(), default=0)
+    return Measured(
+        seconds=taken,
+        processor_s=_processor_s() - spent,
+        parent=parent,
+        worker=max(peaks.values(), default=0),
+        overview=sum(path.stat().st_size for path in out.iterdir() if path.is_file()),
+        results=sum(path.stat().st_size for path in (out / "results").rglob("*") if path.is_file()),
+    )
+
+
+def _processor_s() -> float:
+    """Return the seconds of processors that all children so far took, theirs included."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def _children(pid: int) -> list[int]:
@@ -81,17 +109,20 @@ def _peak_bytes(pid: int) -> int:
 
 def many(counts: list[int]) -> None:
     """Print the table: one worker against two, and once more with everything done."""
-    print(f"{'experiments':>11s} {'1 worker s':>10s} {'2 workers s':>11s} {'a piece s':>9s} {'efficiency':>10s} "
-          f"{'again s':>8s} {'parent MB':>9s} {'worker MB':>9s}")  # fmt: skip
+    print(f"{'experiments':>11s} {'1 worker s':>10s} {'2 workers s':>11s} {'a piece s':>9s} {'processor s':>11s} "
+          f"{'efficiency':>10s} {'again s':>8s} {'parent MB':>9s} {'worker MB':>9s} {'overview kB':>11s} "
+          f"{'results kB':>10s}")  # fmt: skip
     for count in counts:
         with tempfile.TemporaryDirectory() as temporary:
             work = Path(temporary)
             make_experiments(work / "many", count)
-            alone, *_ = batch(work / "many", work / "one", 1)
-            both, parent, worker = batch(work / "many", work / "two", 2)
-            again, *_ = batch(work / "many", work / "two", 2)
-            print(f"{count:11,d} {alone:10.1f} {both:11.1f} {both / count:9.3f} {alone / both / 2:10.2f} "
-                  f"{again:8.1f} {parent / 1e6:9.0f} {worker / 1e6:9.0f}", flush=True)  # fmt: skip
+            alone = batch(work / "many", work / "one", 1).seconds if count <= MOST_ALONE else math.nan
+            both = batch(work / "many", work / "two", 2)
+            again = batch(work / "many", work / "two", 2)
+            print(f"{count:11,d} {alone:10.1f} {both.seconds:11.1f} {both.seconds / count:9.3f} "
+                  f"{both.processor_s / count:11.3f} {alone / both.seconds / 2:10.2f} {again.seconds:8.1f} "
+                  f"{both.parent / 1e6:9.0f} {both.worker / 1e6:9.0f} {both.overview / 1e3:11,.0f} "
+                  f"{both.results / 1e3:10,.0f}", flush=True)  # fmt: skip
 
 
 # --- analysis against bare reading -------------------------------------------------------------------------------
@@ -137,10 +168,12 @@ def main() -> None:
     """Run both tables."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--counts", type=int, nargs="*", default=COUNTS, help="how many experiments, in turn")
+    parser.add_argument("--many-only", action="store_true", help="leave out the analysis against bare reading")
     asked = parser.parse_args()
-    against_reading(SAMPLES / "fin_wash")
-    with tempfile.TemporaryDirectory() as temporary:
-        against_reading(hour_at_10_hz(Path(temporary) / "hour_at_10_hz"))
+    if not asked.many_only:
+        against_reading(SAMPLES / "fin_wash")
+        with tempfile.TemporaryDirectory() as temporary:
+            against_reading(hour_at_10_hz(Path(temporary) / "hour_at_10_hz"))
     many(list(asked.counts))
 
 

@@ -391,7 +391,7 @@ UNORDERED = b"Time,Speed\n" + b"".join(b"%d,3\n" % (k * 500 % 997) for k in rang
         ("log.csv", b"", "empty"),
         ("log.csv", b"\n\n  \n", "empty"),
         ("log.csv", b"\0" * 5000, "empty"),
-        ("log.csv", b"<html><body>hello</body></html>", "table of numbers"),
+        ("log.csv", b"<html><body>hello</body></html>", "HTML, not a table"),
         ("log.csv", b"hello\nthis is\na letter\n", "table of numbers.*CSV"),
         ("log.csv", b"Time,Speed\n", "table of numbers"),
         ("log.csv", b"PK\x03\x04 and more", "ZIP.*CSV"),

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from pullbook import PullbookError, read_log
+from pullbook.errors import LogError
 from pullbook.reading import tables
 from pullbook.reading.layout import find_layout, is_number
 from pullbook.reading.source import encoding_of
@@ -200,3 +201,59 @@ def test_parquet_is_read(tmp_path: Path) -> None:
     path.write_bytes(b"PAR1 and more")
     with pytest.raises(PullbookError, match="is damaged"):
         read_log(path)
+
+
+# --- another table above, and what is no table -----------------------------------------------------------------------
+
+DRIVE = "Time (s),Vehicle speed (km/h),Engine speed (rpm),Charge (degC),Boost (kPa)\n" + "".join(
+    f"{k / 2:.1f},{60 + k % 40},{2000 + k},{40 + k % 9},{120 + k % 30}\n" for k in range(300)
+)
+
+
+@pytest.mark.parametrize("between", ["", "\n"])
+@pytest.mark.parametrize("delimiter", [",", ";"])
+def test_a_small_table_above_the_log_is_passed_over_and_told(tmp_path, between, delimiter):
+    trips = "Trip,Distance\n" + "".join(f"{k},{1.5 * k}\n" for k in range(1, 9))
+    path = tmp_path / "drive.csv"
+    path.write_text((trips + between + DRIVE).replace(",", delimiter))
+    table = read_table(path)
+    assert len(table) == 300
+    assert table.layout.headers[1] == "Vehicle speed (km/h)"
+    (told,) = [f for f in table.findings if f.code == "table-above"]
+    assert told.evidence["rows"] == 8
+
+
+def test_two_long_tables_are_refused_as_two(tmp_path):
+    path = tmp_path / "drive.csv"
+    path.write_text("Trip,Distance\n" + "".join(f"{k},{1.5 * k}\n" for k in range(40)) + DRIVE)
+    with pytest.raises(LogError, match="two tables, one of 2 columns from line 2 on, and one of 5 from line 42"):
+        read_table(path)
+
+
+def test_decimal_commas_are_still_called_that(tmp_path):
+    path = tmp_path / "drive.csv"
+    path.write_text("Time (s),Speed (km/h)\n" + "".join(f"{k},5,{60 + k % 20},1\n" for k in range(100)))
+    with pytest.raises(LogError, match="Decimal commas"):
+        read_table(path)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[" + ", ".join(f'{{"t": {k}, "speed": {k}}}' for k in range(9000)) + "]", "JSON"),
+        ('{"time": [1, 2, 3], "speed": [3, 4, 5]}', "JSON"),
+        ("<?xml version='1.0'?><log>" + "<r t='1'/>" * 20_000 + "</log>", "XML"),
+        (",".join(map(str, range(40_000))), "40000 columns"),
+    ],
+)
+def test_a_file_of_one_long_line_is_called_what_it_is(tmp_path, text, said):
+    path = tmp_path / "drive.csv"
+    path.write_text(text)
+    with pytest.raises(LogError, match=said):
+        read_table(path)
+
+
+def test_a_preamble_in_brackets_is_no_json(tmp_path):
+    path = tmp_path / "drive.csv"
+    path.write_text("[Log data]\n" + DRIVE)
+    assert len(read_table(path)) == 300

@@ -12,7 +12,6 @@ from hypothesis import strategies as st
 from pullbook.errors import PullbookError
 from pullbook.records.ledger import (
     LEAST_FOR_TREND,
-    TREND_LEVEL,
     Capture,
     LedgerError,
     MeasuredEffect,
@@ -26,6 +25,7 @@ from pullbook.records.ledger import (
     since,
     trend,
 )
+from study.ledger import beaten, rises_claimed
 
 TEXT = """date,odometer,item,amount,unit,note
 2025-01-10,100000 km,catch can,,,fitted
@@ -78,40 +78,20 @@ def test_what_passed_earlier_and_when_it_is_full() -> None:
 
 def test_full_sooner_than_said_is_as_rare_as_it_says() -> None:
     """Drawn fillings whose rates differ by 30 %: beyond the upper end of 95 % in few of 300, not one in seven."""
-    rng, beaten = np.random.default_rng(5), 0
-    for _ in range(300):
-        km, rates = rng.uniform(800, 2500, 6), 20 * rng.gamma(11, 1 / 11, 6)
-        ends = np.concatenate([[0.0], np.cumsum(km)])
-        found = [Capture(from_km=ends[k], to_km=ends[k + 1], amount_ml=rates[k] * km[k] / 1000) for k in range(5)]
-        _, soonest = full_in_km(capture_rate(found), capacity_ml=50)
-        beaten += 50_000 / rates[5] < soonest
-    assert beaten / 300 < 0.075  # 0.04, with three standard deviations of 0.0115
-
-
-def least_score(n: int) -> int:
-    """Return the least Kendall score (rises less falls over all pairs) of n captures that counts as a rise.
-
-    The number of orders with so many falls is built up by the recursion of Kendall (1938): the n-th capture adds 0 to
-    n - 1 falls, each as likely.
-    """
-    chances = np.ones(1)
-    for k in range(2, n + 1):
-        chances = np.convolve(chances, np.full(k, 1 / k))
-    falls = np.flatnonzero(np.cumsum(chances) < TREND_LEVEL).max()
-    return n * (n - 1) // 2 - 2 * int(falls)
+    # 0.04, with three standard deviations of 0.0115.
+    assert beaten(np.random.default_rng(5), emptyings=5, share=0.3, count=300) < 0.075
 
 
 def test_looking_at_each_emptying_finds_few_rises_that_are_not_there() -> None:
     """Drawn: 12 looks, from 5 to 16 captures of one rate. 0.0460 of 400,000 drawn once."""
     rates = np.random.default_rng(6).gamma(8, 3, (20_000, 16))
-    scores, found = np.zeros(len(rates), int), np.zeros(len(rates), bool)
-    for n in range(1, 17):
-        scores += np.sign(rates[:, [n - 1]] - rates[:, : n - 1]).sum(axis=1).astype(int)
-        if n >= LEAST_FOR_TREND:
-            found |= scores >= least_score(n)
-            captures_so_far = [Capture(from_km=0.0, to_km=1000.0, amount_ml=a) for a in rates[0, :n]]
-            assert trend(captures_so_far).rising == (scores[0] >= least_score(n))
-    assert found.mean() == pytest.approx(0.046, abs=3 * math.sqrt(0.046 * 0.954 / len(rates)))
+    by = rises_claimed(rates)
+    assert by[:, -1].mean() == pytest.approx(0.046, abs=3 * math.sqrt(0.046 * 0.954 / len(rates)))
+    rising = [
+        trend([Capture(from_km=0.0, to_km=1000.0, amount_ml=a) for a in rates[0, :n]]).rising
+        for n in range(LEAST_FOR_TREND, 17)
+    ]
+    assert np.logical_or.accumulate(rising).tolist() == by[0, LEAST_FOR_TREND - 1 :].tolist()
 
 
 def test_a_row_without_odometer_is_joined_to_the_next() -> None:

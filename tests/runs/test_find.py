@@ -266,7 +266,7 @@ def test_a_gap_is_never_bridged(channel: str) -> None:
     if channel == "vehicle_speed":
         assert "gap" in only(runs.pulls).reason
     else:
-        assert [reason.split(" at ")[0] for reason in reasons(runs.pulls)] == ["lifted", "started"]
+        assert [reason.split(" ")[0] for reason in reasons(runs.pulls)] == ["no", "started"]
         first, second = runs.pulls
         # What was seen, and no half of the gap besides: from one refresh before it and one after.
         assert 36 <= first.end_s <= 37
@@ -889,3 +889,57 @@ def test_a_lift_inside_one_of_several_pulls_is_told() -> None:
     every = find_runs(make_log(corners, period_s=0.2), PROTOCOL)
     assert len(every.pulls) == 3
     assert "lift-inside" not in {f.code for f in every.findings}  # they change gear in each
+
+
+# --- blank cells of the pedal --------------------------------------------------------------------------------------
+
+
+def with_blanks(from_s: float, count: int, *, rolls: bool = False, speed_too: bool = False, jitter: float = 0.0) -> Log:
+    """Return a log at 1 Hz with a pull of 4 km/h a second from 20 s on, some cells of the pedal blank.
+
+    Where the car ``rolls``, the driver lifts for as long as the cells are blank, and then goes on.
+    """
+    t = np.arange(0.0, 80.0)
+    until_s = from_s + count
+    corners = [(0, 40), (20, 40), (38, 112), (80, 60)]
+    if rolls:
+        there = 40 + 4 * (from_s - 20)
+        corners = [(0, 40), (20, 40), (from_s, there), (until_s, there - 2), (until_s + 20, there + 78), (80, 60)]
+    kmh = np.interp(t, *np.array(corners, dtype=float).T)
+    floored = np.interp(
+        t, *np.array([(19.4, 12), (19.6, 100), (corners[-2][0] + 0.4, 100), (corners[-2][0] + 0.6, 12)]).T
+    )
+    stamps = t + jitter * np.where(t < until_s, -0.5, 0.5)
+    logged = (t < from_s) | (t >= until_s)
+    all_rows = np.ones(len(t), dtype=bool)
+    signals = {}
+    for channel, values, rows in (
+        ("vehicle_speed", kmh, logged if speed_too else all_rows),
+        ("accelerator_position", floored, logged),
+    ):
+        signals[channel] = Signal(channel=channel, column=channel, unit="", time_s=stamps[rows],
+                                  values=np.round(values[rows]), period_s=1.0, resolution=1.0)  # fmt: skip
+    return Log(name="made.csv", start=None, duration_s=79.0, signals=signals)
+
+
+@pytest.mark.parametrize("count", [1, 2])
+@pytest.mark.parametrize("jitter", [0.0, 0.2, 0.4])
+def test_a_blank_pedal_is_no_lift(count, jitter):
+    pull = only(find_runs(with_blanks(28, count, jitter=jitter), PROTOCOL).pulls)
+    assert (pull.included, pull.reason) == (True, "")
+
+
+@pytest.mark.parametrize("jitter", [0.0, 0.4])
+def test_a_lift_that_hides_in_two_blanks_ends_the_pull(jitter):
+    assert not any(pull.included for pull in find_runs(with_blanks(28, 2, rolls=True, jitter=jitter), PROTOCOL).pulls)
+
+
+@pytest.mark.parametrize("speed_too", [False, True])
+def test_longer_blanks_are_called_what_they_are(speed_too):
+    pulls = find_runs(with_blanks(28, 4, speed_too=speed_too), PROTOCOL).pulls
+    assert not any(pull.included for pull in pulls)
+    assert pulls[0].reason == "no pedal reading for 5 s from 68 km/h on"
+
+
+def test_two_blanks_in_pedal_and_speed_are_not_bridged():
+    assert not any(p.included for p in find_runs(with_blanks(28, 2, speed_too=True, jitter=0.4), PROTOCOL).pulls)

@@ -59,7 +59,7 @@ def test_one_session_a_side_rests_on_the_allowance_and_says_so() -> None:
     assert c.day_sd == pytest.approx(1.0)  # the stated allowance, untouched by any data
     assert c.day_dof == pytest.approx(4.0)
     assert c.verdict == "not-resolved"
-    assert f" {c.sessions_needed} sessions " in c.sentence
+    assert "you have 1 before and 1 after" in c.sentence
     found = {f.code: f for f in c.findings}
     assert found["one-session"].severity == "warning"
     assert found["one-session"].evidence == {"before": 1, "after": 1}
@@ -91,13 +91,14 @@ def test_two_sessions_a_side_are_not_said_to_be_one() -> None:
     assert "one-session" not in [f.code for f in compare(table, experiment_of(table)).findings]
 
 
-def test_the_weaker_side_is_the_one_to_count_when_more_sessions_are_asked_for() -> None:
+def test_both_sides_are_counted_when_more_sessions_are_asked_for() -> None:
     unresolved = [("b1", "before", [40.0, 41, 39], 15), ("b2", "before", [40.0, 41, 39], 15)]
     after = [(f"a{k}", "after", [39.0, 40, 38], 15) for k in range(3)]
     for sessions in ([*unresolved, *after], [(n, {"before": "after", "after": "before"}[p], r, t)
                                              for n, p, r, t in (*unresolved, *after)]):  # fmt: skip
         table = runs_table(sessions)
-        assert "(you have 2)" in compare(table, experiment_of(table)).sentence
+        c = compare(table, experiment_of(table))
+        assert f"you have {c.looks.before} before and {c.looks.after} after" in c.sentence
 
 
 def test_sessions_needed_follow_the_level_and_the_sensors_step() -> None:
@@ -565,8 +566,8 @@ def test_the_result_is_frozen_plain_json_and_the_same_each_time() -> None:
         first.change = 0.0
     assert set(first.to_dict()) == {
         "outcome", "unit", "before", "after", "change", "low", "high", "level", "dof", "standard_uncertainty", "budget",
-        "method", "verdict", "sentence", "remedy", "slopes", "session_means", "sessions_needed", "as_driven",
-        "probability_better", "probability_worthwhile", "allowance", "looks",
+        "method", "verdict", "sentence", "remedy", "slopes", "session_means", "sessions_needed", "after_needed",
+        "as_driven", "probability_better", "probability_worthwhile", "allowance", "looks",
     }  # fmt: skip
     assert first.to_dict()["dof"] == first.dof
     assert set(first.to_dict()["before"]) == {"mean", "sessions", "pulls"}

@@ -122,7 +122,7 @@ def test_services_of_one_history_do_not_share_their_days() -> None:
 
 
 def test_one_evening_a_side_rarely_claims_what_is_not_there() -> None:
-    """Days differ by the 1 K allowed for, nothing changed: untold, 26 of 100 claimed a change; told, at most 3 of 30."""
+    """Days differ by the 1 K allowed for, nothing changed: untold, 26 of 100 claimed it; told, at most 3 of 30."""
     rng, claims = np.random.default_rng(20261126), {True: 0, False: 0}
     for _ in range(30):
         evening = dict(zip(("before", "after"), rng.standard_normal(2), strict=True))

@@ -10,7 +10,7 @@ import pytest
 from helpers.samples import SAMPLES
 from helpers.tables_of_runs import drawn_sessions, experiment_of, runs_table
 from pullbook.errors import PullbookError
-from pullbook.report.plan import plan_request, plan_text
+from pullbook.report.plan import PlanRequest, plan_request, plan_text
 from pullbook.settings.experiment import Protocol
 from pullbook.statistics.allowance import Allowance, day_scatter, with_earlier
 from pullbook.statistics.comparison import compare
@@ -109,24 +109,37 @@ def test_the_sheet_begins_with_the_cautions() -> None:
     assert plan_request(None, change=3.0, pulls=4).fewest is not None
 
 
-def test_before_the_service_a_plan_goes_by_usual_figures(tmp_path) -> None:
+def test_before_the_service_a_plan_goes_by_the_drives_so_far(tmp_path) -> None:
     """The drives after it are still to come, and how many it takes is the question."""
     folder = shutil.copytree(SAMPLES / "fin_wash", tmp_path / "e", ignore=shutil.ignore_patterns("rendered*"))
     settings = folder / "experiment.yaml"
+    both = plan_request(folder, pulls=3).scatter
     text = settings.read_text(encoding="utf-8")
     head, first, *others = re.split(r"(?m)^(?=  - name: )", text)
-    settings.write_text(head + first + "".join(o for o in others if "phase: before" in o), encoding="utf-8")
-    wish = plan_request(folder, pulls=3)
-    assert wish.scatter == Scatter()
-    assert (wish.change, wish.unit) == (2.0, "K")
-    settings.write_text(settings.read_text(encoding="utf-8").replace("peak_rise", "time_to_boost"), encoding="utf-8")
-    with pytest.raises(PullbookError, match="A plan in s needs"):
-        plan_request(folder)
+    text = head + first + "".join(o for o in others if "phase: before" in o)
+
+    def asked(outcome: str) -> PlanRequest:
+        settings.write_text(text.replace("peak_rise", outcome), encoding="utf-8")
+        return plan_request(folder, pulls=3)
+
+    wish = asked("peak_rise")
+    assert (wish.change, wish.unit, wish.scatter.day_dof) == (2.0, "K", 4.0)
+    assert wish.scatter.pull_sd == pytest.approx(both.pull_sd, rel=0.5)  # half of the same pulls
+    assert wish.scatter.resolution_u == pytest.approx(both.resolution_u, rel=0.05)
+    assert "drives so far" in wish.scatter.source
+    seconds = asked("time_to_boost")  # 5 % of it between days, joined with three sessions' own scatter
+    assert seconds.unit == "s"
+    assert 0.01 < seconds.scatter.day_sd < 0.2
+    assert "the pedal" in seconds.scatter.source
+    nothing = asked("rise_at 160")  # in K, so the usual figures do
+    assert nothing.scatter == Scatter()
+    with pytest.raises(PullbookError, match="A plan in s needs a drive"):
+        asked("elapsed_s 150-160")
 
 
 def test_a_plan_tells_small_changes_apart_and_names_the_sessions_that_do() -> None:
-    lines = plan_text(None, change=0.9, pulls=5)
-    fewest = plan_request(None, change=0.9).fewest
+    lines = plan_text(None, change=1.2, pulls=5)
+    fewest = plan_request(None, change=1.2).fewest
     assert fewest is not None
     assert fewest.sessions > 8  # beyond the usual table
     assert any(line.split()[:1] == [str(fewest.sessions)] for line in lines)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pullbook.settings.outcomes import OUTCOMES
 from pullbook.statistics.estimate import Estimate
 from pullbook.statistics.looks import FREE_SESSIONS, Looks
-from pullbook.statistics.power import MOST_SESSIONS, Scatter, expected_interval, sessions_needed
+from pullbook.statistics.power import MOST_SESSIONS, Scatter, after_needed, expected_interval, sessions_needed
 from pullbook.statistics.uncertainty import coverage_factor
 from pullbook.statistics.verdict import VERDICT_WORDS, VERDICTS, sentence_of, verdict_of, what_would_tell
 from pullbook.text import counted, decimals
@@ -185,12 +185,14 @@ def test_a_plan_that_is_kept_needs_no_more_than_it_says() -> None:
     assert sessions_needed(change=-1.01 * kept, worthwhile=0.1, **usual) > 6
 
 
-def test_one_session_a_side_may_be_enough_and_60_are_the_most() -> None:
+def test_one_session_a_side_may_be_enough_and_more_than_anybody_drives_are_not_promised() -> None:
     usual = {"scatter": Scatter(day_sd=1.0, pull_sd=0.8, resolution_u=0.0), "pulls": 5}
     one = expected_interval(sessions=1, **usual).half_width
     assert sessions_needed(change=-1.01 * one, worthwhile=0.1, **usual) == 1
-    last, beyond = (expected_interval(sessions=n, level=0.99, **usual).half_width for n in (60, 61))
-    assert sessions_needed(change=-1.001 * last, worthwhile=0.1, **usual) == 60
+    last, beyond = (
+        expected_interval(sessions=n, level=0.99, **usual).half_width for n in (MOST_SESSIONS, MOST_SESSIONS + 1)
+    )
+    assert sessions_needed(change=-1.001 * last, worthwhile=0.1, **usual) == MOST_SESSIONS
     assert sessions_needed(change=-1.001 * beyond, worthwhile=0.1, **usual) is None
 
 
@@ -200,8 +202,20 @@ def test_an_interval_that_just_touches_zero_does_not_resolve() -> None:
     assert sessions_needed(change=-two, worthwhile=0.1, **usual) == 3
 
 
+def test_more_sessions_after_alone_help_less_than_on_both_sides_and_not_without_end() -> None:
+    usual = {"scatter": Scatter(day_sd=1.0, pull_sd=0.8, resolution_u=0.4), "pulls": 5, "worthwhile": 0.1}
+    # With the four before it as they are, the variance can at most halve from that of four a side.
+    both = sessions_needed(change=-1.8, **usual)
+    alone = after_needed(before=4, change=-1.8, **usual)
+    assert both is not None
+    assert alone is not None
+    assert both < alone <= MOST_SESSIONS
+    assert after_needed(before=both, change=-1.8, **usual) <= both
+    assert after_needed(before=1, change=-1.8, **usual) is None
+
+
 def test_a_higher_level_needs_more_sessions() -> None:
-    case = {"change": -1.0, "worthwhile": 2.0, "scatter": Scatter(pull_sd=0.8, resolution_u=0.0), "pulls": 5}
+    case = {"change": -1.2, "worthwhile": 2.0, "scatter": Scatter(pull_sd=0.8, resolution_u=0.0), "pulls": 5}
     needed = [sessions_needed(**case, level=level) for level in (0.9, 0.95, 0.99)]
     assert needed[0] < needed[1] < needed[2]
 
@@ -209,17 +223,19 @@ def test_a_higher_level_needs_more_sessions() -> None:
 def test_a_hopeless_case_says_so() -> None:
     needed = sessions_needed(change=0.01, worthwhile=0.02, scatter=Scatter(), pulls=5)
     assert needed is None
-    assert str(MOST_SESSIONS) in what_would_tell(None, 3)
-    told = what_would_tell(None, 3, unlike="the length of the pulls")
+    assert numbers_in(what_would_tell(None, None, before=3, after=2)) == [str(MOST_SESSIONS), "3", "2"]
+    told = what_would_tell(None, None, before=3, after=3, unlike="the length of the pulls")
     assert "the length of the pulls" in told
     assert not numbers_in(told)  # no number of sessions mends that
 
 
 def test_what_would_tell_is_something_one_can_do() -> None:
-    assert numbers_in(what_would_tell(4, 3)) == ["4", "4", "3"]  # so many are needed, and there are now
+    # After the service nobody can drive before it again: more drives after it, where those alone would do.
+    assert numbers_in(what_would_tell(4, 5, before=3, after=2)) == ["5", "3", "2"]
+    assert numbers_in(what_would_tell(4, None, before=2, after=2)) == ["4", "4", "2", "2"]
     for needed in (3, 2):
         # As many as there are should do, and did not: they lie in different weather.
-        told = what_would_tell(needed, 3)
+        told = what_would_tell(needed, needed, before=3, after=3)
         assert "weather" in told
         assert not numbers_in(told)
 

@@ -83,7 +83,7 @@ _RULES = (
     _Rule("entry speed", "km/h", "start_speed", 3.0, False, "the pulls differ in length"),
     _Rule("exit speed", "km/h", "end_speed", 3.0, False, "the pulls differ in length"),
     _Rule("length of a pull", "s", "duration", 0.10, True, "another gear, load or slope?"),
-    _Rule("peak manifold pressure", "kPa", "peak_manifold_pressure", 0.03, True, "more boost heats the charge"),
+    _Rule("peak manifold pressure", "kPa absolute", "peak_manifold_pressure", 0.03, True, "more boost heats it"),
 )  # fmt: skip
 _MEANS = (
     *(rule.column for rule in _RULES),
@@ -218,7 +218,11 @@ class _Effects:
         share = np.exp(-self.usual("duration") / self.usual("recovery_time"))
         if not np.isfinite(share):
             return hotter, "at most, if none of it faded", False
-        return hotter * float(share), "what is left at the peak; a cleaner cooler also starts cooler", False
+        return (
+            hotter * float(share),
+            "so much is left at the peak; a cleaner cooler also starts cooler by itself",
+            False,
+        )
 
     def _length(self, column: str) -> Effect:
         """A charge temperature climbs ever more slowly, so a longer pull adds at most the mean climb."""

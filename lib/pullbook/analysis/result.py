@@ -345,7 +345,7 @@ def _low_level(level: float) -> tuple[Finding, ...]:
     if level >= 0.95:
         return ()
     message = (
-        f"You asked for a {percent(level)} interval. It misses the truth in {percent(1 - level)} of such "
+        f"You asked for an interval at {percent(level)}. It misses the truth in {percent(1 - level)} of such "
         f"experiments. The words of the verdict are meant for {percent(0.95)}."
     )
     return (Finding(code="level-low", severity="warning", message=message, evidence={"level": level}),)

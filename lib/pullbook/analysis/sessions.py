@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pullbook.analysis.contradictions import CHARGE, SWAPPED, swapped, unit_contradictions
 from pullbook.errors import ExperimentError, Finding, LogError
 from pullbook.physics.air import standard_pressure_kpa
 from pullbook.reading.figures import is_figures
@@ -137,7 +138,8 @@ def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dri
             runs, noticed = kept_runs(log.figures), log.findings
         else:
             runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=speeds_of(experiment.outcome))
-            noticed = (*inspect(log, experiment.protocol), *doubtful_ambient(log, session.ambient_c))
+            doubts = (*doubtful_ambient(log, session.ambient_c), *swapped(log, runs))
+            noticed = (*inspect(log, experiment.protocol), *doubts)
         runs = runs.leave_out(session.leave_out)
         findings = (*reading.findings, *noticed, *runs.findings)
         drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
@@ -263,7 +265,7 @@ def missing_for_outcome(experiment: Experiment, drives: list[Drive]) -> list[str
             "Log this column in every drive, or note the air temperature in the shade [°C] under each "
             f"session in {FILE_NAME}, such as ambient_c: 14.0"
         )
-    return texts or _not_measured(outcome, drives)
+    return texts or _not_measured(outcome, drives) or _in_other_units(experiment, drives)
 
 
 def _not_written_down(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
@@ -280,7 +282,7 @@ def _not_written_down(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
 
 
 def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
-    """Say which drives hold a sensor of the outcome that measured nothing: its figures would be of the fault."""
+    """Say which drives hold a sensor of the outcome that measured nothing, or another thing than its column says."""
     why: dict[str, list[tuple[str, str]]] = {}
     for drive in drives:
         behind = set(outcome.sensors) - (set(INLET_CHANNELS) - {drive.inlet})
@@ -289,6 +291,8 @@ def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
             dead = [c for c, share in zip(channels, shares, strict=False) if share >= DEAD_SHARE]
             if finding.code == "signal-frozen":
                 dead = [c for c in channels if c in NEVER_STEADY]
+            if finding.code == SWAPPED or (finding.code == "unit-doubtful" and "step_k" in finding.evidence):
+                dead = channels or [finding.evidence["channel"]]
             colder = finding.code == "unit-doubtful" and "hottest_c" in finding.evidence and outcome.ambient == "rise"
             if colder or set(dead) & behind:
                 why.setdefault(finding.code, []).append((drive.session.name, finding.message))
@@ -298,6 +302,14 @@ def _not_measured(outcome: Outcome, drives: Sequence[Drive]) -> list[str]:
         "it."
         for told in why.values()
     ]
+
+
+def _in_other_units(experiment: Experiment, drives: Sequence[Drive]) -> list[str]:
+    """Say where the drives contradict each other about a unit that the outcome depends on."""
+    if CHARGE not in experiment.outcome_spec.sensors:
+        return []
+    logs = [(drive.session.name, drive.log) for drive in drives if drive.log.figures is None]
+    return unit_contradictions(logs, tuple(experiment.channels))
 
 
 def _missing(channel: str, lacking: Sequence[Drive], engine: Sequence[Finding]) -> str:
@@ -364,9 +376,10 @@ def day_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
     unknown = [d.session.name for d in drives if d.day is None and sides.count(d.session.phase) > 1]
     if not unknown:
         return together
+    which = "any drive" if len(unknown) == len(drives) else enumerated(unknown)
     message = (
-        f"No date is known for {enumerated(unknown)}, so each counts as a day of its own. If some of them were "
-        f"driven on one day, the interval is too narrow: put date: under each session in {FILE_NAME}."
+        f"No date is known for {which}, so each counts as a day of its own. If some of them were driven on one day, the "
+        f"interval is too narrow: put date: under each session in {FILE_NAME}."
     )
     return (*together, Finding(code="day-unknown", severity="note", message=message, evidence={"sessions": unknown}))
 

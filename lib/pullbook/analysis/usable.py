@@ -196,9 +196,9 @@ def _runs(kind: str, drive: Drive, experiment: Experiment, count: int) -> Fact:
     return Fact(name=name, found=found, doubt=doubt, advice=advice)
 
 
-def _span(values: Sequence[float], unit: str = "") -> str:
-    low, high = f"{min(values):.0f}", f"{max(values):.0f}"
-    return f"{low}{unit}" if low == high else f"{low}–{high}{unit}"
+def _span(values: Sequence[float], *, digits: int = 0) -> str:
+    low, high = f"{min(values):.{digits}f}", f"{max(values):.{digits}f}"
+    return low if low == high else f"{low}–{high}"
 
 
 def _refresh(experiment: Experiment, drive: Drive) -> list[Fact]:
@@ -253,9 +253,9 @@ def _gear(mine: pd.DataFrame, others: pd.DataFrame) -> list[Fact]:
     usual = others[GEAR].dropna().to_numpy(dtype=float)
     own = float(np.median(ratio))
     mixed = float(np.ptp(np.log(ratio))) > SAME_LN
-    found = f"{own:.0f} rpm per km/h"
+    found = f"{own:.1f} rpm per km/h"
     if mixed:
-        doubt = f"you drove in more than one gear ({_span(list(ratio))} rpm per km/h)"
+        doubt = f"you drove in more than one gear ({_span(list(ratio), digits=1)} rpm per km/h)"
         return [
             Fact(name="Gear", found=found, doubt=doubt, advice="Stay in one gear, the same as on the other drives.")
         ]
@@ -266,9 +266,9 @@ def _gear(mine: pd.DataFrame, others: pd.DataFrame) -> list[Fact]:
         return [
             Fact(
                 name="Gear",
-                found=f"{found}; the other drives have {common:.0f} rpm per km/h",
+                found=f"{found}; the other drives have {common:.1f} rpm per km/h",
                 doubt="another gear than on the other drives, so these runs are not compared",
-                advice=f"Use the gear of the other drives: {common:.0f} rpm per km/h.",
+                advice=f"Use the gear of the other drives: {common:.1f} rpm per km/h.",
             )
         ]
     return [Fact(name="Gear", found=f"{found}, as in the other drives")]

@@ -41,7 +41,7 @@ from pullbook.settings.yaml_edit import Edit, with_edits, with_item
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.gears import check_gears
 from pullbook.statistics.looks import Looks
-from pullbook.statistics.power import expected_interval, outlook, power_of
+from pullbook.statistics.power import MOST_SESSIONS, expected_interval, outlook, power_of
 from pullbook.text import counted, decimals, fold, unit_suffix
 
 CAUTION = (
@@ -49,7 +49,6 @@ CAUTION = (
     "Let hot parts cool. This is evidence, not a licence."
 )
 MOST_DOUBTS, MOST_ADVICE = 4, 3  # more do not fit one screen; `pullbook check` has them all
-USUAL_PULLS = 5
 WORTH_IT = 0.2  # a smaller chance of a clear answer is not worth a drive; our own bar, no source
 NOTE = "ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too"
 
@@ -148,7 +147,7 @@ def add_logs(
         drives=tuple(zip((source.name for source in sources), judged, strict=True)),
         doubts=doubts,
         still_to_say=_still_to_say(experiment, phase, judged),
-        worth=_worth(trial, comparison, judged),
+        worth=_worth(trial, drives, comparison, judged),
         first=tuple(experiment.shown.text(f.message) for f in result.warnings if f.about_boost) if result else (),
         answer=comparison.sentence_in(experiment.shown) if comparison else _no_answer(trial),
     )
@@ -268,15 +267,13 @@ def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[s
 # --- is another worth it? ----------------------------------------------------------------------------------------
 
 
-def _worth(trial: Experiment, comparison: Comparison | None, judged: Sequence[Usability]) -> str:
+def _worth(trial: Experiment, drives: list[Drive], comparison: Comparison | None, judged: Sequence[Usability]) -> str:
     if comparison is None:
-        return _worth_of_first(trial, judged)
+        return _worth_of_first(trial, drives, judged)
     estimate = comparison.estimate
     if estimate is None:
         return "No: more drives like these can't be compared. The answer says what would help."
-    sides = {phase: comparison.data.count_days(phase) for phase in PHASES}
-    fewer: Phase = "before" if sides["before"] < sides["after"] else "after"
-    then = outlook(comparison, **{fewer: 1})
+    then = outlook(comparison, after=1)  # nobody can drive before the service any more
     half = (comparison.high - comparison.low) / 2
     if comparison.verdict != "not-resolved":
         shown, of = trial.shown, comparison.unit
@@ -286,13 +283,15 @@ def _worth(trial: Experiment, comparison: Comparison | None, judged: Sequence[Us
             f"Not for the answer: that is clear. One more would take it from ±{half:.{digits}f} to about "
             f"±{then.half_width:.{digits}f}{unit}."
         )
-    one = f"one more session {fewer} the service has {_chance(then.chance)} of giving a clear answer"
-    needed = comparison.sessions_needed
+    one = f"one more session after the service has {_chance(then.chance)} of giving a clear answer"
+    needed = comparison.after_needed
     if then.chance >= WORTH_IT:
         return f"Yes: {one}. Drive it on another day."
-    later = (
-        f". With about {needed} a side it would be an even chance" if needed and needed > max(sides.values()) else ""
-    )
+    if needed is None:
+        return (
+            f"Hardly: {one}. Even {MOST_SESSIONS} after it would not be enough: a larger effect or less scatter would."
+        )
+    later = f". With {needed} after it would be about an even chance" if needed > comparison.looks.after else ""
     return f"Hardly: {one}{later}."
 
 
@@ -302,16 +301,15 @@ def _chance(chance: float) -> str:
     return f"about {5 * round(20 * chance)} chances in 100" if chance < 0.95 else "a chance above 95 %"
 
 
-def _worth_of_first(trial: Experiment, judged: Sequence[Usability]) -> str:
+def _worth_of_first(trial: Experiment, drives: list[Drive], judged: Sequence[Usability]) -> str:
     """Say what as many sessions on the other side would give, where one side has none yet."""
     sides = {phase: len(trial.in_phase(phase)) for phase in PHASES}
     there: Phase = "before" if sides["before"] else "after"
     other: Phase = "after" if there == "before" else "before"
-    spec = trial.outcome_spec
-    if spec.change_unit != "K":
+    if not any(drive.counted for drive in judged):
         return f"Yes: no drive from {other} the service counts yet."
-    pulls = max(1, round(sum(drive.counted for drive in judged) / len(judged))) if judged else USUAL_PULLS
-    told, scatter = [], expected_scatter(trial)
+    pulls = max(1, round(sum(drive.counted for drive in judged) / len(judged)))
+    told, scatter = [], expected_scatter(trial, drives)
     for count in dict.fromkeys((max(1, sides[there]), max(1, sides[there]) + 1)):
         expected = expected_interval(sessions=count, pulls=pulls, scatter=scatter)
         power = power_of(
@@ -321,7 +319,7 @@ def _worth_of_first(trial: Experiment, judged: Sequence[Usability]) -> str:
             level=Looks(before=count, after=count, planned=trial.planned_sessions).each_level,
         )
         told.append(f"{count} a side {_chance(power)}")
-    change = trial.shown.brief(trial.worthwhile_change, spec.change_unit)
+    change = trial.shown.brief(trial.worthwhile_change, trial.outcome_spec.change_unit)
     return (
         f"Yes: with {told[0]} of seeing a change of {change}, with {told[-1]}. This assumes {scatter.source}. "
         f"Drive another day {there} the service now: later it is too late."

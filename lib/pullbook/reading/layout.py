@@ -49,6 +49,8 @@ class Layout:
         The first line of numbers.
     headers, units : tuple of str
         A header for each column; units are empty without a line of them.
+    rows_above : int
+        Of another, narrower table above this one, such as a summary.
     """
 
     delimiter: str
@@ -58,6 +60,7 @@ class Layout:
     data_line: int
     headers: tuple[str, ...]
     units: tuple[str, ...]
+    rows_above: int = 0
 
 
 def find_layout(lines: Sequence[str], name: str) -> Layout:
@@ -92,6 +95,7 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
             f"{name}: no table of numbers in the first {len(lines)} lines (it starts: {shown!r}). Allowed: a header "
             "line, then rows of numbers, separated by comma, semicolon, tab or |. Export the log as CSV."
         )
+    data_line, rows_above = _below_a_narrower_table(cells, lines, data_line, name)
     latest = range(max(data_line, len(lines) - 200), len(lines))
     decimal = _decimal([lines[k] for k in latest], [cells(k) for k in latest], delimiter)
     sampled = [cells(k) for k in range(data_line, min(data_line + 400, len(lines))) if len(cells(k)) > 1]
@@ -119,7 +123,43 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
         data_line=data_line,
         headers=tuple(distinct([mend_encoding(header) for header in headers])),
         units=tuple(mend_encoding(unit) for unit in units),
+        rows_above=rows_above,
     )
+
+
+def _below_a_narrower_table(cells: _Cells, lines: Sequence[str], data_line: int, name: str) -> tuple[int, int]:
+    """Pass over a small table above the log's own, such as a summary of the trip.
+
+    Returns
+    -------
+    data_line : int
+        The first line of numbers of the log itself.
+    rows : int
+        Of the table above it.
+
+    Raises
+    ------
+    LogError
+        When the narrower table is too long to be a mere summary.
+    """
+    own = len(cells(data_line))
+    nearby = range(data_line, min(data_line + 400, len(lines)))
+    widths = Counter(len(cells(k)) for k in nearby if len(cells(k)) > 1)
+    usual = widths.most_common(1)[0][0]
+    for k in nearby if usual > own else ():
+        named = [cell for cell in cells(k) if cell]
+        if len(named) >= usual - 1 and len(named) > own and not any(map(_is_value, named)):
+            below = _first_data_line(cells, lines, start=k + 1)
+            if below is None or len(cells(below)) <= own:
+                continue
+            rows = sum(_is_data(cells(n)) for n in range(data_line, k))
+            if rows >= OTHER_ROWS:
+                raise LogError(
+                    f"{name}: two tables, one of {own} columns from line {data_line + 1} on, and one of {usual} from "
+                    f"line {k + 1} on. Save each as a file of its own."
+                )
+            return below, rows
+    return data_line, 0
 
 
 def _refuse_another_table(above: Sequence[str], delimiter: str, width: int, name: str) -> None:
@@ -190,14 +230,14 @@ def _is_value(cell: str) -> bool:
     return bool(_NUMBER.fullmatch(cell) or _CLOCK.fullmatch(cell) or _NUMBER_WITH_UNIT.fullmatch(cell))
 
 
-def _first_data_line(cells: _Cells, lines: Sequence[str]) -> int | None:
+def _first_data_line(cells: _Cells, lines: Sequence[str], *, start: int = 0) -> int | None:
     """Find where a steady run of data rows begins."""
 
     @cache
     def good(line: int) -> bool:
         return _is_data(cells(line))
 
-    for k in range(len(lines)):
+    for k in range(start, len(lines)):
         following = [good(n) for n in range(k, min(k + 6, len(lines))) if lines[n].strip()]
         if good(k) and sum(following) >= max(1, len(following) - 1):
             width = len(cells(k))

@@ -17,6 +17,7 @@ BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
 STOPPED_RPM = 200.0
 STANDING_KMH, STANDING_S = 1.0, 10.0  # a vehicle that stands so long heats its inlet
 PAUSED_S = 20.0  # a log that pauses so long: the ignition was off
+STEP_IN_F_K, STEP_SLACK_K = 1.8, 0.02  # of a whole °C written in °F
 HOT_INLET_C = 80.0  # hotter than any air that flows in; common practice, no source
 NOTED_SLACK_K = 8.0  # weather changes during a drive, and thermometers differ; common practice, no source
 LONGEST_S = 7 * 86_400.0  # of a log, to look at the positions of; no drive is longer
@@ -39,6 +40,7 @@ IMPOSSIBLE_STEPS = {
 
 # Is each unit what it is said, or was guessed, to be? Judged by what the engine does, never corrected silently.
 WARM_AFTER_S = 600.0
+HOT_CHARGE_K, AS_FAHRENHEIT_K = 25.0, 8.0  # a charge at light load, and the same as °F: above the inlet; no source
 COLDER_K = 5.0  # what two sensors of the same air may differ by; common practice, no source
 HIGHEST_IDLE_KPA = 150.0  # the least manifold pressure of a drive stays below; a gauge reading taken twice does not
 # Speed per 1000 rpm in the highest gear of road vehicles, km/h; common practice, no source.
@@ -182,8 +184,8 @@ def _coarse(signal: Signal) -> Iterator[Finding]:
         code="resolution-step",
         severity="note",
         message=(
-            f"The {_words(signal)} comes in steps of {signal.resolution:.2g} K, so a single reading is good to "
-            f"±{signal.resolution / 2:.2g} K at best."
+            f"The {_words(signal)} comes in steps of {signal.resolution:.3g} K, so a single reading is good to "
+            f"±{signal.resolution / 2:.3g} K at best."
         ),
         evidence={"channel": signal.channel, "step_k": signal.resolution},
     )
@@ -323,7 +325,7 @@ def doubtful_units(log: Log) -> tuple[Finding, ...]:
     ----------
     log : Log
     """
-    return (*_coolant(log), *_charge(log), *_manifold(log), *_speed(log))
+    return (*_steps(log), *_coolant(log), *_charge(log), *_manifold(log), *_speed(log))
 
 
 def _doubt(signal: Signal, message: str, **evidence: float) -> Finding:
@@ -334,6 +336,19 @@ def _doubt(signal: Signal, message: str, **evidence: float) -> Finding:
         "under channels.",
         evidence={"channel": signal.channel, "unit": signal.unit, **{k: round(v, 3) for k, v in evidence.items()}},
     )
+
+
+def _steps(log: Log) -> Iterator[Finding]:
+    """A temperature read as °C that moves in steps of 1.8: whole °C, written in °F. No sensor steps so by itself."""
+    for channel in TEMPERATURES:
+        signal = log.get(channel)
+        if signal is None or signal.unit != "degC" or abs(signal.resolution - STEP_IN_F_K) > STEP_SLACK_K:
+            continue
+        yield _doubt(
+            signal,
+            "it comes in steps of 1.8. That is a whole °C written in °F.",
+            step_k=signal.resolution,
+        )
 
 
 def _coolant(log: Log) -> Iterator[Finding]:
@@ -356,7 +371,7 @@ def _coolant(log: Log) -> Iterator[Finding]:
 
 
 def _charge(log: Log) -> Iterator[Finding]:
-    """A charge that, at its hottest, is colder than the air going in: compressed air is not, in one unit for both."""
+    """A charge colder than the air going in at its hottest, or far hotter at its coldest: not in one unit for both."""
     charge, inlet = log.get("charge_air_temperature"), log.get("intake_air_temperature")
     if charge is None or inlet is None:
         return
@@ -367,6 +382,16 @@ def _charge(log: Log) -> Iterator[Finding]:
             f"then it stays below {hottest:.0f} °C, colder than the inlet air ({usual:.0f} °C). One of them may be in "
             "another unit, or the two columns are swapped.",
             hottest_c=hottest,
+            inlet_c=usual,
+        )
+    light = float(np.quantile(charge.values, 0.1))
+    in_fahrenheit = (light - 32) / 1.8
+    if light > usual + HOT_CHARGE_K and abs(in_fahrenheit - usual) < AS_FAHRENHEIT_K:
+        yield _doubt(
+            charge,
+            f"then it stays {light - usual:.0f} K above the inlet air ({usual:.0f} °C) even at light load. Read as °F "
+            f"it would be {in_fahrenheit:.0f} °C there.",
+            light_c=light,
             inlet_c=usual,
         )
 

@@ -172,7 +172,8 @@ def _read(raw: Content, path: Path) -> Table:
     if first.startswith(PARQUET_SIGNATURE):
         return _read_parquet(path)
     lines = first.decode("utf-8", errors="replace").split("\n")
-    if len(first) > HEAD_BYTES // 2:
+    _refuse_markup(lines[0], path.name)
+    if len(first) > HEAD_BYTES // 2 and len(lines) > 1:
         lines = lines[:-1]
     if not any(line.strip() for line in lines):
         raise LogError(f"{path.name}: the file is empty, or it starts with empty lines. Export the log again.")
@@ -180,6 +181,20 @@ def _read(raw: Content, path: Path) -> Table:
         return _read_answers(itertools.chain([first], source), path.name)
     layout = find_layout(lines, path.name)
     return _read_delimited(first, source, layout, path.name)
+
+
+# A list or an object of JSON; a line such as "[Log data]" is none. A tag of XML or HTML.
+_JSON = re.compile(r"\s*(?:\{\s*(?:\"|\}|$)|\[\s*(?:[\[{\"]|$))")
+_XML = re.compile(r"\s*<[?!a-zA-Z]")
+
+
+def _refuse_markup(line: str, name: str) -> None:
+    """Refuse what begins as data for a program does: its rows are no lines."""
+    what = "JSON" if _JSON.match(line) else "XML or HTML" if _XML.match(line) else ""
+    if what:
+        raise LogError(
+            f"{name}: this is {what}, not a table. Allowed: a header line, then rows. Export the log as CSV."
+        )
 
 
 def _too_little_left(name: str) -> LogError:
@@ -315,7 +330,7 @@ def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name:
         raise LogError(f"{name}: a header, but no rows of data. Was the logger running?")
     damaged = sum(str(warning.message).count("Skipping line") for warning in told)
     rows = sum(map(len, frames))
-    return Table(layout, _joined(frames), tuple(_damage(repeats, damaged, rows, tail.cut_off)))
+    return Table(layout, _joined(frames), tuple(_damage(repeats, damaged, rows, tail.cut_off, layout.rows_above)))
 
 
 def _joined(frames: list[pd.DataFrame]) -> tuple[tuple[pd.Series, ...], ...]:
@@ -445,12 +460,21 @@ class _Tail:
             yield text
 
 
-def _damage(repeats: int, damaged: int, rows: int, cut_off: bool) -> Iterator[Finding]:
+def _damage(repeats: int, damaged: int, rows: int, cut_off: bool, above: int = 0) -> Iterator[Finding]:
+    if above:
+        yield Finding(
+            code="table-above",
+            severity="note",
+            message=f"A smaller table of {counted(above, 'row')} above the log's own header was not used.",
+            evidence={"rows": above},
+        )
     if repeats:
         yield Finding(
             code="header-repeated",
             severity="note",
-            message=f"The header is repeated {counted(repeats, 'time')}. Logging was stopped and started again.",
+            message=(
+                f"The header is repeated {counted(repeats, 'time')}. Logging was probably stopped and started again."
+            ),
             evidence={"times": repeats},
         )
     if damaged:

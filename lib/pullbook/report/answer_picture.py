@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pullbook.analysis.result import Result
+from pullbook.quantities import METRIC
 from pullbook.report import canvas
 from pullbook.report.html import escape
 from pullbook.report.in_units import comparison_in
@@ -139,7 +140,7 @@ def _half_band(c: Comparison, phase: Phase) -> float:
     if c.estimate is None:
         return math.nan
     weights = np.array([p == phase for p in c.data.phases], dtype=float) / c.data.count(phase)
-    variance = float(weights @ c.data.known @ weights) + c.day_sd**2 / c.data.count(phase)
+    variance = float(weights @ c.data.known @ weights) + c.day_sd**2 * float(weights @ c.data.shared_days @ weights)
     return math.sqrt(variance) * coverage_factor(c.level, c.dof)
 
 
@@ -178,8 +179,8 @@ def describe(answer: Answer) -> str:
         return f"{text} The phases can't be compared, so no difference is shown."
     return (
         f"{text} Difference {signed(c.change, digits)}{unit}, {percent(c.level)} interval "
-        f"{signed(c.low, digits)} to {signed(c.high, digits)}{unit}. Within ±{c.worthwhile:.4g}{unit} is too "
-        "small to matter."
+        f"{signed(c.low, digits)} to {signed(c.high, digits)}{unit}. Within "
+        f"±{METRIC.brief(c.worthwhile, c.unit)} is too small to matter."
     )
 
 
@@ -500,7 +501,7 @@ def _key(answer: Answer) -> list[tuple[str, str]]:
     return [
         *key,
         ("band", f"mean, {percent(c.level)} band"),
-        ("small", f"too small to matter (±{c.worthwhile:.4g}{unit_suffix(c.unit)})"),
+        ("small", f"too small to matter (±{METRIC.brief(c.worthwhile, c.unit)})"),
     ]
 
 

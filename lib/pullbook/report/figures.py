@@ -191,7 +191,7 @@ def _forest(
     figure.update_xaxes(range=[-1.15 * max(reach, 1.2 * c.worthwhile), 1.15 * max(reach, 1.2 * c.worthwhile)])
     text = (
         f"Change {c.change:+.{digits}f}{unit}, {percent(c.level)} interval {c.low:+.{digits}f} to "
-        f"{c.high:+.{digits}f}{unit}. The grey band, ±{c.worthwhile:.4g}{unit}, is too small to matter to "
+        f"{c.high:+.{digits}f}{unit}. The grey band, ±{METRIC.brief(c.worthwhile, c.unit)}, is too small to matter to "
         "you."
     )
     return layout(
@@ -578,7 +578,7 @@ def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K", sh
     figure.update_xaxes(title="sessions a side", dtick=1)
     figure.update_yaxes(title=f"smallest change you'd detect, 80 % of the time{in_brackets(unit)}", rangemode="tozero")
     text = (
-        f"The smallest change each plan detects 80 % of the time. Dotted: the {asked} you asked for. More "
+        f"The smallest change each plan detects 80 % of the time. Dotted: a change of {asked}. More "
         "days help more than more pulls per day."
     )
     return layout(

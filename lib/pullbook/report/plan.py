@@ -16,8 +16,9 @@ from pullbook.quantities import METRIC, Shown
 from pullbook.report import sheet as paper
 from pullbook.report.html import CAUTIONS, Fragment, escape, table
 from pullbook.settings.experiment import Experiment, Protocol
+from pullbook.statistics.allowance import COUNTS_ON
 from pullbook.statistics.gears import GEAR
-from pullbook.statistics.power import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
+from pullbook.statistics.power import MOST_SESSIONS, USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
 from pullbook.text import counted, decimals, fold, in_brackets, unit_suffix
 
 FALLBACK_SESSIONS = 3  # where no number would do
@@ -94,7 +95,7 @@ class PlanRequest:
 
 
 def plan_request(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> PlanRequest:
-    """Put a request together: from an experiment's own scatter when it has both phases, else from the allowance.
+    """Put a request together: from an experiment's own scatter, as far as it was driven, and from the allowance.
 
     Earlier experiments that it names take part in either. Those that lie beside it unnamed are told of.
 
@@ -114,7 +115,8 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
     Raises
     ------
     PullbookError
-        When the experiment is refused; or has no drive in one phase yet, and another unit than K.
+        When the experiment is refused; or has no drive yet that gives its outcome, and the allowance for that is a
+        share of it.
     """
     if not folder:
         return PlanRequest(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
@@ -144,18 +146,14 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
     )
 
 
-def _scatter(experiment: Experiment, drives: Sequence[Drive]) -> Scatter:
+def _scatter(experiment: Experiment, drives: list[Drive]) -> Scatter:
     from pullbook.analysis.expected import expected_scatter
     from pullbook.analysis.result import analyse_experiment
 
     try:
         return scatter_of(analyse_experiment(experiment, drives=drives).comparison)
-    except ComparisonError as refusal:  # one of the phases has no drive yet
-        if (unit := experiment.outcome_spec.change_unit) != "K":
-            raise ComparisonError(
-                f"{refusal}. A plan in {unit} needs an experiment's own scatter, which takes a drive from each phase"
-            ) from None
-        return expected_scatter(experiment)
+    except ComparisonError:  # one of the phases has no drive yet
+        return expected_scatter(experiment, drives)
 
 
 def earlier_text(request: PlanRequest) -> list[str]:
@@ -164,13 +162,14 @@ def earlier_text(request: PlanRequest) -> list[str]:
         return []
     one = len(request.beside) == 1
     now, then = request.fewest, request.fewest_with
-    fewest = now.sessions if now else "more than 60"
+    fewest = now.sessions if now else f"more than {MOST_SESSIONS}"
     saves = "That would not change the number of sessions."
     if then and then.sessions != fewest:
         saves = f"With {'it' if one else 'them'} you need {then.sessions} sessions a side instead of {fewest}."
     told = (
         f"{'An earlier experiment' if one else f'{len(request.beside)} earlier experiments'} of this vehicle "
-        f"{'lies' if one else 'lie'} beside this one. {saves} The line for experiment.yaml:"
+        f"{'lies' if one else 'lie'} beside this one. {saves} Name only those driven in the state it is in now, for "
+        "days that were calmer then make the answer look surer than it is. The line for experiment.yaml:"
     )
     return [fold(told, indent=""), f"  earlier: [{', '.join(map(_in_yaml, (*request.earlier, *request.beside)))}]", ""]
 
@@ -186,9 +185,13 @@ def answer_text(request: PlanRequest) -> str:
     day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
     rests_on = (
         f"This assumes {request.scatter.source}: {day_sd:.2g}{unit} between days and {pull_sd:.2g}{unit} between pulls."
+        f"{f' {COUNTS_ON}' if request.scatter.from_earlier else ''}"
     )
     if found is None:
-        return f"A change of {change} is out of reach: even 60 sessions a side would not be enough. {rests_on}"
+        return (
+            f"A change of {change} is out of reach: it takes more than {MOST_SESSIONS} sessions a side, which is not "
+            f"practical. A larger effect or less scatter would help. {rests_on}"
+        )
     return (
         f"To detect a change of {change} 80 % of the time, drive {found.sessions} sessions before and "
         f"{found.sessions} after, {found.pulls} pulls each. That is about {found.driving_min / 60:.1f} hours "

@@ -20,9 +20,10 @@ from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
 from pullbook.runs.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.runs.operating_point import CHARGE_C
-from pullbook.settings.experiment import Experiment, Notes
+from pullbook.settings.experiment import PHASES, Experiment, Notes
 from pullbook.settings.outcomes import elapsed_columns
 from pullbook.statistics.allowance import scatter_words
+from pullbook.statistics.boost import outside_kpa, pressure_words
 from pullbook.statistics.estimate import conditions_of
 from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
@@ -108,9 +109,9 @@ def chances(result: Result) -> str:
     c = result.comparison
     if not c.comparable:
         return ""
-    return result.shown.text(
+    return (
         f"Chance of any improvement: {in_ten(c.probability_better)}. Of more than "
-        f"{c.worthwhile:g}{unit_suffix(c.unit)}: {in_ten(c.probability_worthwhile)}. (This starts with no "
+        f"{result.shown.brief(c.worthwhile, c.unit)}: {in_ten(c.probability_worthwhile)}. (This starts with no "
         "opinion: any change was as likely as any other.)"
     )
 
@@ -161,8 +162,8 @@ def worth(result: Result) -> str:
             f"{ends[1]:.1f} %). So each stroke gets at most that much {amount} air."
         )
     return (
-        f"At the same pressure, air density could be {low:+.1f} to {high:+.1f} % higher. No gain or loss of "
-        "air is shown."
+        f"At the same pressure, the air could be anywhere from {abs(low):.1f} % thinner to {high:.1f} % denser. No "
+        "gain or loss of air is shown."
     )
 
 
@@ -194,9 +195,10 @@ def refit(result: Result) -> str:
     figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
     if figure is None:
         return "No manifold pressure in these logs, so a leak would go unseen."
+    peaks = {p: pressure_words(getattr(figure, p), outside_kpa(result.measures, p)) for p in PHASES}
     return result.shown.text(
-        f"Boost is unchanged: no sign of a leak. It peaks at {figure.after:.0f} kPa, against "
-        f"{figure.before:.0f} kPa before ({percent(result.comparison.level)} interval of the change "
+        f"Boost is unchanged: no sign of a leak. It peaks at {peaks['after']}, against "
+        f"{peaks['before']} before ({percent(result.comparison.level)} interval of the change "
         f"{figure.low:+.1f} to {figure.high:+.1f} kPa)."
     )
 
@@ -220,7 +222,7 @@ def drives(result: Result) -> Fragment:
                 f"{sum(r.included for r in drive.runs.pulls)} of {len(drive.runs.pulls)}",
                 f"{sum(r.included for r in drive.runs.cruises)} of {len(drive.runs.cruises)}",
                 f"{charge.period_s:.2f} s" if charge else None,
-                result.shown.text(f"{source.resolution:.2g} K") if source else None,
+                result.shown.brief(source.resolution, "K") if source else None,
                 drive.runs.full_load_from.replace("_", " "),
             )
         )
@@ -532,12 +534,17 @@ def _heat_notes(result: Result) -> list[str]:
 
 
 def _boost_notes(result: Result) -> list[str]:
+    figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
+    peaks = []
+    if figure is not None:
+        before, after = (pressure_words(getattr(figure, p), outside_kpa(result.measures, p)) for p in PHASES)
+        peaks = [f"A gauge shows the pressure above that outside. Peak before: {before}. After: {after}."]
     if result.point is None or not _has(result, "pressure_at_speed"):
-        return []
+        return peaks
     text = f"'The same engine speed' is {result.point.engine_rpm:.0f} rpm, in the middle of the pulls"
     if _has(result, "flow_at_point"):
         text += f". The air flow there is corrected to {result.point.manifold_kpa:.0f} kPa and {CHARGE_C:.0f} °C"
-    return [text + "."]
+    return [*peaks, text + "."]
 
 
 def _time_notes(result: Result) -> list[str]:
@@ -645,22 +652,20 @@ def budget(result: Result) -> Fragment:
         (shown.text(source), kind, size(u), "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines
     ]
     half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
+    both = any(line.kind == "A and B" for line in c.budget)
+    joined = "; day to day joins an assumed scatter with what your days show" if both else ""
     note = (
         f"<p>Half the width of the interval: {half}. Kind A comes from the data, kind B from other knowledge "
-        f"(JCGM 100:2008); day to day joins an assumed scatter with what your days show. Method: {escape(c.method)}.</p>"
+        f"(JCGM 100:2008){joined}. Method: {escape(c.method)}.</p>"
         f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
         f"<p>{escape(c.looks.sentence)}</p>"
     )
     lines_table = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
     )
-    assumed = (
-        f"<p>The interval holds the true change {percent(c.level)} of the time if:</p>" + _assumptions(result).html
-    )
-    return Fragment(
-        folded("The uncertainty budget, line by line", lines_table.html + note).html
-        + folded("What the interval assumes", assumed).html
-    )
+    lines_told = folded("The uncertainty budget, line by line", lines_table.html + note)
+    rests_on = f"<p>The interval holds the true change {percent(c.level)} of the time if:</p>"
+    return Fragment(lines_told.html + folded("What the interval assumes", rests_on + _assumptions(result).html).html)
 
 
 def _assumptions(result: Result) -> Fragment:

@@ -184,7 +184,7 @@ def _text(
     lines += [f"{strong(post.verdict)}. {escape(post.sentence)}", ""]
     for fact in post.facts:
         lines += [escape(fact), ""]
-    for heading, texts in (("Mind", post.cautions), ("Left out by hand", post.left_out)):
+    for heading, texts in (("Cautions", post.cautions), ("Left out by hand", post.left_out)):
         if texts:
             lines += [strong(heading), "", *bullets([item(escape(text)) for text in texts]), ""]
     lines.append(f"{escape(post.limits)} {escape(post.made_by)}")

@@ -249,7 +249,7 @@ class _Spell:
 
 
 def _pulls(log: Log, speed: Signal, load: FullLoad, protocol: Protocol, needed_kmh: Sequence[float]) -> tuple[Run, ...]:
-    edges = full_spells(load, protocol.shift_lift_s)
+    edges = full_spells(load, protocol.shift_lift_s, speed)
     latest_kmh = latest_start_kmh(protocol, needed_kmh)
     if load.source in ("intake_manifold_pressure", "acceleration"):
         edges = _redated(speed, edges, kinks=load.source == "acceleration")
@@ -265,7 +265,8 @@ def _pulls(log: Log, speed: Signal, load: FullLoad, protocol: Protocol, needed_k
     found: list[_Spell | PartThrottle] = []
     reasons: dict[float, str] = {}
     for spell, trouble in zip(spells, troubles, strict=True):
-        reason = trouble or _why_short(spell, needed, protocol, needed_kmh) or _unsteady(spell, needed)
+        short = _why_short(spell, needed, protocol, needed_kmh)
+        reason = trouble or (short and _blind(load, spell)) or short or _unsteady(spell, needed)
         if not reason or spell.end_s - spell.start_s >= MIN_PULL_S:  # else a kick-down in traffic
             found.append(spell)
             reasons[spell.start_s] = reason
@@ -413,6 +414,16 @@ def _why_short(spell: _Spell, needed: float, protocol: Protocol, needed_kmh: Seq
         return ""
     others = spell.most_kmh >= max(slowest_kmh(enough), gained_to)
     return f"lifted at {spell.lift_kmh:.0f} km/h" + (", earlier than most of this drive" if others else "")
+
+
+def _blind(load: FullLoad, spell: _Spell) -> str:
+    """Say so where full load ends in a gap of what shows it: missing is not lifted; empty if it does not."""
+    t = load.time_s
+    k = int(np.searchsorted(t, spell.end_s, side="right"))
+    if not 0 < k < len(t) or t[k] - t[k - 1] <= load.max_gap_s or load.source == "acceleration":
+        return ""
+    words = load.source.replace("_", " ").replace("accelerator position", "pedal")
+    return f"no {words} reading for {t[k] - t[k - 1]:.0f} s from {spell.lift_kmh:.0f} km/h on"
 
 
 def _unsteady(spell: _Spell, needed: float) -> str:

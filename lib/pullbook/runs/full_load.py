@@ -19,6 +19,10 @@ SURE_BOOST = 0.85  # of the greatest boost in the log: surely full load
 LEAST_FULL_W_KG = 20.0  # at the wheels; 3.5 t with 90 kW give 24, ordinary driving up to 60 km/h stays below
 BEST_HELD_S = 4.0  # so that one bump, jump of a signal or spin of the wheels does not set the best acceleration
 ACCELERATING_M_S2 = 0.3  # a grade of 3 % gives as much
+LEAST_BLANK = 2.5 / 3.0  # of the longest gap, three periods: from here on two refreshes are missing
+TWO_MISSING = 3.5 / 3.0  # with stamps that jitter
+BESIDE_S = 3.0  # next to a gap, in which the speed's usual gain is read
+KEPT_SHARE = 0.6  # of that gain: with less, a lift longer than a gear change would fit into the gap
 
 
 @dataclass(frozen=True)
@@ -225,14 +229,18 @@ def stretches(mask: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     return turns[::2], turns[1::2]
 
 
-def full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float]]:
-    """Join the full-load refreshes into spells, over a lift as short as a gear change but never over a gap.
+def full_spells(load: FullLoad, shift_lift_s: float, speed: Signal | None = None) -> list[tuple[float, float]]:
+    """Join the full-load refreshes into spells, over a lift as short as a gear change but over no gap.
+
+    A blank is no lift: two missing refreshes are bridged where the speed shows that nobody lifted meanwhile.
 
     Parameters
     ----------
     load : FullLoad
     shift_lift_s : float
         Longest lift that is bridged [s].
+    speed : Signal, optional
+        The vehicle speed; without it no gap is bridged.
 
     Returns
     -------
@@ -244,7 +252,9 @@ def full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float]
     if not first.size:
         return []
     # A stretch of refreshes is cut at its gaps; the lift before it lasted at least from its first to its last refresh.
-    gaps = np.flatnonzero(np.diff(t) > load.max_gap_s) + 1
+    gaps = np.flatnonzero(np.diff(t) > (load.max_gap_s if speed is None else LEAST_BLANK * load.max_gap_s)) + 1
+    if speed is not None:
+        gaps = np.array([k for k in gaps.tolist() if not _bridged(load, speed, k)], dtype=int)
     inside = gaps[load.is_full[gaps] & load.is_full[gaps - 1]]
     first, after = np.sort(np.concatenate([first, inside])), np.sort(np.concatenate([after, inside]))
     lift_s = t[first[1:] - 1] - t[after[:-1]]
@@ -257,6 +267,26 @@ def full_spells(load: FullLoad, shift_lift_s: float) -> list[tuple[float, float]
         (_edge(load, a - 1, a, own=a), _edge(load, b, b + 1, own=b))
         for a, b in zip(first[counts].tolist(), last[counts].tolist(), strict=True)
     ]
+
+
+def _bridged(load: FullLoad, speed: Signal, after: int) -> bool:
+    """Tell whether full load went on over two missing refreshes: the speed rose there as it did beside them.
+
+    Within the longest gap that any signal may have, it is enough that the speed fell by no more than its step.
+    """
+    start_s, end_s = float(load.time_s[after - 1]), float(load.time_s[after])
+    full = bool(load.is_full[after - 1] and load.is_full[after])
+    _, inside = speed.within(start_s, end_s)
+    before, first, last, later = speed.at(np.array([start_s - BESIDE_S, start_s, end_s, end_s + BESIDE_S]))
+    fell = bool(len(inside)) and float((np.maximum.accumulate(inside) - inside).max()) > speed.resolution
+    if end_s - start_s <= load.max_gap_s:
+        return not (full and fell)
+    if not full or fell or end_s - start_s > TWO_MISSING * load.max_gap_s:
+        return False
+    beside = np.fmax(first - before, later - last) / BESIDE_S  # the stricter of the two, where both are known
+    if not (len(inside) and beside > 0):
+        return False
+    return bool(last - first >= KEPT_SHARE * beside * (end_s - start_s))
 
 
 def _edge(load: FullLoad, before: int, after: int, *, own: int) -> float:

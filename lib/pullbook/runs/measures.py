@@ -147,11 +147,8 @@ def measure(
     cruises: list[dict[str, Any]] = [_facts(run) | steps | _cruise(log, run, outside) for run in runs.cruises]
     rows += [cruise | {"soak_rise": rise} for cruise, rise in zip(cruises, _soak_rises(cruises, runs), strict=True)]
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
-    more = [
-        *elapsed,
-        *(f"{name}_u" for name in elapsed),
-        *(f"{outcome}{end}" for end in AT_SPEED if at_kmh is not None),
-    ]
+    at_speed = [f"{outcome}{end}" for end in AT_SPEED if at_kmh is not None]
+    more = [*elapsed, *(f"{name}_u" for name in elapsed), *at_speed]
     return pd.DataFrame(rows, columns=columns_of(more)).astype({"included": bool, "left_out": bool})
 
 

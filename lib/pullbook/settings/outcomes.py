@@ -115,7 +115,7 @@ _ALL = (
     ),
     Outcome(
         name="peak_manifold_pressure", kind="pull", channels=PRESSURE,
-        unit="kPa", label="peak manifold pressure",
+        unit="kPa", label="peak manifold pressure (absolute)",
         allowance_source="2 % of boost between days, as the boost alarm counts (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("pressure_step",), is_boost=True,
     ),
@@ -164,7 +164,7 @@ _ALL = (
     ),
     Outcome(
         name="pressure_at_speed", kind="pull", channels=PRESSURE + ENGINE,
-        unit="kPa", label="manifold pressure at the same engine speed",
+        unit="kPa", label="manifold pressure (absolute) at the same engine speed",
         allowance_source="2 % of boost between days, as the boost alarm counts (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("pressure_step",), is_boost=True,
     ),
@@ -199,7 +199,7 @@ _ALL = (
     ),
     Outcome(
         name="mean_manifold_pressure", kind="cruise", channels=PRESSURE,
-        unit="kPa", label="cruise manifold pressure",
+        unit="kPa", label="cruise manifold pressure (absolute)",
         allowance_source="grade and wind at a steady speed (a judgement)",
         day_to_day_sd=0.02, relative=True,
     ),

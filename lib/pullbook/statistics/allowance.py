@@ -24,6 +24,10 @@ from pullbook.text import counted, unit_suffix
 DEFAULT_DOF = 4.0  # the weight of an allowance that nothing of the vehicle's own stands behind
 CONTRADICTS_P = 0.05
 TELLING_DOF = 0.5  # of a scatter, above which it tells something
+COUNTS_ON = (
+    "This holds only if your earlier tests are of this vehicle in this state. If its days are more restless now, "
+    "one session a side cannot show it, and the interval is too narrow."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,11 +42,14 @@ class Allowance:
         Degrees of freedom.
     source : str
         In words, without the names of folders.
+    alone : Allowance or None
+        What it would be without the earlier experiments joined in it; None where there are none.
     """
 
     sd: float
     dof: float = DEFAULT_DOF
     source: str = ""
+    alone: Allowance | None = None
 
     def to_dict(self) -> dict[str, Any]:
         """Return its part of ``results.json``."""
@@ -88,8 +95,9 @@ def day_scatter(data: SessionMeans, covariates: Sequence[Covariate], *, name: st
     -------
     DayScatter
     """
-    design = np.column_stack([1 - data.after, data.after, *(c.centred for c in covariates)])
-    priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
+    levels = [level for level in (1 - data.after, data.after) if level.any()]
+    design = np.column_stack([*levels, *(c.centred for c in covariates)])
+    priors = [(len(levels) + k, c.prior) for k, c in enumerate(covariates)]
     fit = mixed_fit(design, data.means, usual_sd**2 * data.shared_days + data.known, priors)
     squares, explained, dof = between_days(fit.residuals, fit.residual_maker, data.known, data.of_day)
     return DayScatter(name=name, squares=squares, explained=explained, dof=dof)
@@ -189,7 +197,7 @@ def scatter_words(allowance: Allowance, unit: str) -> str:
     sd = f"{allowance.sd:.2g}{unit_suffix(unit)}"
     return (
         f"With nothing changed, we assume that days scatter by {sd} ({allowance.dof:.0f} degrees of "
-        f"freedom). Source: {allowance.source}."
+        f"freedom). Source: {allowance.source}.{f' {COUNTS_ON}' if allowance.alone else ''}"
     )
 
 
@@ -204,6 +212,7 @@ def _joined(default: Allowance, parts: Sequence[DayScatter]) -> Allowance:
             f"{own} from this vehicle ({dof - default.dof:.0f} degrees of freedom), combined with "
             f"{default.sd:.2g} ({default.dof:.0f}), {default.source}"
         ),
+        alone=default,
     )
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pullbook.errors import ComparisonError, Finding
-from pullbook.settings.experiment import Experiment
+from pullbook.settings.experiment import PHASES, Experiment, Phase
 from pullbook.settings.outcomes import OUTCOMES, Outcome
 from pullbook.statistics.allowance import Allowance
 from pullbook.statistics.covariates import covariates_of
@@ -59,22 +61,56 @@ def boost_findings(
         return _compared(measures, experiment, OUTCOMES[name], level, with_left_out)
 
     found: list[Finding] = []
+    outside = {phase: outside_kpa(measures, phase) for phase in PHASES}
     pressure = compared("peak_manifold_pressure")
     if pressure and _is_lower(pressure[1], LOWER_SHARE):
-        found.append(_changed(*pressure))
+        found.append(_changed(*pressure, outside))
     pressure = None if outcome.is_boost else compared("peak_manifold_pressure", one_sided=False)
     if pressure and pressure[1].low > 0 and pressure[1].change > LOWER_SHARE * pressure[1].before:
-        found.append(_changed(*pressure))  # unless more of it was what the question was about
+        found.append(_changed(*pressure, outside))  # unless more of it was what the question was about
     timing = compared("time_to_boost")
     if timing and timing[1].low > 0 and timing[1].change > max(SLOWER_SHARE * timing[1].before, SLOWER_S):
         found.append(_slower(*timing))
     at_speed = compared("pressure_at_speed")
     if at_speed and not found and _is_lower(at_speed[1], LOWER_SHARE):
-        found.append(_lower_at_speed(*at_speed))
+        found.append(_lower_at_speed(*at_speed, outside))
     flow = compared("flow_at_point")
     if flow and _is_lower(flow[1], FLOW_SHARE):
         found.append(_less_air(*flow))
     return tuple(found)
+
+
+def outside_kpa(measures: pd.DataFrame, phase: Phase) -> float:
+    """Return the mean outside pressure [kPa] of a phase's pulls that count; NaN where it is not known.
+
+    Parameters
+    ----------
+    measures : pandas.DataFrame
+        With the columns ``phase``, ``included`` and ``barometric``.
+    phase : {"before", "after"}
+    """
+    if not {"barometric", "phase"} <= set(measures.columns):
+        return float("nan")
+    rows = measures["included"] & (measures["kind"] == "pull") & (measures["phase"] == phase)
+    return float(measures.loc[rows, "barometric"].mean())
+
+
+def pressure_words(absolute_kpa: float, outside: float) -> str:
+    """Say a manifold pressure as logs hold it, and as a boost gauge on the dashboard shows it.
+
+    Parameters
+    ----------
+    absolute_kpa, outside : float
+        Manifold and outside pressure, absolute [kPa]; where the outside is NaN, the gauge is left out.
+
+    Examples
+    --------
+    >>> from pullbook.statistics.boost import pressure_words
+    >>> pressure_words(237.2, 101.6)
+    '237 kPa absolute (136 kPa on a gauge)'
+    """
+    gauge = f" ({absolute_kpa - outside:.0f} kPa on a gauge)" if math.isfinite(outside) else ""
+    return f"{absolute_kpa:.0f} kPa absolute{gauge}"
 
 
 def _is_lower(found: Estimate, share: float) -> bool:
@@ -102,10 +138,11 @@ def _slower(data: SessionMeans, found: Estimate) -> Finding:
     return _warning("boost-slower", message, data, found, "s")
 
 
-def _lower_at_speed(data: SessionMeans, found: Estimate) -> Finding:
+def _lower_at_speed(data: SessionMeans, found: Estimate, outside: Mapping[Phase, float]) -> Finding:
+    before, after = (pressure_words(getattr(found, phase), outside[phase]) for phase in PHASES)
     message = (
-        f"There is less boost at the same engine speed after the service: {found.before:.0f} kPa before, "
-        f"{found.after:.0f} kPa after. The peak is unchanged. A hose or clamp may leak: {ADVICE}."
+        f"There is less boost at the same engine speed after the service: {before} before, "
+        f"{after} after. The peak is unchanged. A hose or clamp may leak: {ADVICE}."
     )
     return _warning("boost-lower-at-speed", message, data, found, "kpa")
 
@@ -133,12 +170,13 @@ def _compared(
     return data, estimate_change(data, covariates=covariates_of(data), allowance=allowance, level=level)
 
 
-def _changed(data: SessionMeans, found: Estimate) -> Finding:
+def _changed(data: SessionMeans, found: Estimate, outside: Mapping[Phase, float]) -> Finding:
     share = found.change / found.before
     lower = share < 0
     advice = f"A hose or clamp may be leaking: {ADVICE}." if lower else "Find out why before you trust the comparison."
+    before, after = (pressure_words(getattr(found, phase), outside[phase]) for phase in PHASES)
     message = (
-        f"Boost is {'lower' if lower else 'higher'} after the service: it peaks at {found.after:.0f} kPa, "
-        f"against {found.before:.0f} kPa before ({100 * share:+.0f} %). {advice}"
+        f"Boost is {'lower' if lower else 'higher'} after the service: it peaks at {after}, "
+        f"against {before} before ({100 * share:+.0f} %). {advice}"
     )
     return _warning("boost-lower" if lower else "boost-higher", message, data, found, "kpa")

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any, get_args
 import numpy as np
 
 from pullbook.errors import Finding
-from pullbook.quantities import Shown
+from pullbook.quantities import METRIC, Shown
 from pullbook.settings.experiment import Experiment, Phase
 from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.allowance import Allowance, DayScatter, allowance_of, day_scatter, scatter_words, with_earlier
@@ -25,7 +25,7 @@ from pullbook.statistics.covariates import COMPRESSION, Covariate, covariates_of
 from pullbook.statistics.estimate import Estimate, SessionFigure, Slope, as_measured, estimate_change
 from pullbook.statistics.gears import check_gears
 from pullbook.statistics.looks import Looks
-from pullbook.statistics.power import scatter_of, sessions_needed
+from pullbook.statistics.power import after_needed, scatter_of, sessions_needed
 from pullbook.statistics.session_means import SessionMeans, session_means
 from pullbook.statistics.uncertainty import BudgetLine, beyond, check_level
 from pullbook.statistics.unlike import OBSTACLES, sensor_findings, widening
@@ -86,6 +86,8 @@ class Comparison:
     sessions : tuple of SessionFigure
     sessions_needed : int or None
         Sessions a side that would resolve it if the difference stays; None if it is resolved or out of reach.
+    after_needed : int or None
+        Sessions after the service that would, those before it staying as they are; None likewise.
     findings : tuple of Finding
     data : SessionMeans
         What it was made from; with ``covariates`` and ``allowance`` for other routes to the same figure.
@@ -109,6 +111,7 @@ class Comparison:
     remedy: str
     sessions: tuple[SessionFigure, ...]
     sessions_needed: int | None
+    after_needed: int | None
     findings: tuple[Finding, ...]
     data: SessionMeans = field(repr=False, compare=False)
     covariates: tuple[Covariate, ...] = field(repr=False, compare=False)
@@ -239,6 +242,7 @@ class Comparison:
             "session_means": [vars(s) for s in self.sessions],
             "as_driven": {"change": driven.change, "low": driven.low, "high": driven.high} if driven else None,
             "sessions_needed": self.sessions_needed,
+            "after_needed": self.after_needed,
             "allowance": self.allowance.to_dict(),
             "looks": self.looks.to_dict(),
         }
@@ -309,6 +313,7 @@ def compare(
             remedy="",
             sessions=as_measured(data),
             sessions_needed=None,
+            after_needed=None,
             findings=(*obstacles, *boost, *(f for f in (*gears.findings, *sensors) if f not in obstacles)),
             data=data,
             covariates=(),
@@ -338,6 +343,7 @@ def compare(
         remedy="",
         sessions=estimate.sessions(data),
         sessions_needed=None,
+        after_needed=None,
         findings=(
             *boost,
             *([unlike] if unlike else []),
@@ -352,20 +358,23 @@ def compare(
         allowance=allowance,
         looks=looks,
     )
-    needed = None
+    needed = alone = None
     if verdict == "not-resolved":
-        needed = sessions_needed(
-            change=estimate.change,
-            worthwhile=worthwhile,
-            scatter=scatter_of(made),
-            pulls=round(data.runs_a_day),
-            planned=experiment.planned_sessions,
-            level=level,
-        )
-    now = min(looks.before, looks.after)
-    remedy = what_would_tell(needed, now, unlike=unlike.evidence["condition"] if unlike else "")
+        asked: dict[str, Any] = {
+            "change": estimate.change,
+            "worthwhile": worthwhile,
+            "scatter": scatter_of(made),
+            "pulls": round(data.runs_a_day),
+            "planned": experiment.planned_sessions,
+            "level": level,
+        }
+        needed, alone = sessions_needed(**asked), after_needed(before=looks.before, **asked)
+    remedy = ""
+    if verdict == "not-resolved":
+        condition = unlike.evidence["condition"] if unlike else ""
+        remedy = what_would_tell(needed, alone, before=looks.before, after=looks.after, unlike=condition)
     sentence = sentence_of(verdict, outcome, estimate, worthwhile=worthwhile, level=level, what_would_tell=remedy)
-    return replace(made, sentence=sentence, sessions_needed=needed, remedy=remedy if verdict == "not-resolved" else "")
+    return replace(made, sentence=sentence, sessions_needed=needed, after_needed=alone, remedy=remedy)
 
 
 def _looks_finding(looks: Looks) -> list[Finding]:
@@ -389,7 +398,10 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
     found = []
     sides: dict[str, int] = {phase: data.count_days(phase) for phase in get_args(Phase)}
     if min(sides.values()) == 1:
-        found.append(_one_session(sides, estimate.day_sd, unit, each_its_own=data.of_day.shape[1] == len(data.names)))
+        own = data.of_day.shape[1] == len(data.names)
+        found.append(
+            _one_session(sides, estimate.day_sd, unit, each_its_own=own, from_earlier=allowance.alone is not None)
+        )
     found.append(
         Finding(
             code="allowance",
@@ -404,8 +416,8 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
                 code="worthwhile-large",
                 severity="warning",
                 message=(
-                    f"worthwhile_change is {worthwhile:g}{unit}, but the {outcome.label} is only "
-                    f"{float(np.mean(data.means)):.3g}{unit}. Did you mean another unit?"
+                    f"worthwhile_change is {METRIC.brief(worthwhile, outcome.change_unit)}, but the {outcome.label} is "
+                    f"only {float(np.mean(data.means)):.3g}{unit}. Did you mean another unit?"
                 ),
                 evidence={"worthwhile": worthwhile, "mean": float(np.mean(data.means))},
             )
@@ -427,19 +439,24 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
     return found
 
 
-def _one_session(sides: dict[str, int], day_sd: float, unit: str, *, each_its_own: bool) -> Finding:
+def _one_session(sides: dict[str, int], day_sd: float, unit: str, *, each_its_own: bool, from_earlier: bool) -> Finding:
     one = "session" if each_its_own else "day"
     where = (
         f"only one {one} before and one after" if max(sides.values()) == 1 else f"only one {one} in one of the phases"
     )
     differ = math.sqrt(2) * day_sd
+    scatter = f"days scatter by {day_sd:.2g}{unit}"
+    assumed = (
+        f"By your earlier tests {scatter}, and only a second day can show whether they are more restless now. So"
+        if from_earlier
+        else f"We assume that {scatter}, because it takes a second day to measure it. So"
+    )
     return Finding(
         code="one-session",
         severity="warning",
         message=(
-            f"There is {where}. Any two days differ by about {differ:.2g}{unit} anyway, so you can't see a "
-            "difference that small. (That figure is assumed: it takes a second day to measure it.) More "
-            "pulls on the same day would not help. Another day would."
+            f"There is {where}. {assumed} any two days differ by about {differ:.2g}{unit} with nothing done, and you "
+            "can't see a difference that small. More pulls on the same day would not help. Another day would."
         ),
         evidence=dict(sides),
     )

@@ -93,7 +93,7 @@ def check_gears(measures: pd.DataFrame, experiment: Experiment, outcome: Outcome
     usual = float(np.median(ratio[label == best]))
     reasons = {
         int(rows[k]): (
-            f"another gear: {ratio[k]:.0f} rpm per km/h, where the others have {usual:.0f}"
+            f"another gear: {ratio[k]:.1f} rpm per km/h, where the others have {usual:.1f} rpm per km/h"
             if abs(np.log(ratio[k] / usual)) > SAME_LN
             else "gear changes at other speeds than in the other runs"
         )
@@ -144,8 +144,8 @@ def _differs(ratio: np.ndarray, pattern: np.ndarray, phase: np.ndarray, known: n
         code="gear-differs",
         severity="warning",
         message=(
-            f"{what} ({before:.0f} rpm per km/h before, {after:.0f} after), so the runs can't be compared. "
-            "Another gear means another load on the cooler and another time to heat up. Repeat one phase in "
+            f"{what} ({before:.1f} rpm per km/h before, {after:.1f} rpm per km/h after), so the runs can't be "
+            "compared. Another gear means another load on the cooler and another time to heat up. Repeat one phase in "
             "the gear of the other."
         ),
         evidence={"before_rpm_per_kmh": round(before, 2), "after_rpm_per_kmh": round(after, 2)},
@@ -158,7 +158,7 @@ def _kept_out(measures: pd.DataFrame, rows: np.ndarray, usual: float, odd: np.nd
         code="gear-odd",
         severity="note" if len(rows) == 1 else "warning",
         message=(
-            f"{counted(len(rows), 'run')} not compared, because of another gear than the rest ({usual:.0f} "
+            f"{counted(len(rows), 'run')} not compared, because of another gear than the rest ({usual:.1f} "
             f"rpm per km/h): {named}."
         ),
         evidence={

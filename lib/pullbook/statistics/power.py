@@ -18,7 +18,7 @@ from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, cove
 if TYPE_CHECKING:
     from pullbook.statistics.comparison import Comparison
 
-MOST_SESSIONS = 60
+MOST_SESSIONS = 20  # a side; nobody drives more for one service
 USUAL_DAY_SD_K = 1.0  # the comparison's allowance
 USUAL_PULL_SD_K = 0.8  # common practice, no source
 USUAL_STEP_U_K = math.sqrt(2 / 12)  # charge and inlet in steps of 1 K
@@ -48,6 +48,8 @@ class Scatter:
         phases, in the outcome's unit.
     source : str
         Where the figures come from.
+    from_earlier : bool
+        Whether earlier experiments of the vehicle have a part in ``day_sd``.
     """
 
     day_sd: float = USUAL_DAY_SD_K
@@ -56,6 +58,7 @@ class Scatter:
     day_dof: float = DEFAULT_DOF
     fixed_u: float = 0.0
     source: str = "usual figures (days: one real car's steady cruise; pulls: common practice, no source)"
+    from_earlier: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -98,7 +101,11 @@ def scatter_of(comparison: Comparison) -> Scatter:
         resolution_u=float(np.sqrt(np.mean(c.data.reading_u**2))),
         day_dof=c.allowance.dof,
         fixed_u=combined(fixed),
-        source="this experiment's own scatter, combined with the usual figure",
+        source=(
+            "this experiment's own scatter, combined with the usual figure"
+            f"{' and your earlier experiments' if c.allowance.alone else ''}"
+        ),
+        from_earlier=c.allowance.alone is not None,
     )
 
 
@@ -247,7 +254,7 @@ def fewest_sessions(
     Returns
     -------
     Plan or None
-        None if more than 60 sessions a side would be needed.
+        None if more than `MOST_SESSIONS` a side would be needed.
     """
     for sessions in range(1, MOST_SESSIONS + 1):
         found = plan(sessions=sessions, pulls=pulls, scatter=scatter, protocol=protocol, level=level)
@@ -302,13 +309,48 @@ def sessions_needed(
     Returns
     -------
     int or None
-        None if more than 60.
+        None if more than `MOST_SESSIONS`.
     """
     distance = max(abs(change), worthwhile - abs(change))
     for sessions in range(1, MOST_SESSIONS + 1):
         paid = Looks(before=sessions, after=sessions, planned=planned, level=level).each_level
         if expected_interval(sessions=sessions, pulls=pulls, scatter=scatter, level=paid).half_width < distance:
             return sessions
+    return None
+
+
+def after_needed(
+    *,
+    before: int,
+    change: float,
+    worthwhile: float,
+    scatter: Scatter,
+    pulls: int,
+    planned: int | None = None,
+    level: float = 0.95,
+) -> int | None:
+    """Return how many sessions after the service would resolve a change, with those before it as they are.
+
+    Once the service is done, nobody can drive before it again. Otherwise as `sessions_needed`.
+
+    Parameters
+    ----------
+    before : int
+        Sessions before the service.
+    change, worthwhile, scatter, pulls, planned, level
+        As for `sessions_needed`.
+
+    Returns
+    -------
+    int or None
+        All together, those driven already included; None if more than `MOST_SESSIONS`.
+    """
+    distance = max(abs(change), worthwhile - abs(change))
+    for after in range(1, MOST_SESSIONS + 1):
+        paid = Looks(before=before, after=after, planned=planned, level=level).each_level
+        alike = 2 / (1 / before + 1 / after)
+        if expected_interval(sessions=alike, pulls=pulls, scatter=scatter, level=paid).half_width < distance:
+            return after
     return None
 
 
@@ -400,7 +442,9 @@ def expected_interval(*, sessions: float, pulls: int, scatter: Scatter, level: f
     (0.816, 8.0, 1.883)
     """
     lines = [
-        BudgetLine("day to day", "A and B", scatter.day_sd * math.sqrt(2 / sessions), scatter.day_dof + 2 * sessions - 2),
+        BudgetLine(
+            "day to day", "A and B", scatter.day_sd * math.sqrt(2 / sessions), scatter.day_dof + 2 * sessions - 2
+        ),
         BudgetLine(
             "scatter between runs", "A", scatter.pull_sd * math.sqrt(2 / (sessions * pulls)),
             max(1.0, (2 * sessions - 1) * (pulls - 1)),

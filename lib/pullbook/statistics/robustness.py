@@ -22,7 +22,7 @@ from pullbook.text import enumerated, unit_suffix
 
 LEAST_SPREAD = 0.25  # of the weather within a phase, as a share of the difference between phases
 MOST_SPLITS = 20_000
-AS_MEASURED = "as measured"
+AS_MEASURED, WITHOUT_EARLIER = "as measured", "without the earlier experiments"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -87,7 +87,7 @@ def cross_check(comparison: Comparison) -> CrossChecks:
         return CrossChecks(routes=(), checks=(), findings=())
     level, data = comparison.level, comparison.data
     covariates, allowance = comparison.covariates, comparison.allowance
-    routes = _as_measured(data, covariates, allowance, level)
+    routes = [*_without_earlier(comparison), *_as_measured(data, covariates, allowance, level)]
     # The other routes take their units for independent, and sessions of one day are not.
     of_day = data.of_day
     data = _averaged(data, of_day)
@@ -113,6 +113,18 @@ def _shift(comparison: Comparison) -> np.ndarray:
 
 
 # --- routes --------------------------------------------------------------------------------------------------
+
+
+def _without_earlier(comparison: Comparison) -> list[Route]:
+    """Allow for days as if no earlier experiment of the vehicle were named: what the interval rests on them for."""
+    alone = comparison.allowance.alone
+    if alone is None:
+        return []
+    plain = estimate_change(
+        comparison.data, covariates=comparison.covariates, allowance=alone, level=comparison.looks.each_level
+    )
+    remark = "if the vehicle was in another state then"
+    return [Route(name=WITHOUT_EARLIER, change=plain.change, low=plain.low, high=plain.high, remark=remark)]
 
 
 def _as_measured(

@@ -213,7 +213,12 @@ class SessionMeans:
 
 
 def session_means(
-    measures: pd.DataFrame, experiment: Experiment, outcome: Outcome, *, with_left_out: bool
+    measures: pd.DataFrame,
+    experiment: Experiment,
+    outcome: Outcome,
+    *,
+    with_left_out: bool,
+    phases: Sequence[Phase] = PHASES,
 ) -> SessionMeans:
     """Reduce the runs of an experiment to a figure a session.
 
@@ -226,6 +231,8 @@ def session_means(
     outcome : Outcome
     with_left_out : bool
         Count the runs that the person left out too.
+    phases : sequence of {"before", "after"}
+        Those without which it is refused.
 
     Returns
     -------
@@ -234,8 +241,8 @@ def session_means(
     Raises
     ------
     ComparisonError
-        When the outcome is no column, a phase has no usable run, or the compressor outlet temperature was measured in
-        some sessions alone.
+        When the outcome is no column, one of the phases has no usable run, or the compressor outlet temperature was
+        measured in some sessions alone.
     """
     if outcome.name not in measures:
         had = [*(c for c in map(str, measures) if c in OUTCOMES), *elapsed_columns(measures)]
@@ -250,7 +257,7 @@ def session_means(
     usable = np.flatnonzero(counted & (measures["kind"] == outcome.kind).to_numpy() & ~np.isnan(values))
     driven_in = measures["session"].to_numpy()[usable]
     present = set(driven_in)
-    for phase in PHASES:
+    for phase in phases:
         names = {s.name for s in experiment.in_phase(phase)}
         if not names & present:
             raise ComparisonError(_nothing_in(phase, names, measures, outcome))
@@ -262,7 +269,7 @@ def session_means(
     means, covariance, sd, dof, by_place = two_way(y, codes, places)
     runs = np.bincount(codes, minlength=len(sessions))
     if not dof:
-        sd, dof = _usual_run_sd(outcome, y), USUAL_RUN_DOF
+        sd, dof = usual_run_sd(outcome, float(y.mean())), USUAL_RUN_DOF
         covariance = np.diag(sd**2 / runs)
 
     def mean_of(column: str) -> np.ndarray:
@@ -357,9 +364,16 @@ def _heat_left(rest_s: np.ndarray, climb_k: np.ndarray, recovery_s: np.ndarray) 
     return left
 
 
-def _usual_run_sd(outcome: Outcome, y: np.ndarray) -> float:
-    """Return the scatter of single runs to assume: a temperature's, or as large a share as days differ by."""
-    return outcome.day_to_day_sd * abs(float(y.mean())) if outcome.relative else USUAL_RUN_SD_K
+def usual_run_sd(outcome: Outcome, mean: float) -> float:
+    """Return the scatter of single runs to assume: a temperature's, or as large a share as days differ by.
+
+    Parameters
+    ----------
+    outcome : Outcome
+    mean : float
+        Of the runs, in the outcome's unit.
+    """
+    return outcome.day_to_day_sd * abs(mean) if outcome.relative else USUAL_RUN_SD_K
 
 
 def _shared_u(rows: pd.DataFrame) -> float:

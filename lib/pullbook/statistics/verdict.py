@@ -167,25 +167,33 @@ def _looks_equal(end: float, bound: float, digits: int) -> bool:
     return f"{abs(end):.{digits}f}" == f"{bound:.{digits}f}" and abs(end) != bound
 
 
-def what_would_tell(needed: int | None, now: int, *, unlike: str = "") -> str:
+def what_would_tell(needed: int | None, alone: int | None, *, before: int, after: int, unlike: str = "") -> str:
     """Say what would resolve a verdict that is not resolved.
 
     Parameters
     ----------
     needed : int or None
         Sessions a side (`sessions_needed`).
-    now : int
-        Sessions on the weaker side.
+    alone : int or None
+        Sessions after the service, with those before it as they are (`after_needed`).
+    before, after : int
+        Sessions now.
     unlike : str
         In what the phases differ so much that it widens the interval; empty if in nothing.
     """
     if unlike:
         return f"Much of that range is there because {unlike} differed between before and after"
+    now = f"you have {before} before and {after} after"
+    if alone is not None and alone > after:
+        return f"With {alone} sessions after ({now}) you'd have about an even chance of a clear answer"
     if needed is None:
-        return f"Even {MOST_SESSIONS} sessions a side could not show a difference this small"
-    if needed > now:
         return (
-            f"With {needed} sessions before and {needed} after (you have {now}) you'd have about an even "
-            "chance of a clear answer"
+            f"Even {MOST_SESSIONS} sessions a side could not show a difference this small ({now}), and more are not "
+            "practical: it takes a larger effect, or less scatter"
+        )
+    if alone is None and needed > min(before, after):
+        return (
+            f"For an even chance of a clear answer it takes {needed} sessions before and {needed} after ({now}). "
+            "More drives after the service alone can't make up for those missing before it"
         )
     return "More sessions would help, in weather that both phases share"

@@ -303,8 +303,8 @@ def question_of(experiment: Experiment) -> str:
 def _which_change(experiment: Experiment) -> str:
     outcome = experiment.outcome_spec
     return (
-        f"You now ask about the {outcome.label}. Give the smallest change that matters to "
-        f"you{in_brackets(outcome.change_unit)}. Without it there is no verdict."
+        f"You now ask about the {experiment.shown.text(outcome.label)}. Give the smallest change that matters to "
+        f"you{in_brackets(experiment.shown.unit(outcome.change_unit))}. Without it there is no verdict."
     )
 
 

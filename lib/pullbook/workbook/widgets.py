@@ -18,15 +18,17 @@ from pullbook.analysis.result import Result, analyse
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.report import figures, sections
 from pullbook.report.html import Fragment, escape
-from pullbook.settings.experiment import FILE_NAME
+from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.outcomes import outcome_named
 from pullbook.text import counted, in_brackets, sentence_case, unit_suffix
+from pullbook.workbook.boxes import from_box, in_box, titled
 from pullbook.workbook.choices import IN_ITS_UNIT, NO_REASON, Choices, value_at
 from pullbook.workbook.frames import with_units
 from pullbook.workbook.screen import Screen
 
 if TYPE_CHECKING:
     from pullbook.analysis.sessions import Drive
+    from pullbook.quantities import Shown
     from pullbook.runs.find import Run
     from pullbook.settings.yaml_edit import Edit, Place
 
@@ -338,7 +340,7 @@ class Controls:
 
     def _set(self, place: Place, text: str) -> None:
         def act(choices: Choices) -> None:
-            choices.set(place, _number(text, several=place in SEVERAL))
+            choices.set(place, from_box(choices.experiment, place, _number(text, several=place in SEVERAL)))
 
         self._act(self.troubles[place], act)
 
@@ -452,9 +454,14 @@ class Controls:
             self._show_session()
             return
         with self._settle():
-            self.outcome.options = [(_titled(o.label, o.unit), name) for name, o in choices.offered().items()]
+            shown = choices.experiment.shown
+            self.outcome.options = [
+                (_titled(shown.text(o.label), shown.unit(o.unit)), name) for name, o in choices.offered().items()
+            ]
             self.outcome.value = choices.experiment.outcome
-            unit = choices.experiment.outcome_spec.change_unit
+            unit = shown.unit(choices.experiment.outcome_spec.change_unit)
+            for place, label in SETTINGS:
+                self.settings[place].description = titled(choices.experiment, label)
             for setting in IN_ITS_UNIT:
                 self.settings[setting,].description = _titled(dict(SETTINGS)[setting,], unit)
             self.settings["worthwhile_change",].placeholder = (
@@ -465,7 +472,7 @@ class Controls:
                     box.value = _text_of(choices, place)
             reasons = next(s.leave_out for s in choices.experiment.sessions if s.name == self.session.value)
             for name, row in self._rows.items():
-                row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]))
+                row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]), shown)
             self.whole.value = any(run.included for run in runs.values())
             self.whole_reason.layout.display = "none" if self.whole.value or not reasons else ""
         result, saved = choices.result, choices.saved_result
@@ -494,7 +501,9 @@ class Controls:
         frame = result.measures
         mine = (frame["session"] == self.session.value) & (frame["kind"] == run.kind) & (frame["number"] == run.number)
         values = frame.loc[mine, outcome.name].dropna()
-        return f"{values.iloc[0]:.1f}{unit_suffix(outcome.unit)}" if len(values) else ""
+        if values.empty:
+            return ""
+        return f"{result.shown.value(values.iloc[0], outcome.unit):.1f}{unit_suffix(result.shown.unit(outcome.unit))}"
 
 
 class _Row:
@@ -523,17 +532,19 @@ class _Row:
         if not self._settling:
             leave_out(self.name, counts, self.reason.value)
 
-    def settle(self, run: Run, reason: str | None, figure: str) -> None:
+    def settle(self, run: Run, reason: str | None, figure: str, shown: Shown) -> None:
         """Show a run as it stands."""
         self._settling = True
-        said = _run_told(run)
+        said = shown.text(_run_told(run))
         can = run.included or reason is not None
         for control in (self.tick, self.button):
             control.value, control.disabled = run.included, not can
         self.tick.description = f"{said}: {figure}" if figure else said
         state = "counts; press to leave it out" if run.included else "left out; press to count it again"
         self.button.tooltip = f"{said}: {state if can else run.reason}"
-        self.why.value = "" if can else f'<span class="pb-where">does not count: {escape(run.reason)}</span>'
+        self.why.value = (
+            "" if can else f'<span class="pb-where">does not count: {escape(shown.text(run.reason))}</span>'
+        )
         self.reason.layout.display = "none" if run.included or not can else ""
         self.reason.value = "" if reason in (None, NO_REASON) else reason
         if reason == NO_REASON:
@@ -611,7 +622,7 @@ def _titled(label: str, unit: str) -> str:
 def _text_of(choices: Choices, place: Place) -> str:
     if choices.change_asked and place[0] in IN_ITS_UNIT:
         return ""
-    value = value_at(choices.experiment, place)
+    value = in_box(choices.experiment, place, value_at(choices.experiment, place))
     return "" if value is None else _said(value)
 
 
@@ -632,7 +643,7 @@ def _unsaved(choices: Choices, edits: list[Edit]) -> str:
     items = []
     for edit in edits:
         if edit.place[0] != "sessions":
-            items.append(f"{_named(edit.place)}: {_said_of(edit)}")
+            items.append(f"{titled(choices.experiment, _named(edit.place))}: {_said_of(edit, choices.experiment)}")
             continue
         session, run = names[int(edit.place[1])], edit.place[3] if len(edit.place) > 3 else "every run"
         items.append(f"{session}, {run} {f'left out: {edit.value}' if edit.value else 'counts again'}")
@@ -647,9 +658,9 @@ def _named(place: Place) -> str:
     return (dict(SETTINGS) | others).get(place, str(place[-1]))
 
 
-def _said_of(edit: Edit) -> str:
+def _said_of(edit: Edit, experiment: Experiment) -> str:
     outcome = outcome_named(str(edit.value)) if edit.place == ("outcome",) else None
-    return outcome.label if outcome else _said(edit.value)
+    return experiment.shown.text(outcome.label) if outcome else _said(in_box(experiment, edit.place, edit.value))
 
 
 def _said(value: object) -> str:
