@@ -6,7 +6,7 @@ STUDY := PYTHONPATH=tests $(BIN)/python
 INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
 PARALLEL := -n auto
 
-.PHONY: report test snapshots coverage oldest newest mutants bench audit study study-runs study-secondary lint samples clean
+.PHONY: report test dev snapshots coverage oldest newest mutants bench audit study study-runs study-secondary lint samples pictures clean
 .DEFAULT_GOAL := report
 
 # Python starts many times here, in kernels and workers: packages are compiled once, not each time.
@@ -36,6 +36,9 @@ report: $(VENV)/.installed
 # A process a core and one more; tests that share a costly set-up stay together (tests/conftest.py).
 test: $(VENV)/.installed-test
 	@$(BIN)/python -m pytest $(PARALLEL)
+
+# The environment with everything that tests and checks need, without running any.
+dev: $(VENV)/.installed-test
 
 # The wordings that tests/test_wording.py holds, written anew: read the difference.
 snapshots: $(VENV)/.installed-test
@@ -98,6 +101,10 @@ study-secondary: $(VENV)/.installed-test
 
 samples: $(VENV)/.installed
 	@$(BIN)/python -m pullbook.simulate sample_runs
+
+# The pictures of the read-me files; PICTURES=answer takes that one alone. Those of a page need Chromium.
+pictures: $(VENV)/.installed-test
+	@$(STUDY) -m helpers.pictures $(PICTURES)
 
 clean:
 	rm -rf $(VENV) .mutants sample_runs/*/rendered sample_runs/*/*/rendered

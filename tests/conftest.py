@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import functools
 import os
-import shutil
 import sys
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -13,6 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import settings
 
+from helpers import chromium
 from helpers.samples import HOSTILE, SAMPLES, copy_sample
 
 # One thread a process: the matrices are small, and threads that wait for each other take the other workers' time.
@@ -20,11 +20,6 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 # jsonschema, which notebooks are checked with, would build a URI grammar for a second in every process.
 sys.modules.setdefault("rfc3987_syntax", None)  # type: ignore[arg-type]
-
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-CHROMIUM_ARGUMENTS = [
-    "--headless", "--no-sandbox", "--disable-gpu", "--no-first-run", "--disable-background-networking",
-]  # fmt: skip
 
 if TYPE_CHECKING:
     from pullbook.analysis.result import Result
@@ -128,10 +123,10 @@ settings.load_profile("steady")
 @pytest.fixture(scope="session")
 def browser() -> Iterator[object]:
     """One Chromium for all browser tests, or skip what needs it."""
-    if CHROMIUM is None:
+    if chromium.PATH is None:
         pytest.skip("needs Debian's chromium: apt-get install chromium")
     sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
     with sync_api.sync_playwright() as playwright:
-        running = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_ARGUMENTS)
+        running = playwright.chromium.launch(executable_path=chromium.PATH, args=chromium.ARGUMENTS)
         yield running
         running.close()

@@ -1,7 +1,15 @@
 """The four samples, and the same scenarios with other luck, against the truth that the simulation knows."""
 
-import pytest
+import io
+import re
+from pathlib import Path
 
+import matplotlib
+import numpy as np
+import pytest
+from PIL import Image
+
+from helpers import pictures
 from helpers.samples import SAMPLES
 from pullbook.analysis.result import analyse
 from pullbook.simulate import SCENARIOS, true_change, write_experiment
@@ -13,6 +21,16 @@ RIGHT = {
     "nothing_done": ("no-worthwhile-change", "not-resolved"),
     "loose_clamp": ("not-resolved",),
 }
+
+
+def pinned(package: str) -> str:
+    """Return the version of a package that is tested together with the others."""
+    pins = (Path(__file__).parents[1] / "constraints.txt").read_text(encoding="utf-8")
+    return re.findall(rf"(?m)^{package}==(\S+)$", pins)[0]
+
+
+def drawn_now(result) -> io.BytesIO:
+    return io.BytesIO(pictures.answer(result))
 
 
 @pytest.fixture(params=sorted(RIGHT))
@@ -60,6 +78,14 @@ def test_the_sample_is_what_the_simulation_writes(name, simulated_samples) -> No
         if path.is_file():
             kept = SAMPLES / path.relative_to(simulated_samples)
             assert kept.read_bytes() == path.read_bytes(), kept.name
+
+
+@pytest.mark.skipif(matplotlib.__version__ != pinned("matplotlib"), reason="other versions draw other letters")
+def test_the_picture_in_the_read_me_is_what_is_drawn_now(result_of) -> None:
+    """A stale one said "95%" for weeks: `make pictures` takes it anew."""
+    kept, drawn = (np.asarray(Image.open(source)) for source in (pictures.ANSWER, drawn_now(result_of("fin_wash"))))
+    assert kept.shape == drawn.shape
+    assert np.array_equal(kept, drawn)
 
 
 @pytest.mark.parametrize("name", sorted(RIGHT))

@@ -1,4 +1,4 @@
-"""What can go wrong, and what was noticed.
+"""Refusals, and findings.
 
 A refusal (`PullbookError`) stops the work because no honest figure is possible. A `Finding` does not stop it:
 it is gathered, shown beside the figure it touches, and written to the results.
@@ -6,9 +6,11 @@ it is gathered, shown beside the figure it touches, and written to the results.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
+
+MOST_FAULTS = 20  # in one message
 
 Severity = Literal["note", "warning", "refusal"]
 
@@ -16,7 +18,7 @@ Severity = Literal["note", "warning", "refusal"]
 class PullbookError(Exception):
     """Base of every refusal: the message says what was found, what is allowed and the remedy.
 
-    Every kind of it stands in this module, so that a refusal inside a notebook is known for one by its name.
+    Every kind is defined in this module: `workbook.execute` recognises a refusal inside a notebook by its name alone.
     """
 
 
@@ -34,6 +36,17 @@ class ComparisonError(PullbookError):
 
 class LedgerError(PullbookError):
     """The ledger cannot be used as it stands; the message names each row."""
+
+
+def fault_lines(faults: Sequence[str]) -> list[str]:
+    """Return the faults of a file as the lines of a refusal, at most `MOST_FAULTS` of them.
+
+    Parameters
+    ----------
+    faults : sequence of str
+    """
+    more = len(faults) - MOST_FAULTS
+    return [f"  - {fault}" for fault in (*faults[:MOST_FAULTS], *([f"and {more} more"] if more > 0 else []))]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,7 +72,7 @@ class Finding:
 
     @property
     def about_boost(self) -> bool:
-        """Whether it says that boost or air flow is not what it was: to be read before anything else."""
+        """Whether it is about the boost, changed or not logged (``boost-...``): it stands before the verdict."""
         return self.code.startswith("boost-")
 
     def to_dict(self) -> dict[str, Any]:

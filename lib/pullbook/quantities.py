@@ -94,7 +94,7 @@ class Shown:
         return max(0, digits + self._scale(unit)[3])
 
     def number(self, value: float, unit: str, digits: int) -> str:
-        """Return a figure without its unit, a dash where it could not be had; ``digits`` as in the internal unit."""
+        """Return a figure without its unit, a dash where it is not known; ``digits`` as in the internal unit."""
         return number(self.value(value, unit), self.digits(digits, unit))
 
     def quantity(self, value: float, unit: str, digits: int) -> str:
@@ -167,7 +167,7 @@ def _for_two_figures(value: float) -> int:
 
 
 def _sign(written: str, value: float) -> str:
-    """Return the sign of a converted figure; a temperature below nought °C may lie above nought °F."""
+    """Return the sign of a converted figure; a temperature below 0 °C may lie above 0 °F."""
     if value < 0:
         return written if written in _MINUS else "-"
     return "" if written in _MINUS else written

@@ -89,7 +89,7 @@ _HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
 
 
 def number(value: float, digits: int = 1) -> str:
-    """Return a figure with so many decimals, a dash where it could not be had."""
+    """Return a figure with so many decimals, a dash where it is not known."""
     return f"{value:.{digits}f}" if math.isfinite(value) else "–"
 
 

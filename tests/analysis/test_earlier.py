@@ -7,11 +7,12 @@ import pytest
 
 from helpers.samples import SAMPLES
 from pullbook.analysis.expected import earlier_beside, expected_scatter
+from pullbook.analysis.planned import plan_request
 from pullbook.analysis.result import analyse
 from pullbook.analysis.sessions import read_drives
 from pullbook.errors import ExperimentError
 from pullbook.report import sections
-from pullbook.report.plan import answer_text, earlier_text, plan_request
+from pullbook.report.plan import answer_text, earlier_text
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.fingerprint import inputs_sha256
 from pullbook.statistics.allowance import COUNTS_ON
@@ -61,8 +62,8 @@ def test_they_narrow_the_answer_and_count_as_inputs(garage) -> None:
     assert "fin_wash" not in helped.comparison.allowance.source
     said = {f.code: f.message for f in helped.findings}
     assert COUNTS_ON in said["allowance"]
-    assert "rests on your earlier tests" in said["one-session"]
-    assert "is assumed" in {f.code: f.message for f in alone.findings}["one-session"]
+    assert "more restless now" in said["one-session"]
+    assert "more restless" not in {f.code: f.message for f in alone.findings}["one-session"]
     (without,) = (r for r in helped.cross_checks.routes if r.name == WITHOUT_EARLIER)
     assert (without.low, without.high) == pytest.approx((alone.comparison.low, alone.comparison.high))
     assert WITHOUT_EARLIER not in [r.name for r in alone.cross_checks.routes]

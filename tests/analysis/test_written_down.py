@@ -8,6 +8,7 @@ import pytest
 
 from helpers.samples import copy_sample
 from helpers.written_down import in_place_of_logs, written_down
+from pullbook.analysis.planned import plan_request
 from pullbook.analysis.result import analyse
 from pullbook.analysis.sessions import UNCHECKED_FIGURES
 from pullbook.commands.add import add_logs
@@ -15,7 +16,6 @@ from pullbook.commands.check import check_text
 from pullbook.commands.new import draft_experiment
 from pullbook.errors import ExperimentError, LogError
 from pullbook.report import figures, sections
-from pullbook.report.plan import plan_request
 from pullbook.settings.experiment import Experiment
 from pullbook.workbook.choices import Choices
 from pullbook.workbook.run import run_workbook

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import atexit
 import importlib.util
 import io
 import resource
+import shutil
 import signal
 import sys
 import tempfile
@@ -94,7 +96,9 @@ def void(_: object) -> None:
 
 @cache
 def _home() -> Path:
-    return copy_sample("two_evenings", Path(tempfile.mkdtemp(prefix="pullbook-audit-")) / "experiment")
+    folder = Path(tempfile.mkdtemp(prefix="pullbook-audit-"))
+    atexit.register(shutil.rmtree, folder, ignore_errors=True)
+    return copy_sample("two_evenings", folder / "experiment")
 
 
 def _settings(_: Path, content: bytes) -> None:

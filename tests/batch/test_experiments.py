@@ -642,3 +642,11 @@ def test_every_interval_is_drawn_on_one_axis_and_linked_to_its_page():
     assert "&lt;Hose" in drawn
     assert "refused" not in drawn
     assert intervals([Row(folder="b", status="refused")]).html == ""
+
+
+@pytest.mark.parametrize(("code", "first"), [("boost-lower", True), ("boost-unseen", False)])
+def test_a_boost_that_nobody_logged_is_not_said_to_have_changed(code, first):
+    warning = Finding(code=code, severity="warning", message="Of the boost.")
+    html = page([Row(folder="a", verdict="improved", warnings=(warning,))])
+    assert ("First:" in html) == first
+    assert "Of the boost." in html

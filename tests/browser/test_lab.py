@@ -3,11 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import signal
-import socket
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -18,8 +13,9 @@ from axe_playwright_python.sync_playwright import Axe
 from plotly.utils import PlotlyJSONEncoder
 from statsmodels.regression.linear_model import GLS
 
+from helpers.lab import DRAWN, serving
 from helpers.samples import copy_sample
-from helpers.waiting import LONGEST_S, wait_until
+from helpers.waiting import LONGEST_S
 from pullbook import Result, analyse
 from pullbook.report import figures, sections
 from pullbook.text import typeset
@@ -62,28 +58,6 @@ class Lab:
         raise AssertionError(f"the keyboard does not reach {label!r}")
 
 
-def free_port() -> int:
-    with socket.socket() as listener:
-        listener.bind(("127.0.0.1", 0))
-        return int(listener.getsockname()[1])
-
-
-def address_of(runtime: Path, server: subprocess.Popen[bytes], log: Path) -> str:
-    """Wait for the server to say where it listens."""
-
-    def told() -> list[str]:
-        assert server.poll() is None, log.read_text(encoding="utf-8")
-        return [text for path in runtime.glob("jpserver-*.json") if (text := path.read_text(encoding="utf-8"))]
-
-    wait_until(told, "the server")
-    info = json.loads(told()[0])
-    return f"{info['url']}lab/tree/{{}}?token={info['token']}"
-
-
-DRAWN = """() => { const parts = Array.from(document.querySelectorAll('.pb-part'));
-    return parts.length > 20 && parts.every(e => !e.textContent.startsWith('Not connected')) }"""
-
-
 @pytest.fixture(scope="module")
 def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return tmp_path_factory.mktemp("lab")
@@ -93,20 +67,7 @@ def home(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
     folder = copy_sample("two_evenings", home / "runs" / "two_evenings")
     copy_sample("nothing_done", home / "runs" / "nothing_done")
-    log = home / "log.txt"
-    options = ["--no-browser", f"--ServerApp.port={free_port()}"] + ["--allow-root"] * (os.geteuid() == 0)
-    places = {f"JUPYTER_{kind}_DIR": str(home / kind) for kind in ("DATA", "RUNTIME", "CONFIG")}
-    with log.open("wb") as output:
-        server = subprocess.Popen(
-            [sys.executable, "-m", "pullbook.commands.cli", "lab", str(folder), "--", *options],
-            env={**os.environ, **places, "IPYTHONDIR": str(home / "ipython")},
-            stdout=output,
-            stderr=subprocess.STDOUT,
-            start_new_session=True,
-        )
-    try:
-        address = address_of(home / "RUNTIME", server, log)
-        notebook = next((home / "DATA" / "pullbook").glob("two_evenings-*.ipynb"))
+    with serving(folder, home) as address:
         context = browser.new_context(viewport={"width": 1400, "height": 1000})
         asked_outside: list[str] = []
         context.on("request", lambda request: None if "127.0.0.1" in request.url or "localhost" in request.url
@@ -114,14 +75,11 @@ def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
         page = context.new_page()
         page.set_default_timeout(LONGEST_MS)
         sync_api.expect.set_options(timeout=LONGEST_MS)
-        page.goto(address.format(notebook.name))
+        page.goto(address)
         page.locator(".pb-controls").first.wait_for(state="attached")  # it has run by itself
         page.wait_for_function(DRAWN)
         yield Lab(page, folder, asked_outside)
         context.close()
-    finally:
-        os.killpg(server.pid, signal.SIGKILL)
-        server.wait()
 
 
 @pytest.fixture

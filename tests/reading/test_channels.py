@@ -1,12 +1,16 @@
 """Which column is which channel: many wordings, several languages, and what must not be taken."""
 
+from typing import get_args
+
 import numpy as np
 import pytest
 
 from pullbook.reading.channels import assign, closest_channels
 from pullbook.reading.headers import parse_header
-from pullbook.reading.units import CHANNELS, guess_unit, looks_gauge, parse_unit, unit_for
+from pullbook.reading.suggestions import POSITIONS, USUAL
+from pullbook.reading.units import CHANNELS, PLAUSIBLE, POSSIBLE, guess_unit, looks_gauge, parse_unit, unit_for
 from pullbook.reading.vocabulary import english, mend_encoding
+from pullbook.settings.experiment import Sensor
 
 WORDINGS = {
     "vehicle_speed": "Vehicle Speed|Speed (km/h)|VSS|speed_kmh|VehicleSpeed|GPS speed (mph)|Road speed [mph]"
@@ -207,3 +211,14 @@ def test_words() -> None:
     assert mend_encoding("Temp [Â°C]") == "Temp [°C]"
     assert mend_encoding("KÃ¼hlmittel") == "Kühlmittel"
     assert mend_encoding("Â° Ω") == "° Ω"
+
+
+def test_a_new_channel_is_named_wherever_a_channel_has_to_be() -> None:
+    """What the How-to of DEVELOPERS.md lists; a pedal or a load is no sensor that somebody refits."""
+    places = {channel for channel, (dimension, _) in CHANNELS.items() if dimension in ("angle", "length")}
+    pedals = {channel for channel, (dimension, _) in CHANNELS.items() if dimension == "percentage"}
+    assert PLAUSIBLE.keys() == CHANNELS.keys()
+    assert {dimension for dimension, _ in CHANNELS.values()} == POSSIBLE.keys()
+    assert set(POSITIONS) == places
+    assert USUAL.keys() == CHANNELS.keys() - places
+    assert set(get_args(Sensor)) == CHANNELS.keys() - places - pedals

@@ -78,9 +78,3 @@ def test_a_log_emptied_while_it_is_read_is_refused(tmp_path, monkeypatch):
     monkeypatch.setattr(tables, "_read", read)
     with pytest.raises(LogError, match="is empty"):
         read_log(path)
-
-
-def test_a_header_nobody_could_name_is_cut(tmp_path):
-    path = tmp_path / "log.csv"
-    path.write_text(f"Time (s),Vehicle speed (km/h),{'x' * 100_000}\n" + ROWS.replace("\n", ",1\n"), encoding="utf-8")
-    assert [len(column) for column in read_log(path).unknown_columns] == [393]

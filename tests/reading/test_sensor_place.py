@@ -11,11 +11,10 @@ from helpers.odd_logs import rounded, write
 from pullbook import read_log
 from pullbook.reading.headers import parse_header
 from pullbook.reading.logs import missing_channel
-from pullbook.reading.sensor_place import engine_findings, sensor_place
+from pullbook.reading.sensor_place import engine_findings
 from pullbook.reading.suggestions import suggested_channels
 from pullbook.reading.units import guess_unit
 
-REAL_LOGS = Path(__file__).resolve().parents[3] / "shared" / "real_logs"
 BASE = {
     "Time (s)": lambda _, now: f"{now['t']:.2f}",
     "Speed (km/h)": rounded("vehicle_speed"),
@@ -147,12 +146,3 @@ def test_coolant_of_89_in_a_log_of_fahrenheit(tmp_path: Path) -> None:
     assert log.need("engine_coolant_temperature").unit == "degC"
     assert log.need("engine_coolant_temperature").values[0] == 89
     assert any("Coolant temp" in f.message and "degF" in f.message for f in log.findings if f.code == "unit-assumed")
-
-
-@pytest.mark.skipif(not REAL_LOGS.is_dir(), reason="the real logs are not at hand")
-def test_the_real_logs_follow_the_air() -> None:
-    logs = {path.name: read_log(path) for path in sorted(REAL_LOGS.glob("road_*.csv.gz"))}
-    place = sensor_place(list(logs.values()))
-    assert len(logs) == 6
-    assert place.looks == "before the compressor"
-    assert place.spells > 30

@@ -33,6 +33,24 @@ def test_header_units_row_and_preamble(delimiter: str) -> None:
     assert layout.units == ("s", "km/h", "kPa")
 
 
+@pytest.mark.parametrize(
+    ("above", "header", "units"),
+    [
+        ("Time,Speed,Charge temp\ns,mph,°F\n", 0, 1),
+        ("Time,Speed,Charge temp\n\ns,mph,°F\n", 0, 2),
+        ("Time,Speed,Charge temp\n\ns,mph,°F\n\n", 0, 2),
+        ("s,mph,°F\nTime,Speed,Charge temp\n", 1, 0),
+        ("Logged on a drive,,\nTime,Speed,Charge temp\n", 1, None),
+    ],
+)
+def test_units_stand_below_the_headers_or_above_with_blank_lines_between(above, header, units) -> None:
+    lines = [*above.splitlines(), *(f"{k}.0,40,68" for k in range(20))]
+    layout = find_layout(lines, "log.csv")
+    assert (layout.header_line, layout.units_line) == (header, units)
+    assert layout.headers == ("Time", "Speed", "Charge temp")
+    assert layout.units == (() if units is None else ("s", "mph", "°F"))
+
+
 def test_a_row_that_says_the_same_everywhere_is_no_header() -> None:
     lines = ["Time,Speed,Boost", "s,km/h,kPa", "ECU,ECU,ECU", *(f"{k},{k},{k}" for k in range(20))]
     layout = find_layout(lines, "log.csv")
@@ -53,6 +71,13 @@ def test_without_a_header_columns_are_numbered() -> None:
 def test_headers_are_made_distinct() -> None:
     layout = find_layout(["Time,Temp,Temp,,Temp", *(f"{k},1,2,3,4" for k in range(9))], "log.csv")
     assert layout.headers == ("Time", "Temp", "Temp (2)", "column 4", "Temp (3)")
+
+
+def test_a_header_nobody_could_name_is_cut(tmp_path: Path) -> None:
+    rows = "".join(f"{k}.0,{60 + k % 20}\n" for k in range(120))
+    path = tmp_path / "log.csv"
+    path.write_text(f"Time (s),Vehicle speed (km/h),{'x' * 100_000}\n" + rows.replace("\n", ",1\n"), encoding="utf-8")
+    assert [len(column) for column in read_log(path).unknown_columns] == [393]
 
 
 def test_numbers_from_cells() -> None:

@@ -70,6 +70,38 @@ def test_every_part_is_whole_and_says_no_nan(result, part):
     assert fragment._repr_html_() == fragment.html
 
 
+@pytest.mark.parametrize(
+    ("outcome", "heading", "worthwhile"),
+    [
+        ("peak_coolant", "peak coolant temperature [°C]", 2.0),
+        ("rise_at 90", "charge temperature above inlet at 90 km/h [K]", 2.0),
+        ("elapsed_s 60-90", "time from 60 to 90 km/h [s]", 0.3),
+        ("charge_density", "charge density [kg/m³]", 0.02),
+        ("mean_inlet", "inlet [°C]", 2.0),
+    ],
+)
+def test_the_figure_that_is_asked_about_comes_first_in_every_table(outcome, heading, worthwhile, result_of):
+    """A table of fixed columns left out the very figure that the answer is made of."""
+    experiment = result_of("two_evenings").experiment
+    given = experiment.model_copy(update={"outcome": outcome, "worthwhile_change": worthwhile})
+    result = analyse_experiment(given)
+    kind = given.outcome_spec.kind
+    part, facts = (sections.pulls, 2) if kind == "pull" else (sections.cruises, 3)
+    headings, first, *_ = rows_of(part(result))
+    assert headings[facts] == heading
+    assert headings.count(heading) == 1
+    measured = result.measures[(result.measures["kind"] == kind) & result.measures["included"]]
+    shown = first[facts].split(" ± ")[0]
+    assert float(shown) == pytest.approx(measured[outcome].iloc[0], abs=0.51 * 10 ** -len(shown.partition(".")[2]))
+    if f"{outcome}_u" in measured:
+        assert "±" in first[facts]
+    assert rows_of(sections.phases(result))[1][0] == given.outcome_spec.label
+    columns = result.to_csv().partition("\n")[0].split(",")
+    assert columns[columns.index("end_speed") + 1] == outcome
+    if kind == "pull" and not outcome.startswith("elapsed_s"):
+        assert result.to_dict()["pulls"][0][outcome] is not None
+
+
 def test_the_balance_check_finds_what_is_open():
     assert not balanced("<p><b>x</p>")
     assert not balanced("<p>x")

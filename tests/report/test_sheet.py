@@ -8,8 +8,8 @@ import shutil
 import pytest
 
 from helpers.samples import SAMPLES
+from pullbook.analysis.planned import plan_request
 from pullbook.report.html import CAUTIONS
-from pullbook.report.plan import plan_request
 from pullbook.report.plan import sheet as sheet_of
 from pullbook.report.sheet import SERVICE, channels, sheet, steps
 from pullbook.settings.experiment import Protocol

@@ -819,57 +819,6 @@ def test_local_slope_holds_after_days_of_driving() -> None:
     assert np.isnan(local_slope(signal, width_s=1.0)).all()
 
 
-# --- real logs ----------------------------------------------------------------------------------------------------
-
-REAL_LOGS = Path(__file__).resolve().parents[3] / "shared" / "real_logs"
-
-
-@pytest.fixture(scope="module")
-def real_logs() -> dict[str, Log]:
-    if not REAL_LOGS.is_dir():
-        pytest.skip("the real road logs (DOI 10.35097/1130) are not beside this repository")
-    return {path.name.split(".")[0]: read_log(path) for path in sorted(REAL_LOGS.glob("road_*.csv.gz"))}
-
-
-# What a person sees in the plotted pedal and speed, to the second. road_1 is the only drive with long full load: seven
-# spells, two of them one acceleration during which the pedal was eased to 70 % for 1.5 s without any loss of boost.
-SEEN = {
-    "road_1": [(871, 912), (951, 972), (993, 1013), (1043, 1079), (1107, 1114), (1148, 1168)],
-    "road_2": [],  # the pedal is at 77 % for three refreshes, 2.3 s, between two gear changes
-    "road_3": [],
-    "road_4": [],  # at most 71 % of a pedal that reaches 78 % elsewhere
-    "road_5": [(1256, 1265)],  # standing still
-    "road_6": [],
-}
-
-
-# Accelerations at part throttle: nearly full, by 15 km/h or more (road_2); over half of 40 to 110 km/h (road_3).
-NEAR = {"road_1": 0, "road_2": 3, "road_3": 1, "road_4": 1, "road_5": 0, "road_6": 0}
-
-
-def test_full_load_on_the_road(real_logs: dict[str, Log]) -> None:
-    travel = pedal_travel(real_logs.values())
-    for name, log in real_logs.items():
-        found = find_runs(log, PROTOCOL, travel=travel).pulls
-        pulls = [run for run in found if not run.reason.startswith("part throttle")]
-        assert len(pulls) == len(SEEN[name]), name
-        assert len(found) - len(pulls) == NEAR[name], name
-        for run, (start_s, end_s) in zip(pulls, SEEN[name], strict=True):
-            assert abs(run.start_s - start_s) < 1.5  # a refresh takes 0.9 s
-            assert abs(run.end_s - end_s) < 1.5
-        assert not any(run.included for run in pulls)
-
-
-@pytest.mark.parametrize(
-    ("pull_from_kmh", "pull_to_kmh", "names"), [(90, 140, ["pull 2"]), (120, 180, ["pull 3", "pull 4"])]
-)
-def test_pulls_on_the_road(
-    real_logs: dict[str, Log], pull_from_kmh: float, pull_to_kmh: float, names: list[str]
-) -> None:
-    runs = find_runs(real_logs["road_1"], Protocol(pull_from_kmh=pull_from_kmh, pull_to_kmh=pull_to_kmh))
-    assert [run.name for run in runs.pulls if run.included] == names
-
-
 def test_a_lift_inside_one_of_several_pulls_is_told() -> None:
     """Three pulls, 60 s apart; in the second the pedal is up for a second."""
     presses = [(10.0, 24.0), (70.0, 77.0), (78.0, 84.0), (130.0, 144.0)]

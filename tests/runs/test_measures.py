@@ -9,11 +9,13 @@ import pytest
 
 from helpers.samples import SAMPLE_NAMES
 from pullbook.reading.logs import Log, Signal
-from pullbook.runs import measures
+from pullbook.reading.units import CHANNELS
+from pullbook.runs import columns, measures
+from pullbook.runs.columns import NEEDS
 from pullbook.runs.find import Run, Runs
-from pullbook.runs.measures import NEEDS, Surroundings, elapsed, measure, missing_measures, way_to
+from pullbook.runs.measures import Surroundings, elapsed, measure, missing_measures, way_to
 from pullbook.settings.experiment import Protocol, Vehicle
-from pullbook.settings.outcomes import OUTCOMES
+from pullbook.settings.outcomes import OUTCOMES, outcome_named
 
 
 def signal(channel: str, time_s: np.ndarray, values: np.ndarray, *, resolution: float = 0.0) -> Signal:
@@ -301,10 +303,38 @@ def test_the_rest_before_a_pull_is_told() -> None:
     assert frame.loc[1, "rest_before"] == 30.0
 
 
+EVERY_OUTCOME = (*OUTCOMES.values(), outcome_named("rise_at 100"), outcome_named("elapsed_s 60-90"))
+
+
 def test_an_outcome_rests_on_what_it_is_measured_with() -> None:
     """Or a sensor that was replaced, or measured nothing, would go unnoticed."""
-    forgotten = {o.name: set(NEEDS.get(o.name, ())) - set(o.channels) for o in OUTCOMES.values()}
-    assert not {name: channels for name, channels in forgotten.items() if channels}
+    for outcome in EVERY_OUTCOME:
+        assert set(NEEDS.get(outcome.name, ())) <= set(outcome.channels), outcome.name
+        assert set(outcome.channels) <= set(outcome.sensors) <= CHANNELS.keys(), outcome.name
+        if outcome.name in NEEDS and outcome.name != "mean_inlet":  # whose own channel may be either inlet
+            assert NEEDS[outcome.name][0] in outcome.channels, outcome.name
+
+
+def test_the_steps_of_an_outcome_are_columns_of_the_table() -> None:
+    """Or `check` would end in a KeyError, as it once did for a newcomer."""
+    steps = set(columns.STEPS) | {name for name in columns.PULL_FACTS if name.endswith("_step")}
+    for outcome in EVERY_OUTCOME:
+        assert set(outcome.steps) <= steps <= set(columns.columns_of()), outcome.name
+        of_sensors = {columns.STEPS[name] for name in outcome.steps if columns.STEPS.get(name)}
+        assert of_sensors <= set(outcome.channels), outcome.name
+    assert {channel for channel in columns.STEPS.values() if channel} <= CHANNELS.keys()
+
+
+def test_what_a_log_has_no_channel_for_stands_in_one_note_and_the_outcome_on_its_own() -> None:
+    frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0)))
+    found = missing_measures(frame, log_of(SPEED), "peak_coolant")
+    absent = [f for f in found if f.code == measures.CHANNEL_ABSENT]
+    assert len(absent) == 1
+    assert {"air_mass_flow", "engine_speed"} <= set(absent[0].evidence["channels"])
+    assert "peak_coolant" not in absent[0].evidence["measures"]
+    assert [f.evidence["measures"] for f in found if f.code == "measure-missing" and "coolant" in f.message] == [
+        ["peak_coolant"]
+    ]
 
 
 @pytest.mark.parametrize("name", SAMPLE_NAMES)
@@ -316,12 +346,12 @@ def test_what_is_measured_has_a_column_and_what_is_missing_a_reason(name, result
         outside = Surroundings()
         for run in drive.runs.pulls:
             figures = measures._pull(drive.log, run, np.inf, protocol.marks, 0.7, outside)
-            assert figures.keys() <= {*measures.PULL_MEASURES, *measures.PULL_FACTS, *measures.STEPS, *elapsed}
+            assert figures.keys() <= {*columns.PULL_MEASURES, *columns.PULL_FACTS, *columns.STEPS, *elapsed}
         for run in drive.runs.cruises:
-            assert measures._cruise(drive.log, run, outside).keys() <= {*measures.CRUISE_MEASURES, *measures.STEPS}
+            assert measures._cruise(drive.log, run, outside).keys() <= {*columns.CRUISE_MEASURES, *columns.STEPS}
     needing_speed_alone = {"duration", "rest_before", "mean_speed"}
-    named = {m for m in (*measures.PULL_MEASURES, *measures.CRUISE_MEASURES) if not m.endswith("_u")}
-    assert named - needing_speed_alone == measures.NEEDS.keys()
+    named = {m for m in (*columns.PULL_MEASURES, *columns.CRUISE_MEASURES) if not m.endswith("_u")}
+    assert named - needing_speed_alone == columns.NEEDS.keys()
 
 
 @pytest.mark.parametrize("offset_s", [0.0, 0.25, 0.5, 0.75])
@@ -336,3 +366,12 @@ def test_a_time_from_rest_begins_when_the_car_leaves(offset_s: float) -> None:
     seconds, u = measures.elapsed(speed, run, 0.0, 100.0)
     assert seconds == pytest.approx(12.5, abs=0.2)  # whole km/h at both ends, at 8 km/h a second
     assert u == pytest.approx(np.hypot(1 / np.sqrt(12), 1 / np.sqrt(12) / 8), abs=0.01)
+
+
+def test_every_figure_of_the_table_has_its_unit() -> None:
+    frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0)), outcome="rise_at 60")
+    words = {"kind", "number", "included", "reason", "left_out"}
+    assert frame.attrs["units"].keys() == set(frame.columns) - words
+    assert frame.attrs["units"]["pressure_ratio"] == "1"
+    assert frame.attrs["units"]["rise_at 60_u"] == "K"
+    assert columns.unit_of("peak_coolant") == "°C"

@@ -12,8 +12,8 @@ from pydantic import ValidationError
 from ruamel.yaml import YAML
 
 from helpers.samples import SAMPLE_NAMES, SAMPLES
-from pullbook.errors import ExperimentError
-from pullbook.settings.experiment import LOG_SUFFIXES, MAX_FAULTS_TOLD, MAX_YAML_BYTES, Experiment, Protocol
+from pullbook.errors import MOST_FAULTS, ExperimentError
+from pullbook.settings.experiment import LOG_SUFFIXES, MAX_YAML_BYTES, Experiment, Protocol
 
 
 def session(
@@ -408,7 +408,7 @@ def test_merge_keys_of_an_ordinary_size_are_fine(folder):
 def test_yaml_made_to_exhaust_is_refused_briefly(folder, text):
     message = refusal(folder, text)
     assert len(message) < 6_000
-    assert message.count("\n") <= MAX_FAULTS_TOLD + 1
+    assert message.count("\n") <= MOST_FAULTS + 1
 
 
 @pytest.mark.parametrize(("name", "said"), [("nowhere", "no such folder"), ("van", "no experiment.yaml")])

@@ -9,8 +9,9 @@ import pytest
 
 from helpers.samples import SAMPLES
 from helpers.tables_of_runs import drawn_sessions, experiment_of, runs_table
+from pullbook.analysis.planned import PlanRequest, plan_request
 from pullbook.errors import PullbookError
-from pullbook.report.plan import PlanRequest, plan_request, plan_text
+from pullbook.report.plan import plan_text
 from pullbook.settings.experiment import Protocol
 from pullbook.statistics.allowance import Allowance, day_scatter, with_earlier
 from pullbook.statistics.comparison import compare
@@ -102,7 +103,7 @@ def test_scatter_is_taken_from_an_experiment() -> None:
 
 
 def test_the_sheet_begins_with_the_cautions() -> None:
-    lines = plan_text(None, change=3.0, pulls=4)
+    lines = plan_text(plan_request(None, change=3.0, pulls=4))
     assert lines[0].startswith("First, safety")
     assert any("closed road or a dynamometer" in line for line in lines[:8])
     assert "4 pulls in all" in " ".join(" ".join(lines).split())
@@ -138,7 +139,7 @@ def test_before_the_service_a_plan_goes_by_the_drives_so_far(tmp_path) -> None:
 
 
 def test_a_plan_tells_small_changes_apart_and_names_the_sessions_that_do() -> None:
-    lines = plan_text(None, change=1.2, pulls=5)
+    lines = plan_text(plan_request(None, change=1.2, pulls=5))
     fewest = plan_request(None, change=1.2).fewest
     assert fewest is not None
     assert fewest.sessions > 8  # beyond the usual table

@@ -14,8 +14,10 @@ from pullbook.analysis.between import time_between
 from pullbook.analysis.comparability import Condition, like_for_like
 from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.secondary import SecondaryOutcome, secondary_outcomes
+from pullbook.analysis.sensor_shift import sensor_doubts
 from pullbook.analysis.sessions import (
     Drive,
+    cut_in_two,
     day_findings,
     inlet_findings,
     missing_for_outcome,
@@ -26,14 +28,15 @@ from pullbook.analysis.sessions import (
 from pullbook.analysis.undated import undated
 from pullbook.errors import Finding, LogError
 from pullbook.quantities import Shown
+from pullbook.runs.columns import AT_SPEED, CRUISE_MEASURES, PULL_MEASURES
 from pullbook.runs.find import Run
 from pullbook.runs.kept import kept_measures, missing_figures
-from pullbook.runs.measures import CRUISE_MEASURES, PULL_MEASURES, measure, missing_measures
+from pullbook.runs.measures import measure, missing_measures
 from pullbook.runs.operating_point import OperatingPoint, operating_point
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.files import RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256
-from pullbook.settings.outcomes import elapsed_columns, speeds_of
+from pullbook.settings.outcomes import elapsed_columns, speed_of, speeds_of
 from pullbook.settings.privacy import defused
 from pullbook.statistics.comparison import Comparison, compare
 from pullbook.statistics.gears import GearCheck, check_gears
@@ -132,8 +135,14 @@ class Result:
         return json.dumps(self.to_dict(), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
     def to_csv(self) -> str:
-        """Return the runs as CSV, a row a run; text that a spreadsheet would take for a formula is defused."""
-        frame = self.measures.drop(columns=[c for c in self.measures if self.measures[c].isna().all()])
+        """Return the runs as CSV, a row a run, the outcome before the other figures.
+
+        Text that a spreadsheet would take for a formula is defused.
+        """
+        facts = list(self.measures.columns[: list(self.measures).index("end_speed") + 1])
+        own = [c for end in AT_SPEED if (c := f"{self.experiment.outcome}{end}") in self.measures]
+        frame = self.measures[list(dict.fromkeys([*facts, *own, *self.measures]))]
+        frame = frame.drop(columns=[c for c in frame if frame[c].isna().all()])
         texts = frame.select_dtypes(exclude="number").columns
         frame = frame.assign(**{str(c): frame[c].map(defused) for c in texts})
         return str(frame.to_csv(index=False, lineterminator="\n"))
@@ -145,6 +154,8 @@ class Result:
 
     def _runs(self, kind: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
         elapsed = elapsed_columns(self.measures)
+        if speed_of(self.experiment.outcome) is not None and kind == "pull":
+            names = (*names, *(f"{self.experiment.outcome}{end}" for end in AT_SPEED))
         facts = ["session", "number", "start_s", "end_s", "included", "reason", "start_speed", "end_speed"]
         out = []
         for row in self.measures[self.measures["kind"] == kind].to_dict(orient="records"):
@@ -204,7 +215,7 @@ def analyse_experiment(
     """
     inputs = inputs_sha256(experiment)
     drives = read_drives(experiment) if drives is None else list(drives)
-    apart = time_between(drives)
+    apart, cut = time_between(drives), cut_in_two(drives)
     if relative_dates:
         experiment, drives = undated(experiment, drives)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
@@ -235,7 +246,10 @@ def analyse_experiment(
         ),
         point=point,
         findings=(
-            *comparison.findings,
+            *(finding for finding in comparison.findings if finding.about_boost),
+            *sensor_doubts(drives, measures, comparison),
+            *(finding for finding in comparison.findings if not finding.about_boost),
+            *cut,
             *day_findings(drives),
             *unseen_differences(measures, comparison.data),
             apart,
@@ -312,7 +326,8 @@ def measure_drives(
                 point=point,
                 outcome=experiment.outcome,
             )
-            missing = missing_measures(frame, drive.log)
+            missing = missing_measures(frame, drive.log, experiment.outcome)
+        frame.attrs = {}  # units would be copied at every step from here on
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)
         if dated:
@@ -373,7 +388,7 @@ def _session_facts(drive: Drive) -> dict[str, Any]:
 
 
 def _jsonable(value: Any) -> Any:
-    """Turn a figure that cannot be had into null, and NumPy types into plain ones."""
+    """Turn a figure that is not known into null, and NumPy types into plain ones."""
     if isinstance(value, Mapping):
         return {str(key): _jsonable(item) for key, item in value.items()}
     if isinstance(value, (list, tuple)):

@@ -44,11 +44,13 @@ _GROUPS: dict[Group, tuple[str, ...]] = {
 _IDLE = Outcome(
     name="idle_climb", kind="idle", channels=CHARGE,
     unit="K/min", label="climb of the charge temperature at a standstill",
+    day_to_day_sd=1.0, allowance_source="common practice, no source", ambient="none",
 )  # fmt: skip
 _POWER = Outcome(
     name="wheel_power", kind="pull", channels=("vehicle_speed",),
     unit="%", label="mean power at the wheels (before = 100)",
-    lower_is_better=False, day_to_day_sd=0.02, relative=True,
+    lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="none",
+    allowance_source="as for elapsed times (a judgement)",
 )  # fmt: skip
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pullbook.analysis.contradictions import CHARGE, SWAPPED, swapped, unit_contradictions
+from pullbook.analysis.same_drive import Timed, one_drive, refuse_at_once, refuse_copies
 from pullbook.errors import ExperimentError, Finding, LogError
 from pullbook.physics.air import standard_pressure_kpa
 from pullbook.reading.figures import is_figures
@@ -18,11 +19,12 @@ from pullbook.reading.logs import Log, missing_channel, read_kept, read_log, set
 from pullbook.reading.metar import HIGHEST_M, LOWEST_M, weather_from_metar
 from pullbook.reading.quality import doubtful_ambient, inspect
 from pullbook.reading.sensor_place import engine_findings
+from pullbook.runs.columns import NEEDS
 from pullbook.runs.find import Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.kept import kept_runs, outcomes_in, unchecked
-from pullbook.runs.measures import INLET_CHANNELS, NEEDS, NO_REFERENCE, Surroundings, common_inlet
+from pullbook.runs.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
 from pullbook.settings.experiment import FILE_NAME, Experiment, Phase, Session
 from pullbook.settings.outcomes import Outcome, speeds_of
 from pullbook.text import enumerated
@@ -65,7 +67,7 @@ class Drive:
 
     @property
     def driven(self) -> dt.date | None:
-        """The day, by the session or else by the log; None where neither tells."""
+        """The day, by the session or else by the log; None where neither has one."""
         return self.session.date or (self.log.start.date() if self.log.start else None)
 
 
@@ -103,7 +105,7 @@ def read_logs(experiment: Experiment) -> list[Reading]:
     Raises
     ------
     PullbookError
-        When a log, a track or a METAR is refused.
+        When a log, a track or a METAR is refused, or two logs hold the same drive or overlap in time.
     """
     channels = frozenset(experiment.channels)
     readings = [_read(experiment, session, channels) for session in experiment.sessions]
@@ -112,6 +114,8 @@ def read_logs(experiment: Experiment) -> list[Reading]:
             _read(experiment, experiment.sessions[0], channels - {channel})  # refuses, naming the log's columns
     readings = _with_settled_dates(experiment, readings)
     _check_dates(experiment, [reading.log for reading in readings])
+    refuse_copies({reading.session.name: reading.log for reading in readings})
+    refuse_at_once(_timed(readings))
     return readings
 
 
@@ -202,7 +206,7 @@ def fill_weather(
     -------
     Session
     tuple of Finding
-        What has to be known of what was filled in.
+        Findings about what was filled in.
     """
     if session.metar is None and session.pressure_hpa is None and logged_kpa is not None:
         return session.model_copy(update={"pressure_hpa": 10 * logged_kpa}), ()
@@ -339,7 +343,7 @@ def settling_lines(drives: Sequence[Drive | Log]) -> list[str]:
 
 
 def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
-    """Say what stands for the inlet temperature where it is not the sensor before the compressor."""
+    """Say what serves as the inlet temperature where it is not the sensor before the compressor."""
     inlet = drives[0].inlet
     if inlet == INLET_CHANNELS[0]:
         return ()
@@ -378,8 +382,8 @@ def day_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
         return together
     which = "any drive" if len(unknown) == len(drives) else enumerated(unknown)
     message = (
-        f"No date is known for {which}, so each counts as a day of its own. If some of them were driven on one day, the "
-        f"interval is too narrow: put date: under each session in {FILE_NAME}."
+        f"No date is known for {which}, so each counts as a day of its own. If some of them were driven on one day, "
+        f"the interval is too narrow: put date: under each session in {FILE_NAME}."
     )
     return (*together, Finding(code="day-unknown", severity="note", message=message, evidence={"sessions": unknown}))
 
@@ -431,7 +435,27 @@ def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
     )
 
 
+def cut_in_two(drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    """Say which sessions are one drive: one begins where the other ends."""
+    return one_drive(_timed(drives))
+
+
 # --- dates -------------------------------------------------------------------------------------------------------
+
+
+def _timed(drives: Sequence[Drive | Reading]) -> list[Timed]:
+    """Return the drives whose clock can be trusted: not against the day of their session, nor by two time zones."""
+    known = [
+        (drive.session, drive.log.start, drive.log)
+        for drive in drives
+        if drive.log.start is not None and drive.session.date in (None, drive.log.start.date())
+    ]
+    if len({log.time.utc for _, _, log in known}) > 1:
+        return []
+    return [
+        Timed(session.name, session.phase, start, start + dt.timedelta(seconds=log.duration_s))
+        for session, start, log in known
+    ]
 
 
 def _with_settled_dates(experiment: Experiment, readings: Sequence[Reading]) -> list[Reading]:
@@ -464,7 +488,7 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
     told = {r.log.time.day_first for r in readings} - {None}
     for r in readings:
         if r.log.time.month_first is not None and r.session.date is not None and r.log.start is not None:
-            told |= {order for order in (True, False) if _start(r.log, order).date() == r.session.date}
+            told |= {order for order in (True, False) if r.log.begins(day_first=order).date() == r.session.date}
     if len(told) == 1:
         return told.pop()
     serviced = experiment.service.date
@@ -474,7 +498,7 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
         order
         for order in (True, False)
         if not any(
-            _wrong_side(r.session, _start(r.log, order), serviced, utc=r.log.time.utc)
+            _wrong_side(r.session, r.log.begins(day_first=order), serviced, utc=r.log.time.utc)
             for r in readings
             if r.log.start is not None
         )
@@ -483,32 +507,29 @@ def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | No
     return fitting[0] if len(fitting) == 1 else None if fitting else True
 
 
-def _start(log: Log, day_first: bool) -> dt.datetime:
-    start = log.start if day_first or log.time.month_first is None else log.time.month_first
-    assert start is not None  # asked only of logs with a date
-    return start
-
-
 def _dated(reading: Reading, day_first: bool | None) -> Reading:
     """Put the right date into a log, or none and a warning where it is not known."""
     log = reading.log
     if day_first is not None:
-        return replace(reading, log=replace(log, start=_start(log, day_first)))
+        return replace(reading, log=replace(log, start=log.begins(day_first=day_first)))
     finding = Finding(
         code="date-ambiguous",
         severity="warning",
         message=(
             f"The log begins on {_either(log)}: the day or the month could come first. So no date is used. "
             f"Put the right one under the session {reading.session.name!r} in experiment.yaml: date: "
-            f"{_start(log, True).date()}"
+            f"{log.begins(day_first=True).date()}"
         ),
-        evidence={"day_first": str(_start(log, True).date()), "month_first": str(_start(log, False).date())},
+        evidence={
+            "day_first": str(log.begins(day_first=True).date()),
+            "month_first": str(log.begins(day_first=False).date()),
+        },
     )
     return replace(reading, log=replace(log, start=None), findings=(*reading.findings, finding))
 
 
 def _either(log: Log) -> str:
-    days = (_start(log, True), _start(log, False))
+    days = (log.begins(day_first=True), log.begins(day_first=False))
     return " or ".join(f"{day.day} {day:%B %Y}" for day in days)
 
 
@@ -519,7 +540,7 @@ def _ask_for_dates(undecided: Sequence[Reading]) -> str:
         f"The logs of {names} write dates as numbers. {first.log.name} could begin on {_either(first.log)}, "
         "and both are on the right side of the service. Put the day of one drive into experiment.yaml, and "
         f"the others follow:\nsessions:\n  - name: {first.session.name}\n    date: "
-        f"{_start(first.log, True).date()}"
+        f"{first.log.begins(day_first=True).date()}"
     )
 
 

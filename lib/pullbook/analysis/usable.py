@@ -14,8 +14,9 @@ from pullbook.quantities import Shown
 from pullbook.reading.logs import Log
 from pullbook.reading.quality import LEAST_REFRESHES_IN_PULL
 from pullbook.reading.units import WARM_C
+from pullbook.runs.columns import NEEDS
 from pullbook.runs.kept import unchecked
-from pullbook.runs.measures import INLET_CHANNELS, NEEDS
+from pullbook.runs.measures import INLET_CHANNELS
 from pullbook.settings.experiment import Experiment, Session
 from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.gears import GEAR, SAME_LN

@@ -15,6 +15,7 @@ from pullbook.report.html import STYLE, Fragment, cautions, escape, table, told
 from pullbook.settings.files import LIBRARY
 from pullbook.settings.outcomes import outcome_named
 from pullbook.settings.privacy import defused
+from pullbook.statistics.unseen import BOOST_UNSEEN
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import counted, decimals, sentence_case
 
@@ -110,7 +111,7 @@ def page(rows: Sequence[Row]) -> str:
 
 def answer(rows: Sequence[Row]) -> Fragment:
     """Return the first thing on the page: a boost warning if there is one, and how many reached which verdict."""
-    boost = [row.folder for row in rows if any(f.about_boost for f in row.warnings)]
+    boost = [row.folder for row in rows if any(f.about_boost and f.code != BOOST_UNSEEN for f in row.warnings)]
     alert = (
         f'<p class="pb-alert" role="alert"><strong>First:</strong> boost or air flow changed with the service in '
         f"{escape(_named(boost))}. Read the warnings below, and check hoses and clamps before you drive on.</p>"

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from pullbook.analysis.expected import expected_scatter
 from pullbook.analysis.result import Result, analyse_experiment, measure_drives
-from pullbook.analysis.sessions import Drive, day_findings, missing_for_outcome, read_drives
+from pullbook.analysis.sessions import Drive, cut_in_two, day_findings, missing_for_outcome, read_drives
 from pullbook.analysis.usable import Usability, usability
 from pullbook.commands.copies import copied, targets_for
 from pullbook.commands.sensors import sensors_behind
@@ -254,7 +254,7 @@ def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[s
     (drive,) = [d for d in drives if d.session.name == judged.session]
     warnings = [
         shown.text(f.message.split("\n")[0])
-        for f in drive.findings
+        for f in (*drive.findings, *(f for f in cut_in_two(drives) if drive.session.name in f.evidence["sessions"]))
         if f.severity == "warning" and f.code != "refresh-slow"
     ]
     none = () if judged.counted else ("none of its runs is compared",)

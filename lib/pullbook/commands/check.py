@@ -7,6 +7,7 @@ from pathlib import Path
 
 from pullbook.analysis.sessions import (
     Drive,
+    cut_in_two,
     day_findings,
     engine_notes,
     inlet_findings,
@@ -46,6 +47,7 @@ def check_text(folder: str | Path) -> list[str]:
         found = f"{counted(pulls, 'pull')} and {counted(cruises, 'cruise')}"
         lines.append(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
     noticed = (
+        *cut_in_two(drives),
         *day_findings(drives),
         *inlet_findings(drives),
         *unchecked_findings(drives),

@@ -397,6 +397,7 @@ def _analyse(given: argparse.Namespace) -> None:
     _argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text"),
 )  # fmt: skip
 def _plan(given: argparse.Namespace) -> None:
+    from pullbook.analysis.planned import plan_request
     from pullbook.report.plan import plan_text
 
     if given.change is not None and not given.change > 0:
@@ -404,7 +405,7 @@ def _plan(given: argparse.Namespace) -> None:
     if not 1 <= given.pulls <= 50:
         raise ExperimentError(f"--pulls: given {given.pulls}. Allowed: 1 to 50")
     if given.out is None:
-        print("\n".join(plan_text(given.folder, change=given.change, pulls=given.pulls)))
+        print("\n".join(plan_text(plan_request(given.folder, change=given.change, pulls=given.pulls))))
         return
     from pullbook.settings.places import place_for
     from pullbook.workbook.execute import render_notebook

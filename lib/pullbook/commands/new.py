@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from pullbook.analysis.same_drive import refuse_copies
 from pullbook.analysis.sessions import same_day, settling_lines
 from pullbook.commands.check import time_text
 from pullbook.commands.copies import copied, reserved, targets_for
@@ -96,6 +97,7 @@ def draft_experiment(
     found = _in_order(found, day_first)
     sources, drives = [one.path for one in found], _drawn(found, day_first)
     log_digests(dict(zip((drive.name for drive in drives), sources, strict=True)))  # refuses a log given twice
+    refuse_copies({drive.name: drive.log for drive in drives})
     by_hand = {one.path for one in found if one.log.figures is not None}
     guess = guess_protocol([drive.log for drive in drives])
     interview.begin([f"{drive.name}: {drive.log.name}{f', {drive.day}' if drive.day else ''}" for drive in drives])

@@ -79,7 +79,7 @@ class Drawn:
 
 @dataclass(frozen=True, kw_only=True)
 class Answers:
-    """What is to be written, checked.
+    """What the draft will say, checked.
 
     Attributes
     ----------

@@ -7,7 +7,7 @@ from typing import get_args
 
 from pullbook.analysis.usable import words_for
 from pullbook.commands.interview import Interview
-from pullbook.runs.measures import NEEDS
+from pullbook.runs.columns import NEEDS
 from pullbook.settings.experiment import Sensor, SensorWork
 
 Done = dict[Sensor, SensorWork]

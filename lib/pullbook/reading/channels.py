@@ -1,4 +1,4 @@
-"""Channels: what a column of a log means, told from its words and its unit.
+"""Channels: what a column of a log means, judged by its words and its unit.
 
 A header is split into words; trade abbreviations (SAE J1930: IAT, MAP, ECT, ...) and the words of other languages are
 spelt out in English (`pullbook.reading.vocabulary`); each channel then asks for some words and refuses others. The

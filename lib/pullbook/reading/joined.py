@@ -63,7 +63,7 @@ def joined(logs: Sequence[Log]) -> Log:
 
 
 def _starts(logs: Sequence[Log]) -> tuple[list[dt.datetime], bool | None]:
-    """Return when each begins, and whether the day comes first where one tells; refuse what has no certain date."""
+    """Return when each begins, and whether the day comes first if one shows it; refuse uncertain dates."""
     if undated := [log.name for log in logs if log.start is None]:
         raise LogError(
             f"{', '.join(undated)}: no date and time of day in it, so it can't be joined with the drive's other logs. "
@@ -76,7 +76,7 @@ def _starts(logs: Sequence[Log]) -> tuple[list[dt.datetime], bool | None]:
         )
     told = {log.time.day_first for log in logs if log.time.month_first is None} - {None}
     known = told.pop() if len(told) == 1 else None
-    read = {order: [_start(log, order) for log in logs] for order in (True, False)}
+    read = {order: [log.begins(day_first=order) for log in logs] for order in (True, False)}
     apart = {tuple(start - min(starts) for start in starts) for starts in read.values()}
     if known is None and len(apart) > 1:
         raise LogError(
@@ -84,12 +84,6 @@ def _starts(logs: Sequence[Log]) -> tuple[list[dt.datetime], bool | None]:
             "and the time between them depends on it. Export them with dates such as 2026-03-20."
         )
     return read[known is not False], known
-
-
-def _start(log: Log, day_first: bool) -> dt.datetime:
-    start = log.start if day_first or log.time.month_first is None else log.time.month_first
-    assert start is not None  # logs without a date were refused
-    return start
 
 
 def _refuse_apart(logs: Sequence[Log], holes: Sequence[float]) -> None:

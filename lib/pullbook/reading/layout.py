@@ -1,4 +1,4 @@
-"""How the text of a log is laid out, told from its first lines: delimiter, decimal mark, header and units row."""
+"""How the text of a log is laid out, judged by its first lines: delimiter, decimal mark, header and units row."""
 
 from __future__ import annotations
 
@@ -248,6 +248,7 @@ def _first_data_line(cells: _Cells, lines: Sequence[str], *, start: int = 0) -> 
 
 
 def _header_lines(cells: _Cells, data_line: int) -> tuple[int | None, int | None]:
+    """Return the line of headers and that of units, which may stand below the headers or above them."""
     above = [k for k in range(data_line - 1, -1, -1) if any(cells(k))]
     width = len(cells(data_line))
     above = [k for k in above[:3] if len(cells(k)) >= 0.5 * width and len(cells(k)) > 1]
@@ -256,10 +257,12 @@ def _header_lines(cells: _Cells, data_line: int) -> tuple[int | None, int | None
         above = above[1:]  # a row that says the same nearly everywhere, as "float", names no column
     if not above:
         return None, None
-    first = above[0]
-    if len(above) > 1 and above[1] == first - 1 and _is_units(cells(first)):
-        return above[1], first
-    return first, None
+    first, second = above[0], above[1] if len(above) > 1 else None
+    if second is None or any(any(cells(k)) for k in range(second + 1, first)):  # blank lines between are passed over
+        return first, None
+    if _is_units(cells(first)):
+        return second, first
+    return first, second if _is_units(cells(second)) else None
 
 
 def _is_units(row: Sequence[str]) -> bool:

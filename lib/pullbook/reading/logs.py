@@ -180,6 +180,19 @@ class Log:
         kept = self.figures.kept
         return {c: Source(kept[c].column, kept[c].unit, kept[c].step) for c in CHANNELS if c in kept}
 
+    def begins(self, *, day_first: bool) -> dt.datetime:
+        """Return its first stamp, a date of numbers alone read with the day or the month first.
+
+        Raises
+        ------
+        LogError
+            When the log holds no date.
+        """
+        begin = self.start if day_first or self.time.month_first is None else self.time.month_first
+        if begin is None:
+            raise LogError(f"{self.name}: no date in it. Export it with dates such as 2026-03-20.")
+        return begin
+
     def get(self, channel: str) -> Signal | None:
         """Return a signal, or None if the log does not hold it."""
         return self.signals.get(channel)

@@ -112,7 +112,7 @@ def weather_from_metar(text: str, *, altitude_m: float | None = None) -> Weather
     if temperature is None and pressure_hpa is None:
         raise _no_metar(report, "no temperature and no pressure found")
     if temperature is None:
-        findings.append(_missing("temperature", "ambient_c"))
+        findings.append(_missing("metar-without-temperature", "temperature", "ambient_c"))
     return Weather(
         station=parsed.station_id,
         temperature_c=temperature,
@@ -186,7 +186,7 @@ def _station_pressure(report: str, altitude_m: float | None) -> tuple[float | No
     elif group := re.search(r"\bA(\d{4})\b", body):
         setting = float(group[1]) / 100 * HPA_PER_INHG
     else:
-        return None, [_missing("pressure", "pressure_hpa")]
+        return None, [_missing("metar-without-pressure", "pressure", "pressure_hpa")]
     low, high = SETTINGS_HPA
     if not low <= setting <= high:
         raise ExperimentError(
@@ -225,9 +225,9 @@ def _altitude_missing() -> Finding:
     )
 
 
-def _missing(what: str, key: str) -> Finding:
+def _missing(code: str, what: str, key: str) -> Finding:
     return Finding(
-        code=f"metar-without-{what}",
+        code=code,
         severity="note",
         message=f"The report gives no {what}. If you know it, give {key} for the session.",
     )

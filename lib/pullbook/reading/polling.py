@@ -271,7 +271,7 @@ def _places(offset: np.ndarray, cycle: int) -> list[int]:
 
 
 def _every(turn: np.ndarray) -> float:
-    """Return every which cycle a signal is polled in; 1 where it moves too seldom to tell."""
+    """Return every which cycle a signal is polled in; 1 where it moves too seldom to show it."""
     intervals = np.diff(turn[1:])
     if len(intervals) < MIN_CHANGES:
         return 1.0

@@ -15,7 +15,7 @@ from pullbook.text import counted, percent
 LEAST_REFRESHES_IN_PULL = 8
 BYTE_TOP_KPA = 255.0  # SAE J1979 service 01 PID 0B: one byte, 1 kPa per bit
 STOPPED_RPM = 200.0
-STANDING_KMH, STANDING_S = 1.0, 10.0  # a vehicle that stands so long heats its inlet
+STANDING_KMH, STANDING_S = 1.0, 10.0  # slower than that a vehicle stands; for so long, it heats its inlet
 PAUSED_S = 20.0  # a log that pauses so long: the ignition was off
 STEP_IN_F_K, STEP_SLACK_K = 1.8, 0.02  # of a whole °C written in °F
 HOT_INLET_C = 80.0  # hotter than any air that flows in; common practice, no source

@@ -123,7 +123,7 @@ def opened(path: Path, *, whole_lines: bool = False) -> Iterator[Content]:
 
 
 def check_ordinary(path: Path) -> None:
-    """Refuse what is there but no file: opening a named pipe waits for ever, and a device never ends.
+    """Refuse what is not an ordinary file: a named pipe would be waited for for ever, and a device never ends.
 
     Raises
     ------

@@ -152,27 +152,7 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     >>> time_axis(table, "drive.csv").seconds.tolist()
     [0.0, 1.0, 3.0]
     """
-    headers = table.layout.headers
-    with np.errstate(over="ignore", invalid="ignore"):  # a damaged cell may be as large as a float can be
-        column = find_time_column(table)
-    if column is None and len(table) < 2:
-        raise LogError(f"{name}: only {len(table)} row under the header. A drive needs more. Was the logger running?")
-    if column is None and (counting := _row_number(table)):
-        raise LogError(
-            f"{name}: {counting!r} only counts the rows, and no column holds a time. Allowed: seconds, milliseconds, a "
-            "clock time, or date and time. Export the log with its time column, or add one named 'Time [s]'."
-        )
-    if column is None:
-        raise LogError(
-            f"{name}: no time column among {', '.join(repr(h[:40]) for h in headers[:12])}. Allowed: seconds, "
-            "milliseconds, a clock time, or date and time, under a header such as 'Time'. Add or rename the column."
-        )
-    if groups is None and (own := own_time_columns(table, column)):
-        raise LogError(
-            f"{name}: {len(own) + 1} columns hold times that part from each other ({headers[column]!r}, "
-            f"{', '.join(repr(headers[k]) for k in own[:3])}), as where each signal has its own. Allowed: one time for "
-            "all columns of a row, or rows of time, name and value. Export the log with one time column."
-        )
+    headers, column = table.layout.headers, _time_column(table, name, alone=groups is None)
     date_column = find_date_column(table, column)
     stamps = _stamps(table, column, date_column)
     if table.is_numeric(column) and _digits_lost(table.numbers(column)[0]):
@@ -216,6 +196,35 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         used, words, utc=dated.utc and dated.start is not None, day_first=dated.day_first, month_first=dated.month_first
     )
     return TimeAxis(seconds, rows, source, dated.start, tuple(findings))
+
+
+def _time_column(table: Table, name: str, *, alone: bool) -> int:
+    """Return the place of the column that holds the time; refuse a log without one.
+
+    ``alone``: it serves all columns of a row, so a second one that parts from it is refused.
+    """
+    headers = table.layout.headers
+    with np.errstate(over="ignore", invalid="ignore"):  # a damaged cell may be as large as a float can be
+        column = find_time_column(table)
+    if column is None and len(table) < 2:
+        raise LogError(f"{name}: only {len(table)} row under the header. A drive needs more. Was the logger running?")
+    if column is None and (counting := _row_number(table)):
+        raise LogError(
+            f"{name}: {counting!r} only counts the rows, and no column holds a time. Allowed: seconds, milliseconds, a "
+            "clock time, or date and time. Export the log with its time column, or add one named 'Time [s]'."
+        )
+    if column is None:
+        raise LogError(
+            f"{name}: no time column among {', '.join(repr(h[:40]) for h in headers[:12])}. Allowed: seconds, "
+            "milliseconds, a clock time, or date and time, under a header such as 'Time'. Add or rename the column."
+        )
+    if alone and (own := own_time_columns(table, column)):
+        raise LogError(
+            f"{name}: {len(own) + 1} columns hold times that part from each other ({headers[column]!r}, "
+            f"{', '.join(repr(headers[k]) for k in own[:3])}), as where each signal has its own. Allowed: one time for "
+            "all columns of a row, or rows of time, name and value. Export the log with one time column."
+        )
+    return column
 
 
 def _row_number(table: Table) -> str | None:
@@ -384,7 +393,7 @@ def _usual_step(finite: np.ndarray) -> float:
 
 
 def _since_1970(seconds: float) -> dt.datetime | None:
-    """Return the date that a count of seconds since 1970 stands for, None for one that counts from elsewhere."""
+    """Return the date of a count of seconds since 1970; None for a count from another moment."""
     return dt.datetime.fromtimestamp(seconds, dt.UTC).replace(tzinfo=None) if EARLIEST_S <= seconds < LATEST_S else None
 
 

@@ -238,7 +238,7 @@ def first_numbers(table: Table, column: int) -> np.ndarray:
 
 
 def is_lively(change: tuple[float, float] | None) -> bool | None:
-    """Tell whether a speed changes as a road vehicle's can, None where that cannot be told; see `speed_change_kmh_s`.
+    """Tell whether a speed changes as a road vehicle's can, None where it cannot be judged; see `speed_change_kmh_s`.
 
     Only a speed that ranges far enough can be too slow: a steady drive changes little.
     """

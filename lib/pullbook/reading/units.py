@@ -95,7 +95,7 @@ class Unit:
     gauge : bool
         A pressure counted from the air outside, which has to be added.
     absolute : bool
-        A pressure that is said to be none such.
+        A pressure whose unit says that it is absolute.
     """
 
     name: str

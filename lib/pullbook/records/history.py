@@ -115,7 +115,7 @@ class Rate:
     estimated : Estimated
         In the outcome's unit per ``per``.
     p : float
-        How well one rate describes all; NaN where it must.
+        p of the residuals about one common rate; NaN where there is only one span.
     """
 
     what: str
@@ -133,7 +133,7 @@ class History:
     ----------
     vehicle : str
     outcome, unit, level_unit, label : str
-        A change has the unit, a state the other: K and °C.
+        Units of a change and of a state: K and °C for a temperature.
     lower_is_better : bool
     services : tuple of Service
     spans : tuple of Span

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from pullbook.errors import Finding, LedgerError
+from pullbook.errors import Finding, LedgerError, fault_lines
 from pullbook.records.ledger_dates import FORMS, ORDERS, Order, order_of, readings
 from pullbook.statistics.uncertainty import coverage_factor
 from pullbook.text import counted
@@ -25,7 +25,6 @@ from pullbook.text import counted
 COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
 MAX_BYTES = 5_000_000
 MAX_CELL = 400  # characters; a note is a line
-MAX_FAULTS_TOLD = 20
 MOST_KM = 1e7  # no vehicle has been driven as far
 MOST_ML = 1e6
 KM_PER_MILE = 1.609344  # exact, NIST SP 811 (2008), B.8
@@ -204,10 +203,7 @@ def parse_ledger(text: str, name: str = "ledger") -> Ledger:
     entries.sort(key=lambda entry: (entry.date, entry.row))
     faults += _odometer_faults(entries)
     if faults:
-        told = faults[:MAX_FAULTS_TOLD]
-        told += [f"and {len(faults) - len(told)} more"] if len(faults) > len(told) else []
-        listed = "\n".join(f"  - {fault}" for fault in told)
-        raise LedgerError(f"{name} has {len(faults)} fault{'s' if len(faults) > 1 else ''}:\n{listed}")
+        raise LedgerError("\n".join([f"{name} has {counted(len(faults), 'fault')}:", *fault_lines(faults)]))
     return Ledger(entries=tuple(entries), findings=_gaps(entries))
 
 

@@ -119,7 +119,7 @@ def _saved(draw: Callable[[Figure, Inks], None], inks: dict[str, str], *, width:
 
 @contextlib.contextmanager
 def _quiet() -> Iterator[None]:
-    """Keep to itself what the library says of its caches: it names folders, and the person asked for none of it."""
+    """Silence what matplotlib says about its caches: it names folders, and nobody asked."""
     logger = logging.getLogger("matplotlib")
     before = logger.level
     logger.setLevel(logging.CRITICAL)

@@ -298,15 +298,18 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
 
 
 def _broken_at_gaps(signal: Signal, values: np.ndarray) -> tuple[list[float], list[float | None]]:
-    """Return times and values of a line to draw, with a break in each gap of the signal."""
-    time_s = signal.time_s
+    """Return times and values of a line to draw, with a break in each gap of the signal.
+
+    Of refreshes that repeat one value the first and the last draw the same line.
+    """
+    time_s, values = signal.time_s, np.round(values, 1)
     gaps = np.flatnonzero(np.diff(time_s) > signal.max_gap_s)
     middles = (time_s[gaps] + time_s[gaps + 1]) / 2
-    x = np.round(np.insert(time_s, gaps + 1, middles), 1).tolist()
-    y: list[float | None] = np.round(np.insert(values, gaps + 1, 0.0), 1).tolist()
-    for place in (gaps + 1 + np.arange(len(gaps))).tolist():
-        y[place] = None
-    return x, y
+    x = np.round(np.insert(time_s, gaps + 1, middles), 1)
+    y = np.insert(values, gaps + 1, np.nan)
+    bends = np.ones(len(y), dtype=bool)
+    bends[1:-1] = (y[1:-1] != y[:-2]) | (y[1:-1] != y[2:])
+    return x[bends].tolist(), [None if np.isnan(value) else value for value in y[bends].tolist()]
 
 
 def _degrees(drives: Sequence[Drive], shown: Shown) -> list[float] | None:
@@ -415,46 +418,14 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         "rise": ("charge temperature above inlet", "K"),
     }[channel]
     figure = go.Figure()
-    units, named = result.shown, set[str]()
+    units = result.shown
     for drive in result.drives:
         pulls = [run for run in drive.runs.pulls if run.included]
         if not _holds(drive, channel) or not pulls:
             continue
-        phase = drive.session.phase
-        if over == "time":
-            grid = np.arange(-3.0, float(np.median([run.end_s - run.start_s for run in pulls])) + 10, 0.5)
-            times = [run.start_s + grid for run in pulls]
-        else:
-            grid = np.arange(min(run.start_kmh for run in pulls), max(run.end_kmh for run in pulls), 2.0)
-            times = [_times_at(drive.log.need("vehicle_speed"), run, grid) for run in pulls]
-        curves = np.array([units.value(_values_at(drive, channel, moments), unit) for moments in times])
-        grid = grid if over == "time" else units.value(grid, "km/h")
-        # One line for all thin curves, broken between them.
-        figure.add_scatter(
-            x=[*grid.tolist(), None] * len(pulls),
-            y=[y for curve in curves for y in (*_nulls(curve), None)],
-            mode="lines",
-            line={"color": COLOUR[phase], "width": 0.8},
-            opacity=0.35,
-            meta=series(*((drive.session.name, run.name) for run in pulls)),
-            showlegend=False,
-            hoverinfo="skip",
-        )
-        enough = np.isfinite(curves).sum(axis=0) > len(pulls) / 2
-        mean = np.full(len(grid), np.nan)
-        mean[enough] = np.nanmean(curves[:, enough], axis=0)
-        figure.add_scatter(
-            x=grid.tolist(),
-            y=_nulls(mean),
-            mode="lines",
-            line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
-            name=phase,
-            meta=series((drive.session.name, "mean")),
-            legendgroup=phase,
-            showlegend=phase not in named,
-            hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
-        )
-        named.add(phase)
+        grid, curves = _curves(drive, pulls, channel, over)
+        curves = units.value(curves, unit)
+        _overlay(figure, drive, pulls, grid if over == "time" else units.value(grid, "km/h"), curves)
     if over == "time":
         figure.add_vline(x=0, line={"color": QUIET, "width": 1, "dash": "dot"})
     across = "time since full load [s]" if over == "time" else f"road speed [{units.unit('km/h')}]"
@@ -468,6 +439,47 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
         description=f"{sentence_case(label)} against {against}, before and after the service.",
         height=320,
         columns=("session", "run", across, up),
+    )
+
+
+def _curves(drive: Drive, pulls: Sequence[Run], channel: str, over: Over) -> tuple[np.ndarray, np.ndarray]:
+    """Return a grid [s since full load, or km/h], shape (n,), and a signal of each pull on it, shape (pulls, n)."""
+    if over == "time":
+        grid = np.arange(-3.0, float(np.median([run.end_s - run.start_s for run in pulls])) + 10, 0.5)
+        times = [run.start_s + grid for run in pulls]
+    else:
+        grid = np.arange(min(run.start_kmh for run in pulls), max(run.end_kmh for run in pulls), 2.0)
+        times = [_times_at(drive.log.need("vehicle_speed"), run, grid) for run in pulls]
+    return grid, np.array([_values_at(drive, channel, moments) for moments in times])
+
+
+def _overlay(figure: go.Figure, drive: Drive, pulls: Sequence[Run], grid: np.ndarray, curves: np.ndarray) -> None:
+    """Draw the curves of a drive's pulls, thin, and their mean, thick."""
+    phase = drive.session.phase
+    # One line for all thin curves, broken between them.
+    figure.add_scatter(
+        x=[*grid.tolist(), None] * len(pulls),
+        y=[y for curve in curves for y in (*_nulls(curve), None)],
+        mode="lines",
+        line={"color": COLOUR[phase], "width": 0.8},
+        opacity=0.35,
+        meta=series(*((drive.session.name, run.name) for run in pulls)),
+        showlegend=False,
+        hoverinfo="skip",
+    )
+    enough = np.isfinite(curves).sum(axis=0) > len(pulls) / 2
+    mean = np.full(len(grid), np.nan)
+    mean[enough] = np.nanmean(curves[:, enough], axis=0)
+    figure.add_scatter(
+        x=grid.tolist(),
+        y=_nulls(mean),
+        mode="lines",
+        line={"color": COLOUR[phase], "width": 3, "dash": "solid" if phase == "before" else "dash"},
+        name=phase,
+        meta=series((drive.session.name, "mean")),
+        legendgroup=phase,
+        showlegend=all(trace.name != phase for trace in figure.data),
+        hovertemplate=f"{drive.session.name}, mean: %{{y:.1f}}<extra></extra>",
     )
 
 

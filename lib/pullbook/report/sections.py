@@ -12,13 +12,14 @@ from pullbook.analysis.between import TIME_BETWEEN, long_apart
 from pullbook.analysis.comparability import Condition
 from pullbook.analysis.result import Result
 from pullbook.analysis.secondary import SecondaryOutcome
+from pullbook.analysis.sensor_shift import INLET_UNCHECKED
 from pullbook.analysis.sessions import UNCHECKED_FIGURES, Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
 from pullbook.report.html import Fragment, escape, folded, listed, table, told
 from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
-from pullbook.runs.measures import COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
+from pullbook.runs.measures import CHANNEL_ABSENT, COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.runs.operating_point import CHARGE_C
 from pullbook.settings.experiment import PHASES, Experiment, Notes
 from pullbook.settings.outcomes import elapsed_columns
@@ -61,6 +62,8 @@ LIMITS = (
     "The driver knew which drives came after the service.",
     "Cleaning, moving or replacing a sensor during the service breaks the comparison, and no log shows it.",
 )
+
+CANNOT_TELL = (TIME_BETWEEN, UNCHECKED_FIGURES, INLET_UNCHECKED)  # findings that belong beside them
 
 
 # --- the answer --------------------------------------------------------------------------------------------------
@@ -283,6 +286,8 @@ def findings(result: Result) -> Fragment:
         grouped.setdefault((finding.severity, finding.message), []).append("the comparison")
     for drive in result.drives:
         for finding in drive.findings:
+            if finding.code == CHANNEL_ABSENT:  # the table of channels shows what was logged
+                continue
             grouped.setdefault((finding.severity, finding.message), []).append(drive.session.name)
     if not grouped:
         return Fragment("<p>Nothing to report.</p>")
@@ -350,8 +355,24 @@ def runs(result: Result) -> Fragment:
 # --- figures of the runs -----------------------------------------------------------------------------------------
 
 
+DIGITS = {"kPa": 0, "g/s": 0, "1": 2, "kg/m³": 3}  # of an outcome, by its unit; 1 for the others
+_Column = tuple[str, str, str, int]  # measure, heading, unit, decimals
+
+
+def _outcome_first(result: Result, kind: str, columns: Sequence[_Column]) -> list[_Column]:
+    """Return the columns of a kind of run with the outcome's first, where it is a figure of that kind."""
+    outcome = result.experiment.outcome_spec
+    if outcome.kind != kind:
+        return list(columns)
+    own = (outcome.name, result.shown.text(outcome.label), outcome.unit, DIGITS.get(outcome.unit, 1))
+    return [
+        next((column for column in columns if column[0] == outcome.name), own),
+        *(column for column in columns if column[0] != outcome.name),
+    ]
+
+
 def pulls(result: Result) -> Fragment:
-    """Return the pulls that count, a row a pull."""
+    """Return the pulls that count, a row a pull: the outcome, then what else was measured."""
     columns = [
         ("peak_rise", "rise", "K", 1), ("peak_charge", "peak charge", "°C", 0), ("inlet_at_peak", "inlet", "°C", 1),
         ("start_charge", "charge at start", "°C", 0), ("peak_manifold_pressure", "peak pressure", "kPa", 0),
@@ -359,8 +380,9 @@ def pulls(result: Result) -> Fragment:
         ("heat_rejected", "heat", "kW", 1), ("recovery_time", "recovery", "s", 1), ("duration", "duration", "s", 1),
     ]  # fmt: skip
     frame = result.measures[(result.measures["kind"] == "pull") & result.measures["included"]]
-    columns = [c for c in columns if frame[c[0]].notna().any()]
-    elapsed = [c for c in elapsed_columns(frame) if frame[c].notna().any()]
+    columns = [c for c in _outcome_first(result, "pull", columns) if frame[c[0]].notna().any()]
+    named = {c[0] for c in columns}
+    elapsed = [c for c in elapsed_columns(frame) if frame[c].notna().any() and c not in named]
     rows = [
         (
             row["session"],
@@ -398,7 +420,7 @@ def _plus_minus(value: float, u: float, digits: int) -> str:
 
 
 def cruises(result: Result) -> Fragment:
-    """Return the cruises that count, a row a cruise."""
+    """Return the cruises that count, a row a cruise: the outcome, then what else was measured."""
     frame = result.measures[(result.measures["kind"] == "cruise") & result.measures["included"]]
     if frame.empty:
         protocol = result.experiment.protocol
@@ -409,7 +431,7 @@ def cruises(result: Result) -> Fragment:
         ("mean_inlet", "inlet", "°C", 1), ("mean_coolant", "coolant", "°C", 1),
         ("mean_manifold_pressure", "pressure", "kPa", 0),
     ]  # fmt: skip
-    columns = [c for c in columns if frame[c[0]].notna().any()]
+    columns = [c for c in _outcome_first(result, "cruise", columns) if frame[c[0]].notna().any()]
     rows = [
         (
             row["session"],
@@ -433,21 +455,28 @@ def cruises(result: Result) -> Fragment:
 
 
 def phases(result: Result) -> Fragment:
-    """Return the means of pulls and cruises side by side, session by session first, then by phase."""
-    names = [
-        ("pull", "peak_rise", "peak charge above inlet", "K"), ("pull", "peak_charge", "peak charge", "°C"),
-        ("pull", "inlet_at_peak", "inlet at the peak", "°C"),
-        ("cruise", "mean_rise", "cruise charge above inlet", "K"), ("cruise", "mean_coolant", "cruise coolant", "°C"),
+    """Return the means before and after, of sessions first, then of phases: the outcome, then what goes with it."""
+    of_pulls = [
+        ("peak_rise", "peak charge above inlet", "K", 1), ("peak_charge", "peak charge", "°C", 1),
+        ("inlet_at_peak", "inlet at the peak", "°C", 1),
     ]  # fmt: skip
+    of_cruises = [("mean_rise", "cruise charge above inlet", "K", 1), ("mean_coolant", "cruise coolant", "°C", 1)]
+    columns = [
+        *(("pull", column) for column in _outcome_first(result, "pull", of_pulls)),
+        *(("cruise", column) for column in _outcome_first(result, "cruise", of_cruises)),
+    ]
+    outcome = result.experiment.outcome
     rows = []
     frame = result.measures[result.measures["included"]]
-    for kind, name, words, unit in names:
+    for kind, (name, words, unit, digits) in sorted(columns, key=lambda column: column[1][0] != outcome):
         part = frame[(frame["kind"] == kind) & frame[name].notna()]
         means = part.groupby(["phase", "session"])[name].mean().groupby(level="phase").mean()
         if {"before", "after"} <= set(means.index):
             before, after = float(means["before"]), float(means["after"])
             before, after = result.shown.value(before, unit), result.shown.value(after, unit)
-            rows.append((words, result.shown.unit(unit), number(before), number(after), f"{after - before:+.1f}"))
+            digits = result.shown.digits(digits, unit)
+            change = signed(after - before, digits)
+            rows.append((words, result.shown.unit(unit), number(before, digits), number(after, digits), change))
     return table(
         ("figure", "unit", "before", "after", "difference"),
         rows,
@@ -760,7 +789,7 @@ def conclusion(result: Result) -> Fragment:
     both = ""
     if result.with_left_out is not None:
         both = f"<p>Counting what you left out: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
-    between = [result.shown.text(f.message) for f in result.findings if f.code in (TIME_BETWEEN, UNCHECKED_FIGURES)]
+    between = [result.shown.text(f.message) for f in result.findings if f.code in CANNOT_TELL]
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 

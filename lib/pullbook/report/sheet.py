@@ -9,11 +9,11 @@ from pullbook.analysis.usable import REST_S, words_for
 from pullbook.quantities import METRIC, Shown
 from pullbook.report.html import CAUTIONS, Fragment, escape, listed
 from pullbook.settings.experiment import Protocol
+from pullbook.statistics.power import WARM_UP_MIN
 from pullbook.text import counted, sentence_case
 
 STYLE = Path(__file__).with_name("sheet.css")
-WARM_UP_MIN = 15  # common practice, no source
-STANDING_KMH = 5.0  # a pull that begins below this begins from rest
+FROM_REST_KMH = 5.0  # a pull that begins below this begins from rest
 FAST, SLOW = "every second or faster", "every 3 s will do"  # common practice, no source
 FEWEST_ROWS, MOST_ROWS = 6, 8  # of the table of pulls: what fits the page
 SLOW_CHANNELS = ("intake_air_temperature", "ambient_air_temperature", "engine_coolant_temperature")
@@ -64,7 +64,7 @@ def approach(protocol: Protocol, *, first: bool) -> str:
     'slow to just under 40 km/h'
     """
     start = protocol.pull_from_kmh
-    if start < STANDING_KMH:
+    if start < FROM_REST_KMH:
         return "stop"
     if first and protocol.cruise_kmh < start:
         return f"gain speed gently to just under {start:g} km/h"

@@ -32,7 +32,7 @@ from pullbook.text import counted
 Kind = Literal["pull", "cruise"]
 
 MIN_PULL_S = 3.0
-STANDING_KMH = 1.5  # a sensor in whole km/h, or in mph, shows up to this of a car that stands
+STANDING_SHOWN_KMH = 1.5  # a sensor in whole km/h, or in mph, shows up to this of a car that stands
 LAUNCH_S = 4.0  # from leaving to full load and boost in a standing start
 LEAST_GAIN_KMH = 5.0
 MOST_FALL_KMH = 6.0  # a gear change costs less, even uphill; wheels that grip again fall further
@@ -306,7 +306,7 @@ def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]
 
 
 def _redated(speed: Signal, edges: list[tuple[float, float]], *, kinks: bool) -> list[tuple[float, float]]:
-    """Date pulls by the speed where load is told late: by its kinks, and back to where it began to rise."""
+    """Date pulls by the speed where the load shows them late: by its kinks, and back to where it began to rise."""
     still = np.flatnonzero(acceleration_of(speed) < ACCELERATING_M_S2)
     redated: list[tuple[float, float]] = []
     for start_s, end_s in edges:
@@ -350,7 +350,7 @@ _KINK_PLACES = np.linspace(0.0, 1.0, 41)
 def _from_rest(speed: Signal, edges: list[tuple[float, float]], above_kmh: float) -> list[tuple[float, float]]:
     """Date those pulls that start above a speed back to when the car left, if it stood up to `LAUNCH_S` before."""
     t, v = speed.time_s, speed.values
-    standing = np.flatnonzero(v <= STANDING_KMH)
+    standing = np.flatnonzero(v <= STANDING_SHOWN_KMH)
     dated: list[tuple[float, float]] = []
     for start_s, end_s in edges:
         k = int(np.searchsorted(t, start_s, side="right"))

@@ -27,7 +27,7 @@ KEPT_SHARE = 0.6  # of that gain: with less, a lift longer than a gear change wo
 
 @dataclass(frozen=True)
 class FullLoad:
-    """Full load or not, at the n refreshes of the signal that tells.
+    """Full load or not, at the n refreshes of the signal it is judged from.
 
     Attributes
     ----------

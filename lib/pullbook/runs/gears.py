@@ -67,7 +67,7 @@ def gear_of_cruise(log: Log, *, start_s: float, end_s: float) -> float:
 
 
 def mean_ratio(log: Log, *, start_s: float, end_s: float, from_kmh: float, to_kmh: float) -> float:
-    """Return the ratio averaged over a range of road speeds: what tells one pattern of gears from another.
+    """Return the ratio averaged over a range of road speeds: it separates one pattern of gears from another.
 
     Parameters
     ----------
@@ -80,7 +80,7 @@ def mean_ratio(log: Log, *, start_s: float, end_s: float, from_kmh: float, to_km
     Returns
     -------
     float
-        Geometric mean [rpm per km/h]; NaN where it cannot be had.
+        Geometric mean [rpm per km/h]; NaN where it cannot be calculated.
 
     Notes
     -----
@@ -117,7 +117,7 @@ def _steady(kmh: np.ndarray, ratio: np.ndarray) -> bool:
     x, y = np.log(kmh), np.log(ratio)
     if float(np.std(y - np.median(y))) > STEADY_LN:
         return False
-    # In a gear the engine follows the road speed with an exponent of 1, so its ratio with one of nought.
+    # In a gear the engine follows the road speed with an exponent of 1, so its ratio with one of zero.
     spread = float(np.ptp(x))
     return spread < TELLING_LN or abs(float(np.polyfit(x, y, 1)[0])) <= IN_PROPORTION
 

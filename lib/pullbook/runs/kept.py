@@ -11,8 +11,9 @@ import numpy as np
 from pullbook.errors import Finding
 from pullbook.reading.figures import Figures
 from pullbook.reading.logs import Log
+from pullbook.runs.columns import STEPS, columns_of
 from pullbook.runs.find import Run, Runs
-from pullbook.runs.measures import INLET_CHANNELS, STEPS, Surroundings, barometric_kpa, columns_of, dry_kpa, noted_c
+from pullbook.runs.measures import INLET_CHANNELS, Surroundings, barometric_kpa, dry_kpa, noted_c
 from pullbook.statistics.uncertainty import step_uncertainty
 
 if TYPE_CHECKING:

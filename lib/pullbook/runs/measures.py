@@ -1,6 +1,6 @@
 """Measure each run: a row a run, a column a measure, units as in `pullbook.settings.outcomes`.
 
-A figure that cannot be had is NaN in the frame, and a finding says why.
+A figure that cannot be calculated is NaN in the frame, and a finding says why.
 """
 
 from __future__ import annotations
@@ -16,17 +16,20 @@ from pullbook.errors import Finding
 from pullbook.physics import air
 from pullbook.physics.reference_air import dry_pressure_kpa
 from pullbook.reading.logs import Log, Signal
-from pullbook.runs.find import LAUNCH_S, STANDING_KMH, Run, Runs, leaving_s
+from pullbook.runs.columns import AT_SPEED, CRUISE_MEASURES, NEEDS, PULL_MEASURES, STEPS, columns_of, unit_of
+from pullbook.runs.find import LAUNCH_S, STANDING_SHOWN_KMH, Run, Runs, leaving_s
 from pullbook.runs.gears import gear_at, gear_of_cruise, mean_ratio
 from pullbook.runs.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
 from pullbook.runs.operating_point import OperatingPoint, at_point
 from pullbook.settings.experiment import Protocol, Vehicle
 from pullbook.settings.outcomes import OUTCOMES, speed_of, speeds_of
 from pullbook.statistics.uncertainty import step_uncertainty
+from pullbook.text import sentence_case
 
 if TYPE_CHECKING:
     import pandas as pd
 
+CHANNEL_ABSENT = "channel-absent"
 INLET_CHANNELS = ("intake_air_temperature", "ambient_air_temperature")
 NO_REFERENCE = "none"  # the sessions have no inlet temperature in common
 NOTED = "noted"  # the temperature that somebody wrote down stands for the inlet
@@ -40,31 +43,10 @@ MIDDLE_HUMIDITY = 0.5  # where nobody noted it: from 0 to 1 the vapour is 2 kPa 
 INLET_LOSS_KPA, INLET_LOSS_U_KPA = 4.0, 2.0
 COOLER_LOSS_KPA, COOLER_LOSS_U_KPA = 8.0, 4.0
 
-PULL_MEASURES = (
-    "peak_rise", "peak_charge", "inlet_at_peak", "start_charge", "start_rise", "end_climb", "end_pace",
-    "peak_manifold_pressure", "hold_manifold_pressure", "time_to_boost", "pressure_at_speed", "peak_coolant",
-    "peak_air_mass_flow", "flow_at_point", "recovery_time", "recovery_time_u", "compressor_outlet",
-    "compressor_outlet_u", "effectiveness", "effectiveness_u", "charge_density", "heat_rejected", "pressure_ratio",
-    "duration", "rest_before", "gear_rpm_per_kmh", "gear_mean_rpm_per_kmh",
-)  # fmt: skip
-PULL_FACTS = ("outlet_estimated", "effectiveness_step", "density_step", "barometric", "dry_pressure", "heading")
-STEPS = {
-    "charge_step": "charge_air_temperature",
-    "inlet_step": "",  # of whichever sensor gives the inlet temperature: `inlet_signal`
-    "coolant_step": "engine_coolant_temperature",
-    "pressure_step": "intake_manifold_pressure",
-    "flow_step": "air_mass_flow",
-}
-AT_SPEED = ("", "_u", "_s", "_climb")  # what is measured where a pull passes the speed of `rise_at`
-CRUISE_MEASURES = (
-    "mean_speed", "mean_rise", "mean_charge", "mean_inlet", "mean_coolant", "mean_manifold_pressure",
-    "mean_air_mass_flow", "soak_rise", "gear_rpm_per_kmh",
-)  # fmt: skip
-
 
 @dataclass(frozen=True, kw_only=True)
 class Surroundings:
-    """What the session tells of the air outside, for logs that do not.
+    """The air outside as the session notes it, for logs that lack it.
 
     Attributes
     ----------
@@ -116,8 +98,8 @@ def measure(
     -------
     pandas.DataFrame
         A row a run: kind, number, start_s, end_s, included, reason, left_out, start_speed, end_speed [km/h], the steps
-        of the sensors and the measures, in the units of `pullbook.settings.outcomes`; those of the other kind of
-        run are NaN.
+        of the sensors and the measures; those of the other kind of run are NaN. ``attrs["units"]`` holds the unit of
+        each.
 
     Raises
     ------
@@ -149,15 +131,9 @@ def measure(
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
     at_speed = [f"{outcome}{end}" for end in AT_SPEED if at_kmh is not None]
     more = [*elapsed, *(f"{name}_u" for name in elapsed), *at_speed]
-    return pd.DataFrame(rows, columns=columns_of(more)).astype({"included": bool, "left_out": bool})
-
-
-def columns_of(more: Sequence[str] = ()) -> list[str]:
-    """Return the columns of a table of runs: those that every drive has, then ``more``."""
-    return [
-        "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "start_speed", "end_speed",
-        *STEPS, *PULL_FACTS, *dict.fromkeys((*PULL_MEASURES, *CRUISE_MEASURES)), *more,
-    ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=columns_of(more)).astype({"included": bool, "left_out": bool})
+    frame.attrs["units"] = {name: unit for name in columns_of(more) if (unit := unit_of(name))}
+    return frame
 
 
 def inlet_signal(log: Log, source: str | None = None) -> Signal | None:
@@ -200,8 +176,10 @@ def common_inlet(logs: Sequence[Log], noted_c: Sequence[float | None]) -> str:
     return NOTED if all(noted is not None for noted in noted_c) else NO_REFERENCE
 
 
-def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
+def missing_measures(frame: pd.DataFrame, log: Log, outcome: str = "peak_rise") -> tuple[Finding, ...]:
     """Say which figures the included runs of a log lack, and why: one finding a reason.
+
+    Those of channels that the log does not hold stand together in one finding, `CHANNEL_ABSENT`, but for the outcome.
 
     Parameters
     ----------
@@ -209,17 +187,24 @@ def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
         From `measure`.
     log : Log
         The same.
+    outcome : str
+        What is asked about.
     """
     lacking: dict[tuple[str, str], list[str]] = {}
+    unlogged: dict[str, list[str]] = {}
     for kind, names in (("pull", PULL_MEASURES), ("cruise", CRUISE_MEASURES)):
         part = frame.loc[(frame["kind"] == kind) & frame["included"], ["number", *names]]
         number, absent = part["number"].to_numpy(), part.isna().to_numpy()  # all at once: taking columns out is slow
         for name, where in zip(part.columns, absent.T, strict=True):
-            if where.any() and not name.endswith("_u"):
+            if not where.any() or name.endswith("_u"):
+                continue
+            if (absent_channels := _absent(name, log)) and name != outcome:
+                unlogged[name] = absent_channels
+            else:
                 numbers = number[where].tolist()
                 which = f"any {kind}" if len(numbers) == len(part) else f"{kind} {', '.join(map(str, numbers))}"
                 lacking.setdefault((which, _why(name, log)), []).append(name)
-    return tuple(
+    told = [
         Finding(
             code="measure-missing",
             severity="note",
@@ -227,7 +212,22 @@ def missing_measures(frame: pd.DataFrame, log: Log) -> tuple[Finding, ...]:
             evidence={"measures": names, "runs": which},
         )
         for (which, why), names in lacking.items()
-    )
+    ]
+    if unlogged:
+        channels = list(dict.fromkeys(channel for absent in unlogged.values() for channel in absent))
+        told.append(
+            Finding(
+                code=CHANNEL_ABSENT,
+                severity="note",
+                message=f"{_none_of(channels)} in this log, so not calculated: {', '.join(map(_named, unlogged))}.",
+                evidence={"channels": channels, "measures": list(unlogged)},
+            )
+        )
+    return tuple(told)
+
+
+def _none_of(channels: Iterable[str]) -> str:
+    return sentence_case(" and ".join(f"no {channel.replace('_', ' ')}" for channel in channels))
 
 
 def _named(name: str) -> str:
@@ -235,43 +235,14 @@ def _named(name: str) -> str:
     return f"{OUTCOMES[name].label if name in OUTCOMES else name.replace('_', ' ')} ({name})"
 
 
-NEEDS: dict[str, tuple[str, ...]] = {
-    "peak_rise": ("charge_air_temperature", "intake_air_temperature"),
-    "inlet_at_peak": ("charge_air_temperature", "intake_air_temperature"),
-    "peak_charge": ("charge_air_temperature",),
-    "start_charge": ("charge_air_temperature",),
-    "start_rise": ("charge_air_temperature", "intake_air_temperature"),
-    "end_climb": ("charge_air_temperature",),
-    "end_pace": ("charge_air_temperature",),
-    "recovery_time": ("charge_air_temperature",),
-    "peak_manifold_pressure": ("intake_manifold_pressure",),
-    "hold_manifold_pressure": ("intake_manifold_pressure",),
-    "time_to_boost": ("intake_manifold_pressure",),
-    "pressure_at_speed": ("intake_manifold_pressure", "engine_speed"),
-    "flow_at_point": ("air_mass_flow", "intake_manifold_pressure", "engine_speed", "charge_air_temperature"),
-    "heat_rejected": ("air_mass_flow", "charge_air_temperature", "intake_manifold_pressure"),
-    "peak_coolant": ("engine_coolant_temperature",),
-    "mean_coolant": ("engine_coolant_temperature",),
-    "peak_air_mass_flow": ("air_mass_flow",),
-    "mean_air_mass_flow": ("air_mass_flow",),
-    "compressor_outlet": ("intake_manifold_pressure", "intake_air_temperature"),
-    "effectiveness": ("charge_air_temperature", "intake_manifold_pressure", "intake_air_temperature"),
-    "pressure_ratio": ("intake_manifold_pressure",),
-    "charge_density": ("charge_air_temperature", "intake_manifold_pressure"),
-    "mean_rise": ("charge_air_temperature", "intake_air_temperature"),
-    "soak_rise": ("charge_air_temperature", "intake_air_temperature"),
-    "mean_charge": ("charge_air_temperature",),
-    "mean_inlet": ("intake_air_temperature",),
-    "mean_manifold_pressure": ("intake_manifold_pressure",),
-    "gear_rpm_per_kmh": ("engine_speed",),
-    "gear_mean_rpm_per_kmh": ("engine_speed",),
-}
+def _absent(name: str, log: Log) -> list[str]:
+    """Return the channels that a measure needs and a log does not hold."""
+    return [channel for channel in NEEDS.get(name, ()) if log.get(channel) is None]
 
 
 def _why(name: str, log: Log) -> str:
-    absent = [c.replace("_", " ") for c in NEEDS.get(name, ()) if log.get(c) is None]
-    if absent:
-        return f"no {' and no '.join(absent)} in this log"
+    if absent := _absent(name, log):
+        return f"{_none_of(absent).lower()} in this log"
     if name == "rest_before":
         return "no pull came before it"
     if name == "recovery_time":
@@ -355,7 +326,7 @@ def _has_gap(signal: Signal, times: np.ndarray, start_s: float, end_s: float) ->
 
 
 def noted_c(outside: Surroundings) -> float:
-    """Return the noted temperature [°C] where it may stand for the inlet, else NaN."""
+    """Return the noted temperature [°C] where it may serve as the inlet's, else NaN."""
     allowed = outside.inlet in (None, NOTED) and outside.ambient_c is not None
     return float(outside.ambient_c) if allowed and outside.ambient_c is not None else float("nan")
 
@@ -512,7 +483,7 @@ def barometric_kpa(log: Log, outside: Surroundings) -> float:
 
 
 def _span(outcome: str, protocol: Protocol) -> tuple[float, float]:
-    """Return the road speeds over which the gears of pulls have to be alike [km/h]; the last is the moment asked of."""
+    """Return the road speeds over which the gears of pulls have to be alike [km/h], the outcome's moment last."""
     match speeds_of(outcome):
         case (low, high):
             return low, high
@@ -674,7 +645,7 @@ def _crossing(speed: Signal, run: Run, kmh: float) -> tuple[float, float]:
 def _leaving(speed: Signal, run: Run) -> tuple[float, float]:
     """Date the start from rest by the line of the first refreshes; it lies anywhere between two (rectangular)."""
     times, values = speed.within(run.start_s - LAUNCH_S, run.end_s)
-    leaves = np.flatnonzero((values[1:] > STANDING_KMH) & (values[:-1] <= STANDING_KMH))
+    leaves = np.flatnonzero((values[1:] > STANDING_SHOWN_KMH) & (values[:-1] <= STANDING_SHOWN_KMH))
     if not leaves.size or times[leaves[-1] + 1] - times[leaves[-1]] > speed.max_gap_s:
         return float("nan"), float("nan")
     k = int(leaves[-1])

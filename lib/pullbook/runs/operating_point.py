@@ -33,7 +33,7 @@ class OperatingPoint:
 
 
 def operating_point(logs_and_runs: Iterable[tuple[Log, Runs]]) -> OperatingPoint | None:
-    """Choose the point in the middle of what the pulls that count pass through.
+    """Choose the point in the middle of the range that all pulls that count pass through.
 
     Parameters
     ----------

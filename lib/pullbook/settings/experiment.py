@@ -33,14 +33,13 @@ from pydantic import (
     model_validator,
 )
 
-from pullbook.errors import ExperimentError
+from pullbook.errors import ExperimentError, fault_lines
 from pullbook.quantities import Shown, System, typed
 from pullbook.settings.outcomes import Outcome, in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
 FILE_NAME = "experiment.yaml"
 MAX_YAML_BYTES = 262_144
 MAX_MERGED = 20_000
-MAX_FAULTS_TOLD = 20
 MOST_BESIDE = 200  # folders that are looked into
 MOST_LOGS = 40  # of one drive
 _MERGE = "tag:yaml.org,2002:merge"
@@ -425,7 +424,7 @@ class Experiment(_Settings):
 
 
 def folders_beside(folder: Path) -> list[Path]:
-    """Return the folders beside one that hold an experiment; what may not be looked into, or is a link, is none."""
+    """Return the folders beside one that hold an experiment; links and unreadable folders are passed over."""
     found, home = [], folder.resolve()
     with suppress(OSError):
         for path in islice(sorted(home.parent.iterdir()), MOST_BESIDE):
@@ -565,7 +564,7 @@ def _check_merges(node: Any) -> None:
 
 
 def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> list[str]:
-    """Say which sessions are given twice or dated in the wrong phase; values of a wrong type are told of elsewhere."""
+    """Report sessions that are given twice or dated in the wrong phase; wrong types are reported elsewhere."""
     names = [s["name"].strip() for s in sessions if isinstance(s.get("name"), str)]
     # A session that was checked holds a list of logs as a tuple, one that was only read as a list.
     faults = _repeated("name", names)
@@ -586,14 +585,14 @@ def _inconsistent(sessions: Sequence[Mapping[str, Any]], serviced: object) -> li
 
 
 def _paths(session: Mapping[str, Any], key: str) -> list[str]:
-    """Return the files that a session names, one or several; what is no text is told of elsewhere."""
+    """Return the files that a session names, one or several; other types are reported elsewhere."""
     given = session.get(key)
     several = given[:MOST_LOGS] if isinstance(given, (list, tuple)) and key == "log" else [given]
     return [path for path in several if isinstance(path, str)]
 
 
 def _file_fault(folder: Path, session: Mapping[str, Any], key: str, log: str, suffixes: tuple[str, ...]) -> str | None:
-    """Say what is wrong with where a session's file lies; a name that is not printable is told of elsewhere."""
+    """Report what is wrong with a file's place; names that are not printable are reported elsewhere."""
     if not log.isprintable():
         return None
     log = log.strip()
@@ -670,10 +669,7 @@ def _repeated(what: str, values: Sequence[str]) -> list[str]:
 def _message(faults: list[str]) -> str:
     if len(faults) == 1:
         return f"{FILE_NAME}: {faults[0]}"
-    lines = [f"{FILE_NAME} has {len(faults)} faults:", *(f"  - {fault}" for fault in faults[:MAX_FAULTS_TOLD])]
-    if len(faults) > MAX_FAULTS_TOLD:
-        lines.append(f"  - and {len(faults) - MAX_FAULTS_TOLD} more")
-    return "\n".join(lines)
+    return "\n".join([f"{FILE_NAME} has {len(faults)} faults:", *fault_lines(faults)])
 
 
 def _one_a_cause(faults: Sequence[str]) -> list[str]:

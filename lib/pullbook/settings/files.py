@@ -22,7 +22,7 @@ STALE_S = 60.0  # a save takes milliseconds; one that has not moved for so long 
 
 
 def check_place(path: Path) -> None:
-    """Refuse a path, given with ``--out``, that is no file in a folder that exists.
+    """Refuse a path after ``--out`` that is not a file in an existing folder.
 
     Raises
     ------
@@ -34,7 +34,7 @@ def check_place(path: Path) -> None:
 
 
 def sweep(path: Path, *, now_s: float | None = None) -> None:
-    """Remove what saves that were killed left half written beside a file.
+    """Remove the half-written files that killed saves left beside a file.
 
     Only what `write_whole` names so, and only if nothing was written to it for a minute: another process may be at it.
 

@@ -31,25 +31,26 @@ class Outcome:
     kind : {"pull", "cruise", "idle"}
         The run it belongs to; a standstill serves no experiment as outcome.
     channels : tuple of str
-        What it is measured with (`pullbook.runs.measures.NEEDS` has what a log must hold of them).
+        What it is measured with (`pullbook.runs.columns.NEEDS` has what a log must hold of them).
     unit : str
         Unit of the figure and of a change in it.
     label : str
         Words for a person, lower case.
-    lower_is_better : bool
-        Which direction is an improvement.
     day_to_day_sd : float
-        Default allowance for the day-to-day standard deviation.
+        Default allowance for the day-to-day standard deviation, in ``unit`` or as a fraction (see ``relative``).
     allowance_source : str
         Where that comes from, in words.
-    relative : bool
-        The allowance is a fraction of the mean rather than in the outcome's unit.
-    steps : tuple of str
-        Columns of the measures table that hold the steps of the sensors behind it.
     ambient : {"rise", "charge", "coolant", "density", "power", "none"}
         What physics says of its response to the inlet temperature (see `pullbook.statistics.priors`): a rise grows a
         little with it, a charge temperature moves with it, a coolant's may or may not; for the others nothing is
         assumed.
+    lower_is_better : bool
+        Which direction is an improvement.
+    relative : bool
+        The allowance is a fraction of the mean rather than in the outcome's unit.
+    steps : tuple of str
+        Columns of the measures table that hold the steps of the sensors behind it: `pullbook.runs.columns.STEPS`, or
+        one that the measure works out itself, as ``effectiveness_step``.
     inlet_power : tuple of float, optional
         With ``ambient="power"``: the power of the absolute inlet temperature it goes with, and its standard
         uncertainty (`pullbook.statistics.priors.relative_slope`).
@@ -66,12 +67,12 @@ class Outcome:
     channels: tuple[str, ...]
     unit: str
     label: str
+    day_to_day_sd: float
+    allowance_source: str
+    ambient: Literal["rise", "charge", "coolant", "density", "power", "none"]
     lower_is_better: bool = True
-    day_to_day_sd: float = 1.0
-    allowance_source: str = MEASURED
     relative: bool = False
     steps: tuple[str, ...] = ()
-    ambient: Literal["rise", "charge", "coolant", "density", "power", "none"] = "none"
     inlet_power: tuple[float, float] | None = None
     at_the_end: bool = True
     from_outlet: bool = False
@@ -97,13 +98,13 @@ _ALL = (
     Outcome(
         name="peak_rise", kind="pull", channels=CHARGE + INLET,
         unit="K", label="peak charge temperature above inlet",
-        allowance_source=TAKEN_OVER, ambient="rise",
+        day_to_day_sd=1.0, allowance_source=TAKEN_OVER, ambient="rise",
         steps=("charge_step", "inlet_step"),
     ),
     Outcome(
         name="peak_charge", kind="pull", channels=CHARGE,
         unit="°C", label="peak charge temperature",
-        allowance_source=TAKEN_OVER, ambient="charge",
+        day_to_day_sd=1.0, allowance_source=TAKEN_OVER, ambient="charge",
         steps=("charge_step",),
     ),
     Outcome(
@@ -117,13 +118,14 @@ _ALL = (
         name="peak_manifold_pressure", kind="pull", channels=PRESSURE,
         unit="kPa", label="peak manifold pressure (absolute)",
         allowance_source="2 % of boost between days, as the boost alarm counts (a judgement)",
-        lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("pressure_step",), is_boost=True,
+        lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="none",
+        steps=("pressure_step",), is_boost=True,
     ),
     Outcome(
         name="time_to_boost", kind="pull", channels=PRESSURE,
         unit="s", label="time to 90 % of the peak manifold pressure",
-        allowance_source="it hangs on how fast the pedal goes down (a judgement)",
-        day_to_day_sd=0.05, relative=True, is_boost=True,
+        allowance_source="how fast the pedal goes down decides it (a judgement)",
+        day_to_day_sd=0.05, relative=True, ambient="none", is_boost=True,
     ),
     Outcome(
         name="peak_air_mass_flow", kind="pull", channels=FLOW,
@@ -134,14 +136,15 @@ _ALL = (
     Outcome(
         name="recovery_time", kind="pull", channels=CHARGE,
         unit="s", label="recovery time constant after a pull",
-        allowance_source="it hangs on the road speed after the lift (a judgement)",
-        day_to_day_sd=0.1, relative=True,
+        allowance_source="the road speed after the lift decides it (a judgement)",
+        day_to_day_sd=0.1, relative=True, ambient="none",
     ),
     Outcome(
         name="effectiveness", kind="pull", channels=CHARGE + INLET + OUTLET + PRESSURE,
         unit="1", label="cooler temperature effectiveness",
         allowance_source="1 K in the 60 K that a cooler takes out at full load is 2 % (worked out)",
-        lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("effectiveness_step",), from_outlet=True,
+        lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="none",
+        steps=("effectiveness_step",), from_outlet=True,
     ),
     Outcome(
         name="charge_density", kind="pull", channels=CHARGE + PRESSURE,
@@ -159,14 +162,15 @@ _ALL = (
     Outcome(
         name="start_rise", kind="pull", channels=CHARGE + INLET,
         unit="K", label="charge temperature above inlet at the start",
-        allowance_source=TAKEN_OVER,
+        day_to_day_sd=1.0, allowance_source=TAKEN_OVER, ambient="none",
         steps=("charge_step", "inlet_step"),
     ),
     Outcome(
         name="pressure_at_speed", kind="pull", channels=PRESSURE + ENGINE,
         unit="kPa", label="manifold pressure (absolute) at the same engine speed",
         allowance_source="2 % of boost between days, as the boost alarm counts (a judgement)",
-        lower_is_better=False, day_to_day_sd=0.02, relative=True, steps=("pressure_step",), is_boost=True,
+        lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="none",
+        steps=("pressure_step",), is_boost=True,
     ),
     Outcome(
         name="flow_at_point", kind="pull", channels=FLOW + CHARGE + PRESSURE + ENGINE,
@@ -177,19 +181,27 @@ _ALL = (
     Outcome(
         name="soak_rise", kind="cruise", channels=CHARGE + INLET,
         unit="K", label="cruise charge temperature after the pulls above that before",
-        allowance_source=MEASURED,
+        day_to_day_sd=1.0, allowance_source=MEASURED, ambient="none",
         steps=("charge_step", "inlet_step"),
     ),
-    Outcome(name="mean_rise", kind="cruise", channels=CHARGE + INLET,
-        unit="K", label="cruise charge temperature above inlet", ambient="rise",
-        steps=("charge_step", "inlet_step")),
+    Outcome(
+        name="mean_rise", kind="cruise", channels=CHARGE + INLET,
+        unit="K", label="cruise charge temperature above inlet",
+        day_to_day_sd=1.0, allowance_source=MEASURED, ambient="rise",
+        steps=("charge_step", "inlet_step"),
+    ),
     Outcome(
         name="mean_charge", kind="cruise", channels=CHARGE,
-        unit="°C", label="cruise charge temperature", ambient="charge",
+        unit="°C", label="cruise charge temperature",
+        day_to_day_sd=1.0, allowance_source=MEASURED, ambient="charge",
         steps=("charge_step",),
     ),
-    Outcome(name="mean_inlet", kind="cruise", channels=INLET,
-        unit="°C", label="cruise inlet temperature", steps=("inlet_step",)),
+    Outcome(
+        name="mean_inlet", kind="cruise", channels=INLET,
+        unit="°C", label="cruise inlet temperature",
+        day_to_day_sd=1.0, allowance_source=MEASURED, ambient="none",
+        steps=("inlet_step",),
+    ),
     Outcome(
         name="mean_coolant", kind="cruise", channels=COOLANT,
         unit="°C", label="cruise coolant temperature",
@@ -201,7 +213,7 @@ _ALL = (
         name="mean_manifold_pressure", kind="cruise", channels=PRESSURE,
         unit="kPa", label="cruise manifold pressure (absolute)",
         allowance_source="grade and wind at a steady speed (a judgement)",
-        day_to_day_sd=0.02, relative=True,
+        day_to_day_sd=0.02, relative=True, ambient="none",
     ),
 )  # fmt: skip
 OUTCOMES: dict[str, Outcome] = {outcome.name: outcome for outcome in _ALL}
@@ -277,7 +289,7 @@ def outcome_named(name: str) -> Outcome | None:
         return Outcome(
             name=name, kind="pull", channels=("vehicle_speed", *CHARGE, *INLET),
             unit="K", label=f"charge temperature above inlet at {match[1]} km/h",
-            allowance_source=TAKEN_OVER,
+            day_to_day_sd=1.0, allowance_source=TAKEN_OVER,
             ambient="rise", steps=("charge_step", "inlet_step"), at_the_end=False,
         )  # fmt: skip
     match = _ELAPSED.fullmatch(name)

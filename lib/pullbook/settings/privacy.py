@@ -259,7 +259,7 @@ def find(text: str, *, within: bool = True) -> list[tuple[int, int, str]]:
 
 
 def _hit(match: re.Match[str]) -> tuple[int, int, str]:
-    """Return where a pattern was met, and what it is without the word that stands before it."""
+    """Return where a pattern matched, without the word that introduces it."""
     own = match.groupdict().get("own")
     if own is None:
         return (*match.span(), match[0])

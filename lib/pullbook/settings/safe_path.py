@@ -49,7 +49,7 @@ def safe_children() -> Iterator[None]:
 
 
 def _may_stay(entry: str) -> bool:
-    """Tell whether a part of the module path is none that a person merely happens to stand in."""
+    """Tell whether a part of the module path may stay: not the folder that the person happens to be in."""
     if not Path(entry).is_absolute():
         return False
     try:

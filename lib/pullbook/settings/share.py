@@ -16,7 +16,7 @@ import json
 import re
 import struct
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from functools import cache
 from typing import Any
 
@@ -30,6 +30,7 @@ _SCRIPT = re.compile(r"(<script[^>]{0,200}>)(.*?)(</script>)", re.DOTALL)
 _PLAIN_CHUNKS = {b"IHDR", b"IDAT", b"IEND", b"PLTE", b"tRNS"}
 _PASSES = 3  # what stood on both sides of something that went may be something itself
 _LEAST = 6  # letters and digits of something that is looked for by itself; shorter ones are other things as well
+_PLAIN = {int, float, bool, type(None)}
 _NUMBERS = {"f8", "f4", "i4", "u4", "i2", "u2", "i1", "u1", "u1c"}  # kinds of arrays in a figure
 
 
@@ -68,8 +69,9 @@ def fit_to_share(files: Mapping[str, bytes]) -> dict[str, bytes]:
     done = {name: _rewritten(name, content, clean) for name, content in files.items()}
     known = {squeezed for secret in found if _tells(squeezed := _squeezed(secret))}
     if known:
+        loose = [_loosely(secret) for secret in known]
         done = {
-            name: _rewritten(name, content, lambda text: _without_known(text, known)) for name, content in done.items()
+            name: _rewritten(name, content, lambda text: _without_known(text, loose)) for name, content in done.items()
         }
     for name, content in done.items():
         if _left(name, content, known, names, search):
@@ -126,6 +128,8 @@ def _walked(value: Any, text: Text, *, keys: bool) -> Any:
     if isinstance(value, str):
         return text(value)
     if isinstance(value, list):
+        if _PLAIN.issuperset(map(type, value)):
+            return value  # the numbers of a picture
         if len(value) > 1 and all(isinstance(item, str) for item in value) and all("\n" in item for item in value[:-1]):
             return text("".join(value)).splitlines(keepends=True)  # a notebook's text, in lines
         return [_walked(item, text, keys=keys) for item in value]
@@ -199,24 +203,29 @@ def _squeezed(text: str) -> str:
 
 
 def _tells(squeezed: str) -> bool:
-    """Say whether something can be looked for without the word that stood before it."""
+    """Say whether a find is telling enough to be searched for without the word before it."""
     digits = sum(c.isdigit() for c in squeezed)
     mixed = 2 <= digits < len(squeezed) and len(squeezed) >= _LEAST
     return mixed or (digits == len(squeezed) and digits >= 9)
 
 
-def _without_known(text: str, known: set[str]) -> str:
-    """Return a text without what was found elsewhere, whatever stands between its letters."""
-    for secret in known:
-        loose = r"(?<![^\W_])" + r"[\W_]{0,2}".join(map(re.escape, secret)) + r"(?![^\W_])"
-        text = re.sub(loose, REMOVED, text, flags=re.IGNORECASE)
+def _loosely(secret: str) -> re.Pattern[str]:
+    """Return a pattern of what was found, whatever stands between its letters."""
+    letters = r"[\W_]{0,2}".join(map(re.escape, secret))
+    return re.compile(rf"(?<![^\W_]){letters}(?![^\W_])", re.IGNORECASE)
+
+
+def _without_known(text: str, known: Sequence[re.Pattern[str]]) -> str:
+    """Return a text without what was found elsewhere."""
+    for loose in known:
+        text = loose.sub(REMOVED, text)
     return text
 
 
 def _left(
     name: str, content: bytes, known: set[str], names: Mapping[str, str], search: Callable[[str], list[Any]]
 ) -> bool:
-    """Say whether a finished file still holds something, by two ways: as before, and run together."""
+    """Say whether a finished file still holds a find: as written, or with the characters between left out."""
     seen: list[str] = []
 
     def look(text: str) -> str:

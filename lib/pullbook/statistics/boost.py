@@ -26,7 +26,7 @@ FLOW_SHARE = 0.03  # what tubing and filter do to an air flow sensor from day to
 DAY_SHARE = 0.02  # by which boost differs between days with nothing changed: driver, air, control; common practice
 # `make study` has the false alarms and the leaks found: together at most 5 % with boost that differs by DAY_SHARE.
 LOWER_RISK, HIGHER_LEVEL = 0.035, 0.99
-LEAST_PULLS = 3  # a side: with fewer a single odd pull would raise the alarm
+LEAST_PULLS_A_SIDE = 3  # with fewer a single odd pull would raise the alarm
 ADVICE = "check hoses and clamps before driving hard again"
 
 
@@ -163,7 +163,7 @@ def _compared(
         data = session_means(measures, experiment, outcome, with_left_out=with_left_out)
     except ComparisonError:
         return None  # no boost in these logs: nothing to check
-    if min(data.pulls("before"), data.pulls("after")) < LEAST_PULLS:
+    if min(data.pulls("before"), data.pulls("after")) < LEAST_PULLS_A_SIDE:
         return None
     share = max(DAY_SHARE, outcome.day_to_day_sd)
     allowance = Allowance(sd=share * abs(float(np.mean(data.means))))

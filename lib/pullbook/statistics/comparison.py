@@ -120,7 +120,7 @@ class Comparison:
 
     @property
     def comparable(self) -> bool:
-        """Whether there is a change to speak of."""
+        """Whether before and after could be compared."""
         return self.estimate is not None
 
     @property
@@ -281,7 +281,7 @@ def compare(
     Raises
     ------
     ComparisonError
-        When a phase has no usable run, the outcome cannot be had, or the level is not allowed.
+        When a phase has no usable run, no run gives the outcome, or the level is not allowed.
     """
     check_level(level)
     outcome = experiment.outcome_spec
@@ -392,7 +392,7 @@ def _phase_mean(data: SessionMeans, phase: Phase) -> float:
 
 
 def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, allowance: Allowance) -> list[Finding]:
-    """Say what these sessions can and cannot tell, whatever the figures are."""
+    """Say what these sessions can and cannot show, from their design alone."""
     outcome = data.outcome
     unit = unit_suffix(outcome.change_unit)
     found = []

@@ -95,7 +95,7 @@ def _figures(data: SessionMeans, shift: np.ndarray) -> tuple[SessionFigure, ...]
 
 @dataclass(frozen=True, eq=False)
 class Estimate:
-    """The change and all that stands behind it; in the outcome's unit, but for the degrees of freedom.
+    """The change and what it rests on, in the outcome's unit except for the degrees of freedom.
 
     Attributes
     ----------
@@ -230,7 +230,7 @@ def contrast_budget(
     day_dof: float,
     learnt: bool,
 ) -> list[BudgetLine]:
-    """Return what makes a difference of levels uncertain.
+    """Return the uncertainty budget of a difference of levels.
 
     Parameters
     ----------

@@ -34,7 +34,7 @@ class Estimated:
     u, dof : float
         Combined standard uncertainty and effective degrees of freedom.
     budget : tuple of BudgetLine
-        Lines of nought left out.
+        Lines of zero are left out.
     """
 
     value: float

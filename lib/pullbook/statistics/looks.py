@@ -1,4 +1,4 @@
-"""What looking again costs: who drives on until the answer is clear has asked more than once.
+"""What looking again costs: if you drive on until the answer is clear, you have asked more than once.
 
 The price follows from the number of sessions a side and from the number that was stated beforehand, never from how
 often the program was run. It keeps false claims up to 8 a side at 5 % where days scatter by up to three quarters of
@@ -39,7 +39,7 @@ class Looks:
 
     @property
     def kept(self) -> bool:
-        """Whether just the stated number was driven, on both sides."""
+        """Whether exactly the stated number was driven, on both sides."""
         return self.planned is not None and self.before == self.after == self.planned
 
     @property

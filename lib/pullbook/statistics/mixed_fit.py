@@ -1,4 +1,4 @@
-"""Mixed estimation: generalised least squares that joins data with what is known of a coefficient before them."""
+"""Mixed estimation: generalised least squares that joins data with prior knowledge of a coefficient."""
 
 from __future__ import annotations
 

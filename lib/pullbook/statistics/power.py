@@ -1,4 +1,4 @@
-"""Before driving: how many sessions and pulls it takes to tell a change, from the same formula as the comparison."""
+"""Before driving: how many sessions and pulls it takes to detect a change, by the formula of the comparison."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ USUAL_PULL_SD_K = 0.8  # common practice, no source
 USUAL_STEP_U_K = math.sqrt(2 / 12)  # charge and inlet in steps of 1 K
 POWER = 0.8
 USUAL_SESSIONS = (1, 2, 3, 4, 6, 8)
-WARM_UP_MIN = 15.0
+WARM_UP_MIN = 15  # common practice, no source
 REST_MIN = 1.25
 CRUISE_MIN = 1.5
 
@@ -70,10 +70,10 @@ class Plan:
     sessions, pulls : int
         Sessions a side, pulls a session.
     half_width : float
-        Half of the interval to expect, in the outcome's unit; a true change of this size is told from none about half
+        Half of the interval to expect, in the outcome's unit; a true change of this size is detected about half
         of the time.
     safe_change : float
-        True change that is told from none four times out of five (power 0.8), in the outcome's unit.
+        True change that is detected four times out of five (power 0.8), in the outcome's unit.
     driving_min : float
         All drives together, warm-up and rests included [min].
     pulls_in_all : int
@@ -148,7 +148,7 @@ def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, lev
 
 
 def power_of(*, change: float, standard_uncertainty: float, dof: float, level: float = 0.95) -> float:
-    """Return how often a true change is told from none, either sign counted.
+    """Return how often a true change is detected, with either sign.
 
     Parameters
     ----------
@@ -185,7 +185,7 @@ def power_of(*, change: float, standard_uncertainty: float, dof: float, level: f
 
 
 def detectable_change(*, standard_uncertainty: float, dof: float, power: float = POWER, level: float = 0.95) -> float:
-    """Return the true change that is told from none with a given power (the inverse of `power_of`).
+    """Return the true change that is detected with a given power (the inverse of `power_of`).
 
     Parameters
     ----------
@@ -242,7 +242,7 @@ def plans(
 def fewest_sessions(
     *, worthwhile_change: float, scatter: Scatter, protocol: Protocol, pulls: int = 5, level: float = 0.95
 ) -> Plan | None:
-    """Return the plan with the fewest sessions that tells the worthwhile change four times out of five.
+    """Return the plan with the fewest sessions that detects the worthwhile change four times out of five.
 
     Parameters
     ----------
@@ -487,7 +487,7 @@ def chance_of_clear_answer(
 
     Examples
     --------
-    An estimate that is certain already, 3 with an interval of 2.9 to either side, stays clear; one of nought with an
+    An estimate that is certain already, 3 with an interval of 2.9 to either side, stays clear; one of zero with an
     interval inside the worthwhile change, too.
 
     >>> from pullbook.statistics.power import chance_of_clear_answer

@@ -1,4 +1,4 @@
-"""The same change by other routes, and checks that the result has to stand; all are shown, none replaces the result."""
+"""The same change by other routes, and checks that it has to pass. All are shown, none replaces the result."""
 
 from __future__ import annotations
 
@@ -82,7 +82,7 @@ class CrossChecks:
 
 
 def cross_check(comparison: Comparison) -> CrossChecks:
-    """Put a comparison to the test; one that was not made has none."""
+    """Calculate the other routes and checks of a comparison; none where nothing was compared."""
     if comparison.estimate is None:
         return CrossChecks(routes=(), checks=(), findings=())
     level, data = comparison.level, comparison.data
@@ -270,7 +270,7 @@ class RandomSessionModel:
     between_sd, within_sd : float
         Standard deviations between sessions and of a single run.
     singular : bool
-        One of the two is nought.
+        One of the two is zero.
     """
 
     coefficients: np.ndarray
@@ -295,12 +295,12 @@ def random_session_model(y: np.ndarray, design: np.ndarray, codes: np.ndarray) -
     Returns
     -------
     RandomSessionModel
-        A variance between sessions that comes out as nought is reported so, not hidden.
+        A variance between sessions that comes out as zero is reported so, not hidden.
 
     Notes
     -----
     With one random effect everything else follows from the share of the variance that lies between sessions, so one
-    number is searched for, between nought and one. General optimisers of mixed models search without bounds, and few
+    number is searched for, between zero and one. General optimisers of mixed models search without bounds, and few
     sessions often have their best value at the bound.
 
     References

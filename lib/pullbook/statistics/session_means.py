@@ -332,7 +332,7 @@ def _days(measures: pd.DataFrame, names: Sequence[str]) -> tuple[str, ...]:
 
 
 def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
-    """Return the mean of a session's figures, those that could not be had left out; NaN without any."""
+    """Return the mean of a session's figures, those that are not known left out; NaN without any."""
     means = np.full(int(codes.max()) + 1, np.nan)
     if values is not None:
         good = ~np.isnan(values)
@@ -342,7 +342,7 @@ def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
 
 
 def _or_mean(at_the_end: np.ndarray, gained: np.ndarray, of_runs: Callable[[str], np.ndarray]) -> np.ndarray:
-    """Fill in what was logged too coarsely to be read at the end: what the pulls gained per km/h, on average."""
+    """Fill in a climb at the end that was logged too coarsely: the pulls' mean gain per km/h."""
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = gained / (of_runs("end_speed") - of_runs("start_speed"))
     known = mean[np.isfinite(mean)]
@@ -351,7 +351,7 @@ def _or_mean(at_the_end: np.ndarray, gained: np.ndarray, of_runs: Callable[[str]
 
 
 def _heat_left(rest_s: np.ndarray, climb_k: np.ndarray, recovery_s: np.ndarray) -> np.ndarray:
-    """Return what is left at the start of each pull of the heat of the one before [K]: ndarray, shape (runs,).
+    """Return the heat of the pull before that is left at the start of each pull [K]: ndarray, shape (runs,).
 
     It fades with the recovery time constant. Climb and time constant are the means over all pulls, so that rests of
     different lengths count and nothing that the service did: a cleaner cooler starts cooler, too.
@@ -437,7 +437,7 @@ def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.nd
     repeatability_sd, dof : float
         Standard deviation of a single run; NaN and 0 where there is one run each.
     by_place : bool
-        False where the places could not be told from the sessions, or too few runs are left to do so.
+        False where places and sessions cannot be separated, or too few runs are left to do so.
 
     Notes
     -----

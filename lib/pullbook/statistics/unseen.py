@@ -1,4 +1,4 @@
-"""Differences between the phases that the estimate cannot allow for, told by what else is in the logs."""
+"""Differences between the phases that the estimate cannot allow for, noticed in the rest of the logs."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from pullbook.statistics.session_means import SessionMeans
 from pullbook.text import counted
 
 SOAKED_K = 6.0  # a pull that starts so far above the usual start carries heat from before; common practice, no source
-LEAST_PULLS = 4  # over both phases, for a usual start
+BOOST_UNSEEN = "boost-unseen"
+LEAST_STARTS = 4  # over both phases, for a usual start
 
 
 def unseen_differences(measures: pd.DataFrame, data: SessionMeans) -> tuple[Finding, ...]:
@@ -36,7 +37,7 @@ def _boost_unseen(data: SessionMeans) -> Finding | None:
     if data.outcome.kind != "pull" or not data.outcome.of_charge or np.isfinite(data.pressure_ratio).any():
         return None
     return Finding(
-        code="boost-unseen",
+        code=BOOST_UNSEEN,
         severity="warning",
         message=(
             "There is no manifold pressure in these logs, so nobody can see whether boost was the same "
@@ -53,7 +54,7 @@ def _soaked(measures: pd.DataFrame, data: SessionMeans) -> Finding | None:
         return None
     pulls = measures[(measures["kind"] == "pull") & measures["included"].astype(bool)]
     starts = pulls["start_rise"].to_numpy(dtype=float)
-    if np.count_nonzero(np.isfinite(starts)) < LEAST_PULLS:
+    if np.count_nonzero(np.isfinite(starts)) < LEAST_STARTS:
         return None
     first = ~pulls.duplicated("session").to_numpy(dtype=bool)
     usual = {name: float(np.nanmedian(starts[(pulls["session"] == name) & ~first])) for name in data.names

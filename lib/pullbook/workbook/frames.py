@@ -6,33 +6,27 @@ headings. All figures are in the units that the library computes in, whatever ``
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from glob import glob
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from pullbook.errors import LogError
+from pullbook.reading.logs import Log, read_log
 from pullbook.reading.units import CHANNELS
+from pullbook.runs.columns import unit_of
 from pullbook.runs.measures import measure
-from pullbook.settings.outcomes import outcome_named, speed_of
+from pullbook.settings.outcomes import outcome_named
 from pullbook.text import in_brackets
 
 if TYPE_CHECKING:
     from pullbook.analysis.result import Result
-    from pullbook.reading.logs import Log
     from pullbook.runs.find import Runs
 
 INDEX = ["session", "kind", "number"]
 FACTS = ("phase", "included", "reason")
-# What is no outcome; the ends of other names tell the rest (`_unit`).
-UNITS = {
-    "start_s": "s", "end_s": "s", "duration": "s", "rest_before": "s", "start_speed": "km/h", "end_speed": "km/h",
-    "mean_speed": "km/h", "start_charge": "°C", "inlet_at_peak": "°C", "compressor_outlet": "°C", "charge_step": "K",
-    "inlet_step": "K", "coolant_step": "K", "pressure_step": "kPa", "density_step": "kg/m³", "end_climb": "K per km/h",
-    "end_pace": "s per km/h", "hold_manifold_pressure": "kPa", "mean_air_mass_flow": "g/s",
-    "gear_rpm_per_kmh": "rpm per km/h", "gear_mean_rpm_per_kmh": "rpm per km/h", "heading": "°",
-    "barometric": "kPa", "dry_pressure": "kPa",
-}  # fmt: skip
 
 
 def runs(result: Result, kind: str) -> pd.DataFrame:
@@ -51,6 +45,37 @@ def runs(result: Result, kind: str) -> pd.DataFrame:
     """
     frame = result.measures[result.measures["kind"] == kind]
     return _tidy(frame.set_index(INDEX))
+
+
+def read_logs(logs: str | Sequence[str]) -> dict[str, Log]:
+    """Read the logs that paths or patterns name.
+
+    Parameters
+    ----------
+    logs : str or sequence of str
+        A path, or a pattern with ``*`` for several; or a list of such.
+
+    Returns
+    -------
+    dict of str to Log
+        By the names of the files, in the order given.
+
+    Raises
+    ------
+    LogError
+        When one of them is no text, or names no file.
+    """
+    given = [logs] if isinstance(logs, str) or not isinstance(logs, Sequence) else list(logs)
+    found = []
+    for pattern in given:
+        if not isinstance(pattern, str):
+            raise LogError(f"logs: given {pattern!r:.80}. Allowed: paths as texts, such as 'my-van/logs/*.csv'")
+        if not (files := sorted(glob(pattern))):  # noqa: PTH207 (Path.glob takes no absolute pattern)
+            raise LogError(f"logs: given {pattern!r:.200}, and no file is there. Correct the path")
+        found += files
+    if not found:
+        raise LogError("logs: none given. Allowed: paths as texts, such as 'my-van/logs/*.csv'")
+    return {log.name: log for log in map(read_log, dict.fromkeys(found))}
 
 
 def of_log(log: Log, found: Runs) -> pd.DataFrame:
@@ -158,17 +183,7 @@ def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
     rest = [name for name in frame if name not in facts and name != "left_out" and frame[name].notna().any()]
     rest.sort(key=lambda name: (outcome_named(str(name)) is None, str(name).endswith(("_step", "_estimated"))))
     kept = frame[[*facts, *rest]].copy()
-    return _labelled(kept, {str(name): _unit(str(name)) for name in rest})
-
-
-def _unit(name: str) -> str:
-    if name.endswith("_s") and speed_of(name.removesuffix("_s")):
-        return "s"
-    if name.endswith("_climb") and speed_of(name.removesuffix("_climb")):
-        return "K/s"
-    own = name.removesuffix("_u")
-    outcome = outcome_named(own)
-    return UNITS.get(own, outcome.unit if outcome else "")
+    return _labelled(kept, {str(name): unit_of(str(name)) for name in rest})
 
 
 def _labelled(frame: pd.DataFrame, units: Mapping[str, str]) -> pd.DataFrame:

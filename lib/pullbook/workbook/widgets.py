@@ -205,6 +205,7 @@ def shown(value: object) -> object:
     if hasattr(value, "summary"):
         with warnings.catch_warnings():  # two sessions leave no degree of freedom to tables that are not shown
             warnings.simplefilter("ignore", RuntimeWarning)
+            warnings.simplefilter("ignore", UserWarning)  # nor are a handful of rows enough for its tests
             return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
     return value if hasattr(value, "_repr_html_") else Fragment(f"<pre>{escape(str(value))}</pre>")
 
