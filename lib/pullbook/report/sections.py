@@ -795,7 +795,7 @@ def conclusion(result: Result) -> Fragment:
 
 GLOSSARY = {
     "effectiveness": "How much of the possible cooling the cooler does: 1 would bring the charge down to inlet air.",
-    "session": "One drive on one day. Pulls of one day share that day, so sessions are what counts.",
+    "session": "One drive. Its pulls share the day, so sessions are what counts; those of one date count as one day.",
     "K and °C": "Temperatures are in °C, differences in K. A difference of 1 K is one of 1 °C.",
     "interval": "The range that holds the true change. At a level of 95 %, it misses it about once in twenty times.",
     "worthwhile change": "The smallest change that matters to you. You set it as worthwhile_change.",

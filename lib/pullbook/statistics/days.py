@@ -37,12 +37,16 @@ def days_of(phases: Sequence[str], labels: Sequence[str]) -> np.ndarray:
 
 
 def sharing(of_day: np.ndarray) -> np.ndarray:
-    """Return the correlation of the sessions' days: ndarray, shape (sessions, sessions).
+    """Return the correlation of the sessions' days.
 
     Parameters
     ----------
     of_day : ndarray, shape (sessions, days)
         From `days_of`.
+
+    Returns
+    -------
+    ndarray, shape (sessions, sessions)
 
     Examples
     --------
