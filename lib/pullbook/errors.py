@@ -86,7 +86,7 @@ class Finding:
 
 
 def by_cause(found: Iterable[tuple[str, Finding]]) -> list[tuple[list[str], Finding]]:
-    """Join findings of one cause: the same code about the same channels or columns, in whatever sessions.
+    """Join findings of one cause: the same code about the same channels or columns, in any sessions.
 
     Parameters
     ----------

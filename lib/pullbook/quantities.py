@@ -1,4 +1,4 @@
-"""Quantities as a person types and reads them: in metric or US units, whatever is held internally.
+"""Quantities as a person types and reads them: in metric or US units; internally they never change.
 
 Inside, and in every stored result, temperatures are in °C, differences of temperature in K, speeds in km/h and
 pressures in kPa. The unit alone therefore says whether an offset belongs to a conversion: °C has one, K has none.
@@ -126,7 +126,7 @@ class Shown:
             return match["quoted"]
         unit, plus_minus = match["unit"], match["figures"].partition("±")[0]
         found = list(_FIGURE.finditer(match["figures"]))
-        # What stands behind ± is a difference, whatever stands before it.
+        # A figure after ± is a difference, whatever comes before it.
         units = ["K" if unit == "°C" and figure.start() >= len(plus_minus) else unit for figure in found]
         values = [
             self.value(float(figure["digits"].replace(",", "")) * (-1 if figure["sign"] in _MINUS else 1), of)

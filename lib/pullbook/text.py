@@ -66,7 +66,7 @@ def decimals(u: float) -> int:
 
 
 def unit_suffix(unit: str) -> str:
-    """Return a unit as it stands behind a figure; nothing for a pure number."""
+    """Return a unit as written after a figure; nothing for a pure number."""
     return "" if unit == "1" else f" {unit}"
 
 
@@ -76,7 +76,7 @@ def difference_unit(unit: str) -> str:
 
 
 def in_brackets(unit: str) -> str:
-    """Return a unit as it stands in a heading; nothing for a pure number."""
+    """Return a unit as written in a heading; nothing for a pure number."""
     return "" if unit == "1" else f" [{unit}]"
 
 
@@ -109,6 +109,24 @@ def enumerated(names: Sequence[str]) -> str:
     'a, b and c'
     """
     return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+
+
+def budget_digits(u: float) -> int:
+    """Return the decimals of a budget's lines, from what they make together: one more than beside the total."""
+    return decimals(u) + 1
+
+
+def budget_line(u: float, digits: int) -> str:
+    """Return a line of a budget with so many decimals, saying so where it is too small for them.
+
+    Examples
+    --------
+    >>> from pullbook.text import budget_line
+    >>> budget_line(0.104, 2), budget_line(0.004, 2), budget_line(0.0, 2)
+    ('0.10', 'under 0.01', '0.00')
+    """
+    least = 0.5 * 10.0**-digits
+    return f"under {2 * least:.{digits}f}" if 0 < u < least else f"{u:.{digits}f}"
 
 
 def sentence_case(text: str) -> str:

@@ -57,7 +57,7 @@ def test_what_no_log_shows_is_said_first(result):
     assert told in result.warnings
     assert told.evidence["unchecked"] == ["full load", "gear", "how often the sensors were read"]
     for page in (sections.meaning(result), sections.conclusion(result)):
-        assert "written down by hand" in page.html
+        assert "by hand, and we take them as given" in page.html
     assert "gear-not-read" in {f.code for f in result.findings}
 
 
@@ -82,7 +82,7 @@ def test_check_and_plan_take_it(by_hand):
     told = "\n".join(check_text(by_hand))
     assert "figures written down, no log" in told
     assert "nan" not in told
-    assert "written down by hand" in told
+    assert "by hand, and we take them as given" in " ".join(told.split())
     assert plan_request(by_hand) is not None
 
 
@@ -131,9 +131,9 @@ def test_an_outcome_that_figures_cannot_hold(by_hand, tmp_path):
 def test_the_page_says_it_and_draws_no_log(by_hand, tmp_path):
     run = run_workbook(by_hand, tmp_path / "out", progress=False)
     page = (run.folder / "workbook.html").read_text(encoding="utf-8")
-    assert page.count("written down by hand") >= 2
-    assert "There is no log to check full load, gear" in page
-    assert "Every drive. Dark" not in page
+    assert page.count("by hand, and we take them as given") >= 2
+    assert "No log can check full load, gear" in page
+    assert "Dark: pulls that count" not in page
     assert ">nan" not in page
 
 

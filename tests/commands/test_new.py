@@ -160,7 +160,7 @@ def test_speeds_that_were_not_found_are_called_a_start(tmp_path, at_part_throttl
     assert said.startswith("No pulls found. 40 to 110 km/h is only a first guess")
     assert "part throttle: pedal at 52 %" in said
     text = (tmp_path / "van" / "experiment.yaml").read_text("utf-8")
-    assert text.count("no pulls found, only a start") == 2  # at both speeds
+    assert text.count("no pulls found; a first guess") == 2  # at both speeds
     assert "no steady stretch" not in text
     assert Experiment.load(tmp_path / "van").protocol.pull_to_kmh == 110
 

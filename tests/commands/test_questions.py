@@ -71,8 +71,8 @@ def test_every_answer_is_an_option(tmp_path):
         ({"worthwhile": "0"}, "--worthwhile: .*above 0, in K"),
         ({"ambient": {"before-9": "14"}}, "no session 'before-9'; allowed: before-1, after-1"),
         ({"ambient": {"before-1": "140"}}, "--ambient before-1: .*-50 to 60"),
-        ({"sensor": "after"}, "--sensor: these logs do not leave open"),
-        ({"date_order": "day"}, "--date-order: no log leaves open"),
+        ({"sensor": "after"}, "--sensor: these logs already show"),
+        ({"date_order": "day"}, "--date-order: the order of day and month is clear"),
         ({"work": {"charge_air_temperature": "kissed"}}, "--sensor-work: allowed are refitted"),
     ],
 )

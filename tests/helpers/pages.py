@@ -21,14 +21,20 @@ class Read(HTMLParser):
         self.close()
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self._part(tag)
         self.elements.append((tag, dict(attrs)))
         self._open = tag if tag in ("script", "style") else ""
         if tag == "script":
             self.scripts.append("")
 
     def handle_endtag(self, tag: str) -> None:
+        self._part(tag)
         if tag == self._open:
             self._open = ""
+
+    def _part(self, tag: str) -> None:
+        if tag not in ("a", "b", "span", "strong"):
+            self.texts.append(" ")
 
     def handle_data(self, data: str) -> None:
         if self._open == "script":
@@ -38,7 +44,7 @@ class Read(HTMLParser):
 
     @property
     def text(self) -> str:
-        return " ".join(" ".join(self.texts).split())
+        return " ".join("".join(self.texts).split())
 
     def all(self, tag: str) -> list[dict[str, str | None]]:
         return [attributes for name, attributes in self.elements if name == tag]

@@ -39,7 +39,7 @@ def take_answer() -> None:
 
 
 def take_history() -> None:
-    """Write the first picture of the history's page."""
+    """Write the answer of the history's page, with its picture."""
     from pullbook.commands.cli import main
 
     with tempfile.TemporaryDirectory() as name, page_of(width=960, height=900) as page:
@@ -47,7 +47,10 @@ def take_history() -> None:
         if status := main(["history", *map(str, sorted((SAMPLES / "three_springs").glob("20*"))), "--out", str(out)]):
             raise SystemExit(status)
         page.goto(out.as_uri())
-        page.locator("figure").first.screenshot(path=HISTORY)
+        box = page.locator(".pb-answer-picture svg:visible").bounding_box()
+        assert box is not None
+        clip = {"x": 0, "y": 0, "width": 960, "height": box["y"] + box["height"]}
+        page.screenshot(path=HISTORY, clip=clip, full_page=True)
 
 
 def take_lab() -> None:

@@ -96,7 +96,7 @@ def test_a_column_nobody_asked_for_is_named(read):
         (PLAIN.replace("charge [°C]", "charge"), ["'charge'", "names no unit", "'charge [°C]'"]),
         (PLAIN.replace("inlet [°C]", "remarks"), ["inlet temperature", "Add a column 'inlet [°C]'"]),
         (PLAIN.replace("charge [°C]", "volts"), ["charge air temperature", "Add a column 'charge [°C]'"]),
-        (PLAIN.replace("pull,2", "pull,1"), ["pull 1 stands there 2 times", "session of its own"]),
+        (PLAIN.replace("pull,2", "pull,1"), ["pull 1 is there 2 times", "session of its own"]),
         (PLAIN.replace("pull,2", "pul,2"), ["row 2", "'pul'", "pull or cruise"]),
         (PLAIN.replace("pull,2", "pull,2.5"), ["row 2", "whole number"]),
         (PLAIN.replace("pull,2,14,60", "pull,2,14,about 60"), ["row 2", "'about 60'", "no number"]),

@@ -77,7 +77,7 @@ def test_a_note_names_its_log_unless_all_share_it(tmp_path, whole):
         (lambda a, b: changed(b, "2026-03-05 ", ""), "no date and time of day"),
         (lambda a, b: changed(b, "Charge air temperature [°C]", "Charge temp [°C]"), "'Charge temp \\[°C\\]' in degC"),
         (lambda a, b: changed(b, "Vehicle speed [km/h]", "Vehicle speed [mph]"), "in mph"),
-        (lambda a, b: changed(b, "Accelerator position [%]", "Mystery [%]"), "second.csv has no accelerator position"),
+        (lambda a, b: changed(b, "Accelerator position [%]", "Mystery [%]"), "and second.csv has not"),
     ],
 )  # fmt: skip
 def test_what_does_not_fit_together_is_refused(tmp_path, whole, harm, said):

@@ -173,7 +173,7 @@ def test_a_header_that_comes_again_otherwise_is_refused(tmp_path: Path, change: 
 
     head, *rows = lines()
     content = [head, *rows[:400], changed(head), *map(changed, rows[400:])]
-    with pytest.raises(LogError, match=r"header comes again.*log: \["):
+    with pytest.raises(LogError, match=r"header is repeated.*log: \["):
         read(tmp_path, "\n".join(content))
 
 
@@ -203,7 +203,7 @@ def test_a_delimiter_that_changes_on_the_way_is_refused(tmp_path: Path) -> None:
     content = lines()
     half = len(content) // 2
     content = [*content[:half], *(line.replace(",", ";") for line in (content[0], *content[half:]))]
-    with pytest.raises(LogError, match="parted by"):
+    with pytest.raises(LogError, match="separated by"):
         read(tmp_path, "\n".join(content))
 
 

@@ -118,7 +118,7 @@ def test_signals_with_times_of_their_own_are_refused(tmp_path: Path, named: bool
     rows = [",".join(f"{k * step / 4},{40 + k % 50}" for step in signals.values()) for k in range(200)]
     path = tmp_path / "log.csv"
     path.write_text("\n".join([",".join(headers), *rows]))
-    with pytest.raises(PullbookError, match="times that part from each other"):
+    with pytest.raises(PullbookError, match="times that drift apart"):
         read_log(path)
 
 

@@ -9,7 +9,6 @@ from dataclasses import replace
 from html import unescape
 from pathlib import Path
 
-import numpy as np
 import pytest
 from ruamel.yaml import YAML
 
@@ -20,7 +19,7 @@ from pullbook.commands.cli import main
 from pullbook.errors import ExperimentError, LedgerError, PullbookError
 from pullbook.quantities import US
 from pullbook.records.history import History, experiment_folders, history_of, read_history
-from pullbook.report import history
+from pullbook.report import history, history_picture
 from pullbook.report.in_units import estimated_in, history_in
 from pullbook.settings.places import ledger_of
 from pullbook.simulate import THREE_SPRINGS, true_change, true_peak_rise, write_experiment
@@ -106,26 +105,46 @@ def test_without_dates_the_order_is_by_odometer_and_else_as_given(named):
     assert (found.axis, [s.name for s in found.services]) == ("order", list(YEARS[::-1]))
     assert found.rates == ()
     assert "No rate" in history.rates(found).html
-    assert "In the order you gave" in history.answer(found).html
+    assert "In the order you gave" in history.noticed(found).html
 
 
 @pytest.mark.parametrize("axis", ["date", "odometer", "order"])
-def test_the_pictures_stand_on_what_the_services_are_in_order_of(springs, axis):
+def test_the_picture_stands_on_what_the_services_are_in_order_of(springs, axis):
     found = replace(springs, axis=axis)
-    (changes,) = [t for t in history.history_changes(found).figure.data if t.mode == "markers+text"]
+    drawing = history.states(found)
     places = {
         "date": ["2024-03-12", "2025-04-12", "2026-03-12"],
         "odometer": [112300, 129800, 151600],
         "order": [1, 2, 3],
     }
-    assert list(changes.x) == places[axis]
-    assert list(changes.y) == [s.change for s in springs.services]
-    ends = np.array(changes.y) + np.array(changes.error_y.array)
-    assert ends == pytest.approx([s.high for s in springs.services])
-    drift, before, after = history.history_levels(found).figure.data
-    assert list(before.y) == [s.before.value for s in springs.services]
-    assert list(after.y) == [s.after.value for s in springs.services]
-    assert [y for y in drift.y if y is not None] == [after.y[0], before.y[1], after.y[1], before.y[2]]
+    assert [row[1] for row in drawing.rows] == places[axis]
+    for row, s in zip(drawing.rows, springs.services, strict=True):
+        assert row[2:] == pytest.approx((s.before.value, s.after.value, s.change, s.low, s.high), abs=0.051)
+    for service in springs.services:  # beside their marks, in the wide drawing and the narrow one
+        assert drawing.html.count(f">{service.before.value:.1f}<") == 2
+        assert drawing.html.count(f">−{-service.change:.1f} K<") == 2
+
+
+def test_the_scales_of_the_picture_hold_every_interval_and_the_worthwhile_change(springs):
+    for worthwhile in (2.0, 40.0):
+        wide = tuple(replace(s, worthwhile=worthwhile) for s in springs.services)
+        states, changes = history_picture.scales(replace(springs, services=wide))
+        for s in wide:
+            assert states.low < min(s.before.low, s.after.low) < max(s.before.high, s.after.high) < states.high
+            assert changes.low < min(s.low, -worthwhile) < max(s.high, worthwhile) < changes.high
+        assert min(states.span, changes.span) >= 3 * worthwhile
+
+
+def test_many_services_are_drawn_without_their_figures(springs):
+    """Where there is no room beside the marks, the table has them."""
+    many = tuple(
+        replace(springs.services[k % 3], number=k + 1, date=dt.date(2020, 1, 1) + dt.timedelta(20 * k))
+        for k in range(30)
+    )
+    spans = tuple(replace(springs.spans[0], number=k + 1) for k in range(29))
+    drawing = history.states(replace(springs, services=many, spans=spans))
+    assert len(drawing.rows) == 30
+    assert f">{many[0].before.value:.1f}<" not in drawing.html
 
 
 # --- what does not belong together -------------------------------------------------------------------------------
@@ -142,7 +161,7 @@ def test_an_experiment_named_twice_is_refused(named):
 
 
 def test_a_drive_that_serves_two_services_is_refused(tmp_path):
-    """The sessions after one service taken for those before the next would make the drift nought."""
+    """The sessions after one service taken for those before the next would make the drift zero."""
     for year in YEARS[:2]:
         shutil.copytree(SPRINGS / year, tmp_path / year)
     shutil.copyfile(tmp_path / "2024/logs/after-1.csv.gz", tmp_path / "2025/logs/before-1.csv.gz")
@@ -268,7 +287,7 @@ def test_when_half_of_the_gain_is_gone(springs):
     assert half.value == pytest.approx(gained / 2 / springs.rate("1000 km").estimated.value)
     assert half.low < 10.3 < half.high
     html = history.again(springs, "", item="", today="", cost=60, hours=4, currency="EUR").html
-    assert "Half of it is gone after about" in html
+    assert "Half of the last gain is gone after about" in html
     assert "60 EUR and 4 h" in html
     assert "your own figures" not in history.again(springs, "", item="", today="").html
 
@@ -392,8 +411,10 @@ def test_the_page_in_us_units_has_no_metric_figure(in_us):
     assert not re.search(r"°C|\bkm\b|(?<=[\d\[ ])K\b", said)
     assert "odometer [mi]" in said
     assert "°F per 1,000 mi" in said
-    for picture in (history.history_changes(in_us), history.history_levels(in_us)):
-        assert not re.search(r"°C|\bkm\b|\[K\]|\d K\b", picture.figure.to_json())
+    drawing = history.states(replace(in_us, axis="odometer"))
+    words = " ".join((re.sub(r"<[^>]+>", " ", drawing.html), drawing.description, *drawing.columns))
+    assert "69,780 mi" in words  # 112,300 km
+    assert not re.search(r"°C|\bkm\b|\[K\]|\d K\b", words)
 
 
 @pytest.fixture(scope="module")
@@ -465,7 +486,7 @@ def test_another_outcome_is_told_in_its_own_unit_and_digits(tmp_path):
         (folder / "experiment.yaml").write_text(settings, encoding="utf-8")
     found = read_history(experiment_folders(str(tmp_path)))
     html = history.answer(found).html
-    assert "it got worse in between" in html  # what fell is the worse here
+    assert "it got worse: it fell by" in html  # what fell is the worse here
     assert f"it fell by {-found.rate('1000 km').estimated.value:.4f} per 1,000 km" in html
     assert f'<td class="pb-number">{found.services[0].change:+.3f}</td>' in history.services(found).html
     assert found.spans[0].share_lost.value > 0

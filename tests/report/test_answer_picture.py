@@ -13,6 +13,7 @@ from helpers.samples import SAMPLE_NAMES
 from pullbook.analysis.result import Result, analyse_experiment
 from pullbook.report import answer_picture, canvas
 from pullbook.report.answer_picture import LEAST_SPAN, answer_of
+from pullbook.report.drawing import Drawing
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +30,7 @@ def refused(result_of) -> Result:
     return analyse_experiment(experiment.model_copy(update={"service": service}))
 
 
-def texts(drawing: answer_picture.Drawing, which: str) -> list[str]:
+def texts(drawing: Drawing, which: str) -> list[str]:
     """Return the words in the wide or the narrow drawing."""
     part = re.search(rf'<div class="pb-{which}">(<svg.*?</svg>)', drawing.html, flags=re.DOTALL)[1]
     return [e.text for e in ET.fromstring(part).iter("{http://www.w3.org/2000/svg}text")]

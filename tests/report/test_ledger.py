@@ -1,23 +1,27 @@
 """The ledger's page says what the sums say, and escapes what was written by hand."""
 
+import math
 from pathlib import Path
 
 import pytest
 
 from pullbook.errors import LedgerError
-from pullbook.report.ledger import caught, caught_over_distance, decision, entries, open_ledger
+from pullbook.report.ledger import answer, caught, decision, entries, filling_of, open_ledger, picture
 
 SAMPLE = Path(__file__).parents[2] / "sample_runs" / "fin_wash" / "ledger.csv"
 
 
 def test_the_sample_says_its_rate() -> None:
-    html = caught(open_ledger(SAMPLE), item="catch can", capacity_ml=250, fitted_at_km=136_400).html
+    book = open_ledger(SAMPLE)
+    first = answer(book, item="catch can", capacity_ml=250).html
+    html = caught(book, item="catch can", capacity_ml=250, fitted_at_km=136_400).html
     # 38 + 31 + 36 + 41 + 33 = 179 ml over 148 000 - 136 400 = 11 600 km: 30.9 ml in 2,000 km; 250 ml take 16 200 km.
-    assert "About 31 ml every 2,000 km</p>" in html
-    assert "The 250 ml can is full at about 164,000 km. There is no sign" in html
+    assert "About 31 ml every 2,000 km</p>" in first
+    assert "The 250 ml can is full at about 164,000 km. There is no sign" in first
+    assert "Keep it off your skin" in first
     assert "Total: 179 ml" in html
     assert "extrapolation" in html
-    assert "No rise of the rate is shown" in html
+    assert "no rise of the rate" in html
 
 
 def test_the_decision_tells_what_was_measured(tmp_path) -> None:
@@ -44,7 +48,10 @@ def test_notes_are_escaped(tmp_path) -> None:
 def test_nothing_caught_yet(tmp_path) -> None:
     path = tmp_path / "ledger.csv"
     path.write_text("date,odometer,item\n2025-01-01,1000,catch can\n")
-    assert "no amount of catch can" in caught(open_ledger(path), item="catch can", capacity_ml=0, fitted_at_km=0).html
+    book = open_ledger(path)
+    assert "no amount of catch can" in answer(book, item="catch can", capacity_ml=0).html
+    assert picture(book, item="catch can", capacity_ml=250) is None
+    assert "<table" not in caught(book, item="catch can", capacity_ml=0, fitted_at_km=0).html
 
 
 def test_a_wrong_day_is_refused() -> None:
@@ -76,12 +83,38 @@ def test_the_page_says_it_as_one_would(tmp_path) -> None:
         km = 70_000 * (1.609344 if unit == "mi" else 1)
         html = caught(book, item="catch can", capacity_ml=744, fitted_at_km=km).html
         word = "miles" if unit == "mi" else "km"
-        assert f"About 60 ml every 5,000 {word}</p>" in html
-        assert f"The 744 ml can is full at about 172,000 {word}" in html
+        first = answer(book, item="catch can", capacity_ml=744).html
+        assert f"About 60 ml every 5,000 {word}</p>" in first
+        assert f"The 744 ml can is full at about 172,000 {word}" in first
         assert f"about 840 ml (840 ml to 840 ml) went into the intake over the first 70,000 {word}" in html
         assert f"75,000 {unit}" not in html  # rows are shown as they were entered
         assert f"75000 {unit}" in entries(book).html
-    picture = caught_over_distance(book, item="catch can")
-    assert picture is not None
-    assert picture.figure.data[0].y[0] == pytest.approx(12.0)
-    assert caught_over_distance(book, item="nothing") is None
+    drawing = picture(book, item="catch can", capacity_ml=744)
+    assert drawing is not None
+    assert {row[2:] for row in drawing.rows} == {(60.0, 12.0)}
+    assert drawing.columns[-1] == "ml per 1,000 miles"
+
+
+@pytest.mark.parametrize("capacity_ml", [0.0, 20.0, 250.0, 1e6])
+def test_the_picture_holds_every_emptying_and_when_the_can_is_full(capacity_ml) -> None:
+    """The sums are those of the first test; without a capacity nothing is said of when it is full."""
+    book = open_ledger(SAMPLE)
+    drawing = picture(book, item="catch can", capacity_ml=capacity_ml)
+    filling = filling_of(book, item="catch can", capacity_ml=capacity_ml)
+    assert drawing is not None
+    assert filling is not None
+    assert [row[2] for row in drawing.rows] == [38, 31, 36, 41, 33]
+    assert ("full at about" in drawing.html) == (capacity_ml > 0) == math.isfinite(filling.full_km)
+    if capacity_ml > 0:
+        assert filling.full_km == pytest.approx(148_000 + capacity_ml / (179 / 11_600))
+        assert 148_000 < filling.soonest_km < filling.full_km
+    assert "nan" not in drawing.html.lower()
+
+
+def test_one_emptying_is_drawn_without_a_limit(tmp_path) -> None:
+    path = tmp_path / "ledger.csv"
+    path.write_text("date,odometer,item,amount,unit\n2025-01-01,1000,can,,\n2025-02-01,3000,can,40,ml\n")
+    drawing = picture(open_ledger(path), item="can", capacity_ml=250)
+    assert drawing is not None
+    assert "full at about 15,500 km" in drawing.html  # 250 ml at 20 ml in 1,000 km, from 3,000 km on
+    assert "at most" not in drawing.html

@@ -143,7 +143,15 @@ def test_a_boost_warning_comes_before_the_verdict_and_no_worth_is_claimed(result
     assert 0 < html.index("pb-alert") < html.index("pb-verdict")
     assert "First:" in html
     assert sections.worth(result_of("loose_clamp")) == ""
-    assert "pb-alert" in sections.conclusion(result_of("loose_clamp")).html
+    assert html.count("check hoses and clamps") == 1
+    noticed = sections.findings(result_of("loose_clamp")).html
+    assert noticed.count("check hoses and clamps") == len(
+        [f for f in result_of("loose_clamp").findings if f.about_boost]
+    )
+    assert "check hoses" not in sections.meaning(result_of("loose_clamp")).html
+    said = sections.conclusion(result_of("loose_clamp")).html
+    assert "the warning at the top" in said
+    assert "check hoses" not in said
     assert "pb-alert" not in sections.answer(result_of("fin_wash")).html
 
 

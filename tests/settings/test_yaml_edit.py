@@ -190,5 +190,5 @@ def test_an_item_keeps_the_line_ends_of_the_file():
 
 def test_a_list_under_an_alias_is_not_added_to():
     text = "other: &s\n  - name: a\nsessions: *s\n"
-    with pytest.raises(ExperimentError, match=r"Add by hand"):
+    with pytest.raises(ExperimentError, match=r"Add this by hand"):
         with_item(text, "sessions", {"name": "b"})

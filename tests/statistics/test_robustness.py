@@ -57,7 +57,7 @@ def test_a_single_pull_each_leaves_no_scatter_and_does_not_fail() -> None:
 
 
 def test_no_scatter_between_sessions_is_reported_not_hidden() -> None:
-    """The same figures each day: the random-session variance is nought."""
+    """The same figures each day: the random-session variance is zero."""
     sessions = [(f"{p}-{k}", p, [40.0, 42, 38, 41, 39], 15.0) for p in ("before", "after") for k in range(3)]
     _, found = checked(sessions)
     model = next(route for route in found.routes if route.name.startswith("random-session"))

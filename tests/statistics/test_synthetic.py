@@ -44,7 +44,7 @@ def test_a_large_improvement_is_called_one() -> None:
 
 
 def test_no_response_to_weather_is_invented() -> None:
-    """Weather differs within both phases and has no true effect: the slope goes to nought, not to physics."""
+    """Weather differs within both phases and has no true effect: the slope goes to zero, not to physics."""
     rng = np.random.default_rng(4)
     slopes = []
     for _ in range(60):
@@ -59,7 +59,7 @@ def test_no_response_to_weather_is_invented() -> None:
 
 
 def test_weather_apart_is_not_taken_for_a_change() -> None:
-    """A placebo, 12 K apart, with the response that physics expects: the interval holds nought as often as it says."""
+    """A placebo, 12 K apart, with the response that physics expects: the interval holds zero as often as it says."""
     slope = 0.6 * 40.0 / 294.0
     found = list(comparisons(5, change_k=0.0, slope=slope, apart_k=12.0))
     assert np.mean([c.low <= 0 <= c.high for c in found]) >= LEAST

@@ -15,6 +15,7 @@ import pytest
 from helpers.pages import Read, unpacked
 from helpers.samples import HOSTILE
 from pullbook.report.figures import PLOTLY_MIME
+from pullbook.report.glossary import WORDS
 from pullbook.settings.share import unpack
 from pullbook.workbook.page import render_page
 
@@ -102,7 +103,8 @@ def test_every_link_in_the_contents_leads_somewhere(page):
     words = [link for link in links if link.startswith("#word-")]
     ids = [attributes["id"] for _, attributes in page.elements if "id" in attributes]
     assert len(links) - len(words) == len(page.all("h2")) >= 7
-    assert words
+    assert words == list(dict.fromkeys(words))  # each once
+    assert set(words) == {f"#{word.anchor}" for word in WORDS}
     assert {link.removeprefix("#") for link in links} <= set(ids)
     assert len(ids) == len(set(ids))
 

@@ -10,7 +10,7 @@ from pullbook.errors import Finding
 from pullbook.text import counted
 
 TIME_BETWEEN = "time-between"
-LONG_DAYS = 14  # from here on it is told beside the answer; judgement
+LONG_DAYS = 14  # from here on it is said beside the answer; judgement
 
 
 def time_between(drives: Sequence[Drive]) -> Finding:
@@ -37,8 +37,8 @@ def time_between(drives: Sequence[Drive]) -> Finding:
         code=TIME_BETWEEN,
         severity="note",
         message=(
-            f"{apart}Whatever else changed {when} (season, fuel, tyres, load, road) counts as part of the change, and "
-            "the interval does not hold it."
+            f"{apart}Anything else that changed {when} (season, fuel, tyres, load, road) counts as part of the change, "
+            "and the interval does not hold it."
         ),
         evidence={"days": days},
     )

@@ -107,7 +107,7 @@ def like_for_like(
     experiment : Experiment
         For what each session says of the weather.
     slopes : sequence of Slope
-        Of the comparison: how the outcome goes with the conditions that it allows for.
+        Of the comparison: how the outcome depends on the conditions that it is corrected for.
     data : SessionMeans, optional
         Of the comparison: the heat that the rests left over.
 

@@ -1,4 +1,4 @@
-"""What else the engine felt: further figures of the runs, before against after, by the same method as the outcome.
+"""Secondary outcomes: further figures of the runs, before against after, by the same method as the outcome.
 
 As measured, but for charge density and air flow, which are brought to common air.
 
@@ -160,7 +160,7 @@ def _compared(
         low=found.low,
         high=found.high,
         standard_uncertainty=found.u,
-        # An error of the estimated heating goes with what the cooler leaves of it: 1 - effectiveness.
+        # An error of the estimated heating counts by what the cooler leaves of it: 1 - effectiveness.
         common_uncertainty=data.shared_u * abs(1 - usual if outcome.name == "effectiveness" else usual),
     )
 
@@ -185,7 +185,7 @@ def _times(measures: pd.DataFrame, experiment: Experiment, level: float) -> Iter
 
 
 def _in_reference_air(measures: pd.DataFrame, experiment: Experiment, level: float) -> SecondaryOutcome | None:
-    """Compare the longest time as the reference air would have made it: time goes with one over power.
+    """Compare the longest time as it would be in reference air: time is proportional to one over power.
 
     A diesel engine's factor depends on its fuel rate, which is not known: anything its engine factor can be is taken as
     rectangular (JCGM 100:2008, 4.3.7), and both ends show what that leaves open.
@@ -252,7 +252,7 @@ def reference_factors(measures: pd.DataFrame, experiment: Experiment, *, engine:
 
 
 def is_boosted(measures: pd.DataFrame) -> bool:
-    """Tell whether the engine is boosted by its manifold pressure under full load; one with a charge cooler is."""
+    """Say whether the engine is boosted by its manifold pressure under full load; one with a charge cooler is."""
     return not bool(measures["pressure_ratio"].mean() <= BOOSTED_RATIO)
 
 

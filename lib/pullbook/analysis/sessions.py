@@ -420,15 +420,15 @@ def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
         return ()
     names = [drive.session.name for drive in by_hand]
     what = list(dict.fromkeys(words for drive in by_hand for words in unchecked(drive.log)))
-    whose = "All figures were" if len(by_hand) == len(drives) else f"The figures of {', '.join(names)} were"
+    whose = "all figures" if len(by_hand) == len(drives) else f"the figures of {', '.join(names)}"
     return (
         Finding(
             code=UNCHECKED_FIGURES,
             severity="warning",
             message=(
-                f"{whose} written down by hand and are taken at their word. There is no log to check "
-                f"{', '.join(what[:-1])} or {what[-1]}. Whatever of that differed between before and after counts as "
-                "part of the change."
+                f"You wrote down {whose} by hand, and we take them as given. No log can check "
+                f"{', '.join(what[:-1])} or {what[-1]}. If any of these differed between before and after, that "
+                "counts as part of the change."
             ),
             evidence={"sessions": names, "unchecked": what},
         ),
@@ -484,7 +484,7 @@ def _as_dated(reading: Reading) -> Reading:
 
 
 def _day_first(experiment: Experiment, readings: Sequence[Reading]) -> bool | None:
-    """Tell the order of day and month that all logs share, None where it stays open."""
+    """Return the order of day and month that all logs share, None where it stays open."""
     told = {r.log.time.day_first for r in readings} - {None}
     for r in readings:
         if r.log.time.month_first is not None and r.session.date is not None and r.log.start is not None:
@@ -545,7 +545,7 @@ def _ask_for_dates(undecided: Sequence[Reading]) -> str:
 
 
 def _wrong_side(session: Session, start: dt.datetime, serviced: dt.date, *, utc: bool) -> bool:
-    """Tell whether a drive lies on the wrong side of the service; universal time gives it the benefit of the zone."""
+    """Say whether a drive lies on the wrong side of the service; universal time gives it the benefit of the zone."""
     slack = ZONE_SLACK if utc else dt.timedelta()
     if session.phase == "after":
         return (start + slack).date() < serviced

@@ -21,7 +21,7 @@ Text = Callable[[str], str]
 def undated(experiment: Experiment, drives: Sequence[Drive]) -> tuple[Experiment, list[Drive]]:
     """Take every absolute date out of an experiment and its drives, once their logs have been read.
 
-    Dates in texts, names of files and headers of columns are removed. When a drive was driven is told in days from the
+    Dates in texts, names of files and headers of columns are removed. The date of a drive becomes days from the
     service, or from the first dated drive where the service has no date. A session that has a date for a name is
     called by its day instead.
 

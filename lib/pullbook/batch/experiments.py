@@ -1,7 +1,7 @@
-"""Many experiments at once: found, analysed in parallel, each done once, and told in one table.
+"""Many experiments at once: found, analysed in parallel, each done once, and shown in one table.
 
 What is done is known from the disk alone: the results of an experiment count when they were made from the same inputs
-by the same program and are whole. So a batch that was stopped goes on from there, whatever stopped it.
+by the same program and are whole. So a stopped batch goes on from there, however it was stopped.
 """
 
 from __future__ import annotations
@@ -70,7 +70,7 @@ class Row:
     Attributes
     ----------
     folder, title, service, outcome : str
-        The name of the folder (no path), and what the experiment says of itself, as far as it could be read.
+        The folder's name (no path), and what the experiment says about itself, as far as it could be read.
     before, after, change, low, high : float or None
         Means at common conditions, their difference and its interval.
     worthwhile : float or None
@@ -193,8 +193,8 @@ def run_batch(
     Raises
     ------
     PullbookError
-        When ``out`` cannot be written to, or the scheduler cannot be used. What is wrong with one experiment is told
-        in its row.
+        When ``out`` cannot be written to, or the scheduler cannot be used. What is wrong with one experiment goes
+        into its row.
     KeyboardInterrupt
         When interrupted; it says how many were done.
     """
@@ -235,7 +235,7 @@ def _check_out(folders: Sequence[Path], out: Path) -> None:
 
 
 def _names(folders: Sequence[Path]) -> list[str]:
-    """Name each folder so that no two are the same, on a disk that knows no capitals either."""
+    """Give each folder a name of its own, also on a disk that ignores capitals."""
     given = [folder.name or "experiment" for folder in folders]
     used = {name.casefold() for name in given}
     count: Counter[str] = Counter()
@@ -251,13 +251,13 @@ def _names(folders: Sequence[Path]) -> list[str]:
 
 
 def _received(task: Task, row: Row | None) -> Row:
-    """Take a worker's row; one without a row, or whose results are not here, is not done."""
+    """Take a worker's row. A task without a row, or whose results are not here, is not done."""
     if row is None:
         return _not_done(
             task,
             "failed",
-            f"killed at least {TRIES} times while it was worked on. Memory may have run out: run it alone, or give "
-            "fewer --workers",
+            f"its process was killed {TRIES} times or more. Memory may have run out: run it alone, or give fewer "
+            "--workers",
         )
     if row.status == "done" and not (task.target / RESULTS).is_file():
         return _not_done(
@@ -289,7 +289,7 @@ def _copies_refused(rows: Sequence[Row]) -> list[Row]:
 def do(task: Task) -> Row:
     """Analyse one experiment and write its results, unless that is done already.
 
-    A refusal or a fault of the program is told in the row: it raises no `Exception`.
+    A refusal or a fault of the program goes into the row: it raises no `Exception`.
     """
     with _ONE_AT_A_TIME:
         experiment = None
@@ -353,7 +353,7 @@ def _row(task: Task, experiment: Experiment, results: dict[str, Any], *, fresh: 
 
 
 def _warnings(results: dict[str, Any]) -> Iterator[Finding]:
-    """Yield the warnings on the comparison, then those on its logs, once a cause with its sessions."""
+    """Yield the warnings on the comparison, then those on its logs: each cause once, with its sessions."""
     yield from (_finding(f) for f in results["findings"] if f["severity"] == "warning")
     found = [(name, _finding(f)) for name, session in results["sessions"].items() for f in session["findings"]]
     for names, finding in by_cause(pair for pair in found if pair[1].severity == "warning"):
@@ -371,7 +371,7 @@ def _not_done(task: Task, status: Status, message: str, experiment: Experiment |
 
 
 def _told(task: Task, experiment: Experiment | None) -> dict[str, Any]:
-    """Return what an experiment says of itself, fit to share."""
+    """Return what an experiment says about itself, fit to share."""
     if experiment is None:
         return {"folder": scrub(task.name)}
     return {

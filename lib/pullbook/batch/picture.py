@@ -26,7 +26,7 @@ MARKS = {
 }  # fmt: skip
 WIDTH, LINE, TEXT = 920, 30, 13.0  # [px]
 NAMES, WORDS = 270, 190  # room for the names and the verdicts beside the axis [px]
-REACH = 6.0  # worthwhile changes; an interval that reaches further ends in an arrow
+REACH = 6.0  # worthwhile changes; a longer interval ends in an arrow
 
 
 def intervals(rows: Sequence[Row]) -> Fragment:
@@ -53,7 +53,7 @@ def intervals(rows: Sequence[Row]) -> Fragment:
 
 
 def _ends(row: Row) -> tuple[float, float, float] | None:
-    """Return change and interval in worthwhile changes, better counted up; None without an interval."""
+    """Return change and interval in worthwhile changes, higher is better; None without an interval."""
     outcome = outcome_named(row.outcome)
     if outcome is None or row.change is None or row.low is None or row.high is None or not row.worthwhile:
         return None

@@ -4,7 +4,7 @@ Local processes get one task at a time through a pipe of their own, so that it i
 executor of the standard library gives up all of its tasks when one process is killed. A scheduler that exists already
 does the same for workers on other machines.
 
-A function that is handed out returns in any case: what it raises is its own to catch.
+Task functions must not raise: they return in any case.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ class _Worker:
     connection: Connection
 
     def stop(self) -> None:
-        """End the process: politely, so that it tidies up, then by force."""
+        """End the process: first ask, so that it tidies up, then by force."""
         self.connection.close()
         self.process.terminate()
         self.process.join(TO_STOP_S)
@@ -102,7 +102,7 @@ def on_this_machine(function: Callable[[T], R], tasks: Sequence[T], *, workers: 
                     worker.stop()
                     deaths[k] += 1
                     if deaths[k] < TRIES:
-                        waiting.append(k)  # behind the others: alone it may find the memory that it lacked
+                        waiting.append(k)  # after the others: alone it may get the memory that it lacked
                     else:
                         yield k, None
                 else:
@@ -161,15 +161,15 @@ def on_scheduler(function: Callable[[T], R], tasks: Sequence[T], *, address: str
             suspects = []
             for k, result in _handed_out(client, function, tasks, range(len(tasks)), address):
                 if result is None:
-                    suspects.append(k)  # or it was only at hand where another task killed the worker
+                    suspects.append(k)  # or it only waited there while another task killed the worker
                 else:
                     yield k, result
-            for k in suspects:  # alone, so that who dies dies of it
+            for k in suspects:  # alone, so that a death has one cause
                 yield from _handed_out(client, function, tasks, [k], address)
         except (OSError, CancelledError) as error:
             raise PullbookError(
-                f"--scheduler {address}: lost contact on the way ({type(error).__name__}). What is done is kept. Run "
-                "the same command to go on from there."
+                f"--scheduler {address}: lost contact ({type(error).__name__}). Finished work is kept. Run the same "
+                "command to go on from there."
             ) from None
 
 
@@ -207,7 +207,7 @@ def _connected(address: str) -> Iterator[Client]:
         raise PullbookError(
             "--scheduler needs the package distributed. Install it with: python -m pip install distributed"
         ) from None
-    for machinery in ("distributed", "distributed.client"):  # what matters of it is said in our own words
+    for machinery in ("distributed", "distributed.client"):  # we say what matters in our own words
         logging.getLogger(machinery).setLevel(logging.CRITICAL)
     try:
         client = Client(address, timeout=TO_CONNECT_S)
@@ -239,7 +239,7 @@ def _result(future: Future, address: str) -> Any:
         return future.result(timeout=TO_HEAR_S)
     except KilledWorker:
         return None
-    except (OSError, CancelledError):  # told apart by the callers: a result that is slow to come, a scheduler gone
+    except (OSError, CancelledError):  # the callers distinguish a slow result from a scheduler that has gone
         raise
     except Exception as error:
         raise PullbookError(

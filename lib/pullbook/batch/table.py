@@ -81,7 +81,7 @@ def not_done_text(rows: Sequence[Row]) -> str:
 
 
 def summary(rows: Sequence[Row]) -> str:
-    """Say how many of the analysed services clearly helped, and what became of the others."""
+    """Say how many of the analysed services clearly helped, and how the others ended."""
     done = [row.verdict for row in rows if row.status == "done"]
     states = Counter(row.status for row in rows)
     counts = Counter(done) | Counter({"refused": states["refused"], "failed": states["failed"]})

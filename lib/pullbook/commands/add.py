@@ -55,7 +55,7 @@ NOTE = "ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa a
 
 @dataclass(frozen=True, kw_only=True)
 class Added:
-    """What became of the logs that were given.
+    """What was done with the given logs.
 
     Attributes
     ----------
@@ -169,7 +169,7 @@ def sensors_to_ask(experiment: Experiment, phase: Phase) -> tuple[str, ...]:
 
 
 def _refuse_known(experiment: Experiment, sources: Sequence[Path]) -> None:
-    """Refuse a log that is in the experiment, packed or not and under whatever name, or is given twice."""
+    """Refuse a log that is in the experiment, packed or not and under any name, or is given twice."""
     known = {_content(path): f"session {s.name!r}" for s in experiment.sessions for path in experiment.log_paths(s)}
     for source in sources:
         digest = _content(source)
@@ -215,7 +215,7 @@ def _trial(
 def _judged(
     trial: Experiment, drives: list[Drive], names: Sequence[str]
 ) -> tuple[Result | None, Comparison | None, list[Usability]]:
-    """Judge the new drives; without a result where one of the phases has no drive that counts."""
+    """Judge the new drives. There is no result while one of the phases has no drive that counts."""
     result = None
     try:
         result = analyse_experiment(trial, drives=drives)
@@ -302,7 +302,7 @@ def _chance(chance: float) -> str:
 
 
 def _worth_of_first(trial: Experiment, drives: list[Drive], judged: Sequence[Usability]) -> str:
-    """Say what as many sessions on the other side would give, where one side has none yet."""
+    """Say what the same number of sessions on the other side would give, where one side has none yet."""
     sides = {phase: len(trial.in_phase(phase)) for phase in PHASES}
     there: Phase = "before" if sides["before"] else "after"
     other: Phase = "after" if there == "before" else "before"
@@ -379,7 +379,7 @@ def screen(added: Added) -> list[str]:
     advice = added.advice[:MOST_ADVICE]
     rows = [
         *(("First", line) for line in added.first),
-        ("Next pull", " ".join(advice) or "the same again, in every way"),
+        ("Next pull", " ".join(advice) or "just like this one"),
         *(("Still to note", line) for line in added.still_to_say),
         ("Another drive?", added.worth),
         ("Answer now", added.answer),

@@ -132,7 +132,7 @@ def time_text(log: Log) -> str:
 
 
 def _what_is_needed(text: str) -> str:
-    """Shorten what is missing to its channel, where the lines that supply it stand above already."""
+    """Shorten what is missing to its channel, where the lines that supply it were already printed."""
     named = [name for name in CHANNELS if f"  {name}:" in text]
     channel = min(named, key=lambda name: text.index(f"  {name}:"))
     return f"{channel.replace('_', ' ')}, already listed above"

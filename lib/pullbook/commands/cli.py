@@ -352,7 +352,7 @@ def _prepare_to_execute(*, quiet: bool) -> None:
     import logging
 
     signal.signal(signal.SIGTERM, signal.default_int_handler)  # like Ctrl-C: tidy up first
-    for machinery in ("papermill", "asyncio"):  # what failed is told by the exception; the rest is noise on Ctrl-C
+    for machinery in ("papermill", "asyncio"):  # the exception says what failed; the rest is noise on Ctrl-C
         logging.getLogger(machinery).setLevel(logging.CRITICAL)
     logging.getLogger("pullbook").setLevel(logging.ERROR if quiet else logging.WARNING)
 

@@ -15,7 +15,7 @@ from pullbook.settings.places import check_no_link
 
 
 def targets_for(folder: Path, sources: Sequence[Path], *, figures: Container[Path] = ()) -> list[str]:
-    """Name the logs inside the folder: as they are if they lie there already, else as copies no two alike.
+    """Name the logs inside the folder: as they are if they are there already, else as copies with distinct names.
 
     Parameters
     ----------
@@ -55,7 +55,7 @@ def _plain_name(name: str) -> str:
 
 @contextmanager
 def reserved(folder: Path) -> Iterator[None]:
-    """Keep a folder for one draft while this lasts: of two at once, the second is refused and touches nothing.
+    """Reserve a folder for one draft while this lasts: a second one at the same time is refused and touches nothing.
 
     Parameters
     ----------
@@ -133,7 +133,7 @@ def copied(folder: Path, sources: Sequence[Path], targets: Sequence[str]) -> Ite
 
 
 def _take_back(made: Sequence[Path]) -> None:
-    """Remove folders that were made, the innermost first; one that somebody else put something into stays."""
+    """Remove the folders that were made, the innermost first; one that now holds something else stays."""
     for part in reversed(made):
         with contextlib.suppress(OSError):
             part.rmdir()

@@ -38,8 +38,10 @@ def draft_text(
         Earlier experiments of this vehicle, such as ``../fin-wash-2024``.
     """
     protocol = guess.protocol
-    cruise = "" if guess.cruise else "no steady stretch found, only a start"
-    pulls = "" if guess.pulls else "no log shows it, only a start" if guess.written else "no pulls found, only a start"
+    cruise = "" if guess.cruise else "no steady stretch found; a first guess"
+    pulls = (
+        "" if guess.pulls else "no log shows it; a first guess" if guess.written else "no pulls found; a first guess"
+    )
     found = "speeds found in the logs; " if guess.pulls or guess.cruise else ""
     lines = [
         f"title: {json.dumps(_plain(title), ensure_ascii=False)}",

@@ -96,7 +96,7 @@ def guess_protocol(logs: Sequence[Log]) -> Guess:
 
 
 def _speeds_told(rows: pd.DataFrame) -> tuple[float, float] | None:
-    """Return the usual speeds at which written-down pulls began and ended, rounded to 5 km/h; None where not told."""
+    """Return the usual speeds at which written-down pulls began and ended, rounded to 5 km/h; None where not given."""
     if not {"start_speed", "end_speed"} <= set(rows):
         return None
     pulls = rows.loc[rows["kind"] == "pull", ["start_speed", "end_speed"]].median()
@@ -122,7 +122,7 @@ def _wide_runs(logs: Sequence[Log], travel: tuple[float, float] | None, cruise_k
 def _usual_cruise(
     logs: Sequence[Log], travel: tuple[float, float] | None, first_pulls_s: Sequence[float]
 ) -> float | None:
-    """Return the steady speed driven longest before the first pull: what follows a pull still gives off its heat.
+    """Return the steady speed driven longest before the first pull. After a pull the engine still gives off its heat.
 
     None without any steady stretch.
     """
@@ -158,7 +158,7 @@ def fuel_seen(logs: Sequence[Log]) -> tuple[Literal["diesel", "petrol"], str]:
 
 
 def place_seen(logs: Sequence[Log]) -> Literal["after", "before"] | None:
-    """Return where the intake sensor looks to be: after the cooler, before the compressor, or None where unclear."""
+    """Return where the intake sensor seems to sit: after the cooler, before the compressor, or None where unclear."""
     looks = sensor_place([log for log in logs if log.get(INLET) is not None]).looks
     return "after" if looks == "after the cooler" else "before" if looks == "before the compressor" else None
 

@@ -1,4 +1,4 @@
-"""Ask a person: each question with its proposal, asked again with what is allowed where the answer is not."""
+"""Ask a person: each question with its proposal, and again, with what is allowed, after a wrong answer."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class Interview:
     def begin(self, drives: Sequence[str]) -> None:
         """Say which drives it is about, and how to answer."""
         if self.ask is not None:
-            for line in (*drives, "Enter takes what stands in brackets. Ctrl-C stops, and nothing is written."):
+            for line in (*drives, "Press Enter to take what is in brackets. Ctrl-C stops and writes nothing."):
                 self.say(line)
 
     def answer(
@@ -64,7 +64,7 @@ class Interview:
         return proposal
 
     def _typed(self, question: str) -> str:
-        """Return what was typed; nothing where nobody is there, or the input has ended."""
+        """Return what was typed; nothing where nobody answers or the input has ended."""
         if self.ask is None:
             return ""
         try:

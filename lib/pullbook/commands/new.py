@@ -144,7 +144,7 @@ def _found(phase: Phase, given: Sequence[str | Path]) -> list[_Found]:
 
 
 def _both_phases(figures: Sequence[str | Path]) -> tuple[Path, Path]:
-    """Tell which of two tables is from before: the first, unless their names say the other."""
+    """Decide which of two tables is from before: the first, unless their names say the other."""
     if len(figures) != 2:
         raise ExperimentError(
             f"--figures: given {counted(len(figures), 'table')}. Allowed are two, before and after. For more drives "

@@ -1,4 +1,4 @@
-"""What `new` asks: each question has an option that answers it, and what the logs show as its proposal."""
+"""What `new` asks: each question has an option that answers it, and proposes what the logs show."""
 
 from __future__ import annotations
 
@@ -111,7 +111,7 @@ class Answers:
 
 
 def date_order(phases: Sequence[str], logs: Sequence[Log], given: str | None, interview: Interview) -> bool | None:
-    """Settle whether the day comes first in dates such as 3/4/2026; None where none is so, or it stays open.
+    """Settle whether the day comes first in dates such as 3/4/2026; None without such dates, or where it stays open.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def date_order(phases: Sequence[str], logs: Sequence[Log], given: str | None, in
     if not left_open:
         if given is not None:
             raise ExperimentError(
-                "--date-order: no log leaves open which of day and month comes first. Leave the option out"
+                "--date-order: the order of day and month is clear in every log. Leave the option out"
             )
         return None
     told = {log.time.day_first for log in logs} - {None}
@@ -296,7 +296,7 @@ def _sensor_place(
     if not which:
         if given is not None:
             raise ExperimentError(
-                "--sensor: these logs do not leave open where an intake sensor sits. Leave the option out"
+                "--sensor: these logs already show where each intake sensor sits. Leave the option out"
             )
         return None
     logs = [drive.log for drive in drives]
@@ -338,7 +338,7 @@ def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | No
     )
     if answer is None:
         raise ExperimentError(
-            f"these logs do not show {outcome}, so no worthwhile change can be proposed. Give --worthwhile"
+            f"these logs do not give {outcome}, so there is no worthwhile change to suggest. Give --worthwhile"
             f"{'' if unit == '1' else f', in {unit}'}, or another --outcome"
         )
     return answer

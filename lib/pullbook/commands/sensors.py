@@ -20,7 +20,7 @@ LEFT_ALONE = "left alone"
 
 
 def sensors_behind(outcome: str) -> tuple[str, ...]:
-    """Return the channels whose sensors an outcome rests on, and the manifold pressure, which tells a leak."""
+    """Return the channels whose sensors an outcome rests on, and the manifold pressure, which shows a leak."""
     return (*NEEDS.get(outcome, NEEDS["peak_rise"]), "intake_manifold_pressure")
 
 

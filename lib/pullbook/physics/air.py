@@ -267,7 +267,7 @@ def compressor_outlet_c(*, inlet_c: Values, pressure_ratio: Values, efficiency: 
     _require_positive(pressure_ratio, "pressure_ratio", "divide absolute pressures, not gauge boost")
     ratio = np.maximum(pressure_ratio, 1.0)
     inlet = inlet_c + KELVIN
-    # Newton from the constant-gamma answers, a few kelvin off at most: three steps end below 1e-9 K.
+    # Newton from the constant-gamma answers, a few kelvin off at most. Three steps bring them within 1e-9 K.
     isentropic, outlet = (
         compressor_outlet_constant_gamma_c(inlet_c=inlet_c, pressure_ratio=ratio, efficiency=eta) + KELVIN
         for eta in (1.0, efficiency)

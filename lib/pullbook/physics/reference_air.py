@@ -143,7 +143,7 @@ def power_factor(
 
 
 def within_range(factor: Values, *, fuel: Literal["diesel", "petrol"]) -> np.ndarray:
-    """Tell where a factor lies in the range that the regulation states for it (UN R85, annex 5).
+    """Say where a factor lies in the range that the regulation states for it (UN R85, annex 5).
 
     Parameters
     ----------

@@ -48,7 +48,7 @@ def _rule(channel: str, needs: str, refuses: str = "", strength: int = 10, *, by
     return Rule(channel, groups, frozenset(refuses.split()), strength, by_unit)
 
 
-# Desired, modelled or statistical values are no readings; raw sensor signals and switches are no values.
+# Desired, modelled or statistical values are not readings; raw sensor signals and switches are not values.
 _NOT_A_READING = {
     "desired", "commanded", "target", "setpoint", "requested", "specified", "limit", "limiter", "max", "min",
     "maximum", "minimum", "control", "controller", "error", "correction", "average", "mean", "modelled", "estimated",

@@ -124,7 +124,7 @@ def _with_points(stamped: pd.Series) -> pd.Series:
 
 
 def _order(stamped: pd.Series) -> tuple[bool | None, bool]:
-    """Tell whether the day comes first in dates of numbers, None where open; and whether dates are written so at all.
+    """Say whether the day comes first in dates of numbers, None where open; and whether dates are written so at all.
 
     Points between the numbers mean the day first, wherever they are used; a number above 12 is no month; and of two
     numbers the one that goes on by one at midnight is the day.

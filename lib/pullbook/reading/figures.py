@@ -89,7 +89,7 @@ class Figures:
 
 
 def is_figures(path: Path) -> bool:
-    """Tell whether a file is a table of figures: a column says pull or cruise in each row, as no log's does."""
+    """Say whether a file is a table of figures: a column says pull or cruise in each row, as no log's does."""
     try:
         if path.stat().st_size > LARGEST_BYTES:
             return False
@@ -260,7 +260,7 @@ def _quantity(header: Header, name: str) -> tuple[str | None, Unit]:
         )
     if channel == "intake_manifold_pressure" and not (unit.gauge or unit.absolute or "manifold" in header.words):
         raise LogError(
-            f"{name}: {header.text!r} may count from the air outside or from nought. Write its unit as "
+            f"{name}: {header.text!r} may be counted from the outside air or from zero. Write its unit as "
             f"'{unit.name} gauge' or '{unit.name} abs'."
         )
     if words & _STEP:
@@ -353,7 +353,7 @@ def _numbers(table: Table, column: _Column | None, kinds: Sequence[tuple[str, st
     runs = [f"{kind} {number}" for (kind, _), number in zip(kinds, numbers, strict=True)]
     if twice := [run for run in runs if runs.count(run) > 1]:
         raise LogError(
-            f"{name}: {twice[0]} stands there {runs.count(twice[0])} times. If these are several drives, put each "
+            f"{name}: {twice[0]} is there {runs.count(twice[0])} times. If these are several drives, put each "
             "into a table and a session of its own: the days they share or don't share decide the answer. Else number "
             "the runs in the order driven."
         )
@@ -387,7 +387,7 @@ def _refuse_impossible(quantity: str, text: str, rows: pd.DataFrame, name: str) 
     wrong = np.flatnonzero((values < low) | (values > high))
     if wrong.size:
         raise LogError(
-            f"{name}, row {wrong[0] + 1}: {text!r} comes to {values[wrong[0]]:.0f} {unit}. Allowed: {low:g} to "
+            f"{name}, row {wrong[0] + 1}: {text!r} is {values[wrong[0]]:.0f} {unit}. Allowed: {low:g} to "
             f"{high:g} {unit}. Correct the figure, or the unit in the header."
         )
 
@@ -428,8 +428,8 @@ def _steps_told(figures: Figures) -> list[Finding]:
     ]
     derived = any(not figures.kept[q].stated for q in told if q in figures.kept)
     hint = (
-        " What was read off the digits is too fine if the figures were averaged or converted. A column such as "
-        "'charge step [°C]' states what the sensor does."
+        " If you averaged or converted the figures, their digits suggest too fine a step. State the sensor's own in a "
+        "column such as 'charge step [°C]'."
         if derived
         else ""
     )

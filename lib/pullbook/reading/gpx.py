@@ -121,7 +121,7 @@ def read_track(path: str | Path) -> Track:
 
 
 def _check_size(text: str, name: str) -> None:
-    """Refuse what would take the XML parser's stack, or its time: a look along the text, without building a tree.
+    """Refuse what would exhaust the XML parser's stack or time, by a look along the text, without building a tree.
 
     Raises
     ------
@@ -149,7 +149,7 @@ def _check_size(text: str, name: str) -> None:
 
     if text.count("xmlns") > MAX_NAMESPACES:
         raise LogError(f"{name}: more than {MAX_NAMESPACES} XML namespaces. Export it again.")
-    parser = expat.ParserCreate("utf-8")  # as it is encoded below, whatever it was
+    parser = expat.ParserCreate("utf-8")  # as it is encoded below
     parser.StartElementHandler, parser.EndElementHandler = started, ended
     parser.StartDoctypeDeclHandler = declared
     try:

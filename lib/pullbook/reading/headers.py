@@ -11,7 +11,7 @@ from pullbook.reading.vocabulary import english, mend_encoding, tokens
 
 _BRACKETS = re.compile(r"[\[(]([^\[\]()]*)[\])]")
 
-# "x10 °C", "0.1 kPa", "°C * 10": whether the number was multiplied by or is to be, nobody can tell.
+# "x10 °C", "0.1 kPa", "°C * 10": nobody can say whether the number was multiplied or has to be.
 _SCALED = re.compile(r"[x×*]?\s*\d+(?:[.,]\d+)?\s*[x×*]?\s*(\D+)|(\D+?)\s*[x×*/]\s*\d+")
 
 
@@ -69,7 +69,7 @@ def parse_header(text: str, *, units_row: str | None = None) -> Header:
 
 
 def _is_unit(text: str) -> bool:
-    """Tell whether a text in brackets is a unit; also one behind a number, which fits no channel unless it is known."""
+    """Say whether a text in brackets is a unit; also one behind a number, which fits no channel unless it is known."""
     return bool(
         parse_unit(text) or ((scaled := _SCALED.fullmatch(text.strip())) and parse_unit(scaled[1] or scaled[2]))
     )

@@ -14,7 +14,7 @@ from pullbook.errors import Finding
 from pullbook.text import counted
 
 ALLOWED = "Allowed: lines such as '12.345 41 0D 5A': a time, then the bytes of the answer in hex."
-ENGINE_ID = "7E8"  # ISO 15765-4: the first electronic control unit that answers, as a rule the engine's
+ENGINE_ID = "7E8"  # ISO 15765-4: the first electronic control unit that answers, usually the engine's
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,7 @@ class _Answer:
 
 
 def looks_raw(lines: Sequence[str]) -> bool:
-    """Tell whether the first lines of a file hold raw answers, most of them service 01."""
+    """Say whether the first lines of a file hold raw answers, most of them service 01."""
     filled = [line for line in lines[:400] if line.strip()]
     answers = [answer for line in filled if (answer := _parse(line))]
     # Decimal numbers may look like hex, but hex soon has letters.

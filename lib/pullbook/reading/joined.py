@@ -110,8 +110,8 @@ def _refuse_unlike(logs: Sequence[Log]) -> None:
             if ours is None or theirs is None:
                 has, lacks = (first, log) if theirs is None else (log, first)
                 raise LogError(
-                    f"{lacks.name} has no {channel.replace('_', ' ')}, {has.name} has. Logs of one drive must hold the "
-                    f"same channels. {OWN_SESSIONS}"
+                    f"{has.name} has the {channel.replace('_', ' ')}, and {lacks.name} has not. Logs of one drive must "
+                    f"hold the same channels. {OWN_SESSIONS}"
                 )
             if (ours.column, ours.unit) != (theirs.column, theirs.unit):
                 raise LogError(

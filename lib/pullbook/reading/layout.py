@@ -169,7 +169,7 @@ def _refuse_another_table(above: Sequence[str], delimiter: str, width: int, name
         data = [k for k in rows if _is_data(_split(above[k], other))]
         if len(data) >= OTHER_ROWS:
             raise LogError(
-                f"{name}: its cells are parted by {other!r} from line {data[0] + 1} to {data[-1] + 1}, and by "
+                f"{name}: its cells are separated by {other!r} from line {data[0] + 1} to {data[-1] + 1}, and by "
                 f"{delimiter!r} below. Save the two parts as two files, and give both: log: [first.csv, second.csv]."
             )
 
@@ -182,7 +182,7 @@ def unit_in_cell(cell: str) -> str | None:
 
 
 def is_number(cell: str) -> bool:
-    """Tell whether a cell is a plain number, with either decimal mark."""
+    """Say whether a cell is a plain number, with either decimal mark."""
     return bool(_NUMBER.fullmatch(cell.strip()))
 
 

@@ -476,7 +476,7 @@ def _refuse_two_units(text: str, cells: Iterable[str], name: str) -> None:
     meant = {units: unit for unit in said if (units := parse_unit(unit))}
     if len(meant) > 1:
         raise LogError(
-            f"{name}: the unit of {text!r} changes on the way, from {' to '.join(map(repr, meant.values()))}. Export "
+            f"{name}: the unit of {text!r} changes partway, from {' to '.join(map(repr, meant.values()))}. Export "
             "the log with one unit for each signal, or cut it where the unit changes."
         )
 
@@ -591,7 +591,7 @@ def _signals(columns: list[_Column], assignment: Assignment) -> tuple[dict[str, 
 
 
 def possible(signal: Signal, low: float, high: float = np.inf) -> tuple[Signal | None, list[Finding]]:
-    """Set aside what a signal cannot be: one damaged cell must not set the scale for all the others.
+    """Set aside impossible values: one damaged cell must not set the scale for all the others.
 
     Parameters
     ----------
@@ -655,10 +655,8 @@ def _without_spikes(signal: Signal) -> tuple[Signal, list[Finding]]:
         code="spikes",
         severity="warning" if count > 0.01 * len(spike) else "note",
         message=(
-            f"{counted(count, 'reading')} of {signal.column!r} "
-            f"{'is' if count == 1 else 'are'} far from the one before and the one after, as when a contact is loose or "
-            f"the logger errs, and {'was' if count == 1 else 'were'} set aside; the first is "
-            f"{values[first]:.0f} at {time_s[first]:.0f} s."
+            f"Set aside {counted(count, 'reading')} of {signal.column!r} far from the one before and the one after. A "
+            f"loose contact or the logger can do that. The first is {values[first]:.0f} at {time_s[first]:.0f} s."
         ),
         evidence={"channel": signal.channel, "readings": count, "at_s": float(time_s[first])},
     )
@@ -670,7 +668,7 @@ def _without(signals: Mapping[str, Signal], channel: str) -> dict[str, Signal]:
 
 
 def _warm_in_fahrenheit(assignment: Assignment, by_text: Mapping[str, _Column]) -> bool:
-    """Tell whether a log's temperatures are in °F where they do not say: its others are, or its coolant must be."""
+    """Say whether a log's temperatures are in °F where they do not say: its others are, or its coolant must be."""
     named = [
         unit.name
         for channel, unit in assignment.unit.items()
@@ -824,7 +822,7 @@ def _unknown_findings(assignment: Assignment, columns: Sequence[_Column]) -> lis
 def settling_line(channel: str, column: str | Sequence[str]) -> str:
     """Return the line of YAML under ``channels:`` that settles a column, or one that logs name differently.
 
-    No unit stands in it: what a log says of its units counts by itself, in each log its own, and a guess is told.
+    It names no unit: what a log says about its own units counts, log by log, and a guess is reported.
     """
     names = [column] if isinstance(column, str) else list(column)
     return f"  {channel}: {{column: {json.dumps(names[0] if len(names) == 1 else names, ensure_ascii=False)}}}"

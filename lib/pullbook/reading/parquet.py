@@ -69,7 +69,7 @@ def read_frame(path: Path, *, max_columns: int, max_cells: int) -> pd.DataFrame:
         frame.columns = ["Time" if _is_index(field) else field.name for field in map(table.field, kept)]
     except LogError:
         raise
-    except Exception as error:  # whatever a damaged file makes the reader stumble over
+    except Exception as error:  # anything that a damaged file makes the reader raise
         said = " ".join(str(error).split())[:200] or type(error).__name__
         raise LogError(f"{name}: the file is damaged ({said}). Copy or export it again.") from None
     return frame
@@ -116,12 +116,12 @@ def _written_out(column: Any, name: str) -> Any:
 
 
 def _is_index(field: Any) -> bool:
-    """Tell an index without a name, as pandas stores it."""
+    """Recognise an index without a name, as pandas stores it."""
     return str(field.name).startswith("__index_level_")
 
 
 def _is_row_number(field: Any) -> bool:
-    """Tell an index that is there because there has to be one: it has no name, and holds no time."""
+    """Recognise an index that pandas only made up: it has no name, and holds no time."""
     import pyarrow as pa
 
     return _is_index(field) and not pa.types.is_temporal(field.type)

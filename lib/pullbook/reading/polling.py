@@ -168,13 +168,13 @@ def refresh_rows(values: np.ndarray, changes: np.ndarray, cycle: float) -> np.nd
 
 
 def _look(values: np.ndarray) -> tuple[np.ndarray, _Rhythm | None]:
-    """Tell which rows of a signal are filled and, of a held one, its rhythm."""
+    """Say which rows of a signal are filled and, of a held one, its rhythm."""
     filled = np.isfinite(values)
     return filled, _rhythm(values, filled) if _is_held(filled) else None
 
 
 def _is_held(filled: np.ndarray) -> bool:
-    """Tell a held signal, filled in nearly every row once it began, from a sparse one."""
+    """Distinguish a held signal, filled in nearly every row once it began, from a sparse one."""
     return bool(filled.any()) and int(np.count_nonzero(filled)) > 0.9 * (len(filled) - int(np.argmax(filled)))
 
 
@@ -204,7 +204,7 @@ def _loose_cycle(intervals: np.ndarray) -> float | None:
 
 
 def _own_cycle(rhythm: _Rhythm, lively: Sequence[_Rhythm], *, fresh: bool) -> float:
-    """Judge a signal by its own changes; one that hardly moves goes with the others."""
+    """Judge a signal by its own changes; one that hardly moves follows the others."""
     if rhythm.cycle is not None and (not fresh or rhythm.cycle.is_integer()):
         # Beside signals that are fresh in every row, only a strict cycle is believed.
         return rhythm.cycle

@@ -249,7 +249,7 @@ def _jumps(signal: Signal, log: Log) -> Iterator[Finding]:
 
 
 def _soon_after_stop(time_s: np.ndarray, log: Log) -> np.ndarray:
-    """Tell which times lie so soon after a standstill that its heat explains a step of the inlet temperature."""
+    """Say which times lie so soon after a standstill that its heat explains a step of the inlet temperature."""
     stops, gap_s = _stops(log)
     first = np.searchsorted(stops, time_s - COOLING_AFTER_STOP_S, side="left")
     soon = first < np.searchsorted(stops, time_s + gap_s, side="right")
@@ -352,7 +352,7 @@ def _steps(log: Log) -> Iterator[Finding]:
 
 
 def _coolant(log: Log) -> Iterator[Finding]:
-    """A coolant that stays cold through a long drive, in °F, was in °C all along."""
+    """A coolant that stays cold through a long drive in °F was really in °C."""
     coolant = log.get("engine_coolant_temperature")
     if coolant is None or coolant.unit != "degF":
         return
@@ -397,7 +397,7 @@ def _charge(log: Log) -> Iterator[Finding]:
 
 
 def _manifold(log: Log) -> Iterator[Finding]:
-    """A gauge pressure that never comes near the outside pressure was absolute already; and one that lies too low."""
+    """A gauge pressure that never comes near the outside pressure was absolute already; so was one that is too low."""
     pressure = log.get("intake_manifold_pressure")
     if pressure is None:
         return

@@ -170,7 +170,7 @@ def _which_intake(logs: Mapping[str, Log], settled: Sequence[str]) -> tuple[Find
 
 
 def _may_hold_charge(log: Log) -> bool:
-    """Tell whether a log has a charge temperature, or a column that could be one once it is named."""
+    """Say whether a log has a charge temperature, or a column that could be one once it is named."""
     return log.get(CHARGE) is not None or any(
         CHARGE in finding.evidence["closest"] for finding in log.findings if finding.code == "column-unrecognised"
     )

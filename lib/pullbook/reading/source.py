@@ -195,7 +195,7 @@ def blocks(raw: Content, name: str) -> Iterator[bytes]:
 
 
 def encoding_of(head: bytes) -> str:
-    """Tell the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1250 or -1252.
+    """Guess the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1250 or -1252.
 
     Parameters
     ----------

@@ -69,7 +69,7 @@ def suggested_channels(header: Header, values: np.ndarray, resolution: float) ->
 
 
 def _named_so(channel: str, header: Header) -> bool:
-    """A position is only ever offered by its name: what has neither words nor a unit is no likelier to be one."""
+    """A position is only suggested by its name: a column without words and unit is no likelier to be one."""
     return channel not in POSITIONS or bool(header.words & set(channel.split("_")))
 
 

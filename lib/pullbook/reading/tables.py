@@ -99,7 +99,7 @@ class Table:
         return self.columns[column][0].head(0)
 
     def repeats(self, rows: np.ndarray, earlier: np.ndarray) -> np.ndarray:
-        """Tell which rows hold the very same cells as an earlier row.
+        """Say which rows hold the very same cells as an earlier row.
 
         Parameters
         ----------
@@ -118,7 +118,7 @@ class Table:
         return same
 
     def is_numeric(self, column: int) -> bool:
-        """Tell whether every cell of a column is a number or blank."""
+        """Say whether every cell of a column is a number or blank."""
         return all(map(pd.api.types.is_numeric_dtype, self.columns[column]))
 
 
@@ -375,7 +375,7 @@ def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool, name
 
 
 def _header_rows(frame: pd.DataFrame, layout: Layout, name: str) -> np.ndarray:
-    """Tell which rows say the header again; one that names the columns in another order cannot be passed over."""
+    """Say which rows say the header again; one that names the columns in another order cannot be passed over."""
     texts = [k for k in frame if not pd.api.types.is_numeric_dtype(frame[k])]
     if layout.header_line is None or len(texts) <= len(layout.headers) / 2:  # a row of words leaves no column numbers
         return np.zeros(len(frame), dtype=bool)
@@ -386,8 +386,8 @@ def _header_rows(frame: pd.DataFrame, layout: Layout, name: str) -> np.ndarray:
         said = [mend_encoding(str(cell).strip()) for cell in row]
         if any(said[1:]) and distinct(said)[: len(layout.headers)] != list(layout.headers):
             raise LogError(
-                f"{name}: the header comes again with other columns or in another order ({', '.join(said)[:120]!r}). "
-                "Save what stands above that line and what stands below it as two files, and give both: "
+                f"{name}: the header is repeated, with other columns or in another order ({', '.join(said)[:120]!r}). "
+                "Save the part above that line and the part below it as two files, and give both: "
                 "log: [first.csv, second.csv]."
             )
     return found
@@ -417,7 +417,7 @@ def _missing_in(text: bytes) -> list[str]:
 
 
 def _mend_quotes(block: bytes) -> bytes:
-    """Take the quotes out of a line with an odd one, which would swallow everything up to the next."""
+    """Take the quotes out of a line with an unpaired one, which would swallow everything up to the next."""
     if b'"' not in block:
         return block
     lines = block.split(b"\n")
@@ -431,7 +431,7 @@ class _Block:
         self._content = content
 
     def read(self, size: int = -1) -> bytes:
-        """Return all at once, then nothing."""
+        """Return everything at once, then nothing."""
         content, self._content = self._content, b""
         return content
 

@@ -176,7 +176,7 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     findings += more
     seconds, more = _without_leaps(seconds)
     findings += more
-    seconds = seconds - seconds[0]  # before stamps are told apart: counting from zero may make two of them equal
+    seconds = seconds - seconds[0]  # before stamps are compared: counting from zero may make two of them equal
     if seconds[-1] == 0:
         raise LogError(
             f"{name}: {headers[column]!r} has the same time in every row. Allowed: times that rise. Name the right "
@@ -220,8 +220,8 @@ def _time_column(table: Table, name: str, *, alone: bool) -> int:
         )
     if alone and (own := own_time_columns(table, column)):
         raise LogError(
-            f"{name}: {len(own) + 1} columns hold times that part from each other ({headers[column]!r}, "
-            f"{', '.join(repr(headers[k]) for k in own[:3])}), as where each signal has its own. Allowed: one time for "
+            f"{name}: {len(own) + 1} columns hold times that drift apart ({headers[column]!r}, "
+            f"{', '.join(repr(headers[k]) for k in own[:3])}), as if each signal had its own. Allowed: one time for "
             "all columns of a row, or rows of time, name and value. Export the log with one time column."
         )
     return column
@@ -339,7 +339,7 @@ def _numeric(table: Table, column: int) -> _Stamps:
 
 
 def _is_compact_clock(finite: np.ndarray) -> bool:
-    """Tell whether numbers are clock times without marks, 182005 or 20260304182005: their last digits turn at 60."""
+    """Say whether numbers are clock times without marks, 182005 or 20260304182005: their last digits turn at 60."""
     if np.ptp(finite) < 200 or finite.min() < 0 or finite.max() >= 1e17:
         return False
     whole = np.floor(finite / 1000) if finite.min() >= 1e16 else np.floor(finite)
@@ -372,7 +372,7 @@ def _compact_clock(numbers: np.ndarray) -> _Stamps:
 
 
 def _counter_counted_on(finite: np.ndarray) -> np.ndarray:
-    """Count on where a counter of 16, 24 or 32 bits begins again: what it then lacks is one usual step."""
+    """Unwrap a counter of 16, 24 or 32 bits where it begins again, one usual step after its last value."""
     falls = np.flatnonzero(np.diff(finite) < 0)
     if not falls.size or falls.size > MOST_BREAKS * len(finite) or finite.min() < 0:
         return finite
@@ -422,7 +422,7 @@ def _lost_digits_message(name: str, header: str, stamps: np.ndarray) -> str:
 
 
 def _digits_lost(stamps: np.ndarray) -> bool:
-    """Tell whether large stamps have no more digits than a spreadsheet shows of them, and so hardly ever differ."""
+    """Say whether large stamps have no more digits than a spreadsheet shows of them, and so hardly ever differ."""
     finite = stamps[np.isfinite(stamps)]
     if len(finite) < 10 or finite.min() < EARLIEST_S or 20 * len(np.unique(finite)) > len(finite):
         return False
@@ -505,7 +505,7 @@ def _past_midnight(seconds: np.ndarray) -> np.ndarray:
 
 
 def _in_blocks(seconds: np.ndarray, groups: np.ndarray) -> bool:
-    """Tell whether the clock begins again only where the signal changes: one signal's block after the other's."""
+    """Say whether the clock begins again only where the signal changes: one signal's block after the other's."""
     backward = np.diff(seconds) < 0
     return bool(backward.any() and (np.diff(groups)[backward] != 0).all() and backward.sum() < np.unique(groups).size)
 
@@ -513,7 +513,7 @@ def _in_blocks(seconds: np.ndarray, groups: np.ndarray) -> bool:
 def _rising(
     seconds: np.ndarray, rows: np.ndarray, name: str, data_line: int
 ) -> tuple[np.ndarray, np.ndarray, list[Finding]]:
-    """Make the stamps rise: set stray rows aside, count on after the clock was set back, turn a reversed log round."""
+    """Make the stamps rise: set stray rows aside, go on where the clock was set back, reverse a reversed log."""
     backward = np.flatnonzero(np.diff(seconds) < 0)
     if not backward.size:
         return seconds, rows, []
@@ -573,7 +573,7 @@ def _settle_break(seconds: np.ndarray, keep: np.ndarray, shift: np.ndarray, last
 
 
 def _without_leaps(seconds: np.ndarray) -> tuple[np.ndarray, list[Finding]]:
-    """Close up a leap of more than a day, which is a clock that was set and no drive."""
+    """Close a leap of more than a day: the clock was set, nobody drove that long."""
     steps = np.diff(seconds)
     leaps = steps > DAY_S
     if not leaps.any():

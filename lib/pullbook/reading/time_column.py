@@ -311,7 +311,7 @@ def _unnamed(table: Table, k: int) -> _Claim | None:
 
 
 def _may_be_time(table: Table, k: int) -> bool:
-    """Tell whether a column without a name, at the left edge, rises, and is more than a row number."""
+    """Say whether a column without a name, at the left edge, rises, and is more than a row number."""
     sample = table.sample(k, ROWS_LOOKED_AT)
     if sample.empty or _is_clock(sample):
         return not sample.empty
@@ -320,7 +320,7 @@ def _may_be_time(table: Table, k: int) -> bool:
 
 
 def counts_rows(header: str, numbers: np.ndarray) -> bool:
-    """Tell whether a column only counts the rows: it is called so, and rises by one each time.
+    """Say whether a column only counts the rows: it is called so, and rises by one each time.
 
     Parameters
     ----------
@@ -369,7 +369,7 @@ def _fineness(stamps: np.ndarray) -> int:
 
 
 def _regular(numbers: np.ndarray) -> bool:
-    """Tell whether the steps are about the same, as a logger's are: a distance's, or a consumption's, are not."""
+    """Say whether the steps are about the same, as a logger's are: a distance's, or a consumption's, are not."""
     steps = np.abs(np.diff(numbers))
     steps = steps[steps > 0]
     low, high = np.quantile(steps, [0.1, 0.9])
@@ -377,7 +377,7 @@ def _regular(numbers: np.ndarray) -> bool:
 
 
 def _could_be_time(table: Table, k: int) -> bool:
-    """Tell whether, in any unit it may have, the speed changes as a road vehicle's does."""
+    """Say whether, in any unit it may have, the speed changes as a road vehicle's does."""
     unit_s = named_unit_s(table, k)
     stamps = first_numbers(table, k)
     units_s = (unit_s,) if unit_s else GUESSED_UNITS_S

@@ -66,13 +66,13 @@ PLAUSIBLE: dict[str, tuple[float, float]] = {
 }
 
 
-# Values outside these are damage, whatever unit was meant: single ones are set aside before anything is made of them.
+# Values outside these are damage in any unit: single ones are set aside before they are used.
 # Wider than `PLAUSIBLE` by more than any two units of the quantity differ; common practice, no source.
 POSSIBLE: dict[str, tuple[float, float]] = {
     "speed": (-2_000, 2_000),
     "rotation": (-100_000, 100_000),
     "temperature": (-273.15, 10_000),  # absolute zero
-    "pressure": (-1_000_000, 1_000_000),  # counted from the air outside, perhaps; none is below nought in the end
+    "pressure": (-1_000_000, 1_000_000),  # counted from the air outside, perhaps; none is below zero in the end
     "mass flow": (-100_000, 100_000),
     "percentage": (-10_000, 10_000),
     "angle": (-360, 360),
@@ -139,7 +139,7 @@ _UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
     ("°", "angle"): (("°", "deg", "degree", "degrees"), 1, 0),
     ("m", "length"): (("m", "metre", "metres", "meter", "meters"), 1, 0),
     ("ft", "length"): (("ft", "feet", "foot"), 0.3048, 0),
-    # What no channel is logged in: a column with such a unit is none of them, whatever its words say.
+    # What no channel is logged in: a column with such a unit is none of them, even if its words fit.
     ("V", "voltage"): (("v", "volt", "volts", "mv"), 1, 0),
     ("A", "current"): (("amp", "amps", "ampere", "ma"), 1, 0),
     ("ohm", "resistance"): (("ohm", "ohms", "kohm", "ω", "kω"), 1, 0),
@@ -266,7 +266,7 @@ def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False, ai
 
 
 def _celsius_all_along(channel: str, values: np.ndarray, air_c: float | None) -> bool:
-    """Tell whether values are in °C, whatever the log's other columns are in.
+    """Say whether values are in °C, even if the log's other columns are not.
 
     A coolant or an oil that stays at what is warm in °C, and would stay cold in °F; air that in °F would be colder than
     the air around it, and in °C is not. Common practice, no source.
@@ -295,7 +295,7 @@ def _believable(channel: str, low: float, high: float) -> bool:
 
 
 def looks_gauge(values_kpa: np.ndarray) -> bool:
-    """Tell gauge from absolute manifold pressure by its floor: a running engine keeps above 12 kPa absolute.
+    """Distinguish gauge from absolute manifold pressure by its floor: a running engine keeps above 12 kPa absolute.
 
     Common practice, no source.
 

@@ -185,7 +185,7 @@ class History:
 
 
 def experiment_folders(text: str) -> list[Path]:
-    """Return the experiment folders that a text names, one a line; a folder of experiments stands for all in it."""
+    """Return the experiment folders that a text names, one a line; a folder of experiments means all of them."""
     found: list[Path] = []
     for line in filter(None, (line.strip() for line in text.split("\n"))):
         folder = Path(line)

@@ -1,6 +1,6 @@
 """The record between services: what was done and what was caught, from a plain CSV kept by hand.
 
-Columns: ``date, odometer, item, amount, unit, note``. Every fault is told with its row, all in one message; nothing is
+Columns: ``date, odometer, item, amount, unit, note``. Every fault is named with its row, all in one message; nothing is
 corrected silently.
 """
 
@@ -20,7 +20,7 @@ import numpy as np
 from pullbook.errors import Finding, LedgerError, fault_lines
 from pullbook.records.ledger_dates import FORMS, ORDERS, Order, order_of, readings
 from pullbook.statistics.uncertainty import coverage_factor
-from pullbook.text import counted
+from pullbook.text import counted, sentence_case
 
 COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
 MAX_BYTES = 5_000_000
@@ -33,7 +33,7 @@ ML = {
     "ml": 1.0, "cl": 10.0, "dl": 100.0, "l": 1000.0, "litre": 1000.0, "liter": 1000.0, "cc": 1.0, "cm3": 1.0,
     "oz": 29.5735295625, "fl oz": 29.5735295625, "us fl oz": 29.5735295625, "imp fl oz": 28.4130625,
 }  # fmt: skip
-# The test is looked at anew at each emptying from the fifth on. At this level twelve such looks, 5 to 16 captures, find
+# The test is repeated at each emptying from the fifth on. At this level twelve such looks, 5 to 16 captures, find
 # a rise that is not there in 4.6 of 100 ledgers (400,000 drawn); five captures in strict order, p = 1/120, still count.
 TREND_LEVEL = 0.0085
 LEAST_FOR_TREND = 5
@@ -403,7 +403,7 @@ class Trend:
     Attributes
     ----------
     tau, p : float
-        Kendall's tau of the rates in order of time and its one-sided p; NaN where nothing can be told.
+        Kendall's tau of the rates in order of time and its one-sided p; NaN where there is no answer.
     rising : bool
     sentence : str
         The same in words.
@@ -484,7 +484,7 @@ def capture_rate(found: Sequence[Capture], *, level: float = 0.95) -> Rate:
     Examples
     --------
     40 and 50 ml over 2000 km each, by hand: 22.5 ml per 1000 km; 5 ml off it each way, so that with one degree of
-    freedom the interval reaches 12.706 * 2.5 ml beyond, cut at nought.
+    freedom the interval reaches 12.706 * 2.5 ml beyond, cut at zero.
 
     >>> from pullbook.records.ledger import Capture, capture_rate
     >>> rate = capture_rate(
@@ -555,7 +555,7 @@ def full_in_km(rate: Rate, *, capacity_ml: float, held_ml: float = 0.0) -> tuple
     -------
     usual, soonest : float
         At the mean rate, and at the upper end of what the next filling's rate may be (a prediction interval: single
-        fillings differ more than their mean is uncertain) [km]; NaN where the rate is nought or its interval unknown.
+        fillings differ more than their mean is uncertain) [km]; NaN where the rate is zero or its interval unknown.
     """
     room = max(0.0, capacity_ml - held_ml)
 
@@ -571,7 +571,7 @@ def trend(found: Sequence[Capture]) -> Trend:
     Parameters
     ----------
     found : sequence of Capture
-        In order of time; of fewer than five nothing is told.
+        In order of time; fewer than five give no answer.
 
     Returns
     -------
@@ -608,7 +608,7 @@ def trend(found: Sequence[Capture]) -> Trend:
     sentence = (
         f"The rate is rising (p = {p:.3f}). More blow-by is one cause. Have a qualified technician look at it."
         if rising
-        else f"No rise of the rate is shown (p = {p:.3f}). That is not the same as none."
+        else f"These emptyings show no rise of the rate (p = {p:.3f}). That is not the same as none."
     )
     return Trend(tau=tau, p=p, rising=rising, sentence=sentence)
 
@@ -728,7 +728,7 @@ def decision_lines(
     effect : MeasuredEffect or None
         Of the last service, if it was measured.
     cost, hours : float
-        What the person says one service takes, in ``currency`` and hours; nought if that does not matter.
+        What one service takes by the person's own figures, in ``currency`` and hours; zero if that does not matter.
     currency : str
         In words or as a sign.
     in_miles : bool
@@ -741,19 +741,13 @@ def decision_lines(
     """
 
     def distance(km: float) -> str:
-        return f"{km / KM_PER_MILE:.0f} miles" if in_miles else f"{km:.0f} km"
+        return f"{km / KM_PER_MILE:,.0f} miles" if in_miles else f"{km:,.0f} km"
 
-    far = (
-        f" and, by the last reading in the ledger, {distance(what.distance_km)}" if what.distance_km is not None else ""
-    )
-    usual = ""
+    far = f" and {distance(what.distance_km)} ago by the last reading" if what.distance_km is not None else " ago"
+    lines = [f"{sentence_case(what.item)}: last on {what.last}, {counted(what.days, 'day')}{far}."]
     if what.usual_km is not None:
-        every, before = (
-            f"; usually every {distance(what.usual_km)}",
-            f"; the one before was {distance(what.usual_km)} earlier",
-        )
-        usual = every if what.times > 2 else before
-    lines = [f"{what.item}: last on {what.last}, {counted(what.days, 'day')}{far} ago{usual}."]
+        usual = f"Usually every {distance(what.usual_km)}." if what.times > 2 else ""
+        lines.append(usual or f"The one before was {distance(what.usual_km)} earlier.")
     time = "1 hour" if hours == 1 else f"{hours:g} hours"
     takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [time] * (hours > 0)
     if takes:

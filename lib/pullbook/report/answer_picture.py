@@ -10,14 +10,25 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pullbook.analysis.result import Result
 from pullbook.quantities import METRIC
 from pullbook.report import canvas
-from pullbook.report.html import escape
+from pullbook.report.drawing import (
+    HEAD_LINE,
+    MARKS,
+    TEXT,
+    Drawing,
+    axes_at,
+    drawn,
+    places_of,
+    scale_ticks,
+    write,
+    write_key,
+)
 from pullbook.report.in_units import comparison_in
 from pullbook.settings.experiment import PHASES, Phase
 from pullbook.statistics.comparison import Comparison
@@ -29,19 +40,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-NUMBERS_MIME = "application/vnd.pullbook.numbers+json"
 LEAST_SPAN = 3.0  # the axis is at least so many worthwhile changes long: scatter is not blown up to look like an effect
-ON_PAPER = {
-    "ink": "#1c2126",
-    "soft": "#59636e",
-    "line": "#d5d9de",
-    "paper": "#ffffff",
-    "before": "#0072b2",
-    "after": "#d55e00",
-}
-INKS = canvas.styled(ON_PAPER)
-MARKS = {"before": "o", "after": "D"}
-WIDE, NARROW = (920, 400), (358, 440)  # width and height [px]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -88,35 +87,6 @@ class Answer:
         return [session for session in self.sessions if session.phase == phase]
 
 
-@dataclass(frozen=True, eq=False)
-class Drawing:
-    """A picture drawn already, in the page's letters and colours: nothing has to run to show it.
-
-    Attributes
-    ----------
-    html : str
-        A ``figure``; every text from outside is escaped.
-    columns : tuple of str
-        Headings of the numbers behind it, with their units.
-    rows : tuple of tuple of object
-        These numbers, rounded as they are shown.
-    description : str
-        In words.
-    """
-
-    html: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[object, ...], ...]
-    description: str
-
-    def _repr_mimebundle_(self, include: object = None, exclude: object = None) -> dict[str, Any]:
-        return {
-            "text/html": self.html,
-            "text/plain": self.description,
-            NUMBERS_MIME: {"columns": list(self.columns), "rows": [list(row) for row in self.rows]},
-        }
-
-
 def answer_of(result: Result) -> Answer:
     """Gather what the picture shows from a result."""
     c = comparison_in(result.comparison, result.shown)
@@ -147,24 +117,14 @@ def _half_band(c: Comparison, phase: Phase) -> float:
 def picture(result: Result) -> Drawing:
     """Return the answering picture for a page: a wide drawing and one for a phone, of which the style shows one."""
     answer = answer_of(result)
-    drawings = "".join(
-        f'<div class="pb-{name}">'
-        + canvas.to_svg(
-            lambda figure, inks, size=size: draw(figure, answer, inks, box=(0, 0, *size), text=13.0),  # type: ignore[misc]
-            width=size[0],
-            height=size[1],
-            inks=INKS,
-            key=name,
-        )
-        + "</div>"
-        for name, size in (("wide", WIDE), ("narrow", NARROW))
+    columns, rows = _numbers(answer)
+    return drawn(
+        lambda figure, inks, size: draw(figure, answer, inks, box=(0, 0, *size), text=TEXT),
+        caption=caption(answer),
+        description=describe(answer),
+        columns=columns,
+        rows=rows,
     )
-    description = describe(answer)
-    html = (
-        f'<figure class="pb-answer-picture"><div role="img" aria-label="{escape(description)}">{drawings}</div>'
-        f"<figcaption>{escape(caption(answer))}</figcaption></figure>"
-    )
-    return Drawing(html, *_numbers(answer), description=description)
 
 
 def describe(answer: Answer) -> str:
@@ -193,7 +153,7 @@ def caption(answer: Answer) -> str:
     if not answer.corrected:
         return f"Left: every {kind} that counts, as measured. Right: the difference of the means, on the same scale."
     return (
-        f"Left: every {kind} that counts. Hollow: as measured. Filled: corrected to the same "
+        f"Left: every {kind} that counts. Filled marks are corrected to the same "
         f"{conditions_of(c.slopes)}. Right: the difference of the means, on the same scale."
     )
 
@@ -252,28 +212,10 @@ def draw(
     right_ticks = 3.1 * text
     split = width * (0.6 if narrow else 0.68)
 
-    def axes(x: float, wide: float) -> Axes:
-        whole_w, whole_h = figure.bbox.width, figure.bbox.height
-        made = figure.add_axes(
-            (
-                (left + x) / whole_w,
-                1 - (top + height - foot) / whole_h,
-                wide / whole_w,
-                tall / whole_h,
-            )
-        )
-        made.patch.set_visible(False)
-        for side in made.spines.values():
-            side.set_visible(False)
-        made.set_xlim(0, wide)
-        made.set_xticks([])
-        made.tick_params(length=0, labelsize=text * 0.92, labelcolor=inks["soft"], pad=0.4 * text)
-        return made
-
     low, high = _span(answer, room=1.7 * text / tall)
-    runs = axes(ticks, split - ticks)
+    runs = axes_at(figure, (left + ticks, top + head, split - ticks, tall), inks, text=text)
     runs.set_ylim(low, high)
-    change = axes(split, width - split - right_ticks)
+    change = axes_at(figure, (left + split, top + head, width - split - right_ticks, tall), inks, text=text)
     change.set_ylim(low, high)
     _draw_runs(runs, answer, inks, text=text, narrow=narrow)
     if answer.comparison.comparable:
@@ -324,9 +266,9 @@ def _draw_runs(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, na
     beside = max(canvas.text_width(label, size=text, bold=True) for label in said.values()) + 1.1 * text
     labels = 0.7 * text if narrow else beside
     places = _places(answer, width, labels)
-    ticks = _ticks(axes, text=text)
+    ticks = scale_ticks(axes, text=text)
     axes.set_yticks(ticks)
-    axes.set_yticklabels([typeset(f"{tick:.{_places_of(ticks)}f}") for tick in ticks])
+    axes.set_yticklabels([typeset(f"{tick:.{places_of(ticks)}f}") for tick in ticks])
     axes.yaxis.grid(True, color=inks["line"], linewidth=0.8)
     axes.set_axisbelow(True)
     most = max(len(s.common) for s in answer.sessions)
@@ -403,11 +345,11 @@ def _draw_change(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, 
     c, digits = answer.comparison, _digits(answer)
     width, zero = axes.get_xlim()[1], answer.means["before"]
     low, high = axes.get_ylim()
-    ticks = _ticks(axes, text=text, offset=zero)
+    ticks = scale_ticks(axes, text=text, offset=zero)
     axes.yaxis.tick_right()
     axes.tick_params(length=0)
     axes.set_yticks([zero + tick for tick in ticks])
-    axes.set_yticklabels([typeset(f"{tick:+.{_places_of(ticks)}f}") if tick else "0" for tick in ticks])
+    axes.set_yticklabels([typeset(f"{tick:+.{places_of(ticks)}f}") if tick else "0" for tick in ticks])
     axes.axhspan(zero - c.worthwhile, zero + c.worthwhile, facecolor=inks["line"], alpha=0.55, linewidth=0, zorder=0)
     axes.plot([0, width], [zero, zero], color=inks["before"], linewidth=1.2, zorder=2)
     x = 0.24 * width
@@ -436,21 +378,6 @@ def _draw_change(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, 
         )  # fmt: skip
 
 
-def _ticks(axes: Axes, *, text: float, offset: float = 0.0) -> list[float]:
-    """Return round values of the scale, as many as their figures have room for."""
-    from matplotlib.ticker import MaxNLocator
-
-    low, high = (end - offset for end in axes.get_ylim())
-    count = max(3, int(axes.bbox.height / (2.6 * text)))
-    found = MaxNLocator(nbins=count, steps=[1, 2, 5, 10]).tick_values(low, high)
-    return [float(round(tick, 9)) for tick in found if low <= tick <= high]
-
-
-def _places_of(ticks: Sequence[float]) -> int:
-    """Return how many decimals a scale's figures need."""
-    return max(len(f"{tick:g}".partition(".")[2]) for tick in ticks)
-
-
 def _draw_head(
     figure: Figure,
     answer: Answer,
@@ -464,27 +391,12 @@ def _draw_head(
     """Write what each part shows, and the key to its marks."""
     c = answer.comparison
     left, top, width, _ = box
-    whole_w, whole_h = figure.bbox.width, figure.bbox.height
-
-    def write(x: float, line: float, said: str, **how: Any) -> None:
-        figure.text(
-            (left + x) / whole_w, 1 - (top + (line * 1.35 + 0.1) * text) / whole_h, said, va="top",
-            **{"size": text, "color": inks["ink"], **how},
-        )  # fmt: skip
-
     label = sentence_case(c.label) + in_brackets(c.spec.unit)
-    write(0, 0, label, weight="bold")
+    write(figure, left, top + 0.1 * text, label, inks, text=text, weight="bold")
     if c.comparable and not narrow:
-        write(split, 0, f"Difference{in_brackets(c.unit)}, {_better(c)}", weight="bold")
-    key = _key(answer)
-    x, line = 0.0, 1.0
-    for mark, said in key:
-        wide = canvas.text_width(said, size=0.9 * text) + 2.6 * text
-        if x and x + wide > width:
-            x, line = 0.0, line + 1
-        _draw_key(figure, inks, mark, x=left + x, y=top + (line * 1.35 + 0.58) * text, text=text)
-        write(x + 1.5 * text, line, said, size=0.9 * text, color=inks["soft"])
-        x += wide
+        said = f"Difference{in_brackets(c.unit)}, {_better(c)}"
+        write(figure, left + split, top + 0.1 * text, said, inks, text=text, weight="bold")
+    write_key(figure, _key(answer), inks, left=left, top=top + (HEAD_LINE + 0.1) * text, width=width, text=text)
 
 
 def _better(c: Comparison) -> str:
@@ -503,29 +415,3 @@ def _key(answer: Answer) -> list[tuple[str, str]]:
         ("band", f"mean, {percent(c.level)} band"),
         ("small", f"too small to matter (±{METRIC.brief(c.worthwhile, c.unit)})"),
     ]
-
-
-def _draw_key(figure: Figure, inks: canvas.Inks, mark: str, *, x: float, y: float, text: float) -> None:
-    from matplotlib.lines import Line2D
-    from matplotlib.patches import Rectangle
-
-    whole_w, whole_h = figure.bbox.width, figure.bbox.height
-    middle = (x + 0.65 * text) / whole_w
-
-    def add(**how: Any) -> None:
-        figure.add_artist(Line2D([middle], [1 - y / whole_h], linestyle="none", **how))
-
-    if mark in ("hollow", "filled"):
-        add(
-            marker="o", markersize=(0.66 if mark == "hollow" else 0.5) * text, markeredgecolor=inks["ink"],
-            markeredgewidth=1, markerfacecolor=inks["paper"] if mark == "hollow" else inks["ink"],
-        )  # fmt: skip
-        return
-    colour, alpha = (inks["before"], 0.2) if mark == "band" else (inks["line"], 0.75)
-    corner = (x / whole_w, 1 - (y + 0.42 * text) / whole_h)
-    figure.add_artist(
-        Rectangle(corner, 1.25 * text / whole_w, 0.84 * text / whole_h, facecolor=colour, alpha=alpha, linewidth=0)
-    )
-    if mark == "band":
-        ends = [x / whole_w, (x + 1.25 * text) / whole_w]
-        figure.add_artist(Line2D(ends, [1 - y / whole_h] * 2, color=colour, linewidth=2))

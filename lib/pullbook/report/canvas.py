@@ -138,7 +138,7 @@ def _load() -> None:
     """
     spec = find_spec("matplotlib")
     if spec is None or spec.origin is None:
-        raise ImportError("matplotlib is not installed; install pullbook again")
+        raise ImportError("matplotlib is not installed. Install pullbook again")
     try:
         here = Path.cwd()
     except OSError:  # the working folder is gone, and nothing can be read from it

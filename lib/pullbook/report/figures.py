@@ -20,15 +20,22 @@ from pullbook.quantities import METRIC, Shown
 from pullbook.reading.logs import Signal
 from pullbook.reading.units import CHANNELS
 from pullbook.report import answer_picture
-from pullbook.report.answer_picture import Drawing
+from pullbook.report.drawing import Drawing
 from pullbook.report.in_units import comparison_in, to_draw
 from pullbook.runs.find import Run
 from pullbook.runs.measures import inlet_signal
 from pullbook.statistics.comparison import Comparison
-from pullbook.statistics.estimate import Slope, conditions_of
-from pullbook.statistics.power import Plan
 from pullbook.statistics.uncertainty import combined
-from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
+from pullbook.text import (
+    budget_digits,
+    budget_line,
+    counted,
+    decimals,
+    in_brackets,
+    percent,
+    sentence_case,
+    unit_suffix,
+)
 
 # Okabe and Ito's colours for every kind of colour vision; the markers differ too, for grey prints.
 COLOUR = {"before": "#0072B2", "after": "#D55E00"}
@@ -103,14 +110,8 @@ def layout(
 
 
 def series(*names: Sequence[str]) -> dict[str, list[list[str]]]:
-    """Say what stands before x and y of a trace's points: once, or once for each part between its breaks."""
+    """Name what comes before x and y of a trace's points: once, or once for each part between its breaks."""
     return {"rows": [list(name) for name in names]}
-
-
-def brought_to(slopes: Sequence[Slope]) -> str:
-    """Say to which common conditions a figure was brought."""
-    conditions = conditions_of(slopes)
-    return f"corrected to the same {conditions}" if conditions else "as measured"
 
 
 def answer(result: Result) -> Drawing:
@@ -131,7 +132,7 @@ def other_routes(result: Result) -> Picture | None:
     if result.with_left_out is not None:
         w = result.with_left_out
         rows.append(("counting what you left out", w.change, w.low, w.high, True))
-    return _forest(rows, c, height=90 + 40 * len(rows), legend=False)
+    return _forest(rows, c, height=80 + 34 * len(rows), legend=False)
 
 
 def with_and_without(result: Result, saved: Comparison | None) -> Picture | None:
@@ -222,13 +223,12 @@ def drives(result: Result) -> Picture | None:
     return layout(
         _drives(logged, result.shown),
         caption=(
-            "Every drive. Dark: pulls that count. Light: cruises that count. Hatched: what does not count. "
-            "Drag to zoom, double-click to go back."
+            "Dark: pulls that count. Light: cruises. Hatched: not counted. Drag to zoom, double-click to go back."
         ),
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
         ),
-        height=90 + 86 * count,
+        height=80 + 72 * count,
         columns=DRIVE_COLUMNS,
     )
 
@@ -432,10 +432,11 @@ def pulls_overlaid(result: Result, channel: str = "charge_air_temperature", *, o
     up = f"{label}{in_brackets(units.unit(unit))}"
     figure.update_xaxes(title=across)
     figure.update_yaxes(title=sentence_case(up))
+    key = " Thin: pulls that count. Thick: session means." if channel == "charge_air_temperature" else ""
     against = "time since full load" if over == "time" else "road speed"
     return layout(
         figure,
-        caption=f"{sentence_case(label)} against {against}: every pull that counts (thin), session means (thick).",
+        caption=f"{sentence_case(label)} against {against}.{key}",
         description=f"{sentence_case(label)} against {against}, before and after the service.",
         height=320,
         columns=("session", "run", across, up),
@@ -559,50 +560,6 @@ def against_inlet(result: Result) -> Picture:
     )
 
 
-def plan(found: Sequence[Plan], *, worthwhile_change: float, unit: str = "K", shown: Shown = METRIC) -> Picture:
-    """Show what plans resolve: more sessions help, more pulls a session hardly.
-
-    Parameters
-    ----------
-    found : sequence of Plan
-    worthwhile_change : float
-        The change that matters.
-    unit : str
-        Of it.
-    shown : Shown
-        The units to show it in.
-    """
-    asked, safe = shown.brief(worthwhile_change, unit), {id(p): shown.value(p.safe_change, unit) for p in found}
-    worthwhile_change, unit = shown.value(worthwhile_change, unit), shown.unit(unit)
-    figure = go.Figure()
-    figure.add_hline(y=worthwhile_change, line={"color": QUIET, "width": 1.5, "dash": "dot"})
-    dashes = ("dot", "solid", "dash")
-    for k, pulls in enumerate(sorted({p.pulls for p in found})):
-        mine = [p for p in found if p.pulls == pulls]
-        figure.add_scatter(
-            x=[p.sessions for p in mine],
-            y=[safe[id(p)] for p in mine],
-            mode="lines+markers",
-            name=f"{pulls} pulls per session",
-            line={"color": ("#0072B2", "#222", "#D55E00")[k % 3], "dash": dashes[k % 3], "width": 2},
-            hovertemplate="%{x} sessions a side: %{y:.1f} " + unit + "<extra></extra>",
-        )
-    figure.update_xaxes(title="sessions a side", dtick=1)
-    figure.update_yaxes(title=f"smallest change you'd detect, 80 % of the time{in_brackets(unit)}", rangemode="tozero")
-    text = (
-        f"The smallest change each plan detects 80 % of the time. Dotted: a change of {asked}. More "
-        "days help more than more pulls per day."
-    )
-    return layout(
-        figure,
-        caption=text,
-        description=text,
-        height=320,
-        columns=("sessions a side", "pulls per session", f"change{in_brackets(unit)}"),
-        rows=[(p.sessions, p.pulls, round(safe[id(p)], 1)) for p in found],
-    )
-
-
 def budget(result: Result) -> Picture | None:
     """Show what the uncertainty is made of; nothing where there is none."""
     c = to_draw(result).comparison
@@ -612,13 +569,14 @@ def budget(result: Result) -> Picture | None:
     shown = [(line.source, line.standard_uncertainty) for line in lines[-MOST_BARS:]]
     if smaller := lines[:-MOST_BARS]:
         shown.insert(0, (counted(len(smaller), "smaller line") + " together", combined(smaller)))
+    digits = budget_digits(c.standard_uncertainty)
     figure = go.Figure()
     figure.add_bar(
         x=[u for _, u in shown],
         y=[_wrapped(source, 24) for source, _ in shown],
         orientation="h",
         marker={"color": "#009E73"},
-        text=[f"{u:.2g}" for _, u in shown],
+        text=[budget_line(u, digits) for _, u in shown],
         textposition="auto",
         hoverinfo="skip",
     )
@@ -626,13 +584,13 @@ def budget(result: Result) -> Picture | None:
     largest = lines[-1]
     text = (
         f"What makes the answer uncertain: most of it is {largest.source}. All together (root of the sum of "
-        f"squares): {c.standard_uncertainty:.2g}{unit_suffix(c.unit)}."
+        f"squares): {budget_line(c.standard_uncertainty, digits)}{unit_suffix(c.unit)}."
     )
     return layout(
         figure,
         caption=text,
         description=text,
-        height=100 + 38 * len(shown),
+        height=84 + 30 * len(shown),
         columns=("source", f"standard uncertainty{in_brackets(c.unit)}"),
-        rows=[(line.source, float(f"{line.standard_uncertainty:.2g}")) for line in reversed(lines)],
+        rows=[(line.source, round(line.standard_uncertainty, digits)) for line in reversed(lines)],
     )

@@ -2,23 +2,29 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
-from collections.abc import Sequence
-from itertools import pairwise
-from typing import Any
 
 import numpy as np
-import plotly.graph_objects as go
 
 from pullbook.records.history import History, Rate, experiment_folders, read_history
 from pullbook.records.ledger import Since, day_of, read_ledger, since
-from pullbook.report.figures import COLOUR, HATCH, MARKER, QUIET, Picture, brought_to, layout
+from pullbook.report import history_picture
+from pullbook.report.drawing import Drawing
+from pullbook.report.glossary import glossary
 from pullbook.report.html import Fragment, escape, listed, table
 from pullbook.report.in_units import estimated_in, history_in
 from pullbook.statistics.joint_fit import Estimated, Share, share_of
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import counted, decimals, in_brackets, percent, sentence_case, unit_suffix
+from pullbook.text import (
+    budget_digits,
+    budget_line,
+    counted,
+    decimals,
+    in_brackets,
+    percent,
+    sentence_case,
+    unit_suffix,
+)
 
 ORDERED = {
     "date": "In order of date.",
@@ -61,38 +67,54 @@ def open_history(folders: str, *, level: float, season_sd: float) -> History:
 
 
 def answer(history: History) -> Fragment:
-    """Return the first thing on the page: how many services helped, and what is lost between them."""
+    """Return the first thing on the page: how many services helped, what is lost between them, when half is gone."""
     rate = history.rate("1000 km") or history.rate("year")
-    lines = [*((_lost(history, rate),) if rate else ()), *_last_span(history)]
-    word, state = _word(history, rate.estimated if rate else history.spans[-1].drift)
+    lines = [_lost(history, rate)] if rate else []
+    if half_gone(history) is not None:
+        lines.append(_half_gone(history))
+    word, state = _word(history)
     said = "".join(f'<p class="pb-sentence">{escape(line)}</p>' for line in lines)
-    aside = "".join(f'<p class="pb-note">{escape(finding.message)}</p>' for finding in history.findings)
-    facts = f"{history.vehicle}. {counted(len(history.services), 'service')}. {ORDERED[history.axis]}"
+    aside = "".join(f'<p class="pb-note">{escape(message)}</p>' for message in _ranked(history)[:1])
     return Fragment(
         f'<section class="pb-answer pb-{state}"><h1>Over the years: {escape(history.label)}</h1>'
-        f'<p class="pb-verdict">{escape(word)}</p>{said}{aside}<p class="pb-facts">{escape(facts)}</p></section>'
+        f'<p class="pb-verdict">{escape(word)}</p>{said}{aside}</section>'
     )
 
 
-def _word(history: History, drift: Estimated) -> tuple[str, str]:
+def states(history: History) -> Drawing:
+    """Show the state before and after each service, what lies between services, and what each service changed."""
+    return history_picture.picture(history)
+
+
+def _ranked(history: History) -> list[str]:
+    """Return what was noticed, warnings first."""
+    ranked = sorted(history.findings, key=lambda finding: finding.severity != "warning")
+    return [finding.message for finding in ranked]
+
+
+def noticed(history: History) -> Fragment:
+    """Return whose history it is, and the warnings that the first screen has no room for."""
+    facts = f"{history.vehicle}. {counted(len(history.services), 'service')}. {ORDERED[history.axis]}"
+    others = "".join(f'<p class="pb-note">{escape(message)}</p>' for message in _ranked(history)[1:])
+    return Fragment(f"<p>{escape(facts)}</p>{others}")
+
+
+def _word(history: History) -> tuple[str, str]:
     helped = sum(s.verdict.startswith("improved") for s in history.services)
-    said = f"{helped} of {counted(len(history.services), 'service')} helped"
-    if not drift.resolved:
-        between = ", what happened in between is not resolved"
-    else:
-        between = ", but it got worse in between" if drift.value * history.worse > 0 else ", and it improved in between"
-    return f"{said}{between}", "improved" if helped else "not-resolved"
+    return f"{helped} of {counted(len(history.services), 'service')} helped", "improved" if helped else "not-resolved"
 
 
 def _lost(history: History, rate: Rate) -> str:
     e, unit = rate.estimated, f"{_unit(history)} per {_per(history, rate)}"
     if not e.resolved:
         return (
-            f"Between services the true change could be anywhere from {_signed(e.low, e)} to "
-            f"{_signed(e.high, e)}{unit} ({percent(history.levels.level)}). Not shown is never the same as "
-            "none."
+            f"What happened between services is not resolved. The true change could be anywhere from "
+            f"{_signed(e.low, e)} to {_signed(e.high, e)}{unit} ({percent(history.levels.level)}). That is not the "
+            "same as none."
         )
-    return f"Between services it {'rose' if e.value > 0 else 'fell'} by {_size(e)}{unit} ({_inside(history, e)})."
+    way = "got worse" if e.value * history.worse > 0 else "improved"
+    moved = "rose" if e.value > 0 else "fell"
+    return f"Between services it {way}: it {moved} by {_size(e)}{unit} ({_inside(history, e)})."
 
 
 def _last_span(history: History) -> list[str]:
@@ -197,7 +219,9 @@ def spans(history: History) -> Fragment:
         "resolved?",
         "share of the gain lost",
     )
-    return table(headings, rows, words_from=5, caption="Between services: before one, against after the one before it")
+    shown = table(headings, rows, words_from=5, caption="Between services: before one, against after the one before it")
+    lost = "".join(f"<p>{escape(line)}</p>" for line in _last_span(history))
+    return Fragment(lost + shown.html)
 
 
 def rates(history: History) -> Fragment:
@@ -215,14 +239,18 @@ def rates(history: History) -> Fragment:
         for rate in history.rates
     ]
     first = history.rates[0]
-    lines = [(line.source, line.kind, f"{line.standard_uncertainty:.2g}") for line in first.estimated.budget]
+    digits = budget_digits(first.estimated.u)
+    lines = [
+        (line.source, line.kind, budget_line(line.standard_uncertainty, digits)) for line in first.estimated.budget
+    ]
     made_of = table(
         ("source", "kind", f"standard uncertainty [{history.unit} per {_per(history, first)}]"),
         lines,
         numbers_from=2,
         caption=f"Where the uncertainty of the first rate comes from ({first.what})",
     )
-    shown = table(("drift", "unit", "rate", "interval", "resolved?"), rows, words_from=4, caption="Rates")
+    headings = ("drift", "unit", "rate", "interval", "resolved?")
+    shown = table(headings, rows, numbers_from=2, words_from=4, caption="Rates")
     return Fragment(shown.html + made_of.html)
 
 
@@ -247,7 +275,7 @@ def conditions(history: History) -> Fragment:
 def again(
     history: History, ledger: str, *, item: str, today: str, cost: float = 0.0, hours: float = 0.0, currency: str = ""
 ) -> Fragment:
-    """Answer when it is worth doing again, in plain words, and say what the drives cannot know.
+    """Answer when it is worth doing again, in plain words, and say what these drives cannot show.
 
     Parameters
     ----------
@@ -259,7 +287,7 @@ def again(
     today : str
         YYYY-MM-DD; empty for the day it is.
     cost, hours : float
-        What one service takes, by the person's own figures; nought if that does not matter.
+        What one service takes, by the person's own figures; zero if that does not matter.
     currency : str
         Of the cost.
 
@@ -285,7 +313,7 @@ def _gained(history: History) -> str:
     last = len(history.services)
     if not gained.resolved:
         return (
-            f"What the last service (no. {last}) gained is not known. It could be anything from "
+            f"The gain of the last service (no. {last}) is not known. It could be anything from "
             f"{_signed(gained.low, gained)} to {_signed(gained.high, gained)}{_unit(history)}."
         )
     done = "gained" if gained.value > 0 else "made it worse by"
@@ -295,16 +323,16 @@ def _gained(history: History) -> str:
 def _went(history: History) -> str:
     rate = history.rate("1000 km") or history.rate("year")
     if rate is None:
-        return "How fast a gain is lost is not known: the services have no dates or odometer readings."
+        return "Nobody can say how fast a gain is lost: the services have no dates or odometer readings."
     per = _per(history, rate)
     lost = _estimate(history, history.worse * rate.contrast, per_distance=rate.per == "1000 km")
     between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
     if not lost.resolved:
         return (
-            f"How fast it is lost is not known. It could be anything from {between} per {per}. That is not the "
+            f"Nobody can say how fast it is lost. It could be anything from {between} per {per}. That is not the "
             "same as none."
         )
-    way = "It is lost at" if lost.value > 0 else "It does not go, it grows: by"
+    way = "It is lost at" if lost.value > 0 else "It is not lost, it grows by"
     return f"{way} {_size(lost)}{_unit(history)} per {per} ({_inside(history, lost)}), if the rate is steady."
 
 
@@ -334,12 +362,12 @@ def _half_gone(history: History) -> str:
     half = half_gone(history)
     if half is None:
         if history.rate("1000 km") is None:
-            return "When half of it is gone is not known: some services have no odometer reading."
+            return "Nobody can say when half of it is gone: some services have no odometer reading."
         return "These drives can't say when half of it is gone: the gain or the rate is not resolved."
     value, low, high = (history.shown.value(x, "km") for x in (half.value, max(0.0, half.low), half.high))
     unit = _far_unit(history)
     return (
-        f"Half of it is gone after about {_thousands(value)} {unit} ({percent(history.levels.level)} "
+        f"Half of the last gain is gone after about {_thousands(value)} {unit} ({percent(history.levels.level)} "
         f"interval {_thousands(low)} to {_thousands(high)} {unit}), if it goes on as before."
     )
 
@@ -349,7 +377,7 @@ def _thousands(thousands: float) -> str:
 
 
 def _driven_since(history: History, ledger: str, *, item: str, today: str) -> list[str]:
-    """Say how far the last service lies back by the ledger, and what that may have cost of its gain."""
+    """Say how long ago the last service was by the ledger, and how much of its gain that may have cost."""
     if not ledger:
         return ["The distance since then is not known: you gave no ledger."]
     book = read_ledger(ledger)
@@ -390,7 +418,7 @@ def _other_service(history: History, what: Since) -> list[str]:
         return []
     return [
         f"The last service in this history was on {last}, but the ledger has {what.last}. The lines below "
-        "take the gain of the one and the distance since the other."
+        "use the gain of the first and the distance since the second."
     ]
 
 
@@ -407,7 +435,7 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
     share = share_of(history.levels, lost, gain) if gained.value > 0 else None
     of = f"the {_size(gained)}{_unit(history)} ({_inside(history, gained)}) that the last service gained"
     if share is None:
-        return [*lines, "What share of the last gain that is, nobody can say: that gain is not resolved."]
+        return [*lines, "Nobody can say what share of the last gain that is: that gain is not resolved."]
     return [
         *lines,
         (f"That is {_whole(share.value)} ({_whole(share.low)} to {_whole(share.high)}) of {of}."),
@@ -417,6 +445,11 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
 def limits() -> Fragment:
     """Return what a history cannot tell."""
     return listed(LIMITS)
+
+
+def words(history: History) -> Fragment:
+    """Return the words that a reader may not know."""
+    return glossary(history.shown, leave_out=("effectiveness", "worthwhile change"))
 
 
 def _unit(history: History) -> str:
@@ -442,117 +475,3 @@ def _inside(history: History, of: Estimated) -> str:
     digits = decimals(of.u)
     low, high = (ends[0], ends[1]) if of.value > 0 else (-ends[0], -ends[1])
     return f"{percent(history.levels.level)} interval {low:.{digits}f} to {high:.{digits}f}"
-
-
-def history_changes(history: History) -> Picture:
-    """Show what each service changed, with its interval, over the years."""
-    places, title, kind = _places(history)
-    services = history.services
-    figure = go.Figure()
-    worthwhile, digits = services[-1].worthwhile, decimals(services[-1].after.u)
-    figure.add_hrect(y0=-worthwhile, y1=worthwhile, fillcolor=HATCH, line_width=0, layer="below")
-    figure.add_hline(y=0, line={"color": QUIET, "width": 1})
-    figure.add_scatter(
-        x=places,
-        y=[s.change for s in services],
-        error_y=_reach([(s.change, s.low, s.high) for s in services], "#222"),
-        mode="markers+text",
-        text=[str(s.number) for s in services],
-        textposition="middle right",
-        marker={"color": "#222", "size": 11, "symbol": "square"},
-        customdata=[f"service {s.number}" for s in services],
-        hovertemplate=f"%{{customdata}}: %{{y:+.{digits}f}}{unit_suffix(history.unit)}<extra></extra>",
-        showlegend=False,
-    )
-    figure.update_xaxes(title=title, type=kind)
-    better = "lower is better" if history.lower_is_better else "higher is better"
-    figure.update_yaxes(title=f"change after the service{in_brackets(history.unit)}<br>({better})")
-    text = (
-        f"What each service changed, with its {percent(history.levels.level)} interval. The grey band, "
-        f"±{worthwhile:g}{unit_suffix(history.unit)}, is too small to matter to you."
-    )
-    return layout(
-        figure,
-        caption=text,
-        description=text,
-        height=320,
-        columns=["service", title, *(f"{name}{in_brackets(history.unit)}" for name in ("change", "low", "high"))],
-        rows=[
-            (s.number, place, *(round(value, digits) for value in (s.change, s.low, s.high)))
-            for s, place in zip(services, places, strict=True)
-        ],
-    )
-
-
-def history_levels(history: History) -> Picture:
-    """Show the state before and after each service at the same conditions, and what lies between services."""
-    services = history.services
-    figure = go.Figure()
-    at = {phase: _places(history, shift=shift) for phase, shift in (("before", -0.012), ("after", 0.012))}
-    x, y = [], []
-    for k, (first, second) in enumerate(pairwise(services)):
-        x += [at["after"][0][k], at["before"][0][k + 1], None]
-        y += [first.after.value, second.before.value, None]
-    figure.add_scatter(
-        x=x, y=y, mode="lines", name="between services", hoverinfo="skip",
-        line={"color": QUIET, "width": 2, "dash": "dot"},
-    )  # fmt: skip
-    for phase in ("before", "after"):
-        states: list[Estimated] = [getattr(s, phase) for s in services]
-        digits = decimals(states[0].u)
-        figure.add_scatter(
-            x=at[phase][0],
-            y=[e.value for e in states],
-            error_y=_reach([(e.value, e.low, e.high) for e in states], COLOUR[phase]),
-            mode="markers",
-            name=f"{phase} the service",
-            marker={"color": COLOUR[phase], "symbol": MARKER[phase], "size": 11},
-            customdata=[f"service {s.number}, {phase}" for s in services],
-            hovertemplate=f"%{{customdata}}: %{{y:.{digits}f}}{unit_suffix(history.level_unit)}<extra></extra>",
-        )
-    _, title, kind = at["before"]
-    figure.update_xaxes(title=title, type=kind)
-    figure.update_yaxes(title=f"{sentence_case(history.label)}{in_brackets(history.level_unit)}")
-    brought = brought_to(history.slopes)
-    text = (
-        f"The state before and after each service, {brought}, with its {percent(history.levels.level)} "
-        "interval. The two are drawn slightly apart. Dotted: what happened between services."
-    )
-    return layout(
-        figure,
-        caption=text,
-        description=text,
-        height=400,
-        columns=[
-            "service",
-            title,
-            "phase",
-            *(f"{n}{in_brackets(history.level_unit)}" for n in ("state", "low", "high")),
-        ],
-        rows=[
-            (s.number, place, phase, *(round(value, decimals(e.u)) for value in (e.value, e.low, e.high)))
-            for s, place in zip(services, _places(history)[0], strict=True)
-            for phase, e in (("before", s.before), ("after", s.after))
-        ],
-    )
-
-
-def _places(history: History, *, shift: float = 0.0) -> tuple[list[Any], str, str]:
-    """Return where the services stand, the axis's title and type; ``shift`` as a share of the whole axis."""
-    if history.axis == "date":
-        days = [s.date for s in history.services if s.date is not None]
-        aside = dt.timedelta(days=round(shift * (days[-1] - days[0]).days))
-        return [(day + aside).isoformat() for day in days], "date of the service", "date"
-    if history.axis == "odometer":
-        readings = [history.shown.value(s.odometer_km or 0.0, "km") for s in history.services]
-        title = f"odometer [{_far_unit(history)}]"
-        return [far + shift * (readings[-1] - readings[0]) for far in readings], title, "linear"
-    numbers = [s.number for s in history.services]
-    return [n + shift * (numbers[-1] - numbers[0]) for n in numbers], "service, in the order given", "linear"
-
-
-def _reach(rows: Sequence[tuple[float, float, float]], colour: str) -> dict[str, Any]:
-    return {
-        "type": "data", "symmetric": False, "array": [high - value for value, _, high in rows],
-        "arrayminus": [value - low for value, low, _ in rows], "thickness": 1.8, "width": 6, "color": colour,
-    }  # fmt: skip

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from html import escape as escape_html
 from html import unescape as unescape_html
@@ -61,6 +61,45 @@ def escape(text: str) -> str:
     '&lt;b&gt;−3 K&lt;/b&gt; in AB&#x27;s van'
     """
     return escape_html(typeset(text))
+
+
+def in_text(html: str, change: Callable[[str], str], *, not_in: Collection[str]) -> str:
+    """Change the texts of a page between its tags.
+
+    Parameters
+    ----------
+    html : str
+        Escaped already.
+    change : callable
+        Takes a text and returns what stands in its place.
+    not_in : collection of str
+        Elements whose texts stay as they are.
+    """
+    pieces, inside = re.split(r"(<[^>]+>)", html), 0
+    for k, piece in enumerate(pieces):
+        if k % 2:
+            tag = re.match(r"<(/?)([\w-]+)", piece)
+            if tag and tag[2] in not_in:
+                inside += -1 if tag[1] else 1
+        elif not inside and piece.strip():
+            pieces[k] = change(piece)
+    return "".join(pieces)
+
+
+def unbroken(html: str) -> str:
+    r"""Keep each number of a page, escaped already, on one line with its unit and its uncertainty.
+
+    Examples
+    --------
+    >>> from pullbook.report.html import unbroken
+    >>> unbroken("<p>+0.3 ± 0.1 K of it</p>")
+    '<p>+0.3\xa0±\xa00.1\xa0K of it</p>'
+    """
+    return in_text(html, lambda text: _BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text), not_in=("pre", "svg", "th"))
+
+
+_UNITS = "K|%|°C|°F|km/h|mph|km|miles|kPa|hPa|psi|ml|min|rpm|s|h"
+_BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/])|±)|(?<=±) (?=\d)")
 
 
 def style() -> Fragment:

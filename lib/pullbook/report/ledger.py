@@ -5,39 +5,40 @@ from __future__ import annotations
 import datetime as dt
 import json
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import plotly.graph_objects as go
 
 from pullbook.errors import LedgerError
 from pullbook.records.ledger import (
-    KM_PER_MILE,
     LEAST_FOR_TREND,
-    Capture,
     Ledger,
     MeasuredEffect,
-    Rate,
     capture_rate,
     captures,
     day_of,
     decision_lines,
-    full_in_km,
     passed_earlier_ml,
     read_ledger,
     since,
     trend,
 )
-from pullbook.report.figures import COLOUR, QUIET, Picture, layout, series
+from pullbook.report import ledger_picture
+from pullbook.report.drawing import Drawing
 from pullbook.report.html import Fragment, escape, listed, table
+from pullbook.report.ledger_picture import Distance, Filling
 from pullbook.text import counted, in_brackets, percent
+
+CONDENSATE = (
+    "Catch-can condensate is oil, fuel and water. Keep it off your skin and away from anything that could ignite it. "
+    "Hand it in with used oil."
+)
 
 
 @dataclass(frozen=True, kw_only=True)
 class Book:
-    """A ledger and what the person told beside it.
+    """A ledger, and what the person gave with it.
 
     Attributes
     ----------
@@ -87,8 +88,8 @@ def entries(book: Book) -> Fragment:
     return Fragment(shown.html + (listed(noticed).html if noticed else ""))
 
 
-def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) -> Fragment:
-    """Return what a catch can says: rate, total, when it is full, what passed earlier, whether the rate rises.
+def filling_of(book: Book, *, item: str, capacity_ml: float) -> Filling | None:
+    """Gather what a can caught; None where the ledger has no amount over a known distance.
 
     Parameters
     ----------
@@ -96,36 +97,78 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
     item : str
         Such as ``catch can``.
     capacity_ml : float
-        Of the can; nought if it does not matter.
-    fitted_at_km : float
-        Distance that the engine ran without the can; nought if that does not matter.
+        Of the can; zero if it does not matter.
     """
     found = captures(book.ledger, item)
     if not found:
+        return None
+    far = Distance(miles=book.ledger.in_miles)
+    return Filling(item=item, found=found, rate=capture_rate(found), capacity_ml=capacity_ml, far=far)
+
+
+def answer(book: Book, *, item: str, capacity_ml: float) -> Fragment:
+    """Return the first thing on the page: the rate, when the can is full, whether the rate rises, and the caution.
+
+    Parameters
+    ----------
+    book, item, capacity_ml
+        As for `filling_of`.
+    """
+    filling = filling_of(book, item=item, capacity_ml=capacity_ml)
+    if filling is None:
         had = ", ".join(book.ledger.items) or "nothing"
-        return Fragment(
-            f"<p>The ledger has no amount of {escape(item)} over a known distance yet. It has: {escape(had)}.</p>"
-        )
-    rate = capture_rate(found)
+        head, others = "Nothing to show yet", [
+            f"The ledger has no amount of {item} over a known distance yet. It has: {had}"
+        ]  # fmt: skip
+    else:
+        head, *others = _in_short(filling)
+    return Fragment(
+        f'<section class="pb-answer"><h1>Ledger: {escape(item)}</h1><p class="pb-verdict">{escape(head)}</p>'
+        f'<p class="pb-sentence">{escape(". ".join(others))}.</p><p class="pb-note">{escape(CONDENSATE)}</p></section>'
+    )
+
+
+def picture(book: Book, *, item: str, capacity_ml: float) -> Drawing | None:
+    """Show the can filling over the distance, and when it is full; nothing where nothing was caught.
+
+    Parameters
+    ----------
+    book, item, capacity_ml
+        As for `filling_of`.
+    """
+    filling = filling_of(book, item=item, capacity_ml=capacity_ml)
+    return None if filling is None else ledger_picture.picture(filling)
+
+
+def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) -> Fragment:
+    """Return what a catch can says besides: the interval of the rate, the total, what passed before it was fitted.
+
+    Parameters
+    ----------
+    book, item, capacity_ml
+        As for `filling_of`.
+    fitted_at_km : float
+        Distance that the engine ran without the can; zero if that does not matter.
+    """
+    filling = filling_of(book, item=item, capacity_ml=capacity_ml)
+    if filling is None:
+        return Fragment("<p>Nothing yet.</p>")
+    rate, far = filling.rate, filling.far
     known = math.isfinite(rate.high)
-    far = _Distance(miles=book.ledger.in_miles)
-    usual_km = far.round_one(float(np.median([capture.distance_km for capture in found])))
-    head, *others = _in_short(rate, found, usual_km=usual_km, far=far, capacity_ml=capacity_ml)
-    lines = []
+    usual_km = _usual_km(filling)
     span = (
         f"between {_ml(rate.low * usual_km / 1000)} and {_ml(rate.high * usual_km / 1000)} ({percent(rate.level)} "
         "interval)"
         if known
         else "one emptying can't show how much they differ"
     )
-    lines.append(
+    lines = [
         f"Mean rate over {far.text(usual_km)}: {span}, from {counted(rate.captures, 'emptying')} over "
-        f"{far.text(rate.distance_km)}. Total: {_ml(rate.total_ml)}."
-    )
-    lines.append(trend(found).sentence)
+        f"{far.text(rate.distance_km)}. Total: {_ml(rate.total_ml)}.",
+        trend(filling.found).sentence,
+    ]
     if capacity_ml > 0 and known and rate.high > 0:
-        soonest = found[-1].to_km + full_in_km(rate, capacity_ml=capacity_ml)[1]
-        lines.append(f"It may be full as soon as {far.text(soonest, 2)}. Empty it earlier.")
+        lines.append(f"It may be full as soon as {far.text(filling.soonest_km, 2)}. Empty it earlier.")
     if fitted_at_km > 0:
         amount, low, high = passed_earlier_ml(rate, fitted_at_km)
         within = f" ({_ml(_two_digits(low))} to {_ml(_two_digits(high))})" if known else ""
@@ -134,41 +177,11 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
             f"into the intake over the first {far.text(fitted_at_km)}. That is an extrapolation: nobody "
             "measured it."
         )
-    card = (
-        f'<section class="pb-answer"><p class="pb-verdict">{escape(head)}</p>'
-        f'<p class="pb-sentence">{escape(". ".join(others))}.</p></section>'
-    )
-    return Fragment(card + listed(lines).html + _captures(found, far).html)
+    return Fragment(listed(lines).html + _captures(filling).html)
 
 
-@dataclass(frozen=True)
-class _Distance:
-    """Distances in the unit that the ledger was kept in."""
-
-    miles: bool
-
-    @property
-    def unit(self) -> str:
-        return "miles" if self.miles else "km"
-
-    @property
-    def km(self) -> float:
-        """How many km one of the unit is."""
-        return KM_PER_MILE if self.miles else 1.0
-
-    def text(self, km: float, digits: int = 6) -> str:
-        """Return a distance with its unit, to so many digits, its thousands grouped."""
-        value = km / self.km
-        if value > 0:
-            value = round(value, min(0, digits - math.ceil(math.log10(value))) if digits < 6 else 0)
-        return f"{value:,.0f} {self.unit}"
-
-    def round_one(self, km: float) -> float:
-        """Return the nearest of 1, 2 or 5 and noughts in the unit, in km: what a person would say."""
-        value = max(km / self.km, 1.0)
-        power = 10 ** math.floor(math.log10(value))
-        nearest: float = min((step * power for step in (1, 2, 5, 10)), key=lambda near: abs(math.log(near / value)))
-        return nearest * self.km
+def _usual_km(filling: Filling) -> float:
+    return filling.far.round_one(float(np.median([c.distance_km for c in filling.found])))
 
 
 def _ml(amount: float) -> str:
@@ -176,18 +189,17 @@ def _ml(amount: float) -> str:
 
 
 def _two_digits(amount: float) -> float:
-    """Round what was only reckoned."""
+    """Round a figure that was calculated, not measured."""
     return float(f"{amount:.2g}")
 
 
-def _in_short(
-    rate: Rate, found: Sequence[Capture], *, usual_km: float, far: _Distance, capacity_ml: float
-) -> list[str]:
+def _in_short(filling: Filling) -> list[str]:
     """Say the rate, when the can is full and whether the rate rises, in plain words: a sentence each."""
+    rate, found, far = filling.rate, filling.found, filling.far
+    usual_km = _usual_km(filling)
     parts = [f"About {_ml(rate.per_1000_km * usual_km / 1000)} every {far.text(usual_km)}"]
-    until, _ = full_in_km(rate, capacity_ml=capacity_ml) if capacity_ml > 0 else (math.nan, math.nan)
-    if math.isfinite(until):
-        parts.append(f"The {_ml(capacity_ml)} can is full at about {far.text(found[-1].to_km + until, 3)}")
+    if math.isfinite(filling.full_km):
+        parts.append(f"The {_ml(filling.capacity_ml)} can is full at about {far.text(filling.full_km, 3)}")
     rises = trend(found)
     if rises.rising:
         parts.append("The rate is rising")
@@ -198,65 +210,20 @@ def _in_short(
     return parts
 
 
-def _captures(found: Sequence[Capture], far: _Distance) -> Fragment:
+def _captures(filling: Filling) -> Fragment:
+    far = filling.far
+
     def shown(km: float) -> str:
         return f"{km / far.km:,.0f}"
 
     rows = [
         (shown(c.from_km), shown(c.to_km), shown(c.distance_km), f"{c.amount_ml:.0f}",
          f"{c.per_1000_km * far.km:.1f}")
-        for c in found
+        for c in filling.found
     ]  # fmt: skip
     unit = in_brackets(far.unit)
     headings = (f"from{unit}", f"to{unit}", f"distance{unit}", "amount [ml]", f"ml in 1,000 {far.unit}")
     return table(headings, rows, numbers_from=0, caption="What was caught")
-
-
-def caught_over_distance(book: Book, *, item: str) -> Picture | None:
-    """Show the rate of each emptying over the distance, with the mean; nothing where there is none.
-
-    Parameters
-    ----------
-    book : Book
-    item : str
-        Such as ``catch can``.
-    """
-    found = captures(book.ledger, item)
-    if not found:
-        return None
-    far = _Distance(miles=book.ledger.in_miles)
-    mean = capture_rate(found).per_1000_km * far.km
-    figure = go.Figure()
-    figure.add_bar(
-        x=[(c.from_km + c.to_km) / 2 / far.km for c in found],
-        y=[c.per_1000_km * far.km for c in found],
-        width=[0.94 * c.distance_km / far.km for c in found],
-        marker={"color": COLOUR["before"]},
-        meta=series("rate of each emptying"),
-        customdata=[f"{c.amount_ml:.0f} ml in {far.text(c.distance_km)}" for c in found],
-        hovertemplate="%{customdata}<extra></extra>",
-        showlegend=False,
-    )
-    figure.add_hline(y=mean, line={"color": QUIET, "width": 2, "dash": "dot"})
-    figure.update_xaxes(title=f"odometer [{far.unit}]")
-    figure.update_yaxes(title=f"ml in 1,000 {far.unit}", rangemode="tozero")
-    text = f"What was caught ({item}): one bar per emptying, as wide as its distance. Dotted: the mean, {mean:.1f} ml."
-    return layout(
-        figure,
-        caption=text,
-        description=text,
-        height=300,
-        columns=(f"from [{far.unit}]", f"to [{far.unit}]", "amount [ml]", f"ml in 1,000 {far.unit}"),
-        rows=[
-            (
-                round(c.from_km / far.km),
-                round(c.to_km / far.km),
-                round(c.amount_ml, 1),
-                round(c.per_1000_km * far.km, 2),
-            )
-            for c in found
-        ],
-    )
 
 
 def decision(book: Book, *, item: str, results: str, cost: float, hours: float, currency: str) -> Fragment:
@@ -270,7 +237,7 @@ def decision(book: Book, *, item: str, results: str, cost: float, hours: float, 
     results : str
         ``results.json`` of the experiment that measured the last one; empty if none did.
     cost, hours : float
-        What one service takes, by the person's own figures; nought if that does not matter.
+        What one service takes, by the person's own figures; zero if that does not matter.
     currency : str
     """
     if not item:

@@ -7,15 +7,17 @@ import re
 from collections.abc import Sequence
 
 from pullbook.analysis.planned import PlanRequest
+from pullbook.report import plan_picture
 from pullbook.report import sheet as paper
+from pullbook.report.drawing import Drawing
 from pullbook.report.html import CAUTIONS, Fragment, escape, table
 from pullbook.statistics.allowance import COUNTS_ON
-from pullbook.statistics.power import MOST_SESSIONS
-from pullbook.text import counted, fold, in_brackets, unit_suffix
+from pullbook.statistics.power import MOST_SESSIONS, Plan
+from pullbook.text import counted, fold, in_brackets, sentence_case, unit_suffix
 
 
 def earlier_text(request: PlanRequest) -> list[str]:
-    """Say for a terminal which earlier experiments lie beside this one, what they would save, and the line to write."""
+    """Say for a terminal which earlier experiments are beside this one, what they would save, and the line to write."""
     if not request.beside:
         return []
     one = len(request.beside) == 1
@@ -36,31 +38,76 @@ def _in_yaml(name: str) -> str:
     return name if re.fullmatch(r"[\w./-]+", name, re.ASCII) else json.dumps(name, ensure_ascii=False)
 
 
+_OUT_OF_REACH = (
+    f"it takes more than {MOST_SESSIONS} sessions a side, which is not practical. A larger effect or less scatter "
+    "would help."
+)
+
+
 def answer_text(request: PlanRequest) -> str:
-    """Say in one or two sentences what it takes."""
-    found, shown, of = request.fewest, request.shown, request.unit
-    unit, change = unit_suffix(shown.unit(of)), shown.brief(request.change, of)
-    day_sd, pull_sd = (shown.value(sd, of) for sd in (request.scatter.day_sd, request.scatter.pull_sd))
-    rests_on = (
+    """Say in a few sentences what it takes."""
+    found, change = request.fewest, request.shown.brief(request.change, request.unit)
+    if found is None:
+        return f"A change of {change} is out of reach: {_OUT_OF_REACH} {_rests_on(request)}"
+    return (
+        f"To detect a change of {change} 80 % of the time, drive {found.sessions} sessions before and "
+        f"{found.sessions} after, {found.pulls} pulls each. {_costs(found)} {_rests_on(request)} {_put_down(found)}"
+    )
+
+
+def _rests_on(request: PlanRequest) -> str:
+    unit = unit_suffix(request.shown.unit(request.unit))
+    day_sd, pull_sd = (
+        request.shown.value(sd, request.unit) for sd in (request.scatter.day_sd, request.scatter.pull_sd)
+    )
+    return (
         f"This assumes {request.scatter.source}: {day_sd:.2g}{unit} between days and {pull_sd:.2g}{unit} between pulls."
         f"{f' {COUNTS_ON}' if request.scatter.from_earlier else ''}"
     )
-    if found is None:
-        return (
-            f"A change of {change} is out of reach: it takes more than {MOST_SESSIONS} sessions a side, which is not "
-            f"practical. A larger effect or less scatter would help. {rests_on}"
-        )
+
+
+def _costs(found: Plan) -> str:
+    return f"That is about {found.driving_min / 60:.1f} hours of driving."
+
+
+def _put_down(found: Plan) -> str:
     return (
-        f"To detect a change of {change} 80 % of the time, drive {found.sessions} sessions before and "
-        f"{found.sessions} after, {found.pulls} pulls each. That is about {found.driving_min / 60:.1f} hours "
-        f"of driving. {rests_on} Put the number into experiment.yaml before the first drive, and the answer "
-        f"counts as one look: planned_sessions: {found.sessions}"
+        "Put the number into experiment.yaml before the first drive, and the answer counts as one look: "
+        f"planned_sessions: {found.sessions}"
     )
 
 
 def answer(request: PlanRequest) -> Fragment:
     """Return what it takes, first thing."""
-    return Fragment(f'<section class="pb-answer"><p class="pb-sentence">{escape(answer_text(request))}</p></section>')
+    found, change = request.fewest, request.shown.brief(request.change, request.unit)
+    if found is None:
+        word = f"{change} is out of reach"
+        said = [f"{sentence_case(_OUT_OF_REACH)} {_rests_on(request)}"]
+    else:
+        word = f"{counted(found.sessions, 'session')} before, {found.sessions} after"
+        said = [
+            f"{counted(found.pulls, 'pull')} each. Then you'd detect a change of {change} 80 % of the time. "
+            f"{_costs(found)}",
+            f"{_rests_on(request)} {_put_down(found)}",
+        ]
+    return Fragment(
+        '<section class="pb-answer"><h1>Plan a before-and-after test</h1>'
+        f'<p class="pb-verdict">{escape(word)}</p><p class="pb-sentence">{escape(said[0])}</p>'
+        + "".join(f'<p class="pb-facts">{escape(line)}</p>' for line in said[1:])
+        + "</section>"
+    )
+
+
+def picture(request: PlanRequest) -> Drawing:
+    """Show the smallest change that each number of sessions detects."""
+    return plan_picture.picture(
+        request.grid,
+        pulls=request.pulls,
+        chosen=request.fewest,
+        asked=request.change,
+        unit=request.unit,
+        shown=request.shown,
+    )
 
 
 def grid(request: PlanRequest) -> Fragment:

@@ -16,6 +16,7 @@ from pullbook.analysis.sensor_shift import INLET_UNCHECKED
 from pullbook.analysis.sessions import UNCHECKED_FIGURES, Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
+from pullbook.report.glossary import glossary
 from pullbook.report.html import Fragment, escape, folded, listed, table, told
 from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
@@ -30,6 +31,8 @@ from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import (
+    budget_digits,
+    budget_line,
     counted,
     decimals,
     difference_unit,
@@ -82,33 +85,31 @@ def answer(result: Result) -> Fragment:
     return Fragment(
         f'<section class="pb-answer pb-{c.verdict}"><h1>{escape(experiment.title)}</h1>{alert}'
         f'<p class="pb-verdict">{escape(word)}</p>'
-        f'<p class="pb-sentence">{_explained(escape(sentence_case(rest)), "interval")}</p>'
+        f'<p class="pb-sentence">{escape(sentence_case(rest))}</p>'
         f"{caution}</section>"
     )
 
 
 def meaning(result: Result) -> Fragment:
-    """Return what the answer rests on and is worth, and the warnings that the first screen has no room for."""
+    """Return what the answer rests on and is worth, and the warnings that the first screen has no room for.
+
+    `findings` has those of boost.
+    """
     experiment = result.experiment
     boost, others = _warnings(result)
-    alerts = "".join(
-        f'<p class="pb-alert" role="alert"><strong>Also:</strong> {escape(message)}</p>' for message in boost[1:]
-    )
     question = f'<p class="pb-question">{escape(experiment.question)}</p>' if experiment.question else ""
     apart = "".join(f.message for f in result.findings if long_apart(f))
     facts = (_facts(result), apart, chances(result), worth(result), weather_share(result), refit(result))
-    said = enumerate(text for text in facts if text)
     shown = others if boost or not others or _first_sentence(others[0]) != others[0] else others[1:]
     return Fragment(
         question
-        + alerts
-        + "".join(f"<p>{_explained(escape(text), 'session') if k == 0 else escape(text)}</p>" for k, text in said)
+        + "".join(f"<p>{escape(text)}</p>" for text in facts if text)
         + "".join(f'<p class="pb-note">{escape(message)}</p>' for message in shown)
     )
 
 
 def chances(result: Result) -> str:
-    """Say how likely the change is better than nothing and than the worthwhile one; nothing without a comparison."""
+    """Say how likely the change is an improvement, and one that is worthwhile; nothing without a comparison."""
     c = result.comparison
     if not c.comparable:
         return ""
@@ -192,7 +193,7 @@ def weather_share(result: Result) -> str:
 
 
 def refit(result: Result) -> str:
-    """Say whether the boost is as before, or nothing where a warning has said that it is not."""
+    """Say whether the boost is as before; nothing where a warning says it is not."""
     if any(f.about_boost for f in result.findings):
         return ""
     figure = next((f for f in result.secondary_outcomes if f.name == "peak_manifold_pressure"), None)
@@ -255,10 +256,10 @@ def channels(result: Result) -> Fragment:
         (name.replace("_", " "), column, unit, "all" if len(names) == every else ", ".join(names))
         for (name, column, unit), names in sorted(used.items(), key=lambda item: order.index(item[0][0]))
     ]
-    read = table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9, caption="What was read")
+    read = table(("channel", "column in the log", "read as", "sessions"), rows, numbers_from=9)
     notes = [told(result.shown.text(f.message)) for f in engine_notes(result.experiment, result.drives)]
-    places = [escape(line) for line in _sensor_places(result)]
-    return Fragment(read.html + "".join(f"<p>{line}</p>" for line in (*places, *notes)))
+    places = "".join(f"<p>{escape(line)}</p>" for line in _sensor_places(result))
+    return Fragment(folded("What was read", read.html + places).html + "".join(f"<p>{line}</p>" for line in notes))
 
 
 PLACES = {"charge_air_temperature": "after the cooler", "intake_air_temperature": "before the compressor"}
@@ -320,7 +321,10 @@ def left_out(result: Result) -> Fragment:
     if not rows:
         return Fragment("")  # the summary of `runs` has said that all count
     return table(
-        ("session", "run", "at", "speed", "why it does not count"), rows, numbers_from=9, caption="What does not count"
+        ("session", "run", "at", "speed", "why it does not count"),
+        rows,
+        numbers_from=9,
+        caption="Runs that don't count",
     )
 
 
@@ -485,11 +489,11 @@ def phases(result: Result) -> Fragment:
     )
 
 
-# --- what else the engine felt -----------------------------------------------------------------------------------
+# --- secondary outcomes ------------------------------------------------------------------------------------------
 
 
 def secondary_outcomes(result: Result) -> Fragment:
-    """Return the further figures before and after, group by group, with what has to be known to read them."""
+    """Return the further figures before and after, group by group, with what you need to know to read them."""
     notes = {
         "air and cooler": _air_notes(result),
         "heat left over": _heat_notes(result),
@@ -581,8 +585,8 @@ def _time_notes(result: Result) -> list[str]:
     if _has(result, "wheel_power"):
         notes.append(
             "Power at the wheels is calculated from mass and time. Drag and rolling resistance are guesses, "
-            "the same before and after, and we assume the same road. It compares the two phases. It is no "
-            "rating of the engine."
+            "the same before and after, and we assume the same road. Use it to compare the phases, not to "
+            "rate the engine."
         )
     return notes
 
@@ -604,7 +608,7 @@ def _reference_note(result: Result) -> str:
     return (
         f"Read the times as measured. Corrected to reference air by {version}{how}, the longest would be {figures}. "
         "But that factor does not apply to a boosted engine that holds its boost in any weather. Since "
-        "supplement 7 of 2015 that regulation corrects no such engine."
+        "supplement 7 of 2015 the regulation no longer corrects such engines."
     )
 
 
@@ -648,7 +652,7 @@ def routes(result: Result) -> Fragment:
 
 
 def checks(result: Result) -> Fragment | None:
-    """Return the checks that the result was put to; None where there are too few sessions for any."""
+    """Return the checks of the result; None where there are too few sessions for any."""
     rows = [
         (
             check.name,
@@ -670,15 +674,15 @@ def budget(result: Result) -> Fragment:
     shown, unit = result.shown, result.shown.unit(c.unit)
     lines = [(line.source, str(line.kind), line.standard_uncertainty, line.dof) for line in c.budget]
     lines.append(("together", "", c.standard_uncertainty, c.dof))
-    digits = decimals(shown.value(c.standard_uncertainty, c.unit)) + 1
-    least = 0.5 * 10.0**-digits
-
-    def size(u: float) -> str:
-        value = shown.value(u, c.unit)
-        return f"under {2 * least:.{digits}f}" if 0 < value < least else f"{value:.{digits}f}"
-
+    digits = budget_digits(shown.value(c.standard_uncertainty, c.unit))
     rows = [
-        (shown.text(source), kind, size(u), "∞" if math.isinf(dof) else f"{dof:.1f}") for source, kind, u, dof in lines
+        (
+            shown.text(source),
+            kind,
+            budget_line(shown.value(u, c.unit), digits),
+            "∞" if math.isinf(dof) else f"{dof:.1f}",
+        )
+        for source, kind, u, dof in lines
     ]
     half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
     both = any(line.kind == "A and B" for line in c.budget)
@@ -759,7 +763,7 @@ def _moved(result: Result, condition: Condition) -> str:
 
 
 def service(result: Result) -> Fragment:
-    """Return what the person noted of the service and its sensors; nothing where nothing was."""
+    """Return what the person noted about the service and its sensors, if anything."""
     done = result.experiment.service
     notes = done.notes or Notes()
     rows = [
@@ -783,8 +787,8 @@ def service(result: Result) -> Fragment:
 def conclusion(result: Result) -> Fragment:
     """Return the verdict once more, what it means, and its limits."""
     c = result.comparison
-    boost = [result.shown.text(f.message) for f in result.findings if f.about_boost]
-    text = "".join(f'<p class="pb-alert">{escape(message)}</p>' for message in boost)
+    boost = any(f.about_boost for f in result.findings)
+    text = "<p>Boost changed with the service. Act on the warning at the top first.</p>" if boost else ""
     text += f"<p><strong>{escape(VERDICT_WORDS[c.verdict])}.</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
     both = ""
     if result.with_left_out is not None:
@@ -793,34 +797,10 @@ def conclusion(result: Result) -> Fragment:
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 
-GLOSSARY = {
-    "effectiveness": "How much of the possible cooling the cooler does: 1 would bring the charge down to inlet air.",
-    "session": "One drive. Its pulls share the day, so sessions are what counts; those of one date count as one day.",
-    "K and °C": "Temperatures are in °C, differences in K. A difference of 1 K is one of 1 °C.",
-    "interval": "The range that holds the true change. At a level of 95 %, it misses it about once in twenty times.",
-    "worthwhile change": "The smallest change that matters to you. You set it as worthwhile_change.",
-}
-
-
-def glossary() -> Fragment:
-    """Return the words that a reader may not know, folded; `_explained` links to it."""
-    terms = "".join(f'<dt id="{_anchor(word)}">{word}</dt><dd>{text}</dd>' for word, text in GLOSSARY.items())
-    return folded("Words used on this page", f"<dl>{terms}</dl>")
-
-
-def _explained(html: str, word: str) -> str:
-    """Link the first use of a word, in HTML that is escaped already, to the glossary."""
-    return re.sub(rf"\b{word}", f'<a href="#{_anchor(word)}">{word}</a>', html, count=1)
-
-
-def _anchor(word: str) -> str:
-    return "word-" + word.partition(" ")[0].lower()
-
-
 def colophon(result: Result) -> Fragment:
     """Return the glossary, and what made the page, so that it can be made again."""
     return Fragment(
-        glossary().html + f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
+        glossary(result.shown).html + f'<p class="pb-facts">Made by pullbook {escape(result.version)} from inputs '
         f"{escape(result.inputs_sha256[:16])}. pullbook run also writes "
         "the figures: results.json and runs.csv.</p>"
     )

@@ -1,4 +1,4 @@
-"""What is posted: a short text for forums, as Markdown and as BBCode, and one picture that stands alone.
+"""What is posted: a short text for forums, as Markdown and as BBCode, and one picture that needs no text.
 
 Text of the person or of a log is scrubbed (`pullbook.settings.privacy`) and escaped for each form here: what is
 drawn into a picture cannot be taken out of it later.
@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 from pullbook.analysis.result import Result
 from pullbook.report import answer_picture, canvas
+from pullbook.report.drawing import ON_PAPER
 from pullbook.report.in_units import comparison_in
 from pullbook.report.sections import worth
 from pullbook.settings.files import write_whole
@@ -32,7 +33,7 @@ MOST_CAUTIONS = 3
 
 @dataclass(frozen=True, kw_only=True)
 class Post:
-    """What a post says, before it takes a form; every text is scrubbed, and none says what another says.
+    """What a post says, before it takes a form. Every text is scrubbed, and nothing is said twice.
 
     Attributes
     ----------
@@ -206,7 +207,7 @@ _EDGE, _TEXT = 44, 19.0  # margin and size of the picture's text [px]
 def card(result: Result, post: Post) -> bytes:
     """Return one picture that stands alone, 1200 x 675 PNG without metadata."""
     ink = next((colour for word, colour in _WORD_INK.items() if result.comparison.verdict.startswith(word)), "")
-    inks = answer_picture.ON_PAPER | ({"word": ink} if ink else {"word": answer_picture.ON_PAPER["ink"]})
+    inks = ON_PAPER | ({"word": ink} if ink else {"word": ON_PAPER["ink"]})
     answer = answer_picture.answer_of(result)
 
     def draw(figure: Figure, inks: canvas.Inks) -> None:

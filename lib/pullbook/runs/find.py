@@ -184,7 +184,7 @@ def find_runs(
 
     Notes
     -----
-    Full load is told by the pedal, else by the engine load, else by the manifold pressure, else by the acceleration
+    Full load is judged from the pedal, else by the engine load, else by the manifold pressure, else by the acceleration
     itself (with the engine speed, if logged, to allow for the gear). The last two know full load only as the most that
     this log shows: where nobody ever floored the pedal they take the hardest acceleration for it. They also date the
     start of a pull to where the speed began to rise, since the boost may come seconds after the pedal; a driver who

@@ -1,4 +1,4 @@
-"""Was it full load? Told by the pedal, else the engine load, else the manifold pressure, else the acceleration."""
+"""Was it full load? Judged from the pedal, else the engine load, else the manifold pressure, else the acceleration."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pullbook.reading.logs import Log, Signal
 
 FULL_OF_TRAVEL = 0.85  # full load counts from this fraction of the pedal's own travel
 LEAST_FULL_PEDAL_PCT = 70.0  # a pedal below this has not been to the floor, unless the engine load says so
-LEAST_TRAVEL_PCT = 10.0  # a pedal channel that moves less tells nothing
+LEAST_TRAVEL_PCT = 10.0  # a pedal channel that moves less says nothing
 LEAST_FULL_LOAD_PCT = 80.0
 LEAST_BOOST_KPA = 30.0
 SURE_BOOST = 0.85  # of the greatest boost in the log: surely full load
@@ -85,7 +85,7 @@ def pedal_travel(logs: Iterable[Log]) -> tuple[float, float] | None:
 
 
 def full_load(log: Log, speed: Signal, travel: tuple[float, float] | None) -> FullLoad:
-    """Tell full load by the best signal that a log has: pedal, engine load, manifold pressure, else the acceleration.
+    """Judge full load from the best signal of a log: pedal, engine load, manifold pressure, else the acceleration.
 
     Parameters
     ----------
@@ -321,7 +321,7 @@ def acceleration_of(speed: Signal) -> np.ndarray:
 
 
 def _full_by_acceleration(speed: Signal, engine: Signal | None) -> FullLoad:
-    """Without any load signal: acceleration near the best that this drive shows under like circumstances."""
+    """Without any load signal: acceleration near the best that this drive shows under similar conditions."""
     acceleration = acceleration_of(speed)
     moving = speed.values / 3.6
     # Resistance of an ordinary car per unit mass: 1.1 % rolling, drag area 0.7 m2 on 1500 kg; only shares matter.

@@ -17,7 +17,7 @@ END_SLACK_KMH = 3.0
 # What a speedometer may show above the true speed: UN Regulation No. 39, 5.3, "0 <= V1 - V2 <= V2 / 10 + 4 km/h", and
 # never below it (from memory). The driver lifts by it; most logs hold the true speed.
 SPEEDOMETER_SHARE, SPEEDOMETER_OFFSET_KMH = 0.1, 4.0
-SPREAD_KMH = 5.0  # a driver lifts within 2 or 3 km/h of his mark, and slow refreshes leave as much again
+SPREAD_KMH = 5.0  # a driver lifts within 2 or 3 km/h of the mark, and slow refreshes add as much again
 
 
 def latest_start_kmh(protocol: Protocol, needed_kmh: Sequence[float] = ()) -> float:
@@ -30,7 +30,7 @@ def latest_start_kmh(protocol: Protocol, needed_kmh: Sequence[float] = ()) -> fl
         As for `needed_end_kmh`.
     """
     by_protocol = protocol.pull_from_kmh + START_SLACK_KMH
-    # A time between two marks does not care what came before the first, once the boost is there.
+    # Once the boost is there, a time between two marks does not depend on what came before the first.
     return max(by_protocol, min(needed_kmh) - START_SLACK_KMH) if len(needed_kmh) > 1 else by_protocol
 
 
@@ -91,7 +91,7 @@ def needed_end_kmh(
 
 
 def least_gain_kmh(protocol: Protocol) -> float:
-    """Return what a pull of a narrow protocol has to gain at least [km/h], whatever the speedometer shows."""
+    """Return what a pull of a narrow protocol has to gain at least [km/h], however wrong the speedometer."""
     asked = protocol.pull_to_kmh - protocol.pull_from_kmh - START_SLACK_KMH - END_SLACK_KMH
     return asked / (1 + SPEEDOMETER_SHARE)
 

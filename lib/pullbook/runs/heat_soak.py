@@ -12,7 +12,7 @@ from pullbook.statistics.uncertainty import step_uncertainty
 
 MIN_RECOVERY_S = 15.0
 MIN_RECOVERY_FALL_K = 3.0
-MOST_RELATIVE_U = 1 / 3  # a time constant known worse than that tells nothing
+MOST_RELATIVE_U = 1 / 3  # a less certain time constant says nothing
 MIN_IDLE_S = 30.0
 SHORTEST_S, LONGEST_S = 1.0, 300.0  # time constants looked for
 

@@ -86,7 +86,7 @@ def kept_measures(log: Log, runs: Runs, outside: Surroundings, marks: Sequence[f
     runs : Runs
         From `kept_runs`, perhaps with some left out.
     outside : Surroundings
-        Says which temperature stands for the inlet, and the pressure outside.
+        Says which temperature is used as the inlet's, and the pressure outside.
     marks : sequence of float
         Speeds [km/h] between which the other drives were timed.
 
@@ -132,7 +132,7 @@ def kept_measures(log: Log, runs: Runs, outside: Surroundings, marks: Sequence[f
             "dry_pressure": dry_kpa(barometric, outside, inlet),
             "duration": row.get("duration", np.nan), "rest_before": row.get("rest_before", np.nan),
             **{name: row[name] for name in elapsed},
-            # The step is all that is known of a time that somebody read off.
+            # All we know of a time that somebody read off is its step.
             **{f"{name}_u": step_uncertainty(figures.kept[name].step) for name in elapsed},
         })  # fmt: skip
     between = dict.fromkeys([*(f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)), *elapsed])
@@ -156,7 +156,7 @@ def unchecked(log: Log) -> list[str]:
 
 
 def missing_figures(frame: pd.DataFrame) -> tuple[Finding, ...]:
-    """Say which runs have a blank where the charge or the inlet should stand.
+    """Say which runs have a blank where the charge or the inlet should be.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""Measure each run: a row a run, a column a measure, units as in `pullbook.settings.outcomes`.
+"""Measure each run: one row a run, one column a measure, units as in `pullbook.settings.outcomes`.
 
 A figure that cannot be calculated is NaN in the frame, and a finding says why.
 """
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 CHANNEL_ABSENT = "channel-absent"
 INLET_CHANNELS = ("intake_air_temperature", "ambient_air_temperature")
 NO_REFERENCE = "none"  # the sessions have no inlet temperature in common
-NOTED = "noted"  # the temperature that somebody wrote down stands for the inlet
+NOTED = "noted"  # the temperature that somebody wrote down is used as the inlet's
 SENSOR_LAG_S = 5.0  # a charge sensor shows its peak up to this long after the lift
 MAX_RECOVERY_S = 90.0
 LEAST_SPAN_KMH = 4.0  # less speed gained than that says nothing of the rest
@@ -279,7 +279,7 @@ def _rests(runs: Runs) -> list[float]:
 
 
 def _next_starts(runs: Runs) -> dict[str, float]:
-    """Tell when the next pull of any kind starts, after each pull."""
+    """Return when the next pull of any kind starts, after each pull."""
     starts = [run.start_s for run in runs.pulls] + [np.inf]
     return {run.name: starts[k + 1] for k, run in enumerate(runs.pulls)}
 
@@ -677,7 +677,7 @@ def _cruise(log: Log, run: Run, outside: Surroundings) -> dict[str, float]:
 
 
 def _soak_rises(cruises: list[dict[str, Any]], runs: Runs) -> list[float]:
-    """Return how much further above the inlet each cruise after the last pull lies than those before the first."""
+    """Return how much further above the inlet each cruise after the last pull is than those before the first."""
     pulls = [run for run in runs.pulls if run.included]
     rises = [float(cruise["mean_rise"]) for cruise in cruises]
     early = [

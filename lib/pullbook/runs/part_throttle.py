@@ -22,9 +22,9 @@ from pullbook.settings.experiment import Protocol
 LEAST_LEVEL = 0.5  # of where full load begins: less is ordinary driving
 NEARLY_FULL = 0.85
 LEAST_NEAR_GAIN_KMH = 15.0  # of one that was nearly full load, wherever it lies
-LEAST_COVERED = 0.5  # of the protocol's range, where a drive has no full load and its hardest is what one asks about
+LEAST_COVERED = 0.5  # of the protocol's range, where a drive has no full load
 LEAST_NEAR_S = 3.0
-APART_S = 2.0  # nearer to a spell of full load it is how the pedal got there, or left
+APART_S = 2.0  # nearer to a spell of full load, it is the pedal on its way there or back
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +51,7 @@ class PartThrottle:
 def part_throttle(
     log: Log, speed: Signal, load: FullLoad, protocol: Protocol, taken: Sequence[tuple[float, float]]
 ) -> list[PartThrottle]:
-    """Find what a person might take for a pull, but was not at full load.
+    """Find what a person might take for a pull, although it was not at full load.
 
     Parameters
     ----------
@@ -104,7 +104,7 @@ def part_throttle(
 
 
 def _boost_as_at_full_load(log: Log, load: FullLoad, start_s: float, end_s: float) -> str:
-    """Say so where the boost was that of full load: a turbo's may be there before the pedal is down."""
+    """Say so where the boost was that of full load: it may build up before the pedal is down."""
     pressure = log.get("intake_manifold_pressure")
     if pressure is None or len(pressure.values) < 2 or load.source == pressure.channel or not load.is_full.any():
         return ""

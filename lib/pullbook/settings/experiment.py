@@ -1,6 +1,6 @@
 """The experiment folder: what the person asked, about which vehicle, from which logs.
 
-An experiment is data. ``experiment.yaml`` is read with a safe parser, checked in full, and every fault is told in
+An experiment is data. ``experiment.yaml`` is read with a safe parser, checked in full, and every fault is named in
 one message: what was given, what is allowed, and the remedy.
 """
 
@@ -47,7 +47,7 @@ LOG_SUFFIXES = (".csv", ".tsv", ".txt", ".parquet")
 FIGURES_SUFFIXES = (".csv", ".tsv", ".txt")
 TRACK_SUFFIXES = (".gpx",)
 
-# No control characters: these texts reach terminals, and a path with a null byte is none.
+# No control characters: these texts reach terminals, and a path with a null byte is no path.
 Text = Annotated[str, StringConstraints(strip_whitespace=True, min_length=1, max_length=400, pattern=r"^\P{Cc}*$")]
 Name = Annotated[str, StringConstraints(strip_whitespace=True, pattern=r"^[\w][\w .+-]{0,59}$")]
 
@@ -522,7 +522,7 @@ def parse_settings(text: str) -> dict[str, Any]:
         raise ExperimentError(f"{FILE_NAME}: nested too deeply. Lists and keys go three levels deep.") from None
     except ExperimentError:
         raise
-    # A damaged value under a tag, such as `!!int ""`, is met with whatever the parser stumbles over.
+    # A damaged value under a tag, such as `!!int ""`, makes the parser raise almost anything.
     except (YAMLError, ValueError, LookupError, TypeError, AttributeError, AssertionError, ArithmeticError) as error:
         mark = getattr(error, "problem_mark", None)
         where = f"line {mark.line + 1}: " if mark else ""
@@ -634,7 +634,7 @@ def _earlier_faults(folder: Path, names: object) -> list[str]:
     home, seen, faults = folder.resolve(), set(), []
     for name in names:
         if not isinstance(name, str) or not name.isprintable():
-            continue  # told of elsewhere
+            continue  # reported elsewhere
         said = f"earlier: {_given(name)}"
         try:
             path = (folder / name.strip()).resolve()

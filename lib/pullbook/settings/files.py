@@ -1,4 +1,4 @@
-"""Where things lie, and writing a file so that it is never half there."""
+"""Where files are, and writing a file so that it is never half there."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ RENDERED = "rendered"  # where the results of an experiment go, inside it, by de
 RESULTS = "results.json"
 NO_ROOM = {errno.ENOSPC, errno.EFBIG, errno.EDQUOT}  # a full disk, a limit on the size of files, a quota
 _PART = re.compile(r"\d+(-[0-9a-f]{8})?")  # what `write_whole` adds to a name while it writes
-STALE_S = 60.0  # a save takes milliseconds; one that has not moved for so long was killed
+STALE_S = 60.0  # a save takes milliseconds; one this old was killed
 
 
 def check_place(path: Path) -> None:
@@ -55,7 +55,7 @@ def sweep(path: Path, *, now_s: float | None = None) -> None:
 
 
 def write_whole(path: Path, content: str | bytes) -> None:
-    """Write a file, a text's line ends as given: the whole of it or, whatever happens, what was there before.
+    """Write a file, a text's line ends as given: all of it, or what was there before.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def write_whole(path: Path, content: str | bytes) -> None:
         )
     part = path.with_name(f".{path.name}-{os.getpid()}-{uuid4().hex[:8]}")
     try:
-        with part.open("xb") as stream:  # x: what lies there already is not written to, and no link followed
+        with part.open("xb") as stream:  # x: what is there already is not written to, and no link is followed
             stream.write(content.encode() if isinstance(content, str) else content)
             stream.flush()
             os.fsync(stream.fileno())  # or a power cut may leave the new name on an empty file

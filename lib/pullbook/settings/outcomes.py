@@ -17,7 +17,7 @@ MEASURED = "what one real car showed between days of steady cruising (KIT, DOI 1
 CHARGE, PRESSURE, COOLANT = ("charge_air_temperature",), ("intake_manifold_pressure",), ("engine_coolant_temperature",)
 INLET = ("intake_air_temperature", "ambient_air_temperature")
 FLOW, OUTLET, ENGINE = ("air_mass_flow",), ("compressor_outlet_temperature",), ("engine_speed",)
-TAKEN_OVER = f"as for a cruise, {MEASURED}; for pulls no public data have enough of them"
+TAKEN_OVER = f"{MEASURED}, used for pulls too because no public data hold enough of them"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -80,12 +80,12 @@ class Outcome:
 
     @property
     def sensors(self) -> tuple[str, ...]:
-        """The channels it rests on: its own, and the inlet's where the weather is taken out of it."""
+        """The channels it rests on: its own, and the inlet's where the weather is taken out."""
         return tuple(dict.fromkeys((*self.channels, *(INLET if self.ambient != "none" else ()))))
 
     @property
     def of_charge(self) -> bool:
-        """Whether it is a temperature of the charge, which goes with inlet temperature and compression."""
+        """Whether it is a temperature of the charge, which depends on inlet temperature and compression."""
         return self.ambient in ("rise", "charge")
 
     @property
@@ -130,7 +130,7 @@ _ALL = (
     Outcome(
         name="peak_air_mass_flow", kind="pull", channels=FLOW,
         unit="g/s", label="peak air mass flow",
-        allowance_source="it goes with the boost, 2 % between days (a judgement)",
+        allowance_source="it follows the boost, 2 % between days (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(-0.8, 0.4),
     ),
     Outcome(
@@ -175,7 +175,7 @@ _ALL = (
     Outcome(
         name="flow_at_point", kind="pull", channels=FLOW + CHARGE + PRESSURE + ENGINE,
         unit="g/s", label="air mass flow at the same engine speed and density",
-        allowance_source="it goes with the boost, 2 % between days (a judgement)",
+        allowance_source="it follows the boost, 2 % between days (a judgement)",
         lower_is_better=False, day_to_day_sd=0.02, relative=True, ambient="power", inlet_power=(0.0, 0.5),
     ),
     Outcome(

@@ -1,4 +1,4 @@
-"""Where results go: never through a link that lies in somebody's experiment, nor through one nobody asked for."""
+"""Where results go: never through a link in somebody's experiment, nor through one that nobody named."""
 
 from __future__ import annotations
 
@@ -70,7 +70,7 @@ def check_no_link(path: Path, *, below: Path | None = None) -> None:
 
 
 def ledger_of(folders: Sequence[str | Path]) -> str:
-    """Return the path of the ledger that lies in a vehicle's folder, beside its experiments; empty where none does.
+    """Return the path of the ledger in a vehicle's folder, beside its experiments; empty where there is none.
 
     Parameters
     ----------

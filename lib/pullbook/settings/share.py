@@ -159,7 +159,7 @@ def _array(value: dict[str, Any], text: Text) -> dict[str, Any]:
 
 
 def _page(page: str, text: Text) -> str:
-    """Return a page with its text and what it holds packed changed; the drawing library is known as it is."""
+    """Return a page with its text and its packed data changed; the drawing library stays as it is."""
     parts, done = [], 0
     for match in _SCRIPT.finditer(page):
         opening, script, closing = match.groups()
@@ -191,7 +191,7 @@ def _check_picture(name: str, content: bytes) -> None:
     while at + 8 <= len(content):
         size, kind = struct.unpack(">I4s", content[at : at + 8])
         if kind not in _PLAIN_CHUNKS:
-            raise PullbookError(f"{name}: more than a picture is in it ({kind!r}), so it is not fit to share")
+            raise PullbookError(f"{name}: it holds more than a picture ({kind!r}), so it is not fit to share")
         at += size + 12
 
 

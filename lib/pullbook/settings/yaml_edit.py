@@ -118,14 +118,14 @@ def with_item(text: str, key: str, item: Mapping[str, str | float], *, notes: Se
         changed = _with_item(text, node, item, notes)
     if not _reads_as(changed, wanted):
         raise ExperimentError(
-            f"{FILE_NAME}: {key!r} is written in a way that nothing can be added to it alone; nothing was saved. "
-            f"Add by hand:\n  - {_written(item)}"
+            f"{FILE_NAME}: nothing can be added to {key!r} without touching other lines, so nothing was saved. "
+            f"Add this by hand:\n  - {_written(item)}"
         )
     return changed
 
 
 def _with_item(text: str, node: Node, item: Mapping[str, str | float], notes: Sequence[str]) -> str:
-    """Put an item after a list's last one, and after the comments that stand under that."""
+    """Put an item after a list's last one, and after the comments below that."""
     if node.flow_style:
         inside = text[: node.end_mark.index - 1].rstrip()
         return f"{inside.removesuffix(',')}, {_written(item)}{text[node.end_mark.index - 1 :]}"
@@ -148,7 +148,7 @@ def _is_comment_inside(line: str, column: int) -> bool:
 
 
 def _reads_as(text: str, wanted: Any) -> bool:
-    """Say whether a text holds exactly what was asked for."""
+    """Say whether a text holds exactly what it should."""
     try:
         return bool(parse_settings(text) == wanted)
     except ExperimentError:

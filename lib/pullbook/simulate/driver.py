@@ -1,4 +1,4 @@
-"""The driver, who is no robot, and the drive."""
+"""The driver, who is not a robot, and the drive."""
 
 from __future__ import annotations
 
@@ -230,7 +230,7 @@ def drive(
     day_offset_k : float
         What this day adds to the charge temperature at full load [K]. It is a direct term, not a mechanism:
         the charge after the cooler is shifted in proportion to the heating in the compressor, by
-        `day_offset_k` at full boost and by little when cruising. It stands for all that differs between days
+        `day_offset_k` at full boost and by little when cruising. It covers all that differs between days
         and that nobody recorded.
     leak : float
         Share of the gauge boost a leaking hose costs, 0 to 0.5; the boost also builds more slowly.

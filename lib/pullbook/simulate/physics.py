@@ -89,7 +89,7 @@ class Car:
     Notes
     -----
     Newton's second law along the road, an ideal gas in the manifold, a first-order lag for boost, bay and each sensor,
-    and the heat balance of the cooler's core. The lags and shares are invented; what they give is told to be.
+    and the heat balance of the cooler's core. The lags and shares are invented; what they give is said to be invented.
     """
 
     def __init__(

@@ -33,7 +33,7 @@ class Outing:
 
 @dataclass(frozen=True, kw_only=True)
 class Scenario:
-    """An invented experiment: the truth, and how it is told.
+    """An invented experiment: the truth, and how it is described.
 
     Attributes
     ----------

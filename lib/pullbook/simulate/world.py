@@ -1,4 +1,4 @@
-"""What is driven, where, and how: vehicle, cooler, weather, manoeuvres, and what comes of it."""
+"""What is driven, where, and how: vehicle, cooler, weather, manoeuvres, and the trace that results."""
 
 from __future__ import annotations
 
@@ -237,7 +237,7 @@ class StandingStart:
     lift_at_kmh: float | None = None
 
     def __post_init__(self) -> None:
-        """Refuse what goes nowhere."""
+        """Refuse a pedal or a lift that no drive has."""
         if not 0.0 < self.pedal_percent <= 100.0:
             raise ValueError(f"pedal_percent is {self.pedal_percent}. Allowed: above 0, up to 100")
         if self.lift_at_kmh is not None and not 0.0 < self.lift_at_kmh <= self.to_kmh:
@@ -269,7 +269,7 @@ class Speedometer:
     offset_kmh: float = 0.0
 
     def __post_init__(self) -> None:
-        """Refuse what may not be sold."""
+        """Refuse a speedometer that may not be sold."""
         if not (0.0 <= self.share <= 0.1 and 0.0 <= self.offset_kmh <= 4.0):
             raise ValueError(f"share is {self.share} and offset_kmh {self.offset_kmh}. Allowed: 0 to 0.1 and 0 to 4")
 
@@ -398,7 +398,7 @@ def standard_script(
 
 
 def scatter(rng: np.random.Generator | None, half_width: float) -> float:
-    """Draw evenly from -half_width to +half_width; a driver without dice is always in the middle.
+    """Draw evenly from -half_width to +half_width; a driver without a random generator is always in the middle.
 
     Parameters
     ----------

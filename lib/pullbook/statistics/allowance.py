@@ -1,4 +1,4 @@
-"""How much an outcome differs between days with nothing changed: a default, and what the vehicle's earlier tests show.
+"""How much an outcome differs between days with nothing changed: a default, and what earlier tests show.
 
 The allowance joins the scatter of the comparison's own sessions as a scaled inverse chi-squared prior (`estimate`).
 Earlier experiments of the vehicle join it the same way, each by its degrees of freedom.
@@ -21,9 +21,9 @@ from pullbook.statistics.mixed_fit import mixed_fit
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.text import counted, unit_suffix
 
-DEFAULT_DOF = 4.0  # the weight of an allowance that nothing of the vehicle's own stands behind
+DEFAULT_DOF = 4.0  # the weight of an allowance that rests on nothing of the vehicle's own
 CONTRADICTS_P = 0.05
-TELLING_DOF = 0.5  # of a scatter, above which it tells something
+TELLING_DOF = 0.5  # of a scatter, above which it counts
 COUNTS_ON = (
     "This holds only if your earlier tests are of this vehicle in this state. If its days are more restless now, "
     "one session a side cannot show it, and the interval is too narrow."

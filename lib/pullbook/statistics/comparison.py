@@ -175,12 +175,12 @@ class Comparison:
 
     @property
     def method(self) -> str:
-        """How it was worked out, in words."""
+        """How it was calculated, in words."""
         return self.estimate.method if self.estimate else "not compared"
 
     @property
     def slopes(self) -> tuple[Slope, ...]:
-        """How much of the outcome goes with each condition."""
+        """How much of the outcome depends on each condition."""
         return self.estimate.slopes if self.estimate else ()
 
     @property

@@ -1,6 +1,6 @@
-"""The conditions that an outcome goes with: how far each session lies from their mean, and what physics says of it.
+"""The conditions that an outcome depends on: how far each session is from their mean, and what physics says.
 
-Mixed estimation brings the sessions to common conditions with them; whatever a slope's doubt leaves of a difference
+Mixed estimation brings the sessions to common conditions with them; what a slope's doubt leaves of a difference
 between the phases is a line of the budget. Nothing here has a threshold: a small difference costs little, a large one
 much.
 """
@@ -35,7 +35,7 @@ BOOSTED = 1.05  # pressure ratio above which there is compression heating to spe
 
 @dataclass(frozen=True)
 class Covariate:
-    """A condition that the outcome goes with.
+    """A condition that the outcome depends on.
 
     Attributes
     ----------

@@ -51,7 +51,7 @@ class SessionFigure:
 
 @dataclass(frozen=True, kw_only=True)
 class Slope:
-    """How much of the outcome goes with a condition: what physics said, what came out.
+    """How much of the outcome depends on a condition: what physics said, what came out.
 
     Attributes
     ----------
@@ -74,7 +74,7 @@ class Slope:
 
 
 def as_measured(data: SessionMeans) -> tuple[SessionFigure, ...]:
-    """Return each session's figure as it was, brought to no common conditions."""
+    """Return each session's figure as measured, without any correction."""
     return _figures(data, np.zeros(len(data.means)))
 
 

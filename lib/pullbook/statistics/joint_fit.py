@@ -1,4 +1,4 @@
-"""Several services in one fit: the state in each phase at the same conditions, and how far such states lie apart."""
+"""Several services in one fit: the state in each phase at the same conditions, and how far apart they are."""
 
 from __future__ import annotations
 
@@ -153,7 +153,7 @@ class PhaseStates:
 
     @property
     def slopes(self) -> tuple[Slope, ...]:
-        """How much of the outcome goes with each condition, for all services alike."""
+        """How much of the outcome depends on each condition, the same for all services."""
         return slopes_of(self.fit, self.covariates, first=2 * self.count)
 
     @property

@@ -13,7 +13,7 @@ from typing import Any
 
 from pullbook.text import percent
 
-FREE_SESSIONS = 3  # a side: with so few, the allowance's own doubt leaves room for the looks before
+FREE_SESSIONS = 3  # a side: with so few, the doubt of the allowance leaves room for the earlier looks
 SHARE = 0.2  # of the chance of a false claim that a look beyond a plan may use
 CALM = 0.75  # of the allowance: up to such a scatter between days, all looks together keep the level
 
@@ -69,7 +69,7 @@ class Looks:
             keep = "Keep to your plan." if stated else "Set the number of sessions beforehand and keep to it."
             return (
                 f"{stated}Up to {FREE_SESSIONS} sessions a side the interval does not depend on how often you look. "
-                f"But if you stop as soon as the answer is clear, and days differ by as much as allowed for, you are "
+                f"But if you stop as soon as the answer is clear, and days differ by as much as we allow for, you are "
                 f"wrong more often than {once} suggests. {keep}"
             )
         why = (
@@ -79,8 +79,8 @@ class Looks:
         )
         return (
             f"{why} If you drive on until the answer is clear, chance gets more tries. So this look is "
-            f"judged at {paid}, which makes the interval wider. Up to 8 a side that keeps {once} over all looks if "
-            f"days differ by up to {percent(CALM)} of what is allowed for; if they differ more, it keeps less."
+            f"judged at {paid}, which makes the interval wider. Up to 8 a side, all looks together then keep {once} if "
+            f"days differ by up to {percent(CALM)} of what we allow for. If they differ more, they keep less."
         )
 
     def to_dict(self) -> dict[str, Any]:

@@ -63,7 +63,7 @@ class Scatter:
 
 @dataclass(frozen=True, kw_only=True)
 class Plan:
-    """A number of sessions a side and pulls a session, what it resolves and what it costs.
+    """A number of sessions a side and pulls a session, what it detects and what it costs.
 
     Attributes
     ----------
@@ -110,7 +110,7 @@ def scatter_of(comparison: Comparison) -> Scatter:
 
 
 def plan(*, sessions: int, pulls: int, scatter: Scatter, protocol: Protocol, level: float = 0.95) -> Plan:
-    """Work out one plan.
+    """Calculate one plan.
 
     Parameters
     ----------
@@ -181,7 +181,7 @@ def power_of(*, change: float, standard_uncertainty: float, dof: float, level: f
     from scipy.special import nctdtr  # scipy.stats has it too, and takes a second and a half to import
 
     critical, shift = coverage_factor(level, dof), abs(change) / standard_uncertainty
-    return float(2.0 - nctdtr(dof, shift, critical) - nctdtr(dof, -shift, critical))  # the wrong sign counts as told
+    return float(2.0 - nctdtr(dof, shift, critical) - nctdtr(dof, -shift, critical))  # the wrong sign counts too
 
 
 def detectable_change(*, standard_uncertainty: float, dof: float, power: float = POWER, level: float = 0.95) -> float:
@@ -228,7 +228,7 @@ def plans(
     pulls: Sequence[int] = (3, 5, 8),
     level: float = 0.95,
 ) -> tuple[Plan, ...]:
-    """Work out a grid of plans, sessions first; the parameters are those of `plan`, some of them several.
+    """Calculate a grid of plans, sessions first; the parameters are those of `plan`, some of them several.
 
     Returns
     -------
@@ -265,7 +265,7 @@ def fewest_sessions(
 
 @dataclass(frozen=True)
 class Expected:
-    """The interval that a plan leads to expect.
+    """The interval to expect of a plan.
 
     Attributes
     ----------
@@ -355,7 +355,7 @@ def after_needed(
 
 
 def outlook(comparison: Comparison, *, before: int = 0, after: int = 0) -> Outlook:
-    """Return what so many more sessions lead to expect, each of as many pulls as those so far.
+    """Return what to expect of so many more sessions, each with as many pulls as those so far.
 
     Parameters
     ----------
@@ -396,7 +396,7 @@ def outlook(comparison: Comparison, *, before: int = 0, after: int = 0) -> Outlo
 
 @dataclass(frozen=True, kw_only=True)
 class Outlook:
-    """What further sessions lead to expect.
+    """What to expect of further sessions.
 
     Attributes
     ----------

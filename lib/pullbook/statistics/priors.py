@@ -143,7 +143,7 @@ def end_slope(climb_per_kmh: np.ndarray) -> Prior | None:
 
 
 def entry_slope(climb_per_kmh: np.ndarray) -> Prior | None:
-    """Return how a pull's peak charge temperature goes with the speed at which it starts.
+    """Return how a pull's peak charge temperature depends on the speed at which it starts.
 
     Parameters
     ----------
@@ -190,7 +190,7 @@ def _mean_climb(climb: np.ndarray) -> float | None:
 
 
 def relative_slope(outcome: Outcome, level: float, *, inlet_c: float) -> Prior | None:
-    """Return the slope on the inlet temperature of a figure that goes with a power of the absolute temperature.
+    """Return the slope on the inlet temperature of a figure that follows a power of the absolute temperature.
 
     Parameters
     ----------
@@ -209,7 +209,8 @@ def relative_slope(outcome: Outcome, level: float, *, inlet_c: float) -> Prior |
     References
     ----------
     UN R85 corrects the power of engines to reference air with powers of the absolute temperature of 0.6 (petrol) and
-    0.3 to 1.8 (supercharged diesel, with its engine factor): a time goes with 0.6 +- 0.4, an air flow against it.
+    0.3 to 1.8 (supercharged diesel, with its engine factor). So a time follows the power 0.6 +- 0.4, and an air flow
+    its inverse.
     """
     if outcome.inlet_power is None or not np.isfinite(inlet_c):
         return None
@@ -235,7 +236,7 @@ def density_on_inlet(level: float, *, rise_k: float, inlet_c: float) -> Prior | 
 
     Notes
     -----
-    The density goes with 1 / T of the charge, and the charge follows the inlet as `ambient_slope` says.
+    The density is proportional to 1 / T of the charge, and the charge follows the inlet as `ambient_slope` says.
     """
     if not np.isfinite([rise_k, inlet_c]).all():
         return None
@@ -264,7 +265,7 @@ def density_on_compression(level: float, *, rise_k: float, charge_k: float, pres
 
     Notes
     -----
-    The density goes with p / T of the charge. ``ln p`` moves with ``ln h`` of the heating ``h = pr**k - 1`` by
+    The density is proportional to p / T of the charge. ``ln p`` moves with ``ln h`` of the heating ``h = pr**k - 1`` by
     ``h / (k (h + 1))``, and T by the rise (`pressure_slope`).
     """
     if not np.isfinite([rise_k, charge_k]).all():

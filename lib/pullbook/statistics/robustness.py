@@ -50,13 +50,13 @@ class Route:
 
 @dataclass(frozen=True, kw_only=True)
 class Check:
-    """A question put to the result, and the answer in a sentence.
+    """A check of the result, and the answer in a sentence.
 
     Attributes
     ----------
     name, sentence : str
     agrees : bool or None
-        None where it cannot be told.
+        None where nobody can say.
     """
 
     name: str
@@ -141,7 +141,7 @@ def _inlet(covariates: Sequence[Covariate]) -> Covariate | None:
 
 
 def _physical_only(plain: Estimate, data: SessionMeans, covariate: Covariate, level: float) -> Route:
-    """Correct with the physical slope as it stands, whatever the sessions show."""
+    """Correct with the slope that physics gives, and ignore what the sessions show."""
     apart = float(np.mean(covariate.centred[data.after == 1]) - np.mean(covariate.centred[data.after == 0]))
     change = plain.change - covariate.prior.mean * apart
     share = BudgetLine(covariate.name, "B", covariate.prior.standard_uncertainty * abs(apart), INFINITE)
@@ -222,7 +222,7 @@ def welch(before: np.ndarray, after: np.ndarray, *, level: float = 0.95) -> tupl
 
 
 def _run_by_run(data: SessionMeans, level: float) -> list[Route]:
-    """Welch's t with every run as if it were independent: what a spreadsheet does; as a rule too narrow."""
+    """Welch's t with every run as if it were independent: what a spreadsheet does; usually too narrow."""
     before, after = (
         np.concatenate([v for v, p in zip(data.single_runs, data.phases, strict=True) if p == phase])
         for phase in ("before", "after")
@@ -475,7 +475,7 @@ def _averaged(data: SessionMeans, members: np.ndarray) -> SessionMeans:
 
 
 def _disagreements(routes: Sequence[Route], checks: Sequence[Check], c: Comparison) -> tuple[Finding, ...]:
-    """Report routes that lie further from the result than both uncertainties allow, and checks that fail."""
+    """Report routes further from the result than both uncertainties allow, and checks that fail."""
     found = []
     for route in routes:
         reach = math.hypot((route.high - route.low) / 2, (c.high - c.low) / 2)

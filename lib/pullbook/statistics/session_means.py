@@ -22,7 +22,7 @@ from pullbook.statistics.uncertainty import step_uncertainty
 if TYPE_CHECKING:
     import pandas as pd
 
-# Air through a cooler goes with the road speed, and a rise with about the -0.3th power of it: at 80 km/h a metre a
+# Air through a cooler follows the road speed, and a rise about its -0.3th power: at 80 km/h a metre a
 # second of wind is 4.5 % of that speed. A judgement, no source.
 WIND_SHARE = 0.3 * 3.6 / 80.0
 INLET_APART = "inlet against the air outside"
@@ -37,7 +37,7 @@ NOTED_TEMPERATURE_U_K = 0.58  # a thermometer good to ±1 °C (UN R51-type instr
 
 @dataclass(frozen=True, eq=False)
 class SessionMeans:
-    """Session means of one outcome and what goes with them.
+    """Session means of one outcome, their conditions and uncertainties.
 
     Attributes
     ----------
@@ -288,7 +288,7 @@ def session_means(
     steps = [
         step_uncertainty(1.0) * np.nan_to_num(mean_of(name))
         for name in outcome.steps
-        if not (own_inlet and name == "inlet_step")  # told with the inlet's reading
+        if not (own_inlet and name == "inlet_step")  # covered by the inlet's reading
     ]
     if speeds_of(outcome.name) and f"{outcome.name}_u" in measures:
         steps.append(np.nan_to_num(mean_of(f"{outcome.name}_u")))

@@ -1,4 +1,4 @@
-"""What keeps the phases from being compared, and what makes the interval wider because they are not alike."""
+"""What keeps the phases from being compared, and which differences between them widen the interval."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from pullbook.statistics.uncertainty import combined, coverage_factor, effective
 from pullbook.text import unit_suffix
 
 OBSTACLES = ("gear-differs", "sensor-changed")
-WIDENS = 0.10  # from this share of the width on it is worth a sentence; the interval itself knows no such step
+WIDENS = 0.10  # above this share of the width it is worth a sentence; the interval itself has no such threshold
 
 
 @dataclass(frozen=True)
@@ -41,7 +41,10 @@ _KINDS = {
     ),
     "wind": _Kind("the wind", "m/s", 1, "drive on calmer days"),
     INLET_APART: _Kind(
-        "how far the inlet stands above the air outside", "K", 1, "check that sensor and its duct, and the noted air"
+        "how far the inlet is above the outside air",
+        "K",
+        1,
+        "check that sensor, its duct and the air temperature you noted",
     ),
 }
 

@@ -15,7 +15,7 @@ LEAST_STARTS = 4  # over both phases, for a usual start
 
 
 def unseen_differences(measures: pd.DataFrame, data: SessionMeans) -> tuple[Finding, ...]:
-    """Return what may stand behind a change, and is in no line of the budget.
+    """Return what may explain a change, and is in no line of the budget.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def _boost_unseen(data: SessionMeans) -> Finding | None:
 
 
 def _soaked(measures: pd.DataFrame, data: SessionMeans) -> Finding | None:
-    """Name pulls that start far hotter than pulls do, in one phase only: with the heat of a stop, not of a pull."""
+    """Name pulls that start far hotter than usual, in one phase only: with the heat of a stop, not of a pull."""
     if data.outcome.kind != "pull" or not data.outcome.of_charge:
         return None
     pulls = measures[(measures["kind"] == "pull") & measures["included"].astype(bool)]

@@ -70,7 +70,7 @@ class Choices:
         self.saved = Experiment.from_settings(parse_settings(self._text), Path(folder))
         self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
         self._readings: list[Reading] = read_logs(self.saved)
-        self._own: dict[str, dict[str, Value]] = {}  # what was said of each outcome in its unit
+        self._own: dict[str, dict[str, Value]] = {}  # the settings of each outcome, in its unit
         self.change_asked = False
         self._try(self.saved)
         self.saved_result = self.result
@@ -136,7 +136,7 @@ class Choices:
             self._try(*self._carried_over(changed))
 
     def _ask_about(self, settings: dict[str, Any]) -> None:
-        """Ask about another outcome: what was said of the last one in its unit is kept for when it comes back."""
+        """Ask about another outcome; the settings of the last one, in its unit, are kept for when it comes back."""
         now, name = self.experiment, settings["outcome"]
         own = {key: settings[key] for key in IN_ITS_UNIT if key in settings}
         if not self.change_asked:
@@ -144,7 +144,7 @@ class Choices:
         known = self._own.get(name)
         for key in IN_ITS_UNIT:
             settings.pop(key, None)
-        # Some change has to stand there for the settings to be valid; without one of the person's there is no result.
+        # The settings need some change to be valid; until the person gives one there is no result.
         settings |= {"worthwhile_change": now.worthwhile_change} if known is None else known
         if name == self.saved.outcome:
             settings["question"] = self.saved.question
@@ -218,7 +218,7 @@ class Choices:
         if missing := self.without_reason():
             raise ExperimentError(f"Not saved: give a reason for leaving out {', '.join(missing)}.")
         folder = self.experiment.folder
-        with exclusive(folder.resolve() / FILE_NAME):  # of two pages that save at once, one is told
+        with exclusive(folder.resolve() / FILE_NAME):  # of two pages that save at once, one is refused
             if read_settings(folder) != self._text:
                 raise ExperimentError(
                     f"Not saved: {FILE_NAME} has changed outside this page since it was read. Press 'Read "
@@ -279,7 +279,7 @@ class Choices:
         return changed.model_copy(update={"sessions": tuple(sessions)}), lost
 
     def _try(self, experiment: Experiment, lost: Sequence[str] = ()) -> None:
-        """Analyse; what is refused keeps its runs, so that the choice can be mended."""
+        """Analyse. A refused choice keeps its runs, so that it can be corrected."""
         self.experiment = experiment
         self.lost = tuple(lost)
         self.drives: tuple[Drive, ...] = ()

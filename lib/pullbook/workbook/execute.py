@@ -1,4 +1,4 @@
-"""Execute a notebook with checked parameters and put what comes of it in place: all or nothing, one run at a time."""
+"""Execute a notebook with checked parameters and put its outputs in place: all or nothing, one run at a time."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from nbformat import NotebookNode
 
 LONGEST_WAIT_S = 600.0
-# Most of what a kernel makes in its first seconds stays; to look for garbage among it takes a fifth of the time.
+# Most of what a kernel makes in its first seconds stays; collecting garbage then takes a fifth of the time.
 FEWER_COLLECTIONS = '__import__("gc").set_threshold(100_000, 20, 20)'
 
 LOGGER = logging.getLogger("pullbook")
@@ -208,9 +208,9 @@ def execute(
                 progress_bar=progress,
                 cwd=str(template.parent),  # as in JupyterLab; no file of the experiment can pass for a module
                 request_save_on_cell_execute=False,
-                record_timing=False,  # when it ran is nobody's business
-                shutdown_kernel="immediate",  # its cells closed what they wrote; a graceful leave takes 0.7 s
-                # What the kernel says of itself is no news to the person; nor does it import from where it stands.
+                record_timing=False,  # when it ran stays private
+                shutdown_kernel="immediate",  # its cells closed what they wrote; a graceful exit takes 0.7 s
+                # The kernel's own messages mean nothing to the person. It imports nothing from the working folder.
                 extra_arguments=[
                     "--log-level=CRITICAL",
                     "--InteractiveShellApp.ignore_cwd=True",
@@ -311,7 +311,7 @@ def check_page_path(out: Path) -> None:
 
 
 def repair(target: Path, names: Collection[str] = ()) -> None:
-    """Finish what a run that was killed had begun to put in place, and take away what it left.
+    """Finish what a killed run had begun to put in place, and remove what it left.
 
     To be used inside `exclusive`.
 
@@ -333,7 +333,7 @@ def repair(target: Path, names: Collection[str] = ()) -> None:
 
 @contextlib.contextmanager
 def stage(target: Path) -> Iterator[Path]:
-    """Give a folder on the target's disk to write in; it is gone afterwards, unless the process is killed.
+    """Yield a folder on the target's disk to write in; it is removed afterwards, unless the process is killed.
 
     To be used inside `exclusive`: what a killed run left for the same target is taken away first.
 

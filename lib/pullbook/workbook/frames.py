@@ -1,7 +1,7 @@
-"""The numbers of a result as DataFrames, for cells that go on computing with them.
+"""The numbers of a result as DataFrames, for cells that compute with them.
 
 Columns have the names of the measures; ``attrs["units"]`` holds the unit of each, and `with_units` puts it into the
-headings. All figures are in the units that the library computes in, whatever ``units`` the experiment shows.
+headings. All figures are in the units that the library computes in, not in the experiment's ``units``.
 """
 
 from __future__ import annotations
@@ -92,7 +92,7 @@ def of_log(log: Log, found: Runs) -> pd.DataFrame:
 
 
 def sessions(result: Result) -> pd.DataFrame:
-    """Return the session means of the outcome, as measured and at common conditions, with what goes with them.
+    """Return the session means of the outcome, as measured and at common conditions, with those conditions.
 
     Parameters
     ----------

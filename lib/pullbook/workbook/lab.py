@@ -16,13 +16,13 @@ from pullbook.workbook.execute import block_import
 from pullbook.workbook.run import workbook_path
 
 SETTINGS = {
-    # The lab asks the network for nothing on its own account.
+    # The lab asks the network for nothing by itself.
     "@jupyterlab/apputils-extension:notification": {"checkForUpdates": False, "fetchNews": "false"},
     # Nor does it ask the person which kernel: there is one. A page this short is laid out whole, so that what changes
     # above does not move what stands below.
     "@jupyterlab/notebook-extension:tracker": {"autoStartDefaultKernel": True, "windowingMode": "none"},
 }
-# What this one workbook has no use for, and each start would wait for: language servers, a search for extensions, news,
+# What this workbook does not need, and each start would wait for: language servers, a search for extensions, news,
 # and the question whether the lab itself has to be built again.
 PAGE = {
     "buildCheck": False,

@@ -36,7 +36,7 @@ class Opened(AsyncLargeFileManager):
             IOLoop.current().add_callback(self._run)
 
     async def get(self, path: str, content: bool = True, *args: Any, **options: Any) -> dict[str, Any]:
-        """Return a file or a folder; what the notebook contains, once it has run: a list of files waits for nothing."""
+        """Return a file or a folder; the notebook's contents once it has run. A list of files waits for nothing."""
         if content and self._done is not None and path.strip("/") == self.run_first:
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self._done.wait(), LONGEST_RUN_S)
@@ -44,7 +44,7 @@ class Opened(AsyncLargeFileManager):
         return found
 
     async def _run(self) -> None:
-        """Run the notebook, whatever comes of it: a cell that fails shows its error, as in the lab."""
+        """Run the notebook to its end: a cell that fails shows its error, as in the lab."""
         self._done = asyncio.Event()
         try:
             server: Any = self.parent

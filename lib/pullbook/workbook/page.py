@@ -15,9 +15,10 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pullbook.report.answer_picture import NUMBERS_MIME
+from pullbook.report.drawing import NUMBERS_MIME
 from pullbook.report.figures import PLOTLY_MIME
-from pullbook.report.html import STYLE, escape, numbers_table
+from pullbook.report.glossary import linked
+from pullbook.report.html import STYLE, escape, numbers_table, unbroken
 from pullbook.settings.share import pack, packed_library
 
 if TYPE_CHECKING:
@@ -66,7 +67,9 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
             "contents": _contents(shown),
         },
     )
-    return str(body)
+    head, main, rest = str(body).partition('<main id="main"')
+    inside, end, scripts = rest.partition("</main>")
+    return head + main + linked(unbroken(inside)) + end + scripts
 
 
 def _contents(notebook: NotebookNode) -> list[tuple[str, str]]:

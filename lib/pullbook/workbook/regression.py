@@ -1,4 +1,4 @@
-"""The regression behind the change, laid open: its rows and covariances, for generalised least squares in a cell.
+"""The regression behind the change, in the open: its rows and covariances, for generalised least squares in a cell.
 
 Prior knowledge of a slope is one more row of data: the slope itself, read off physics with its uncertainty (Theil
 and Goldberger 1961). So the mixed estimation of `pullbook.statistics.estimate` is one fit that every package has.
@@ -26,7 +26,7 @@ TURNS = 3  # of the fit: the day-to-day scatter of one turn weighs the next
 
 
 def why_not(comparison: Comparison) -> Fragment | None:
-    """Say in words why this regression is not what made the result; None where it is.
+    """Say in words why the result does not come from this regression; None where it does.
 
     Parameters
     ----------

@@ -165,7 +165,7 @@ def _rendered(experiment: Experiment, target: Path, results: dict[str, Any], *, 
 
 
 def _check_target(experiment: Experiment, target: Path) -> None:
-    """Refuse, before any work is done, a place that the outputs cannot be put in."""
+    """Refuse a place that cannot hold the outputs, before any work is done."""
     for path in (target, *target.parents):
         if path.exists() and not path.is_dir():
             raise ExperimentError(f"{path}: is a file. Give a folder to write to with --out")
@@ -198,7 +198,7 @@ def _write_notebook(notebook: NotebookNode, path: Path) -> None:
 
 
 def _make_fit_to_share(work: Path, *, private: bool) -> None:
-    """Scrub the finished files, or say on the page that nobody did."""
+    """Scrub the finished files, or say on the page that they were not."""
     if private:
         page = work / "workbook.html"
         mark = f'<p role="note"><strong>{NOT_FOR_SHARING}.</strong> Names, places and numbers are left in.</p>'

@@ -1,4 +1,4 @@
-"""What the browser shows of a workbook in JupyterLab: its parts, each in its place, drawn again when they change.
+"""What the browser shows of a workbook in JupyterLab: its parts, each in its place, redrawn when they change.
 
 A picture as a widget of its own carries the whole drawing library; an output that is updated keeps its first picture.
 So one small widget holds the library once and draws every part of the workbook where its place stands.
@@ -10,7 +10,7 @@ import json
 from pathlib import Path
 from uuid import uuid4
 
-from pullbook.report.answer_picture import Drawing
+from pullbook.report.drawing import Drawing
 from pullbook.report.figures import Picture
 from pullbook.report.html import Fragment, escape
 from pullbook.text import typeset

@@ -125,7 +125,7 @@ class Workbook:
     def follow(self, compute: Callable[[Result], Any]) -> Any:
         """Compute and show a value of the result, and live again whenever a choice changes it.
 
-        To be put as a decorator before a function in a cell; its name then stands for what it returned last, such as
+        To be put as a decorator before a function in a cell; its name is then what it returned last, such as
         a DataFrame or a fit, and later cells go on from there.
 
         Parameters
