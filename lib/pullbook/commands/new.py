@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pullbook.analysis.same_drive import refuse_copies
-from pullbook.analysis.sessions import settling_lines
+from pullbook.analysis.sessions import same_day, settling_lines
 from pullbook.commands.check import time_text
 from pullbook.commands.copies import copied, reserved, targets_for
 from pullbook.commands.draft import draft_text
@@ -266,6 +266,7 @@ def _told(
         lines += [fold(f"  {channel}: {source.column!r} [{source.unit}]") for channel, source in log.sources.items()]
         lines += [fold(f"  not recognised: {column!r}{_could_be(log, column)}") for column in log.unknown_columns]
     lines += [fold(line) for line in _speeds(guess)]
+    lines += [fold(f"{f.severity}: {f.message}") for f in same_day((d.phase, d.name, d.day) for d in drives)]
     if earlier:
         lines.append(fold(f"Earlier experiments of this vehicle, whose days count too: {', '.join(earlier)}."))
     lines.append(f"Outcome: {said.outcome}.")

@@ -37,6 +37,7 @@ from pullbook.text import (
     counted,
     decimals,
     difference_unit,
+    enumerated,
     in_brackets,
     in_ten,
     number,
@@ -715,16 +716,45 @@ def budget(result: Result) -> Fragment:
         for source, kind, u, dof in lines
     ]
     half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
+    both = any(line.kind == "A and B" for line in c.budget)
+    joined = "; day to day joins an assumed scatter with what your days show" if both else ""
     note = (
         f"<p>Half the width of the interval: {half}. Kind A comes from the data, kind B from other knowledge "
-        f"(JCGM 100:2008). Method: {escape(c.method)}.</p>"
+        f"(JCGM 100:2008){joined}. Method: {escape(c.method)}.</p>"
         f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
         f"<p>{escape(c.looks.sentence)}</p>"
     )
-    listed = table(
+    lines_table = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
     )
-    return folded("The uncertainty budget, line by line", listed.html + note)
+    lines_told = folded("The uncertainty budget, line by line", lines_table.html + note)
+    rests_on = f"<p>The interval holds the true change {percent(c.level)} of the time if:</p>"
+    return Fragment(lines_told.html + folded("What the interval assumes", rests_on + _assumptions(result).html).html)
+
+
+def _assumptions(result: Result) -> Fragment:
+    """List what the coverage of the interval rests on, beside the lines of the budget."""
+    c = result.comparison
+    unit = result.shown.unit(c.unit)
+    allowed = f"{result.shown.value(c.allowance.sd, c.unit):.2g}{unit_suffix(unit)}"
+    physics = [slope.name for slope in c.slopes]
+    slopes = (
+        f"The slopes from physics hold for your vehicle, each within its doubt ({enumerated(physics)})."
+        if physics
+        else "No condition that differs between the drives moves this figure. None is corrected for."
+    )
+    return listed(
+        [
+            "Days are independent: one day's weather, road and fuel say nothing about another's. Drives of one date "
+            "count as one day; a drive without a date counts as a day of its own.",
+            "Days scatter as much after the service as before, and nearly normally: no single freak day.",
+            f"With nothing changed, days scatter by about {allowed}, as allowed for. If they scatter by far more, few "
+            "sessions cannot show it and the interval is too narrow.",
+            "The sensors read the same before and after, in the same places, or the budget has a line for it.",
+            "Apart from the service, the vehicle was in the same state: fuel, load, tyres, oil, other repairs.",
+            slopes,
+        ]
+    )
 
 
 def like_for_like(result: Result) -> Fragment:
