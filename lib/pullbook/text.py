@@ -6,6 +6,7 @@ import math
 import re
 import shutil
 import textwrap
+from collections.abc import Sequence
 
 WIDEST_TEXT = 100  # columns; longer lines are hard to read
 
@@ -110,6 +111,18 @@ def signed(value: float, digits: int) -> str:
     """Return a figure with its sign and so many decimals."""
     # Adding zero turns a minus zero into zero.
     return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
+def enumerated(names: Sequence[str]) -> str:
+    """Return names in a row, the last after an "and".
+
+    Examples
+    --------
+    >>> from pullbook.text import enumerated
+    >>> enumerated(["a", "b", "c"])
+    'a, b and c'
+    """
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def budget_digits(u: float) -> int:

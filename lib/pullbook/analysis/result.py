@@ -18,6 +18,7 @@ from pullbook.analysis.sensor_shift import sensor_doubts
 from pullbook.analysis.sessions import (
     Drive,
     cut_in_two,
+    day_findings,
     inlet_findings,
     missing_for_outcome,
     read_drives,
@@ -35,7 +36,7 @@ from pullbook.runs.operating_point import OperatingPoint, operating_point
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.files import RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256
-from pullbook.settings.outcomes import elapsed_columns, speed_of, speeds_of
+from pullbook.settings.outcomes import Outcome, elapsed_columns, speed_of, speeds_of
 from pullbook.settings.privacy import defused
 from pullbook.statistics.comparison import Comparison, compare
 from pullbook.statistics.gears import GearCheck, check_gears
@@ -160,6 +161,7 @@ class Result:
         for row in self.measures[self.measures["kind"] == kind].to_dict(orient="records"):
             entry = {name: row[name] for name in (*facts, *names)}
             if kind == "pull":
+                entry["marked_by_hand"] = row["marked"] if isinstance(row["marked"], str) else ""
                 entry["elapsed_s"] = {c.removeprefix("elapsed_s "): row[c] for c in elapsed}
                 entry["elapsed_s_uncertainty"] = {c.removeprefix("elapsed_s "): row[f"{c}_u"] for c in elapsed}
             out.append(entry)
@@ -249,6 +251,7 @@ def analyse_experiment(
             *sensor_doubts(drives, measures, comparison),
             *(finding for finding in comparison.findings if not finding.about_boost),
             *cut,
+            *day_findings(drives),
             *unseen_differences(measures, comparison.data),
             apart,
             *_low_level(level),
@@ -298,7 +301,7 @@ def measure_drives(
     Returns
     -------
     pandas.DataFrame
-        A row a run, with the columns ``session`` and ``phase``.
+        A row a run, with the columns ``session``, ``phase`` and, where a date is known, ``day``: days from the first.
     list of Drive
         With a finding for each figure that their logs do not give.
     """
@@ -307,6 +310,7 @@ def measure_drives(
     speeds = speeds_of(experiment.outcome)
     marks = sorted({*experiment.protocol.marks, *(speeds if len(speeds) == 2 else ())})
     protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
+    dated = any(drive.day is not None for drive in drives)
     frames, told = [], []
     for drive in drives:
         outside = surroundings_of(drive.session, drive.inlet)
@@ -327,13 +331,34 @@ def measure_drives(
         frame.attrs = {}  # units would be copied at every step from here on
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)
+        if dated:
+            frame.insert(2, "day", "" if drive.day is None else f"day {drive.day + 1}")
         frames.append(frame)
-        told.append(replace(drive, findings=(*drive.findings, *missing)))
+        noticed = (*missing, *_marked_for_nothing(frame, experiment.outcome_spec))
+        told.append(replace(drive, findings=(*drive.findings, *noticed)))
     table = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
     if any(drive.log.figures is not None for drive in drives):
         # A person keeps the peak of the pressure, a log gives what it held: all sessions take the peak.
         table["pressure_ratio"] = table["peak_manifold_pressure"] / table["barometric"]
     return table, told
+
+
+def _marked_for_nothing(frame: pd.DataFrame, outcome: Outcome) -> list[Finding]:
+    """Say which pulls marked by hand have no figure to be compared."""
+    if outcome.kind != "pull" or outcome.name not in frame:
+        return []
+    without = frame[frame["marked"].notna() & frame["included"] & frame[outcome.name].isna()]
+    return [
+        Finding(
+            code="marked-without-figure",
+            severity="warning",
+            message=(
+                f"pull {number}, which you marked by hand, has no {outcome.label}, so it adds nothing to the answer."
+            ),
+            evidence={"run": f"pull {number}"},
+        )
+        for number in without["number"]
+    ]
 
 
 def table_of_runs(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,8 +25,9 @@ from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.kept import kept_runs, outcomes_in, unchecked
 from pullbook.runs.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
-from pullbook.settings.experiment import FILE_NAME, Experiment, Session
+from pullbook.settings.experiment import FILE_NAME, Experiment, Phase, Session
 from pullbook.settings.outcomes import Outcome, speeds_of
+from pullbook.text import enumerated
 
 WHY_NO_CHARGE = ("which-intake-temperature", "no-boost")  # findings that explain it better than a list of columns
 UNCHECKED_FIGURES = "figures-unchecked"
@@ -49,6 +50,8 @@ class Drive:
     inlet : str
         Where the inlet temperature comes from (`common_inlet`), the same in all sessions.
     findings : tuple of Finding
+    day : int or None
+        The day, counted from that of the first dated drive; None where neither session nor log tells.
     when : str
         For a person, when it was driven; empty where neither session nor log tells.
     """
@@ -59,6 +62,7 @@ class Drive:
     idles: tuple[Idle, ...]
     inlet: str
     findings: tuple[Finding, ...]
+    day: int | None = None
     when: str = ""
 
     @property
@@ -116,35 +120,71 @@ def read_logs(experiment: Experiment) -> list[Reading]:
 
 
 def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Drive]:
-    """Find the runs of logs that have been read.
+    """Find the runs of logs that have been read, and leave out those that the experiment names.
 
-    Protocol and left-out runs are the experiment's; they may have been changed since the logs were read, what a log
-    is read with (columns, weather) may not.
+    Protocol, marked and left-out runs are the experiment's; they may have been changed since the logs were read, what a
+    log is read with (columns, weather) may not.
 
     Parameters
     ----------
     experiment : Experiment
     readings : sequence of Reading
         In the order of the experiment's sessions.
+
+    Raises
+    ------
+    LogError
+        When a pull marked by hand lies outside its log or over another.
+    """
+    return left_out(experiment, found_drives(experiment, readings))
+
+
+def left_out(experiment: Experiment, drives: Sequence[Drive]) -> list[Drive]:
+    """Return drives from `found_drives` without the runs that the experiment leaves out."""
+    told = []
+    for chosen, drive in zip(experiment.sessions, drives, strict=True):
+        runs = drive.runs.leave_out(chosen.leave_out)
+        strays = runs.findings[len(drive.runs.findings) :]
+        session = drive.session.model_copy(update={"leave_out": chosen.leave_out})
+        told.append(replace(drive, session=session, runs=runs, findings=(*drive.findings, *strays)))
+    return told
+
+
+def found_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Drive]:
+    """Find the runs as `find_drives`, with none left out: that part costs most, and few choices change it.
+
+    Raises
+    ------
+    LogError
+        As `find_drives`.
     """
     logs = [reading.log for reading in readings]
     travel = pedal_travel(logs)
     inlet = common_inlet(logs, [reading.session.ambient_c for reading in readings])
     drives = []
     for chosen, reading in zip(experiment.sessions, readings, strict=True):
-        session = reading.session.model_copy(update={"leave_out": chosen.leave_out})
+        session = reading.session.model_copy(update={"marked_pulls": chosen.marked_pulls, "leave_out": {}})
         log = reading.log
         if log.figures is not None:
+            if chosen.marks:
+                raise LogError(
+                    f"session {session.name}, marked_pulls: this session has figures and no log, so no stretch of it "
+                    "can be marked. Take the marks out."
+                )
             runs, noticed = kept_runs(log.figures), log.findings
         else:
-            runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=speeds_of(experiment.outcome))
+            needed_kmh = speeds_of(experiment.outcome)
+            try:
+                runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=needed_kmh, marks=chosen.marks)
+            except LogError as refusal:
+                raise LogError(f"session {session.name}, {refusal}" if chosen.marks else str(refusal)) from None
             doubts = (*doubtful_ambient(log, session.ambient_c), *swapped(log, runs))
             noticed = (*inspect(log, experiment.protocol), *doubts)
-        runs = runs.leave_out(session.leave_out)
         findings = (*reading.findings, *noticed, *runs.findings)
         drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
         drives.append(replace(drive, when=drive.driven.isoformat() if drive.driven else ""))
-    return drives
+    first = min((drive.driven for drive in drives if drive.driven), default=None)
+    return [replace(d, day=(d.driven - first).days if d.driven and first else None) for d in drives]
 
 
 def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> Reading:
@@ -356,6 +396,56 @@ def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
             evidence={"reference": inlet, "logged_in": held},
         ),
     )
+
+
+def day_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    """Say which sessions of a phase were driven on one day, and where nobody can know.
+
+    Parameters
+    ----------
+    drives : sequence of Drive
+
+    Returns
+    -------
+    tuple of Finding
+        ``same-day``, and ``day-unknown`` where a phase has a drive without a date beside another.
+    """
+    together = same_day((drive.session.phase, drive.session.name, drive.day) for drive in drives)
+    sides = [drive.session.phase for drive in drives]
+    unknown = [d.session.name for d in drives if d.day is None and sides.count(d.session.phase) > 1]
+    if not unknown:
+        return together
+    which = "any drive" if len(unknown) == len(drives) else enumerated(unknown)
+    message = (
+        f"No date is known for {which}, so each counts as a day of its own. If some of them were driven on one day, "
+        f"the interval is too narrow: put date: under each session in {FILE_NAME}."
+    )
+    return (*together, Finding(code="day-unknown", severity="note", message=message, evidence={"sessions": unknown}))
+
+
+def same_day(driven: Iterable[tuple[Phase, str, object]]) -> tuple[Finding, ...]:
+    """Say which sessions of a phase have one day between them.
+
+    Parameters
+    ----------
+    driven : iterable of (phase, str, object)
+        Phase and name of each session, and its day in whatever form; None where it is not known.
+
+    Returns
+    -------
+    tuple of Finding
+        One, or none where every session has its own day.
+    """
+    days: dict[tuple[Phase, object], list[str]] = {}
+    for phase, name, day in driven:
+        if day is not None:
+            days.setdefault((phase, day), []).append(name)
+    shared = [names for names in days.values() if len(names) > 1]
+    if not shared:
+        return ()
+    said = "; ".join(f"{enumerated(names)} were driven on the same day: they count as one day" for names in shared)
+    message = f"{said}. More drives on one day say little about other days. Another day would narrow the interval."
+    return (Finding(code="same-day", severity="warning", message=message, evidence={"sessions": shared}),)
 
 
 def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:

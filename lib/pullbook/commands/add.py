@@ -10,11 +10,12 @@ import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 
 from pullbook.analysis.expected import expected_scatter
 from pullbook.analysis.result import Result, analyse_experiment, measure_drives
-from pullbook.analysis.sessions import Drive, cut_in_two, missing_for_outcome, read_drives
+from pullbook.analysis.sessions import Drive, cut_in_two, day_findings, missing_for_outcome, read_drives
 from pullbook.analysis.usable import Usability, usability
 from pullbook.commands.copies import copied, targets_for
 from pullbook.commands.interview import Interview
@@ -307,7 +308,10 @@ def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[s
         if f.severity == "warning" and f.code != "refresh-slow"
     ]
     none = () if judged.counted else ("none of its runs is compared",)
-    return (*_out_of_order(drive, drives), *none, *judged.doubts, *warnings)
+    beside = [d for d in drives if d.session.phase == drive.session.phase]
+    shared = [f for f in day_findings(beside) if drive.session.name in chain(*f.evidence["sessions"])]
+    same = [shown.text(f.message) for f in shared if f.code == "same-day"]
+    return (*_out_of_order(drive, drives), *none, *same, *judged.doubts, *warnings)
 
 
 def _out_of_order(drive: Drive, drives: Sequence[Drive]) -> tuple[str, ...]:
@@ -350,7 +354,7 @@ def _worth(trial: Experiment, drives: list[Drive], comparison: Comparison | None
         return (
             f"Hardly: {one}. Even {MOST_SESSIONS} after it would not be enough: a larger effect or less scatter would."
         )
-    later = f". With {needed} after it would be about an even chance" if needed > comparison.data.count("after") else ""
+    later = f". With {needed} after it would be about an even chance" if needed > comparison.looks.after else ""
     return f"Hardly: {one}{later}."
 
 

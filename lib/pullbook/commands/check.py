@@ -8,6 +8,7 @@ from pathlib import Path
 from pullbook.analysis.sessions import (
     Drive,
     cut_in_two,
+    day_findings,
     engine_notes,
     inlet_findings,
     missing_for_outcome,
@@ -47,6 +48,7 @@ def check_text(folder: str | Path) -> list[str]:
         lines.append(f"{phase}: {counted(len(ours), 'session')}, {found} that count")
     noticed = (
         *cut_in_two(drives),
+        *day_findings(drives),
         *inlet_findings(drives),
         *unchecked_findings(drives),
         *engine_notes(experiment, drives),

@@ -5,12 +5,13 @@ from __future__ import annotations
 import os
 import re
 import shlex
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from pullbook.analysis.same_drive import refuse_copies
-from pullbook.analysis.sessions import settling_lines
+from pullbook.analysis.sessions import same_day, settling_lines
 from pullbook.commands.check import time_text
 from pullbook.commands.copies import copied, reserved, targets_for
 from pullbook.commands.draft import draft_text
@@ -42,6 +43,7 @@ from pullbook.settings.fingerprint import log_digests
 from pullbook.text import counted, fold
 
 NOBODY = Interview()
+MOST_REASONS = 3  # more do not help anybody decide
 
 
 def draft_experiment(
@@ -262,10 +264,21 @@ def _speeds(guess: Guess) -> list[str]:
         f"Cruise found at {cruise} km/h."
         if guess.cruise
         else f"No steady stretch found. {cruise} km/h is only a first guess.",
-        f"{counted(guess.pulls, 'pull')} found, {start}."
+        f"{counted(guess.pulls, 'pull')} found, {start}.{_which_count(guess)}"
         if guess.pulls
         else f"No pulls found. {start} is only a first guess.{near}",
     ]
+
+
+def _which_count(guess: Guess) -> str:
+    """Say how many of the pulls found will count and why the others do not; nothing where all do."""
+    if not guess.why_not:
+        return ""
+    reasons = Counter(guess.why_not).most_common()
+    why = "; ".join(f"{reason}{f' ({count} times)' if count > 1 else ''}" for reason, count in reasons[:MOST_REASONS])
+    more = len(reasons) - MOST_REASONS
+    more_words = f"; and {more} more, see pullbook check" if more > 0 else ""
+    return f" {guess.counting} of them count. The others do not: {why}{more_words}."
 
 
 def _told(
@@ -289,6 +302,7 @@ def _told(
         lines += [fold(f"  {channel}: {source.column!r} [{source.unit}]") for channel, source in log.sources.items()]
         lines += [fold(f"  not recognised: {column!r}{_could_be(log, column)}") for column in log.unknown_columns]
     lines += [fold(line) for line in _speeds(guess)]
+    lines += [fold(f"{f.severity}: {f.message}") for f in same_day((d.phase, d.name, d.day) for d in drives)]
     if earlier:
         lines.append(
             fold(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from pullbook.analysis.sessions import UNCHECKED_FIGURES, Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
 from pullbook.report.glossary import glossary
-from pullbook.report.html import Fragment, escape, folded, listed, table, told
+from pullbook.report.html import Fragment, escape, folded, listed, run_key, table, told
 from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
 from pullbook.runs.measures import CHANNEL_ABSENT, COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
@@ -36,6 +37,7 @@ from pullbook.text import (
     counted,
     decimals,
     difference_unit,
+    enumerated,
     in_brackets,
     in_ten,
     number,
@@ -45,6 +47,9 @@ from pullbook.text import (
     unbroken,
     unit_suffix,
 )
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 VERDICT_MEANS = {
     "improved": "The whole interval is better than the change that matters to you.",
@@ -137,6 +142,8 @@ def _facts(result: Result) -> str:
     when = f", {experiment.service.date.isoformat()}" if experiment.service.date else ""
     out = int(result.measures["left_out"].sum())
     left = f" You left out {out}." if out else ""
+    if marked := int((result.measures["marked"].notna() & result.measures["included"]).sum()):
+        left += f" You marked {marked} by hand."
     vehicle, what = experiment.vehicle.description, experiment.service.what
     about = f"{vehicle}. " if described(vehicle) else ""
     if described(what) or when:
@@ -323,12 +330,8 @@ def _where(names: Sequence[str], every: int) -> str:
 
 def left_out(result: Result) -> Fragment:
     """Return the runs that do not count, with the reason for each."""
-    rows = [
-        (*_run_told(result, drive, run), _reason(result, run))
-        for drive in result.drives
-        for run in drive.runs.all
-        if not run.included
-    ]
+    out = [(drive, run) for drive in result.drives for run in drive.runs.all if not run.included]
+    rows = [(*_run_told(result, drive, run), _reason(result, run)) for drive, run in out]
     if not rows:
         return Fragment("")  # the summary of `runs` has said that all count
     return table(
@@ -336,6 +339,7 @@ def left_out(result: Result) -> Fragment:
         rows,
         numbers_from=9,
         caption="Runs that don't count",
+        runs=[run_key(drive.session.name, run.name) for drive, run in out],
     )
 
 
@@ -355,16 +359,38 @@ def runs(result: Result) -> Fragment:
     """Return every run that was found and whether it counts, folded under one line."""
     found = [(drive, run) for drive in result.drives for run in drive.runs.all]
     rows = [
-        (*_run_told(result, drive, run), "counts" if run.included else _reason(result, run)) for drive, run in found
+        (*_run_told(result, drive, run), _counts(result, run) if run.included else _reason(result, run))
+        for drive, run in found
     ]
     count = sum(run.included for _, run in found)
     by_hand = sum(run.left_out for _, run in found)
+    marked = sum(run.included and bool(run.marked) for _, run in found)
+    keys = [run_key(drive.session.name, run.name) for drive, run in found]
     summary = (
-        f"{counted(len(found), 'run')} found: {count} count, {by_hand} left out by you, "
-        f"{len(found) - count - by_hand} not usable."
+        f"{counted(len(found), 'run')} found: {count} count{f' ({marked} marked by hand)' if marked else ''}, "
+        f"{by_hand} left out by you, {len(found) - count - by_hand} not usable."
     )
-    listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
-    return folded(summary, listed)
+    every = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9, runs=keys).html
+    return Fragment(folded(summary, every).html + marked_by_hand(result).html)
+
+
+def marked_by_hand(result: Result) -> Fragment:
+    """Return the pulls that a person marked by hand, with the reason and what detection had against each."""
+    found = [
+        f"{drive.session.name}, {run.name}: {_counts(result, run)}"
+        + ("" if run.included else f". It does not count: {_reason(result, run)}")
+        for drive in result.drives
+        for run in drive.runs.pulls
+        if run.marked
+    ]
+    return Fragment(f'<div class="pb-note">Pulls that you marked by hand:{listed(found).html}</div>' if found else "")
+
+
+def _counts(result: Result, run: Run) -> str:
+    """Say that a run counts, and of one marked by hand on whose word."""
+    if not run.marked:
+        return "counts"
+    return f"marked by hand: {run.marked} (by itself it had not counted: {result.shown.text(run.undetected)})"
 
 
 # --- figures of the runs -----------------------------------------------------------------------------------------
@@ -416,7 +442,12 @@ def pulls(result: Result) -> Fragment:
         *(heading + in_brackets(result.shown.unit(unit)) for _, heading, unit, _ in columns),
         *(result.shown.text(f"{c.removeprefix('elapsed_s ')} km/h") + " [s]" for c in elapsed),
     )
-    return table(headings, rows, caption="Pulls that count")
+    return table(headings, rows, caption="Pulls that count", runs=_keys(frame))
+
+
+def _keys(frame: pd.DataFrame) -> list[str]:
+    """Return what the run of each row is known by."""
+    return [run_key(row["session"], f"{row['kind']} {row['number']}") for row in frame.to_dict(orient="records")]
 
 
 def _with_u(result: Result, value: float, u: float, unit: str, digits: int) -> str:
@@ -465,6 +496,7 @@ def cruises(result: Result) -> Fragment:
         ),
         rows,
         numbers_from=2,
+        runs=_keys(frame),
         caption="Cruises that count",
     )
 
@@ -696,16 +728,45 @@ def budget(result: Result) -> Fragment:
         for source, kind, u, dof in lines
     ]
     half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
+    both = any(line.kind == "A and B" for line in c.budget)
+    joined = "; day to day joins an assumed scatter with what your days show" if both else ""
     note = (
         f"<p>Half the width of the interval: {half}. Kind A comes from the data, kind B from other knowledge "
-        f"(JCGM 100:2008). Method: {escape(c.method)}.</p>"
+        f"(JCGM 100:2008){joined}. Method: {escape(c.method)}.</p>"
         f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
         f"<p>{escape(c.looks.sentence)}</p>"
     )
-    listed = table(
+    lines_table = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
     )
-    return folded("The uncertainty budget, line by line", listed.html + note)
+    lines_told = folded("The uncertainty budget, line by line", lines_table.html + note)
+    rests_on = f"<p>The interval holds the true change {percent(c.level)} of the time if:</p>"
+    return Fragment(lines_told.html + folded("What the interval assumes", rests_on + _assumptions(result).html).html)
+
+
+def _assumptions(result: Result) -> Fragment:
+    """List what the coverage of the interval rests on, beside the lines of the budget."""
+    c = result.comparison
+    unit = result.shown.unit(c.unit)
+    allowed = f"{result.shown.value(c.allowance.sd, c.unit):.2g}{unit_suffix(unit)}"
+    physics = [slope.name for slope in c.slopes]
+    slopes = (
+        f"The slopes from physics hold for your vehicle, each within its doubt ({enumerated(physics)})."
+        if physics
+        else "No condition that differs between the drives moves this figure. None is corrected for."
+    )
+    return listed(
+        [
+            "Days are independent: one day's weather, road and fuel say nothing about another's. Drives of one date "
+            "count as one day; a drive without a date counts as a day of its own.",
+            "Days scatter as much after the service as before, and nearly normally: no single freak day.",
+            f"With nothing changed, days scatter by about {allowed}, as allowed for. If they scatter by far more, few "
+            "sessions cannot show it and the interval is too narrow.",
+            "The sensors read the same before and after, in the same places, or the budget has a line for it.",
+            "Apart from the service, the vehicle was in the same state: fuel, load, tyres, oil, other repairs.",
+            slopes,
+        ]
+    )
 
 
 def like_for_like(result: Result) -> Fragment:
