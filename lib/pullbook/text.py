@@ -6,6 +6,7 @@ import math
 import re
 import shutil
 import textwrap
+from collections.abc import Sequence
 
 WIDEST_TEXT = 100  # columns; longer lines are hard to read
 
@@ -84,6 +85,20 @@ def typeset(text: str) -> str:
     return _HYPHEN_FOR_MINUS.sub("−", text)
 
 
+def unbroken(text: str) -> str:
+    r"""Return text in which no line breaks between a figure and its unit.
+
+    Examples
+    --------
+    >>> from pullbook.text import unbroken
+    >>> unbroken("fell by 6.3 K (95 % interval)")
+    'fell by 6.3\xa0K (95\xa0% interval)'
+    """
+    return _GAP_BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
+
+
+_UNITS = "°C|°F|K|km/h|mph|kPa|psi|hPa|inHg|%|s|m/s|g/s|lb/min|kg/m³|lb/ft³|kW|hp|km|mi|rpm|ml"
+_GAP_BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))")
 _HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
 
 
@@ -96,6 +111,18 @@ def signed(value: float, digits: int) -> str:
     """Return a figure with its sign and so many decimals."""
     # Adding zero turns a minus zero into zero.
     return f"{round(value, digits) + 0.0:+.{digits}f}"
+
+
+def enumerated(names: Sequence[str]) -> str:
+    """Return names in a row, the last after an "and".
+
+    Examples
+    --------
+    >>> from pullbook.text import enumerated
+    >>> enumerated(["a", "b", "c"])
+    'a, b and c'
+    """
+    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
 
 
 def budget_digits(u: float) -> int:

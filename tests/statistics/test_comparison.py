@@ -264,7 +264,7 @@ def test_a_comparison_worked_by_hand() -> None:
     # The change is half the sum of two means less half the sum of two: each source counts once.
     assert [(line.source, line.kind, line.dof) for line in c.budget] == [
         ("scatter between runs", "A", 3.0),
-        ("day to day", "A", pytest.approx(6.0)),
+        ("day to day", "A and B", pytest.approx(6.0)),
         ("sensor step", "B", math.inf),
     ]
     assert [line.standard_uncertainty for line in c.budget] == pytest.approx(
@@ -318,7 +318,7 @@ def test_every_source_of_the_budget_has_its_name_and_kind() -> None:
     table = runs_table(PLAIN, step=1.0)
     assert [(line.source, line.kind) for line in compare(table, experiment_of(table)).budget] == [
         ("scatter between runs", "A"),
-        ("day to day", "A"),
+        ("day to day", "A and B"),
         ("sensor step", "B"),
         ("inlet temperature: correction", "B"),
         ("compression: correction", "B"),
@@ -424,7 +424,7 @@ def test_what_the_day_to_day_figure_rests_on_is_said() -> None:
     sides = [("b1", "before", [80.0, 82], 15), ("a1", "after", [76.0, 79], 15), ("a2", "after", [80.0, 81], 15)]
     for sessions, kind, method in (
         (sides[:2], "B", "alone"),
-        (sides, "A", "combined with the scatter between sessions"),
+        (sides, "A and B", "combined with the scatter between sessions"),
     ):
         table = coolant_table(sessions)
         c = compare(table, experiment_of(table, outcome="peak_coolant"))

@@ -32,11 +32,12 @@ def test_like_drives_are_told_nothing(drives) -> None:
 
 
 @pytest.mark.parametrize("outcome", ["peak_rise", "peak_charge"])
-@pytest.mark.parametrize(("moved_k", "counted_k"), [(2.0, 0.0), (5.0, 4.0 / 3**0.5)])
+@pytest.mark.parametrize(("moved_k", "counted_k"), [(1.5, 0.0), (2.0, 3 * (2 - 3**0.5) / 2**0.5), (5.0, 5.0 / 2**0.5)])
 def test_an_inlet_that_stands_apart_from_the_air_in_one_phase_widens_the_interval(
     drives, outcome, moved_k, counted_k
 ) -> None:
-    """By hand: 5 K apart, of which two notes a side explain 2 * 1.5 K * sqrt(1/2 + 1/2) = 3 K; the rest is 4 K.
+    """By hand: two notes a side explain 2 * 1.5 K / sqrt(3) * sqrt(1/2 + 1/2) = sqrt(3) K, and what lies beyond counts
+    three times, until all of it does: nothing or all, equally likely.
 
     It counts as often as the inlet stands in the corrected figure: a rise holds it and is corrected by it; a charge
     temperature is corrected by it, about kelvin for kelvin.

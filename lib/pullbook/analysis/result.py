@@ -18,6 +18,7 @@ from pullbook.analysis.sensor_shift import sensor_doubts
 from pullbook.analysis.sessions import (
     Drive,
     cut_in_two,
+    day_findings,
     inlet_findings,
     missing_for_outcome,
     read_drives,
@@ -250,6 +251,7 @@ def analyse_experiment(
             *sensor_doubts(drives, measures, comparison),
             *(finding for finding in comparison.findings if not finding.about_boost),
             *cut,
+            *day_findings(drives),
             *unseen_differences(measures, comparison.data),
             apart,
             *_low_level(level),
@@ -299,7 +301,7 @@ def measure_drives(
     Returns
     -------
     pandas.DataFrame
-        A row a run, with the columns ``session`` and ``phase``.
+        A row a run, with the columns ``session``, ``phase`` and, where a date is known, ``day``: days from the first.
     list of Drive
         With a finding for each figure that their logs do not give.
     """
@@ -308,6 +310,7 @@ def measure_drives(
     speeds = speeds_of(experiment.outcome)
     marks = sorted({*experiment.protocol.marks, *(speeds if len(speeds) == 2 else ())})
     protocol = experiment.protocol.model_copy(update={"marks_kmh": tuple(marks)})
+    dated = any(drive.day is not None for drive in drives)
     frames, told = [], []
     for drive in drives:
         outside = surroundings_of(drive.session, drive.inlet)
@@ -328,6 +331,8 @@ def measure_drives(
         frame.attrs = {}  # units would be copied at every step from here on
         frame.insert(0, "session", drive.session.name)
         frame.insert(1, "phase", drive.session.phase)
+        if dated:
+            frame.insert(2, "day", "" if drive.day is None else f"day {drive.day + 1}")
         frames.append(frame)
         noticed = (*missing, *_marked_for_nothing(frame, experiment.outcome_spec))
         told.append(replace(drive, findings=(*drive.findings, *noticed)))

@@ -165,7 +165,7 @@ def one_drive(drives: Sequence[Timed]) -> tuple[Finding, ...]:
             severity="warning",
             message=(
                 f"{other.name} begins where {one.name} ends, so they are one drive cut in two and not two days. Put "
-                f"both logs under one session: log: [first.csv, second.csv]. As it is, the interval is too narrow."
+                f"both logs under one session: log: [first.csv, second.csv]."
             ),
             evidence={"sessions": [one.name, other.name], "gap_s": (other.start - one.end).total_seconds()},
         )

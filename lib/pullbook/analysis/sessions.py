@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -25,8 +25,9 @@ from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.kept import kept_runs, outcomes_in, unchecked
 from pullbook.runs.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
-from pullbook.settings.experiment import FILE_NAME, Experiment, Session
+from pullbook.settings.experiment import FILE_NAME, Experiment, Phase, Session
 from pullbook.settings.outcomes import Outcome, speeds_of
+from pullbook.text import enumerated
 
 WHY_NO_CHARGE = ("which-intake-temperature", "no-boost")  # findings that explain it better than a list of columns
 UNCHECKED_FIGURES = "figures-unchecked"
@@ -49,6 +50,8 @@ class Drive:
     inlet : str
         Where the inlet temperature comes from (`common_inlet`), the same in all sessions.
     findings : tuple of Finding
+    day : int or None
+        The day, counted from that of the first dated drive; None where neither session nor log tells.
     when : str
         For a person, when it was driven; empty where neither session nor log tells.
     """
@@ -59,6 +62,7 @@ class Drive:
     idles: tuple[Idle, ...]
     inlet: str
     findings: tuple[Finding, ...]
+    day: int | None = None
     when: str = ""
 
     @property
@@ -179,7 +183,8 @@ def found_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Dr
         findings = (*reading.findings, *noticed, *runs.findings)
         drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
         drives.append(replace(drive, when=drive.driven.isoformat() if drive.driven else ""))
-    return drives
+    first = min((drive.driven for drive in drives if drive.driven), default=None)
+    return [replace(d, day=(d.driven - first).days if d.driven and first else None) for d in drives]
 
 
 def _read(experiment: Experiment, session: Session, settled: frozenset[str]) -> Reading:
@@ -393,8 +398,77 @@ def inlet_findings(drives: list[Drive]) -> tuple[Finding, ...]:
     )
 
 
+def day_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    """Say which sessions of a phase were driven on one day, and where nobody can know.
+
+    Parameters
+    ----------
+    drives : sequence of Drive
+
+    Returns
+    -------
+    tuple of Finding
+        ``same-day``, and ``day-unknown`` where a phase has a drive without a date beside another.
+    """
+    together = same_day((drive.session.phase, drive.session.name, drive.day) for drive in drives)
+    sides = [drive.session.phase for drive in drives]
+    unknown = [d.session.name for d in drives if d.day is None and sides.count(d.session.phase) > 1]
+    if not unknown:
+        return together
+    which = "any drive" if len(unknown) == len(drives) else enumerated(unknown)
+    message = (
+        f"No date is known for {which}, so each counts as a day of its own. If some of them were driven on one day, "
+        f"the interval is too narrow: put date: under each session in {FILE_NAME}."
+    )
+    return (*together, Finding(code="day-unknown", severity="note", message=message, evidence={"sessions": unknown}))
+
+
+def same_day(driven: Iterable[tuple[Phase, str, object]]) -> tuple[Finding, ...]:
+    """Say which sessions of a phase have one day between them.
+
+    Parameters
+    ----------
+    driven : iterable of (phase, str, object)
+        Phase and name of each session, and its day in whatever form; None where it is not known.
+
+    Returns
+    -------
+    tuple of Finding
+        One, or none where every session has its own day.
+    """
+    days: dict[tuple[Phase, object], list[str]] = {}
+    for phase, name, day in driven:
+        if day is not None:
+            days.setdefault((phase, day), []).append(name)
+    shared = [names for names in days.values() if len(names) > 1]
+    if not shared:
+        return ()
+    said = "; ".join(f"{enumerated(names)} were driven on the same day: they count as one day" for names in shared)
+    message = f"{said}. More drives on one day say little about other days. Another day would narrow the interval."
+    return (Finding(code="same-day", severity="warning", message=message, evidence={"sessions": shared}),)
+
+
 def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
-    """Say once what nobody can check of the drives whose figures were kept by hand, in place of a log."""
+    """Say once what nobody can check: the order of drives without dates, and figures that were kept by hand."""
+    return (*_undated_findings(drives), *_by_hand_findings(drives))
+
+
+def _undated_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    if any(drive.driven for drive in drives) or len({drive.session.phase for drive in drives}) < 2:
+        return ()
+    return (
+        Finding(
+            code="order-unchecked",
+            severity="note",
+            message=(
+                "No session has a date, so the order could not be checked: whether the drives marked before came "
+                "before those marked after. Put date: 2026-03-14 under each session."
+            ),
+        ),
+    )
+
+
+def _by_hand_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
     by_hand = [drive for drive in drives if drive.log.figures is not None]
     if not by_hand:
         return ()

@@ -126,7 +126,7 @@ def _half_band(c: Comparison, phase: Phase) -> float:
     if c.estimate is None:
         return math.nan
     weights = np.array([p == phase for p in c.data.phases], dtype=float) / c.data.count(phase)
-    variance = float(weights @ c.data.known @ weights) + c.day_sd**2 / c.data.count(phase)
+    variance = float(weights @ c.data.known @ weights) + c.day_sd**2 * float(weights @ c.data.shared_days @ weights)
     return math.sqrt(variance) * coverage_factor(c.level, c.dof)
 
 

@@ -40,7 +40,7 @@ WORDS = (
     Word(
         "session",
         "word-session",
-        "One drive on one day. Pulls of one day share that day, so sessions are what counts.",
+        "One drive. Its pulls share the day, so sessions are what counts; those of one date count as one day.",
         r"\bsessions?\b",
     ),
     Word(

@@ -23,7 +23,7 @@ from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
 from pullbook.runs.measures import CHANNEL_ABSENT, COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.runs.operating_point import CHARGE_C
-from pullbook.settings.experiment import PHASES, Experiment, Notes
+from pullbook.settings.experiment import PHASES, Experiment, Notes, described
 from pullbook.settings.outcomes import elapsed_columns
 from pullbook.statistics.allowance import scatter_words
 from pullbook.statistics.boost import outside_kpa, pressure_words
@@ -37,12 +37,14 @@ from pullbook.text import (
     counted,
     decimals,
     difference_unit,
+    enumerated,
     in_brackets,
     in_ten,
     number,
     percent,
     sentence_case,
     signed,
+    unbroken,
     unit_suffix,
 )
 
@@ -83,12 +85,12 @@ def answer(result: Result) -> Fragment:
     experiment, c = result.experiment, result.comparison
     boost, others = _warnings(result)
     alert = f'<p class="pb-alert" role="alert"><strong>First:</strong> {escape(boost[0])}</p>' if boost else ""
-    caution = "" if boost or not others else f'<p class="pb-note">{escape(_first_sentence(others[0]))}</p>'
+    caution = "" if boost or not others else f'<p class="pb-note">{escape(unbroken(_first_sentence(others[0])))}</p>'
     word, _, rest = result.sentence.partition(": ")
     return Fragment(
         f'<section class="pb-answer pb-{c.verdict}"><h1>{escape(experiment.title)}</h1>{alert}'
         f'<p class="pb-verdict">{escape(word)}</p>'
-        f'<p class="pb-sentence">{escape(sentence_case(rest))}</p>'
+        f'<p class="pb-sentence">{escape(unbroken(sentence_case(rest)))}</p>'
         f"{caution}</section>"
     )
 
@@ -142,8 +144,12 @@ def _facts(result: Result) -> str:
     left = f" You left out {out}." if out else ""
     if marked := int((result.measures["marked"].notna() & result.measures["included"]).sum()):
         left += f" You marked {marked} by hand."
+    vehicle, what = experiment.vehicle.description, experiment.service.what
+    about = f"{vehicle}. " if described(vehicle) else ""
+    if described(what) or when:
+        about += f"Service: {what if described(what) else ''}{when}. ".replace(": , ", ": ")
     return (
-        f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. {counted(c.before.pulls, kind)} "
+        f"{about}{counted(c.before.pulls, kind)} "
         f"in {counted(c.before.sessions, 'session')} before, {c.after.pulls} in {c.after.sessions} after.{left}"
     )
 
@@ -246,7 +252,14 @@ def drives(result: Result) -> Fragment:
         "in steps of",
         "full load judged from",
     )
-    return table(headings, rows, numbers_from=3 if dated else 2, caption="The drives")
+    drawn = table(headings, rows, numbers_from=3 if dated else 2, caption="The drives")
+    return Fragment(drawn.html + _noted(result))
+
+
+def _noted(result: Result) -> str:
+    """Return what the person noted of each drive; nothing where nothing was."""
+    noted = [f"{s.name}: {s.notes}" for s in result.experiment.sessions if s.notes]
+    return f"<p>Noted by the driver, and not checked:</p>{listed(noted).html}" if noted else ""
 
 
 def channels(result: Result) -> Fragment:
@@ -715,16 +728,45 @@ def budget(result: Result) -> Fragment:
         for source, kind, u, dof in lines
     ]
     half = f"{shown.value((c.high - c.low) / 2, c.unit):.3g}{unit_suffix(unit)}"
+    both = any(line.kind == "A and B" for line in c.budget)
+    joined = "; day to day joins an assumed scatter with what your days show" if both else ""
     note = (
         f"<p>Half the width of the interval: {half}. Kind A comes from the data, kind B from other knowledge "
-        f"(JCGM 100:2008). Method: {escape(c.method)}.</p>"
+        f"(JCGM 100:2008){joined}. Method: {escape(c.method)}.</p>"
         f"<p>{escape(shown.text(scatter_words(c.allowance, c.unit)))}</p>"
         f"<p>{escape(c.looks.sentence)}</p>"
     )
-    listed = table(
+    lines_table = table(
         ("source", "kind", f"standard uncertainty{in_brackets(unit)}", "degrees of freedom"), rows, numbers_from=2
     )
-    return folded("The uncertainty budget, line by line", listed.html + note)
+    lines_told = folded("The uncertainty budget, line by line", lines_table.html + note)
+    rests_on = f"<p>The interval holds the true change {percent(c.level)} of the time if:</p>"
+    return Fragment(lines_told.html + folded("What the interval assumes", rests_on + _assumptions(result).html).html)
+
+
+def _assumptions(result: Result) -> Fragment:
+    """List what the coverage of the interval rests on, beside the lines of the budget."""
+    c = result.comparison
+    unit = result.shown.unit(c.unit)
+    allowed = f"{result.shown.value(c.allowance.sd, c.unit):.2g}{unit_suffix(unit)}"
+    physics = [slope.name for slope in c.slopes]
+    slopes = (
+        f"The slopes from physics hold for your vehicle, each within its doubt ({enumerated(physics)})."
+        if physics
+        else "No condition that differs between the drives moves this figure. None is corrected for."
+    )
+    return listed(
+        [
+            "Days are independent: one day's weather, road and fuel say nothing about another's. Drives of one date "
+            "count as one day; a drive without a date counts as a day of its own.",
+            "Days scatter as much after the service as before, and nearly normally: no single freak day.",
+            f"With nothing changed, days scatter by about {allowed}, as allowed for. If they scatter by far more, few "
+            "sessions cannot show it and the interval is too narrow.",
+            "The sensors read the same before and after, in the same places, or the budget has a line for it.",
+            "Apart from the service, the vehicle was in the same state: fuel, load, tyres, oil, other repairs.",
+            slopes,
+        ]
+    )
 
 
 def like_for_like(result: Result) -> Fragment:
@@ -751,7 +793,7 @@ def like_for_like(result: Result) -> Fragment:
         table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>No condition was flagged.</p>"
     )
     every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
-    return Fragment(first + every.html)
+    return Fragment(first + every.html + _noted(result))
 
 
 def _moved(result: Result, condition: Condition) -> str:

@@ -16,6 +16,7 @@ import numpy as np
 from pullbook.errors import Finding
 from pullbook.settings.outcomes import Outcome
 from pullbook.statistics.covariates import Covariate
+from pullbook.statistics.days import between_days
 from pullbook.statistics.mixed_fit import mixed_fit
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.text import counted, unit_suffix
@@ -64,11 +65,11 @@ class DayScatter:
     name : str
         Of the experiment, for a person.
     squares : float
-        Sum of squares of the residuals of the session means [outcome's unit squared].
+        Sum of squares of the days' mean residuals [outcome's unit squared].
     explained : float
         What single runs and the sensors explain of it [outcome's unit squared].
     dof : float
-        Degrees of freedom: none with one session a phase.
+        Degrees of freedom: none with one day a phase.
     """
 
     name: str
@@ -97,14 +98,9 @@ def day_scatter(data: SessionMeans, covariates: Sequence[Covariate], *, name: st
     levels = [level for level in (1 - data.after, data.after) if level.any()]
     design = np.column_stack([*levels, *(c.centred for c in covariates)])
     priors = [(len(levels) + k, c.prior) for k, c in enumerate(covariates)]
-    fit = mixed_fit(design, data.means, usual_sd**2 * np.eye(len(data.means)) + data.known, priors)
-    maker = fit.residual_maker
-    return DayScatter(
-        name=name,
-        squares=float(fit.residuals @ fit.residuals),
-        explained=float(np.trace(maker @ data.known @ maker.T)),
-        dof=float(np.trace(maker @ maker.T)),
-    )
+    fit = mixed_fit(design, data.means, usual_sd**2 * data.shared_days + data.known, priors)
+    squares, explained, dof = between_days(fit.residuals, fit.residual_maker, data.known, data.of_day)
+    return DayScatter(name=name, squares=squares, explained=explained, dof=dof)
 
 
 def allowance_of(outcome: Outcome, mean: float, given: float | None = None) -> Allowance:

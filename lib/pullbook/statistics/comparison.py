@@ -295,8 +295,9 @@ def compare(
     worthwhile = experiment.worthwhile_change
     obstacles = [f for f in (*gears.findings, *sensors) if f.code in OBSTACLES]
     looks = Looks(
-        before=data.count("before"), after=data.count("after"), planned=experiment.planned_sessions, level=level
-    )
+        before=data.count_days("before"), after=data.count_days("after"), planned=experiment.planned_sessions,
+        level=level,
+    )  # fmt: skip
     default = allowance_of(outcome, float(np.mean(data.means)), experiment.day_to_day_sd)
     if obstacles:
         return Comparison(
@@ -363,7 +364,7 @@ def compare(
             "change": estimate.change,
             "worthwhile": worthwhile,
             "scatter": scatter_of(made),
-            "pulls": round(float(np.mean(data.runs))),
+            "pulls": round(data.runs_a_day),
             "planned": experiment.planned_sessions,
             "level": level,
         }
@@ -395,9 +396,12 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
     outcome = data.outcome
     unit = unit_suffix(outcome.change_unit)
     found = []
-    sides: dict[str, int] = {phase: data.count(phase) for phase in get_args(Phase)}
+    sides: dict[str, int] = {phase: data.count_days(phase) for phase in get_args(Phase)}
     if min(sides.values()) == 1:
-        found.append(_one_session(sides, estimate.day_sd, unit, from_earlier=allowance.alone is not None))
+        own = data.of_day.shape[1] == len(data.names)
+        found.append(
+            _one_session(sides, estimate.day_sd, unit, each_its_own=own, from_earlier=allowance.alone is not None)
+        )
     found.append(
         Finding(
             code="allowance",
@@ -435,9 +439,10 @@ def _design_findings(data: SessionMeans, estimate: Estimate, worthwhile: float, 
     return found
 
 
-def _one_session(sides: dict[str, int], day_sd: float, unit: str, *, from_earlier: bool) -> Finding:
+def _one_session(sides: dict[str, int], day_sd: float, unit: str, *, each_its_own: bool, from_earlier: bool) -> Finding:
+    one = "session" if each_its_own else "day"
     where = (
-        "only one session before and one after" if max(sides.values()) == 1 else "only one session in one of the phases"
+        f"only one {one} before and one after" if max(sides.values()) == 1 else f"only one {one} in one of the phases"
     )
     differ = math.sqrt(2) * day_sd
     scatter = f"days scatter by {day_sd:.2g}{unit}"

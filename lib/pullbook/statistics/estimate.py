@@ -15,10 +15,12 @@ import numpy as np
 from pullbook.settings.experiment import Phase
 from pullbook.statistics.allowance import DEFAULT_DOF, Allowance
 from pullbook.statistics.covariates import COMPRESSION, INLET, Covariate
+from pullbook.statistics.days import between_days
 from pullbook.statistics.mixed_fit import MixedFit, mixed_fit
 from pullbook.statistics.priors import Prior
 from pullbook.statistics.session_means import INLET_APART, SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
+from pullbook.text import enumerated
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -168,7 +170,7 @@ def estimate_change(
     """
     design = np.column_stack([np.ones(len(data.means)), data.after, *(c.centred for c in covariates)])
     priors = [(2 + k, c.prior) for k, c in enumerate(covariates)]
-    fit, day_variance, day_dof = fit_sessions(design, data.means, data.known, priors, allowance)
+    fit, day_variance, day_dof = fit_sessions(design, data, priors, allowance)
     change = float(fit.coefficients[1])
     lines = contrast_budget(
         fit, np.array([0.0, 1.0]), data, covariates, day_variance=day_variance, day_dof=day_dof,
@@ -257,8 +259,8 @@ def contrast_budget(
             math.sqrt(max(0.0, weights @ data.covariance @ weights)), data.repeatability_dof or INFINITE,
         ),
         BudgetLine(
-            "day to day", "A" if learnt else "B",
-            math.sqrt(day_variance * weights @ weights), day_dof,
+            "day to day", "A and B" if learnt else "B",
+            math.sqrt(day_variance * weights @ data.shared_days @ weights), day_dof,
         ),
         BudgetLine("sensor step", "B", math.sqrt(weights**2 @ data.resolution_u**2), INFINITE),
     ]  # fmt: skip
@@ -280,8 +282,7 @@ def contrast_budget(
 
 def fit_sessions(
     design: np.ndarray,
-    means: np.ndarray,
-    known: np.ndarray,
+    data: SessionMeans,
     priors: Sequence[tuple[int, Prior]],
     allowance: Allowance,
 ) -> tuple[MixedFit, float, float]:
@@ -291,10 +292,8 @@ def fit_sessions(
     ----------
     design : ndarray, shape (sessions, coefficients)
         PhaseStates, then covariates.
-    means : ndarray, shape (sessions,)
-        In the outcome's unit.
-    known : ndarray, shape (sessions, sessions)
-        Covariance that single runs and the sensor step leave.
+    data : SessionMeans
+        Sessions of one day share what that day brought.
     priors : sequence of (int, Prior)
         Which coefficient, and what is known of it.
     allowance : Allowance
@@ -307,10 +306,11 @@ def fit_sessions(
     """
     day_variance, day_dof = allowance.sd**2, allowance.dof
     for _ in range(3):
-        fit = mixed_fit(design, means, day_variance * np.eye(len(means)) + known, priors)
+        fit = mixed_fit(design, data.means, day_variance * data.shared_days + data.known, priors)
         day_variance, day_dof = pooled_day_variance(
-            fit.residuals, fit.residual_maker, known, allowance=allowance.sd, allowance_dof=allowance.dof
-        )
+            fit.residuals, fit.residual_maker, data.known,
+            of_day=data.of_day, allowance=allowance.sd, allowance_dof=allowance.dof,
+        )  # fmt: skip
     return fit, day_variance, day_dof
 
 
@@ -319,6 +319,7 @@ def pooled_day_variance(
     residual_maker: np.ndarray,
     known: np.ndarray,
     *,
+    of_day: np.ndarray | None = None,
     allowance: float,
     allowance_dof: float = DEFAULT_DOF,
 ) -> tuple[float, float]:
@@ -332,6 +333,8 @@ def pooled_day_variance(
         Turns session means into residuals.
     known : ndarray, shape (sessions, sessions)
         Covariance that single runs and the sensor step leave; their share of the scatter is not counted twice.
+    of_day : ndarray, shape (sessions, days), optional
+        Which day each session was driven on (`pullbook.statistics.days.days_of`); by default each has its own.
     allowance, allowance_dof : float
         Standard deviation allowed for, and the weight it has, in degrees of freedom.
 
@@ -355,17 +358,16 @@ def pooled_day_variance(
     >>> round(variance**0.5), round(dof)
     (43, 9)
     """
-    dof = allowance_dof + float(np.trace(residual_maker @ residual_maker.T))
-    explained = float(np.trace(residual_maker @ known @ residual_maker.T))
-    excess = max(0.0, float(residuals @ residuals) - explained)
-    return (allowance_dof * allowance**2 + excess) / dof, dof
+    each = np.eye(len(residuals)) if of_day is None else of_day
+    squares, explained, shown = between_days(residuals, residual_maker, known, each)
+    dof = allowance_dof + shown
+    return (allowance_dof * allowance**2 + max(0.0, squares - explained)) / dof, dof
 
 
 def conditions_of(slopes: Sequence[Slope]) -> str:
     """Name, for a person, the conditions that sessions were brought to; empty where they are as measured."""
     words = {INLET: "inlet temperature", COMPRESSION: "boost"}
-    names = list(dict.fromkeys(words.get(s.name, "driving") for s in slopes))
-    return " and ".join([", ".join(names[:-1]), names[-1]] if len(names) > 1 else names)
+    return enumerated(list(dict.fromkeys(words.get(s.name, "driving") for s in slopes)))
 
 
 def _method(slopes: Sequence[Slope], *, learnt: bool) -> str:

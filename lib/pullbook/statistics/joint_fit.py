@@ -77,13 +77,13 @@ class PhaseStates:
     the service made, and is new at the next, so that it does not cancel from what happened between; days and runs are
     each on their own. For a difference ``a`` of levels, with ``W`` and ``P`` what data and prior contribute to them::
 
-        u(a)^2 = a W (C_runs + s_day^2 I + C_step) W' a' + sum_k (a P_k)^2 u(slope_k)^2
+        u(a)^2 = a W (C_runs + s_day^2 G + C_step) W' a' + sum_k (a P_k)^2 u(slope_k)^2
                  + sum_k slope_k^2 u(reading_k)^2 |a W|^2 + s_season^2 sum_i (a_before_i + a_after_i)^2
 
-    the law of propagation of uncertainty for correlated estimates (JCGM 100:2008, 5.2.2), each term a line of the
-    budget; Student's t with the effective degrees of freedom (ibid., G.4.1). Sessions of one service cannot show how
-    much services differ with nothing changed, so ``s_season`` is an allowance with 4 degrees of freedom, by default as
-    large as that for days (common practice, no source).
+    with ``G`` for which sessions share a day: the law of propagation of uncertainty for correlated estimates (JCGM
+    100:2008, 5.2.2), each term a line of the budget; Student's t with the effective degrees of freedom (ibid., G.4.1).
+    Sessions of one service cannot show how much services differ with nothing changed, so ``s_season`` is an allowance
+    with 4 degrees of freedom, by default as large as that for days (common practice, no source).
     """
 
     fit: MixedFit
@@ -166,7 +166,8 @@ class PhaseStates:
         weights, priors = self.fit.data_weights[:size], self.fit.prior_weights[:size]
         data = self.data
         reading_u = data.inlet_u_in_figure(sum(s.value for s in self.slopes if s.name == INLET))
-        within = data.covariance + np.diag(self.day_variance + data.resolution_u**2 + reading_u**2)
+        within = data.covariance + self.day_variance * data.shared_days
+        within += np.diag(data.resolution_u**2 + reading_u**2)
         total = weights @ within @ weights.T
         total += self.season_sd**2 * np.kron(np.eye(self.count), np.ones((2, 2)))
         for k, covariate in enumerate(self.covariates):
@@ -212,8 +213,7 @@ def joint_levels(
     allowance = max(allowance_of(data.outcome, mean, e.day_to_day_sd).sd for e in experiments)
     fit, day_variance, day_dof = fit_sessions(
         np.column_stack([np.eye(size)[group], *(c.centred for c in covariates)]),
-        data.means,
-        data.known,
+        data,
         [(size + k, c.prior) for k, c in enumerate(covariates)],
         Allowance(sd=allowance),
     )
@@ -251,7 +251,7 @@ def joined(parts: Iterable[tuple[str, pd.DataFrame, Sequence[Session]]]) -> tupl
     Parameters
     ----------
     parts : iterable of (str, pandas.DataFrame, sequence of Session)
-        A prefix for the sessions' names, the table with its column ``session``, and the sessions.
+        A prefix for the sessions' names and days, the table with its column ``session``, and the sessions.
 
     Returns
     -------
@@ -262,7 +262,10 @@ def joined(parts: Iterable[tuple[str, pd.DataFrame, Sequence[Session]]]) -> tupl
 
     tables, sessions = [], []
     for prefix, table, ours in parts:
-        tables.append(table.assign(session=prefix + table["session"]).dropna(axis="columns", how="all"))
+        table = table.assign(session=prefix + table["session"]).dropna(axis="columns", how="all")
+        if "day" in table:
+            table["day"] = [f"{prefix}{day}" if day else "" for day in table["day"]]
+        tables.append(table)
         sessions += [s.model_copy(update={"name": prefix + s.name}) for s in ours]
     return pd.concat(tables, ignore_index=True), tuple(sessions)
 

@@ -25,7 +25,7 @@ class Looks:
     Attributes
     ----------
     before, after : int
-        Sessions that the comparison rests on.
+        Sessions that the comparison rests on; those of one day count as one.
     planned : int or None
         Sessions a side that the person states were decided on before the first drive.
     level : float

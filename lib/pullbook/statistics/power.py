@@ -370,7 +370,7 @@ def outlook(comparison: Comparison, *, before: int = 0, after: int = 0) -> Outlo
         Judged as the comparison will judge it, the price of looking included.
     """
     c = comparison
-    scatter, pulls = scatter_of(c), max(1, round(float(np.mean(c.data.runs))))
+    scatter, pulls = scatter_of(c), max(1, round(c.data.runs_a_day))
 
     def expected(more_before: int, more_after: int) -> Expected:
         sides = c.looks.before + more_before, c.looks.after + more_after
@@ -442,7 +442,9 @@ def expected_interval(*, sessions: float, pulls: int, scatter: Scatter, level: f
     (0.816, 8.0, 1.883)
     """
     lines = [
-        BudgetLine("day to day", "A", scatter.day_sd * math.sqrt(2 / sessions), scatter.day_dof + 2 * sessions - 2),
+        BudgetLine(
+            "day to day", "A and B", scatter.day_sd * math.sqrt(2 / sessions), scatter.day_dof + 2 * sessions - 2
+        ),
         BudgetLine(
             "scatter between runs", "A", scatter.pull_sd * math.sqrt(2 / (sessions * pulls)),
             max(1.0, (2 * sessions - 1) * (pulls - 1)),

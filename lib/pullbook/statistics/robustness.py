@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from pullbook.statistics.covariates import Covariate
 from pullbook.statistics.estimate import Estimate, estimate_change
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
-from pullbook.text import unit_suffix
+from pullbook.text import enumerated, unit_suffix
 
 LEAST_SPREAD = 0.25  # of the weather within a phase, as a share of the difference between phases
 MOST_SPLITS = 20_000
@@ -86,11 +87,14 @@ def cross_check(comparison: Comparison) -> CrossChecks:
         return CrossChecks(routes=(), checks=(), findings=())
     level, data = comparison.level, comparison.data
     covariates, allowance = comparison.covariates, comparison.allowance
-    shift = _shift(comparison)
+    routes = [*_without_earlier(comparison), *_as_measured(data, covariates, allowance, level)]
+    # The other routes take their units for independent, and sessions of one day are not.
+    of_day = data.of_day
+    data = _averaged(data, of_day)
+    covariates = tuple(replace(c, centred=_mean_of_each(c.centred, of_day)) for c in covariates)
+    shift = _mean_of_each(_shift(comparison), of_day)
     normalised = data.means - shift
-    routes = [
-        *_without_earlier(comparison),
-        *_as_measured(data, covariates, allowance, level),
+    routes += [
         *_least_squares(data, covariates, level),
         *_welch_on_sessions(data, normalised, level),
         *_random_sessions(data, shift, level),
@@ -421,7 +425,7 @@ def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: All
     changes, claims = [], 0
     for one in before:
         phases: tuple[Phase, ...] = tuple("after" if k == one else "before" for k in before)
-        part = _subset(data, before, phases)
+        part = replace(_averaged(data, np.eye(len(data.names))[:, before]), phases=phases)
         conditions = [replace(c, centred=c.centred[before] - c.centred[before].mean()) for c in covariates]
         # So many comparisons share the chance of one false alarm (Bonferroni).
         each = 1 - (1 - level) / len(before)
@@ -437,29 +441,36 @@ def _placebo(data: SessionMeans, covariates: Sequence[Covariate], allowance: All
     return [Check(name="placebo: before against before", sentence=sentence, agrees=claims == 0)]
 
 
-def _subset(data: SessionMeans, which: np.ndarray, phases: tuple[Phase, ...]) -> SessionMeans:
+def _mean_of_each(values: np.ndarray, members: np.ndarray) -> np.ndarray:
+    """Average the sessions' figures over groups of them; ``members`` as in `_averaged`."""
+    return np.array([values[group > 0].mean() for group in members.T])
+
+
+def _averaged(data: SessionMeans, members: np.ndarray) -> SessionMeans:
+    """Average groups of sessions; a group of one is that session, and who is in none is left out.
+
+    Parameters
+    ----------
+    data : SessionMeans
+    members : ndarray, shape (sessions, groups)
+        One where a session belongs to a group, else zero.
+    """
+    groups = [np.flatnonzero(group) for group in members.T]
+    mean_of_each = (members / members.sum(axis=0)).T
+    names = (
+        "means", "resolution_u", "inlet_c", "rise_k", "pressure_ratio", "heat_left_k", "start_kmh", "end_kmh",
+        "duration_s", "climb_per_kmh", "pace_at_end", "reach_s", "climb_per_s", "wind_ms", "air_c",
+    )  # fmt: skip
+    averaged: dict[str, Any] = {name: _mean_of_each(getattr(data, name), members) for name in names}
     return replace(
         data,
-        names=tuple(data.names[k] for k in which),
-        phases=phases,
-        means=data.means[which],
-        covariance=data.covariance[np.ix_(which, which)],
-        runs=data.runs[which],
-        resolution_u=data.resolution_u[which],
-        heat_left_k=data.heat_left_k[which],
-        start_kmh=data.start_kmh[which],
-        end_kmh=data.end_kmh[which],
-        duration_s=data.duration_s[which],
-        climb_per_kmh=data.climb_per_kmh[which],
-        pace_at_end=data.pace_at_end[which],
-        reach_s=data.reach_s[which],
-        climb_per_s=data.climb_per_s[which],
-        wind_ms=data.wind_ms[which],
-        air_c=data.air_c[which],
-        inlet_c=data.inlet_c[which],
-        rise_k=data.rise_k[which],
-        pressure_ratio=data.pressure_ratio[which],
-        single_runs=tuple(data.single_runs[k] for k in which),
+        names=tuple(enumerated([data.names[k] for k in group]) for group in groups),
+        phases=tuple(data.phases[group[0]] for group in groups),
+        days=tuple(data.days[group[0]] for group in groups),
+        covariance=mean_of_each @ data.covariance @ mean_of_each.T,
+        runs=np.array([data.runs[group].sum() for group in groups]),
+        single_runs=tuple(np.concatenate([data.single_runs[k] for k in group]) for group in groups),
+        **averaged,
     )
 
 

@@ -23,8 +23,8 @@ class BudgetLine:
     ----------
     source : str
         Words for a person.
-    kind : {"A", "B"}
-        Evaluated from the data, or from other knowledge (JCGM 100:2008, 2.3.2 and 2.3.3).
+    kind : {"A", "B", "A and B"}
+        Evaluated from the data, from other knowledge (JCGM 100:2008, 2.3.2 and 2.3.3), or from both joined.
     standard_uncertainty : float
         Its contribution to the change, in the outcome's unit.
     dof : float
@@ -32,7 +32,7 @@ class BudgetLine:
     """
 
     source: str
-    kind: Literal["A", "B"]
+    kind: Literal["A", "B", "A and B"]
     standard_uncertainty: float
     dof: float
 

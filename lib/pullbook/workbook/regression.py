@@ -50,8 +50,8 @@ def rows(comparison: Comparison) -> pd.DataFrame:
     Returns
     -------
     pandas.DataFrame
-        Column ``figure`` is what is explained; ``before`` and ``after`` are the level and the change, the other
-        columns the conditions, each counted from its mean over the sessions.
+        Column ``figure`` is what is explained; ``level`` stands for the level before, ``after`` for the change, the
+        other columns for the conditions, each counted from its mean over the sessions.
     """
     data, covariates = comparison.data, comparison.covariates
     terms = ["level", "after", *(c.name for c in covariates)]
@@ -77,8 +77,8 @@ def covariance(comparison: Comparison) -> pd.DataFrame:
     -------
     pandas.DataFrame
         Square, of the rows of `rows` [outcome's unit squared; a slope's for the rows of physics]. What single runs
-        and the sensors leave is known; the scatter between days is an allowance joined with what the turns before
-        the last have found.
+        and the sensors leave is known; the scatter between days, which sessions of one date share, is an allowance
+        joined with what the turns before the last have found.
     """
     data = comparison.data
     design = rows(comparison).drop(columns=FIGURE).to_numpy()[: len(data.means)]
@@ -86,11 +86,12 @@ def covariance(comparison: Comparison) -> pd.DataFrame:
     allowance = comparison.allowance
     variance = allowance.sd**2
     for _ in range(TURNS - 1):
-        fit = mixed_fit(design, data.means, variance * np.eye(len(data.means)) + data.known, priors)
+        fit = mixed_fit(design, data.means, variance * data.shared_days + data.known, priors)
         variance, _ = pooled_day_variance(
-            fit.residuals, fit.residual_maker, data.known, allowance=allowance.sd, allowance_dof=allowance.dof
-        )
-    return _of_rows(comparison, variance * np.eye(len(data.means)) + data.known)
+            fit.residuals, fit.residual_maker, data.known,
+            of_day=data.of_day, allowance=allowance.sd, allowance_dof=allowance.dof,
+        )  # fmt: skip
+    return _of_rows(comparison, variance * data.shared_days + data.known)
 
 
 def budget_covariance(comparison: Comparison) -> pd.DataFrame:
@@ -107,10 +108,10 @@ def budget_covariance(comparison: Comparison) -> pd.DataFrame:
         As `covariance`, with what is known only after the fit: the day-to-day scatter of its last turn; the inlet's
         reading, which stands in the correction once more; the wind and what was estimated, which sessions share.
     """
-    data, n = comparison.data, len(comparison.data.means)
+    data = comparison.data
     slope = sum(s.value for s in comparison.slopes if s.name == INLET)
     reading = data.inlet_u_in_figure(slope)
-    counted = data.covariance + np.diag(data.resolution_u**2) + (comparison.day_sd**2 + reading**2) * np.eye(n)
+    counted = data.covariance + comparison.day_sd**2 * data.shared_days + np.diag(data.resolution_u**2 + reading**2)
     shared = [data.shared_u * comparison.change * data.after]
     if data.outcome.of_charge and np.isfinite(data.wind_ms).all() and np.isfinite(data.rise_k).any():
         shared.append(float(np.nanmean(data.rise_k)) * WIND_SHARE / math.sqrt(3) * data.wind_ms)
