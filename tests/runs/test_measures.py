@@ -370,7 +370,7 @@ def test_a_time_from_rest_begins_when_the_car_leaves(offset_s: float) -> None:
 
 def test_every_figure_of_the_table_has_its_unit() -> None:
     frame = measure(log_of(SPEED), runs_of(pull(30.0, 50.0)), outcome="rise_at 60")
-    words = {"kind", "number", "included", "reason", "left_out"}
+    words = {"kind", "number", "included", "reason", "left_out", "marked"}
     assert frame.attrs["units"].keys() == set(frame.columns) - words
     assert frame.attrs["units"]["pressure_ratio"] == "1"
     assert frame.attrs["units"]["rise_at 60_u"] == "K"
