@@ -53,6 +53,7 @@ CODES = [
     "impossible-jump",
     "inlet-heated",
     "inlet-reference",
+    "inlet-unchecked",
     "last-line-cut",
     "leave-out-unknown",
     "level-low",
@@ -67,6 +68,8 @@ CODES = [
     "no-boost",
     "no-full-load",
     "odometer-missing",
+    "offset-like",
+    "one-drive",
     "one-session",
     "open-circuit",
     "place-not-fitted",
@@ -84,6 +87,7 @@ CODES = [
     "sensor-changed",
     "sensor-other",
     "sensor-refitted",
+    "sensor-slower",
     "several-senders",
     "signal-frozen",
     "soaked-start",
@@ -121,13 +125,15 @@ def called(call: ast.Call) -> str:
 
 def codes_of(module: ast.Module) -> list[str]:
     """Return the code of each finding that a module makes, one handed to a function of its own among them."""
-    constants = {
-        node.targets[0].id: node.value.value
-        for node in module.body
-        if isinstance(node, ast.Assign)
-        and isinstance(node.targets[0], ast.Name)
-        and isinstance(node.value, ast.Constant)
-    }
+    constants: dict[str, str] = {}
+    for node in [node for node in module.body if isinstance(node, ast.Assign)]:
+        name, value = node.targets[0], node.value
+        both = (
+            zip(name.elts, value.elts, strict=True)
+            if isinstance(value, ast.Tuple) and isinstance(name, ast.Tuple)
+            else [(name, value)]
+        )
+        constants |= {n.id: v.value for n, v in both if isinstance(n, ast.Name) and isinstance(v, ast.Constant)}
     calls = [node for node in ast.walk(module) if isinstance(node, ast.Call)]
     found = []
     for function in [node for node in ast.walk(module) if isinstance(node, ast.FunctionDef)]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from html import unescape
+from html import escape, unescape
 from pathlib import Path
 
+import nbformat
 import numpy as np
+import pytest
 
 from helpers.snapshots import assert_worded
 from pullbook.analysis.planned import plan_request
@@ -19,6 +21,7 @@ from pullbook.report.sharing import compose, markdown
 from pullbook.settings.outcomes import OUTCOMES
 from pullbook.statistics.estimate import Estimate
 from pullbook.statistics.verdict import sentence_of, verdict_of
+from pullbook.workbook.run import workbook_path
 
 PARTS = (
     sections.answer, sections.meaning, sections.drives, sections.findings, sections.left_out, sections.channels,
@@ -76,6 +79,26 @@ def test_the_sentences_of_the_verdict():
                 )
             )
     assert_worded("verdict", "\n".join(told))
+
+
+@pytest.mark.parametrize("name", ["history", "ledger"])
+def test_the_page_of_another_notebook(name, monkeypatch):
+    """Its code cells run here, in order, and what they display is read."""
+    path = workbook_path().with_name(f"{name}.ipynb")
+    monkeypatch.chdir(path.parent)
+    shown: list[object] = []
+    names: dict[str, object] = {"display": lambda *parts: shown.extend(parts)}
+    for cell in nbformat.read(path, as_version=4).cells:
+        if cell.cell_type == "code":
+            exec(cell.source, names)
+            names |= {"today": "2026-06-20"} if "parameters" in cell.metadata.get("tags", []) else {}
+    told = []
+    for part in shown:
+        text = part.html if hasattr(part, "html") else escape(part._repr_mimebundle_()["text/plain"])
+        if not text.startswith("<style"):
+            told += ["---", *once(lines_of(html.Fragment(re.sub(r"(?s)<svg.*?</svg>", "", text))))]
+    assert len(told) > 20
+    assert_worded(name, "\n".join(told))
 
 
 def test_a_batch(result_of):

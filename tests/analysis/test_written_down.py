@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import pytest
@@ -17,6 +18,7 @@ from pullbook.commands.new import draft_experiment
 from pullbook.errors import ExperimentError, LogError
 from pullbook.report import figures, sections
 from pullbook.settings.experiment import Experiment
+from pullbook.workbook.board import board_of
 from pullbook.workbook.choices import Choices
 from pullbook.workbook.run import run_workbook
 
@@ -217,3 +219,14 @@ def test_what_a_person_may_write_wrongly(by_hand, tmp_path, fresh, old, new, sai
         analyse(folder)
     assert said in str(refusal.value)
     assert str(tmp_path) not in str(refusal.value)
+
+
+def test_the_board_shows_them_without_times_and_nothing_is_marked_among_them(by_hand):
+    choices = Choices(by_hand)
+    board = json.loads(board_of(choices, trouble={}, gear="").json)
+    session = board["sessions"][0]
+    assert (session["length"], session["counts"]) == (0, 5)
+    assert not any(run["timed"] for run in session["runs"])
+    assert session["runs"][0]["said"].startswith("before-1, pull 1: 4")
+    with pytest.raises(LogError, match="no log"):
+        choices.mark("before-1", 10, 20, "why")

@@ -1,4 +1,4 @@
-"""The workbook in JupyterLab, in a browser: runs left out by mouse and by keyboard, saved, and the same when rerun."""
+"""The workbook in JupyterLab, in a browser: runs lit, left out, laid over, marked by mouse and by keyboard; saved."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ from pullbook.workbook.widgets import shown
 sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright: make test installs it")
 
 LONGEST_MS = 1000 * LONGEST_S
-FOCUSED = """() => (document.activeElement.closest('label, .widget-text, .widget-dropdown')
-    || document.activeElement).innerText"""
+FOCUSED = """() => document.activeElement.ariaLabel
+    || (document.activeElement.closest('label, .widget-text, .widget-dropdown') || document.activeElement).innerText"""
 
 
 @dataclass
@@ -37,6 +37,18 @@ class Lab:
     page: sync_api.Page
     folder: Path
     asked_outside: list[str]
+    told_kernel: list[str]
+    errors: list[str]
+
+    @property
+    def board(self) -> sync_api.Locator:
+        return self.page.locator(".pb-board")
+
+    def band(self, run: str, session: str = "before-1") -> sync_api.Locator:
+        return self.page.locator(f'.pb-band[data-pb-run="{session}/{run}"]')
+
+    def focused(self) -> str:
+        return str(self.page.evaluate("document.activeElement.dataset.pbRun || document.activeElement.name"))
 
     @property
     def controls(self) -> sync_api.Locator:
@@ -73,12 +85,17 @@ def lab(home: Path, browser: sync_api.Browser) -> Iterator[Lab]:
         context.on("request", lambda request: None if "127.0.0.1" in request.url or "localhost" in request.url
                    or request.url.startswith(("data:", "blob:")) else asked_outside.append(request.url))  # fmt: skip
         page = context.new_page()
+        told_kernel: list[str] = []
+        errors: list[str] = []
+        page.on("console", lambda said: errors.append(said.text) if said.type == "error" else None)
+        page.on("pageerror", lambda error: errors.append(str(error)))
+        page.on("websocket", lambda ws: ws.on("framesent", lambda sent: told_kernel.append(str(sent)[:300])))
         page.set_default_timeout(LONGEST_MS)
         sync_api.expect.set_options(timeout=LONGEST_MS)
         page.goto(address)
         page.locator(".pb-controls").first.wait_for(state="attached")  # it has run by itself
         page.wait_for_function(DRAWN)
-        yield Lab(page, folder, asked_outside)
+        yield Lab(page, folder, asked_outside, told_kernel, errors)
         context.close()
 
 
@@ -92,28 +109,90 @@ def untouched(lab: Lab) -> Lab:
     return lab
 
 
-def test_a_run_is_left_out_on_the_timeline_by_mouse_and_figures_follow(untouched):
+def test_a_run_pressed_on_the_board_is_left_out_and_figures_follow_and_pressed_again_it_counts(untouched):
     lab = untouched
     lab.expect_answer("5 pulls in 1 session before, 5 in 1 after.")
-    lab.controls.get_by_role("button", name="2", exact=True).click()
+    lab.band("pull 2").click()
     lab.expect_answer("4 pulls in 1 session before, 5 in 1 after. You left out 1.")
     sync_api.expect(lab.controls.locator(".ytick text", has_text="with nothing left out")).to_be_visible()
-    sync_api.expect(lab.controls.get_by_label("pull 2 at")).not_to_be_checked()
+    sync_api.expect(lab.band("pull 2")).to_have_attribute("aria-pressed", "false")
     # The sections below follow as well.
     sync_api.expect(lab.page.locator("tr", has_text="before-1").filter(has_text="4 of 5")).to_be_attached()
-    lab.controls.get_by_role("button", name="2", exact=True).click()
+    lab.band("pull 2").click()
     lab.expect_answer("5 pulls in 1 session before, 5 in 1 after.")
 
 
 def test_a_run_without_a_reason_is_not_saved_and_words_beside_it_say_so(untouched):
     lab, text = untouched, untouched.yaml()
-    lab.controls.get_by_label("pull 3 at").click()
-    sync_api.expect(lab.controls.get_by_role("alert")).to_contain_text("Give a reason before you save")
+    lab.band("pull 3").click()
+    sync_api.expect(lab.board.get_by_role("alert")).to_contain_text("Give a reason before you save")
     lab.controls.get_by_role("button", name="Save to experiment.yaml").click()
     sync_api.expect(lab.controls.get_by_role("alert").last).to_contain_text(
         "give a reason for leaving out pull 3 of before-1"
     )
     assert lab.yaml() == text
+
+
+def test_a_run_is_lit_wherever_it_is_shown_and_the_kernel_is_asked_nothing(untouched):
+    lab = untouched
+    lab.page.wait_for_timeout(300)
+    said = len(lab.told_kernel)
+    lab.band("pull 2").hover()
+    row = lab.page.locator('.dataframe tr[data-pb-run="before-1/pull 2"]').first
+    sync_api.expect(row).to_have_class("pb-lit")
+    lit = lab.page.locator(".pb-part:not(.pb-controls *) .pb-light .pb-core")
+    sync_api.expect(lit).to_have_count(4)  # the drives, charge and pressure over time, the rise over speed
+    sync_api.expect(lab.page.locator(".pb-answer-picture .pb-wide .pb-lit")).to_have_count(2)  # hollow and filled
+    row.locator("td").first.click()
+    lab.page.mouse.move(5, 5)
+    sync_api.expect(row).to_have_class("pb-lit")  # kept, since it was pressed
+    sync_api.expect(lab.board.get_by_label("Run", exact=True)).to_have_value("before-1/pull 2")
+    lab.page.keyboard.press("Escape")
+    sync_api.expect(lab.page.locator(".pb-lit")).to_have_count(0)
+    assert [sent for sent in lab.told_kernel[said:] if "comm_msg" in sent] == []
+
+
+def test_any_two_pulls_are_laid_over_each_other_and_a_run_is_zoomed_to(untouched):
+    lab = untouched
+    lab.board.get_by_label("Run", exact=True).select_option("before-1/pull 2")
+    lab.board.get_by_label("laid over").select_option("after-1/pull 4")
+    laid = lab.board.locator(".pb-laid")
+    sync_api.expect(laid).to_have_attribute("aria-label", "before-1, pull 2 and after-1, pull 4 on time since full "
+                                            "load: speed, charge temperature, manifold pressure.")  # fmt: skip
+    names = laid.evaluate("e => e.data.map(d => [d.name, d.x[0] >= -3.01, d.y.length > 20])")
+    assert names == [["before-1, pull 2", True, True], ["after-1, pull 4", True, True]] * 3
+    whole = lab.band("pull 2").bounding_box()["width"]
+    lab.board.get_by_role("button", name="Zoom to it").click()
+    assert lab.band("pull 2").bounding_box()["width"] > 5 * whole
+    sync_api.expect(lab.band("pull 5")).to_be_hidden()
+    lab.board.get_by_role("button", name="Whole drives").click()
+    sync_api.expect(lab.band("pull 5")).to_be_visible()
+    lab.board.get_by_label("laid over").select_option("")
+
+
+def test_a_missed_pull_is_marked_by_hand_saved_and_taken_back(untouched):
+    lab, text = untouched, untouched.yaml()
+    lab.board.get_by_text("A pull is missing?").click()
+    lab.board.get_by_label("Starts at").fill("0:08")
+    lab.board.get_by_label("ends at").fill("0:40")
+    lab.board.get_by_role("button", name="Mark it by hand").click()
+    sync_api.expect(lab.board.get_by_role("alert")).to_contain_text("Give a reason")
+    lab.board.get_by_label("Why it counts").fill("left the lights gently")
+    lab.page.keyboard.press("Enter")
+    sync_api.expect(lab.controls).to_contain_text("before-1, 8-40 s marked by hand: left the lights gently")
+    lab.band("pull 1").focus()
+    sync_api.expect(lab.board).to_contain_text("By itself it had not counted: no full load")
+    sync_api.expect(lab.board.get_by_label("Gear")).to_be_visible()  # it was driven in another
+    lab.controls.get_by_role("button", name="Save to experiment.yaml").click()
+    sync_api.expect(lab.controls).to_contain_text("Saved.")
+    added = '    marked_pulls: {"8-40": left the lights gently}\n'
+    assert added in lab.yaml()
+    lab.band("pull 1").click()
+    sync_api.expect(lab.controls).to_contain_text("before-1, no longer marked by hand")
+    lab.controls.get_by_role("button", name="Save to experiment.yaml").click()
+    sync_api.expect(lab.controls).to_contain_text("Saved.")
+    assert lab.yaml() == text
+    lab.board.get_by_text("A pull is missing?").click()
 
 
 def test_a_setting_that_is_not_allowed_is_told_beside_it(untouched):
@@ -135,13 +214,22 @@ def test_a_setting_that_is_not_allowed_is_told_beside_it(untouched):
 def test_by_keyboard_alone_a_run_is_left_out_with_a_reason_and_saved_and_a_rerun_agrees(untouched):
     lab = untouched
     text = lab.yaml()
-    lab.controls.get_by_label("Session", exact=True).focus()
-    lab.tab_to("pull 4 at")
+    lab.board.get_by_role("checkbox", name="before-1").focus()
+    lab.tab_to("before-1, ")
+    lab.page.keyboard.press("Home")
+    for _ in range(4):
+        lab.page.keyboard.press("ArrowRight")
+    assert lab.focused() == "before-1/pull 4"
+    lab.page.keyboard.press("ArrowDown")
+    assert lab.focused().startswith("after-1/")
+    lab.page.keyboard.press("ArrowUp")
+    assert lab.focused() == "before-1/pull 4"
     lab.page.keyboard.press("Space")
     lab.expect_answer("You left out 1.")
-    lab.tab_to("Why not pull 4")
+    sync_api.expect(lab.board.get_by_label("Why leave out pull 4?")).to_be_focused()
     lab.page.keyboard.type("fog & <dogs>")
     lab.page.keyboard.press("Enter")
+    assert lab.focused() == "before-1/pull 4"
     sync_api.expect(lab.controls).to_contain_text("before-1, pull 4 left out: fog & <dogs>")
     lab.tab_to("Save to experiment.yaml")
     lab.page.keyboard.press("Enter")
@@ -195,7 +283,8 @@ SHOWN = """() => ({
     pictures: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *) .pb-picture'),
         e => [JSON.stringify(e.data), e.nextSibling.textContent]),
     chosen: Array.from(document.querySelectorAll('.pb-controls .pb-picture'), e => JSON.stringify(e.data)),
-    words: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *)'), e => e.innerHTML),
+    words: Array.from(document.querySelectorAll('.pb-part:not(.pb-controls *)'),
+        e => e.innerHTML.replace(/ class="(pb-lit)?"/g, '')), // what is lit is not the picture's
 })"""
 AS_THE_BROWSER_HAS_IT = "html => { const e = document.createElement('div'); e.innerHTML = html; return e.innerHTML }"
 
@@ -205,16 +294,12 @@ def data_of(picture: figures.Picture) -> list[object]:
     return json.loads(plain)["data"]
 
 
-def expect_everything(lab: Lab, choices: Choices, session: str) -> None:
+def expect_everything(lab: Lab, choices: Choices) -> None:
     """Wait until every picture and table shows what the choices give, worked out here anew."""
     result = choices.result
     assert result is not None
     pictures = [p for p in (draw(result) for draw in PICTURES) if p is not None]
-    drive = next(d for d in choices.drives if d.session.name == session)
-    chosen = [
-        figures.timeline(drive, choices.experiment.shown),
-        figures.with_and_without(result, choices.saved_result.comparison),
-    ]
+    chosen = [figures.with_and_without(result, choices.saved_result.comparison)]
     told = [*(tell(result) for tell in TABLES), *(shown(follow(result)) for follow in FOLLOWERS.values())]
     words = [lab.page.evaluate(AS_THE_BROWSER_HAS_IT, part.html) for part in told if part]
 
@@ -237,10 +322,10 @@ def expect_everything(lab: Lab, choices: Choices, session: str) -> None:
 def test_every_picture_and_table_shows_the_choice_whatever_is_changed(untouched):
     lab = untouched
     choices = Choices(lab.folder)
-    expect_everything(lab, choices, "before-1")
-    lab.controls.get_by_role("button", name="1", exact=True).click()
+    expect_everything(lab, choices)
+    lab.band("pull 1").click()
     choices.leave_out("before-1", "pull 1", "")
-    expect_everything(lab, choices, "before-1")
+    expect_everything(lab, choices)
     lab.controls.get_by_label("What you ask").select_option("Peak charge temperature [°C]")
     sync_api.expect(lab.controls.locator(".pb-answer")).to_contain_text("matters to you [K]")
     sync_api.expect(lab.page.locator(".pb-part:not(.pb-controls *) .pb-picture")).to_have_count(0)  # without a verdict
@@ -249,17 +334,17 @@ def test_every_picture_and_table_shows_the_choice_whatever_is_changed(untouched)
     box.press("Enter")
     choices.set(("outcome",), "peak_charge")
     choices.set(("worthwhile_change",), 1.5)
-    expect_everything(lab, choices, "before-1")
+    expect_everything(lab, choices)
     sync_api.expect(lab.controls.locator(".pb-question").first).to_contain_text("peak charge temperature")
     box = lab.controls.get_by_label("Pulls to [km/h]")
     box.fill("100")
     box.press("Enter")
     choices.set(("protocol", "pull_to_kmh"), 100.0)
-    expect_everything(lab, choices, "before-1")
+    expect_everything(lab, choices)
     lab.controls.get_by_label("Experiment", exact=True).select_option("nothing_done")
-    expect_everything(lab, Choices(lab.folder.with_name("nothing_done")), "before-1")
+    expect_everything(lab, Choices(lab.folder.with_name("nothing_done")))
     lab.controls.get_by_label("Experiment", exact=True).select_option("two_evenings")
-    expect_everything(lab, choices, "before-1")
+    expect_everything(lab, choices)
 
 
 def test_followed_frames_are_headed_with_their_units(untouched):
@@ -296,14 +381,15 @@ def test_the_controls_are_accessible(untouched):
 def test_every_control_has_a_name(lab):
     nameless = lab.controls.evaluate(
         "root => Array.from(root.querySelectorAll('input, select, button, textarea')).filter(e => e.offsetParent && "
-        "!(e.innerText || e.title || e.ariaLabel || Array.from(e.labels || []).some(l => l.innerText.trim())))"
+        "!(e.textContent.trim() || e.title || e.ariaLabel || Array.from(e.labels || []).some(l => l.innerText.trim())))"
         ".map(e => e.outerHTML)"
     )
     assert nameless == []
 
 
-def test_nothing_is_asked_of_the_network(lab):
+def test_nothing_is_asked_of_the_network_and_the_console_is_clean(lab):
     assert lab.asked_outside == []
+    assert lab.errors == []
     assert lab.page.get_by_text("Jupyter news").count() == 0
 
 

@@ -151,7 +151,7 @@ def test_nothing_is_written_through_a_link(tmp_path, van):
 def test_several_at_once_and_names_that_clash(tmp_path, van):
     same_name = tmp_path / "before-1.csv"
     shutil.copyfile(AFTER, same_name)
-    warmer = changed_log(tmp_path / "third.csv", "coolant", lambda c: c + 1)
+    warmer = changed_log(tmp_path / "third.csv", "manifold", lambda p: p + 6)
     added = add_logs(van, [same_name, warmer], phase="after")
     assert [drive.session for _, drive in added.drives] == ["after-1", "after-2"]
     assert [s.log for s in Experiment.load(van).sessions] == [
@@ -163,7 +163,7 @@ def test_several_at_once_and_names_that_clash(tmp_path, van):
 def test_a_name_that_is_taken_is_passed_over(tmp_path, van, added):
     text = (van / "experiment.yaml").read_text(encoding="utf-8").replace("name: after-1", "name: after-2", 1)
     (van / "experiment.yaml").write_text(text, encoding="utf-8")
-    third = changed_log(tmp_path / "third.csv", "coolant", lambda c: c + 1)
+    third = changed_log(tmp_path / "third.csv", "manifold", lambda p: p + 6)
     assert add_logs(van, [third], phase="after").drives[0][1].session == "after-3"
 
 

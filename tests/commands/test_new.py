@@ -9,6 +9,7 @@ import shutil
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from helpers.samples import SAMPLES, contents
@@ -19,7 +20,7 @@ from pullbook.commands.new import draft_experiment
 from pullbook.errors import ExperimentError, LogError, PullbookError
 from pullbook.reading.logs import read_log
 from pullbook.settings.experiment import Experiment
-from pullbook.simulate import Cooler, Cruise, Idle, PartThrottle, Vehicle, Weather, drive, record
+from pullbook.simulate import Cooler, Cruise, Idle, PartThrottle, Pull, Vehicle, Weather, drive, record
 
 LOGS = SAMPLES / "two_evenings" / "logs"
 BEFORE, AFTER = LOGS / "before-1.csv", LOGS / "after-1.csv"
@@ -167,9 +168,25 @@ def test_speeds_that_were_not_found_are_called_a_start(tmp_path, at_part_throttl
 
 def test_part_throttle_is_called_so_by_check_and_by_run_alike(tmp_path, at_part_throttle):
     other = tmp_path / "other.csv"
-    other.write_text("\n".join(at_part_throttle.read_text("utf-8").splitlines()[:-1]), "utf-8")
+    table = pd.read_csv(at_part_throttle)
+    (manifold,) = [name for name in table if "manifold" in name.lower()]
+    table.assign(**{manifold: table[manifold] + 6}).to_csv(other, index=False)  # another drive
     draft_experiment(tmp_path / "van", before=[at_part_throttle], after=[other])
     said = r"part throttle: pedal at 52 %.* 70 %"
     assert re.search(said, " ".join("\n".join(check_text(tmp_path / "van")).split()))
     with pytest.raises(PullbookError, match=said):
         analyse(tmp_path / "van")
+
+
+def test_pulls_that_will_not_count_are_said_with_their_reason(tmp_path) -> None:
+    rng = np.random.default_rng(5)
+    script = [Idle(duration_s=10), Cruise(speed_kmh=90, duration_s=40)]
+    for start in (40, 40, 40, 62, 62):
+        script += [Pull(from_kmh=start, to_kmh=112), Cruise(speed_kmh=60, duration_s=40)]
+    trace = drive(vehicle=Vehicle(), cooler=Cooler(), weather=Weather(ambient_c=14), script=script, rng=rng)
+    path = tmp_path / "drive.csv"
+    path.write_text(record(trace, rng=rng, period_s=0.4, time_format="seconds"), "utf-8")
+    text = " ".join(" ".join(draft_experiment(tmp_path / "van", before=[path], after=[])).split())
+    assert "5 pulls found" in text
+    assert "3 of them count" in text
+    assert re.search(r"started at 6\d km/h", text)

@@ -66,7 +66,8 @@ def take_lab() -> None:
         with serving(folder, Path(name)) as address:
             page.goto(address)
             page.wait_for_function(DRAWN)
-            page.locator(".pb-controls").first.scroll_into_view_if_needed()
+            page.keyboard.press("Control+b")  # folds the list of files
+            page.locator(".pb-controls").first.evaluate("e => e.scrollIntoView()")
             page.wait_for_timeout(3000)  # what was scrolled into view is drawn only then
             page.screenshot(path=LAB)
 

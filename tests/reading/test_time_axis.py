@@ -236,3 +236,20 @@ def test_stamps_that_are_equal_once_counted_from_zero_are_told_apart(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("Speed [km/h],Time\n0,-1\n0,-5.51e-240\n0,0\n")
     assert (np.diff(read_log(path).need("vehicle_speed").time_s) > 0).all()
+
+
+@pytest.mark.parametrize("footer", ["5231 rows", "5231", "9999;;", "5231 rows;;"])
+def test_a_count_of_rows_under_the_data_is_no_time(tmp_path, footer) -> None:
+    rows = [f"{k / 4};{50 + k % 7};{20 + k % 3}" for k in range(400)]
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(["Time [s];Vehicle speed [km/h];Coolant temperature [C]", *rows, footer]) + "\n")
+    log = read_log(path)
+    assert log.duration_s == 399 / 4
+    assert "footer-dropped" in {finding.code for finding in log.findings}
+
+
+def test_a_last_row_in_its_time_is_kept_though_it_is_blank(tmp_path) -> None:
+    rows = [f"{k / 4};{50 + k % 7}" for k in range(400)]
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(["Time [s];Vehicle speed [km/h]", *rows, "100;"]) + "\n")
+    assert read_log(path).duration_s == 100.0

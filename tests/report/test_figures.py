@@ -67,11 +67,10 @@ def result(request: pytest.FixtureRequest, results: dict[str, Result]) -> Result
 
 
 def all_pictures(result: Result) -> list[Picture]:
-    timelines = [figures.timeline(drive) for drive in result.drives]
     saved = dataclasses.replace(
         result.comparison, sentence="", estimate=dataclasses.replace(result.comparison.estimate, change=0.0)
     )
-    return [*(draw(result) for draw in ALONE), *overlays(result), *timelines, figures.with_and_without(result, saved)]
+    return [*(draw(result) for draw in ALONE), *overlays(result), figures.with_and_without(result, saved)]
 
 
 def stored(picture: Picture) -> dict[str, Any]:

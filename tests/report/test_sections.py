@@ -42,7 +42,7 @@ def text_of(fragment: html.Fragment) -> str:
 
 
 def rows_of(fragment: html.Fragment) -> list[list[str]]:
-    rows = re.findall(r"<tr>(.*?)</tr>", fragment.html, flags=re.DOTALL)
+    rows = re.findall(r"<tr[^>]*>(.*?)</tr>", fragment.html, flags=re.DOTALL)
     return [[unescape(cell) for cell in re.findall(r"<t[dh][^>]*>(.*?)</t[dh]>", row)] for row in rows]
 
 

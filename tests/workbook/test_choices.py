@@ -7,8 +7,9 @@ import re
 import pytest
 
 from pullbook import analyse
-from pullbook.errors import ExperimentError
+from pullbook.errors import ExperimentError, PullbookError
 from pullbook.runs.find import Run, Runs
+from pullbook.workbook.board import choose_gear, gear_names
 from pullbook.workbook.choices import NO_REASON, Choices, carried_over
 
 
@@ -57,6 +58,58 @@ def test_a_missing_reason_can_be_tried_but_not_saved(choices):
     choices.leave_out("after-1", "pull 2", "a tractor")
     choices.save()
     assert "a tractor" in yaml_of(choices)
+
+
+def test_a_pull_marked_by_hand_reaches_the_file_and_renames_what_is_left_out(choices):
+    text = yaml_of(choices)
+    choices.leave_out("before-1", "pull 2", "a tractor")
+    choices.mark("before-1", 8, 40, "left gently")
+    session = choices.experiment.sessions[0]
+    assert (session.marked_pulls, session.leave_out) == ({"8-40": "left gently"}, {"pull 3": "a tractor"})
+    choices.save()
+    assert yaml_of(choices) == text.replace(
+        "  - name: after-1",
+        '    leave_out: {pull 3: a tractor}\n    marked_pulls: {"8-40": left gently}\n  - name: after-1',
+    )
+    again = analyse(choices.experiment.folder)
+    assert again.to_json() == choices.result.to_json()
+    assert [pull["marked_by_hand"] for pull in again.to_dict()["pulls"][:2]] == ["left gently", ""]
+    choices.unmark("before-1", "pull 1")
+    choices.take_back("before-1", "pull 2")
+    choices.save()
+    assert yaml_of(choices) == text
+
+
+@pytest.mark.parametrize(
+    ("mark", "said"),
+    [
+        (("nowhere", 8, 40, "why"), "The sessions are before-1, after-1"),
+        (("before-1", 8, 40, " "), "Give a reason"),
+        (("before-1", 8, 9, "why"), "at least 3 s after it starts"),
+        (("before-1", 8, 90000, "why"), "outside the log"),
+        (("before-1", 234, 245, "why"), "overlaps pull 2"),
+    ],
+)
+def test_what_cannot_be_marked_changes_nothing_and_is_told(choices, mark, said):
+    with pytest.raises(PullbookError, match=said):
+        choices.mark(*mark)
+    assert choices.edits() == []
+    assert choices.result.to_json() == choices.saved_result.to_json()
+
+
+def test_another_gear_is_left_out_and_taken_back_with_what_was_left_out_for_another_reason(choices):
+    assert gear_names(choices) == []
+    choices.leave_out("after-1", "pull 4", "a tractor")
+    choices.mark("before-1", 8, 40, "left gently")
+    gears = [name for name, _ in gear_names(choices)]
+    assert len(gears) == 2
+    choose_gear(choices, gears[0])
+    lone = [run.name for run in choices.runs("before-1") if run.kind == "pull" and run.included]
+    choose_gear(choices, gears[1])
+    rest = [run.name for run in choices.runs("before-1") if run.kind == "pull" and run.included]
+    assert sorted([lone, rest], key=len) == [["pull 1"], ["pull 2", "pull 3", "pull 4", "pull 5", "pull 6"]]
+    choose_gear(choices, "")
+    assert [session.leave_out for session in choices.experiment.sessions] == [{}, {"pull 4": "a tractor"}]
 
 
 def test_a_session_is_left_out_run_by_run_and_a_refusal_says_so_in_words(choices):

@@ -65,13 +65,27 @@ def controls(workbook) -> Controls:
     return Controls(workbook)
 
 
+def press(controls: Controls, act: str, run: str = "", *, session: str = "before-1", **more: object) -> None:
+    """Do on the board of drives what its script says was done."""
+    controls.told({"act": act, "session": session, "run": run, **more})
+
+
+def board(controls: Controls, shown: Shown) -> dict[str, Any]:
+    """Return what the browser was sent of the drives."""
+    return json.loads(shown.parts[controls._board]["board"])
+
+
+def run_on(controls: Controls, shown: Shown, key: str) -> dict[str, Any]:
+    return next(r for s in board(controls, shown)["sessions"] for r in s["runs"] if r["key"] == key)
+
+
 def test_under_papermill_parts_are_plain_and_the_runs_are_a_table(folder, shown):
     workbook = Workbook(folder, live=False)
     workbook.show(sections.answer, lambda result: None, sections.budget)
     assert len(shown.displayed) == 2  # what a result does not have is not shown
     workbook.choose()
     assert "12 runs found: 12 count, 0 left out by you, 0 not usable." in shown.displayed[-1].html
-    assert shown.displayed[-1].html.count("<tr>") == 13
+    assert shown.displayed[-1].html.count("<tr") == 13
 
 
 def test_under_papermill_a_refusal_is_raised(tmp_path):
@@ -84,13 +98,12 @@ def test_live_parts_follow_the_choices_and_wait_where_there_is_no_answer(workboo
     assert "5 in 1 after." in shown.html(0)
     assert shown.html(1) == ""
     controls = Controls(workbook)
-    controls.session.value = "after-1"
-    controls._rows["pull 2"].tick.value = False
+    press(controls, "leave", "pull 2", session="after-1")
     assert "4 in 1 after. You left out 1." in shown.html(0)
-    controls.whole.value = False
+    press(controls, "session", session="after-1", counts=False)
     assert shown.html(0) == widgets.WAITING.html
     assert "No answer with these choices" in controls.answer.value
-    controls.whole.value = True
+    press(controls, "session", session="after-1", counts=True)
     assert "5 in 1 after." in shown.html(0)
 
 
@@ -101,43 +114,83 @@ def test_what_a_viewer_without_the_widgets_shows_is_the_table(workbook, shown):
     assert "12 runs found" in bundle["text/html"]
 
 
-def test_tick_and_timeline_are_one_choice(controls):
-    row = controls._rows["pull 2"]
-    assert row.tick.description.startswith("pull 2 at 3:54, 41 to 114 km/h, 15 s: 26.0 K")
-    row.button.value = False
-    assert row.tick.value is False
-    assert row.reason.layout.display == ""
-    assert "a reason" in row.trouble.value
+def test_a_run_pressed_is_left_out_and_pressed_again_it_counts(controls, shown):
+    run = run_on(controls, shown, "before-1/pull 2")
+    assert run["said"].startswith("before-1, pull 2 at 3:54, 41 to 114 km/h, 15 s: 26.0 K")
+    assert (run["state"], run["figure"]) == ("counts", 26)
+    press(controls, "leave", "pull 2")
+    run = run_on(controls, shown, "before-1/pull 2")
+    assert (run["state"], run["needed"]) == ("left", True)  # a reason is asked for
     assert controls.save.disabled is False
-    row.reason.value = "a tractor"
-    assert row.trouble.value == ""
+    press(controls, "reason", "pull 2", reason="a tractor")
+    run = run_on(controls, shown, "before-1/pull 2")
+    assert (run["reason"], run["needed"]) == ("a tractor", False)
     assert "before-1, pull 2 left out: a tractor" in controls.unsaved.value
-    row.tick.value = True
-    assert row.button.value is True
-    assert row.reason.layout.display == "none"
+    press(controls, "take", "pull 2")
+    assert run_on(controls, shown, "before-1/pull 2")["state"] == "counts"
     assert controls.save.disabled is True
 
 
-def test_one_reason_serves_a_whole_session(controls, workbook):
-    controls.whole.value = False
-    controls.whole_reason.value = "wet road"
+def test_one_reason_serves_a_whole_session(controls, workbook, shown):
+    press(controls, "session", counts=False, reason="")
+    press(controls, "session", counts=False, reason="wet road")
     assert set(workbook.choices.experiment.sessions[0].leave_out.values()) == {"wet road"}
-    assert controls.whole_reason.layout.display == ""
+    session = board(controls, shown)["sessions"][0]
+    assert (session["any"], session["counts"], session["reason"]) == (False, 0, "wet road")
 
 
 def test_saving_writes_the_file_and_says_so(controls, folder):
-    controls._rows["pull 2"].tick.value = False
+    press(controls, "leave", "pull 2")
     controls.save.click()
     assert "give a reason for leaving out pull 2 of before-1" in controls.status.value
-    controls._rows["pull 2"].reason.value = HOSTILE
+    press(controls, "reason", "pull 2", reason=HOSTILE)
     controls.save.click()
     assert "Saved." in controls.status.value
     assert "leave_out: {pull 2: " in (folder / "experiment.yaml").read_text(encoding="utf-8")
-    for html in (controls.status.value, controls.answer.value, controls._rows["pull 2"].why.value):
+    for html in (controls.status.value, controls.answer.value, controls.unsaved.value):
         assert "<img" not in html
-    controls._rows["pull 2"].tick.value = True
+    press(controls, "take", "pull 2")
     controls.back.click()
-    assert controls._rows["pull 2"].tick.value is False
+    assert controls._workbook.choices.experiment.sessions[0].leave_out.keys() == {"pull 2"}
+
+
+def test_a_pull_marked_by_hand_counts_and_is_taken_back(controls, workbook, shown):
+    press(controls, "mark", start="0:08", end="40", reason=" ", at="mark")
+    assert "Give a reason" in board(controls, shown)["trouble"]
+    press(controls, "mark", start="eight", end="40", reason="gentle", at="mark")
+    assert "such as 234, or 3:54" in board(controls, shown)["trouble"]
+    press(controls, "mark", start="0:08", end="40", reason="gentle", at="mark")
+    assert board(controls, shown)["trouble"] == ""
+    run = run_on(controls, shown, "before-1/pull 1")
+    assert (run["state"], run["start"], run["end"], run["marked"]) == ("marked", 8, 40, "gentle")
+    assert run["why"].startswith("no full load: ")
+    assert "before-1, 8-40 s marked by hand: gentle" in controls.unsaved.value
+    assert "marked by hand: gentle" in sections.runs(workbook.result).html
+    press(controls, "unmark", "pull 1")
+    assert workbook.choices.edits() == []
+    assert run_on(controls, shown, "before-1/pull 1")["state"] == "counts"
+
+
+def test_what_is_refused_stands_at_its_drive(controls, workbook, shown):
+    press(controls, "mark", start="8", end="99999", reason="x")
+    troubles = [session["trouble"] for session in board(controls, shown)["sessions"]]
+    assert "outside the log" in troubles[0]
+    assert set(troubles[1:]) == {""}
+    assert workbook.choices.edits() == []
+
+
+def test_the_lines_of_the_drives_are_sent_once(controls, workbook, monkeypatch):
+    sent: list[list[str]] = []
+    monkeypatch.setattr(Screen, "_send_lines", lambda screen: sent.append([x.channel for x in screen._lines]))
+    press(controls, "leave", "pull 2")
+    assert sent == []
+    workbook.open(workbook.folder)
+    controls._rebuild()
+    assert set(sent[0]) == {"vehicle_speed", "charge_air_temperature", "intake_manifold_pressure"}
+
+
+def test_a_drive_without_a_gear_to_choose_offers_none(controls, shown):
+    assert board(controls, shown)["gears"] == []
 
 
 def test_settings_are_read_as_typed_and_refused_in_words(controls, workbook):
@@ -160,15 +213,14 @@ def test_settings_are_read_as_typed_and_refused_in_words(controls, workbook):
     assert "1 change not saved yet:<ul><li>Change that matters to you: 1.5" in controls.unsaved.value
 
 
-def test_another_protocol_shows_the_runs_that_it_finds(controls):
-    assert "cruise 1" in controls._rows
+def test_another_protocol_shows_the_runs_that_it_finds(controls, shown):
+    assert run_on(controls, shown, "before-1/cruise 1")
     controls.settings["protocol", "cruise_kmh"].value = "140"
-    assert "cruise 1" not in controls._rows
-    assert len(controls.rows.children) == len(controls._rows) == 5
+    assert [run["name"] for run in board(controls, shown)["sessions"][0]["runs"]] == [f"pull {k}" for k in range(1, 6)]
 
 
 def test_what_cannot_be_opened_is_told_and_unsaved_choices_are_named(controls, workbook, tmp_path, folder):
-    controls._rows["pull 2"].tick.value = False
+    press(controls, "leave", "pull 2")
     controls.other.value = str(tmp_path / "nowhere")
     assert "no such folder" in controls.opening_trouble.value
     assert "two_evenings are not saved" in controls.opening_trouble.value
@@ -179,20 +231,19 @@ def test_what_cannot_be_opened_is_told_and_unsaved_choices_are_named(controls, w
     assert controls.experiment.value == str(SAMPLES / "nothing_done")
     assert workbook.result.experiment.title in controls.answer.value
     controls.other.value = str(folder)
-    assert controls._rows["pull 2"].tick.value is False
     assert "pull 2 left out" in controls.unsaved.value
 
 
-def test_a_file_changed_meanwhile_is_read_again_and_the_choices_stay(controls, folder):
+def test_a_file_changed_meanwhile_is_read_again_and_the_choices_stay(controls, workbook, folder):
     path = folder / "experiment.yaml"
     path.write_text(path.read_text(encoding="utf-8").replace("peak_rise", "peak_charge"), encoding="utf-8")
-    controls._rows["pull 2"].tick.value = False
-    controls._rows["pull 2"].reason.value = "fog"
+    press(controls, "leave", "pull 2")
+    press(controls, "reason", "pull 2", reason="fog")
     controls.save.click()
     assert "Press &#x27;Read the file again&#x27;" in controls.status.value
     controls.again.click()
     assert controls.outcome.value == "peak_charge"
-    assert controls._rows["pull 2"].reason.value == "fog"
+    assert workbook.choices.experiment.sessions[0].leave_out == {"pull 2": "fog"}
     controls.save.click()
     assert "Saved." in controls.status.value
     assert "pull 2: fog" in path.read_text(encoding="utf-8")
@@ -215,7 +266,7 @@ def test_every_picture_shows_the_numbers_of_the_choice(workbook, shown):
                 figures.other_routes, figures.budget)  # fmt: skip
     workbook.show(*pictures)
     controls = Controls(workbook)
-    controls._rows["pull 2"].tick.value = False
+    press(controls, "leave", "pull 2")
     for k, picture in enumerate(pictures):
         expected = json.loads(json.dumps(picture(workbook.result).figure.to_plotly_json(), cls=PlotlyJSONEncoder))
         assert json.loads(shown.part(k)["figure"]) == expected
@@ -229,7 +280,7 @@ def test_what_is_refused_draws_nothing_and_what_stays_the_same_is_not_drawn_agai
     assert "at least 20 km/h higher" in controls.troubles["protocol", "pull_to_kmh"].value
     assert shown.sent == before
     channels, answer = shown.part(2), shown.part(0)
-    controls._rows["pull 2"].tick.value = False
+    press(controls, "leave", "pull 2")
     assert shown.part(2) is channels
     assert shown.part(0) != answer
 
@@ -242,7 +293,7 @@ def test_a_followed_function_gives_its_name_the_current_value(workbook, shown):
     assert pulls.attrs["units"]["peak_rise"] == "K"
     assert "<th>peak_rise [K]</th>" in shown.html(0)
     controls = Controls(workbook)
-    controls._rows["pull 2"].tick.value = False
+    press(controls, "leave", "pull 2")
     assert names["pulls"]["included"].sum() == pulls["included"].sum() - 1
     exec("@workbook.follow\ndef pulls(result):\n    return 1 / int(result.experiment.outcome == 'peak_rise')", names)
     controls.outcome.value = "peak_charge"

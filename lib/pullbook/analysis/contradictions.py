@@ -18,7 +18,7 @@ SWAPPED = "columns-swapped"
 # Limits below: common practice, no source. A contradiction has to be far outside what weather and coolers do.
 LEAST_CLIMB_K = 5.0  # of the inlet in a pull, at the boost that should heat the charge
 APART_K = 15.0  # between drives, more than a cooler at light load or a change of weather explains...
-TOGETHER_K = 10.0  # ...while in the other unit they are as near as this
+TOGETHER_K, WEATHER_K = 10.0, 20.0  # ...while in the other unit they are as near as this: a rise, and the air itself
 SWING = (1.8 / 1.25, 1.8 * 1.25)  # how much wider a rise gets, written in °F
 LEAST_SWING_K = 5.0
 
@@ -113,12 +113,15 @@ def unit_contradictions(logs: Sequence[tuple[str, Log]], settled: Collection[str
         return []
     hot, cold = _parted(drives, [drive.light_c - drive.inlet_c for drive in drives])
     apart = (_mid(hot, "light_c") - _mid(hot, "inlet_c")) - (_mid(cold, "light_c") - _mid(cold, "inlet_c"))
-    if _like_fahrenheit(apart, _mid(hot, "light_c"), _mid(cold, "light_c")):
+    if _like_fahrenheit(apart, _mid(hot, "light_c"), _mid(cold, "light_c"), TOGETHER_K):
         return [_said(hot, cold, f"the charge stands {apart:.0f} K higher above the inlet at light load")]
     hot, cold = _parted(drives, [drive.inlet_c for drive in drives])
     apart = _mid(hot, "inlet_c") - _mid(cold, "inlet_c")
     wider = _mid(hot, "swing_k") / max(_mid(cold, "swing_k"), LEAST_SWING_K)
-    if _like_fahrenheit(apart, _mid(hot, "inlet_c"), _mid(cold, "inlet_c")) and SWING[0] <= wider <= SWING[1]:
+    if (
+        _like_fahrenheit(apart, _mid(hot, "inlet_c"), _mid(cold, "inlet_c"), WEATHER_K)
+        and SWING[0] <= wider <= SWING[1]
+    ):
         return [
             _said(
                 hot, cold, f"the air going in is {apart:.0f} K warmer and the charge climbs {wider:.1f} times as high"
@@ -147,10 +150,10 @@ def _mid(drives: Sequence[_Levels], name: str) -> float:
     return float(np.median([getattr(drive, name) for drive in drives]))
 
 
-def _like_fahrenheit(apart_k: float, hot_c: float, cold_c: float) -> bool:
+def _like_fahrenheit(apart_k: float, hot_c: float, cold_c: float, near_k: float) -> bool:
     """Tell whether levels lie far apart, and near each other with the hot one read as °F or the cold one as °C."""
     explained = (hot_c - (hot_c - 32) / 1.8, 1.8 * cold_c + 32 - cold_c)
-    return apart_k >= APART_K and min(abs(apart_k - k) for k in explained) <= TOGETHER_K
+    return apart_k >= APART_K and min(abs(apart_k - k) for k in explained) <= near_k
 
 
 def _said(hot: Sequence[_Levels], cold: Sequence[_Levels], what: str) -> str:

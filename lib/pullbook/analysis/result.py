@@ -36,7 +36,7 @@ from pullbook.runs.operating_point import OperatingPoint, operating_point
 from pullbook.settings.experiment import Experiment
 from pullbook.settings.files import RESULTS, write_whole
 from pullbook.settings.fingerprint import inputs_sha256
-from pullbook.settings.outcomes import elapsed_columns, speed_of, speeds_of
+from pullbook.settings.outcomes import Outcome, elapsed_columns, speed_of, speeds_of
 from pullbook.settings.privacy import defused
 from pullbook.statistics.comparison import Comparison, compare
 from pullbook.statistics.gears import GearCheck, check_gears
@@ -161,6 +161,7 @@ class Result:
         for row in self.measures[self.measures["kind"] == kind].to_dict(orient="records"):
             entry = {name: row[name] for name in (*facts, *names)}
             if kind == "pull":
+                entry["marked_by_hand"] = row["marked"] if isinstance(row["marked"], str) else ""
                 entry["elapsed_s"] = {c.removeprefix("elapsed_s "): row[c] for c in elapsed}
                 entry["elapsed_s_uncertainty"] = {c.removeprefix("elapsed_s "): row[f"{c}_u"] for c in elapsed}
             out.append(entry)
@@ -333,12 +334,31 @@ def measure_drives(
         if dated:
             frame.insert(2, "day", "" if drive.day is None else f"day {drive.day + 1}")
         frames.append(frame)
-        told.append(replace(drive, findings=(*drive.findings, *missing)))
+        noticed = (*missing, *_marked_for_nothing(frame, experiment.outcome_spec))
+        told.append(replace(drive, findings=(*drive.findings, *noticed)))
     table = pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
     if any(drive.log.figures is not None for drive in drives):
         # A person keeps the peak of the pressure, a log gives what it held: all sessions take the peak.
         table["pressure_ratio"] = table["peak_manifold_pressure"] / table["barometric"]
     return table, told
+
+
+def _marked_for_nothing(frame: pd.DataFrame, outcome: Outcome) -> list[Finding]:
+    """Say which pulls marked by hand have no figure to be compared."""
+    if outcome.kind != "pull" or outcome.name not in frame:
+        return []
+    without = frame[frame["marked"].notna() & frame["included"] & frame[outcome.name].isna()]
+    return [
+        Finding(
+            code="marked-without-figure",
+            severity="warning",
+            message=(
+                f"pull {number}, which you marked by hand, has no {outcome.label}, so it adds nothing to the answer."
+            ),
+            evidence={"run": f"pull {number}"},
+        )
+        for number in without["number"]
+    ]
 
 
 def table_of_runs(experiment: Experiment, drives: list[Drive]) -> pd.DataFrame:

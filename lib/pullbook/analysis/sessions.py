@@ -120,31 +120,66 @@ def read_logs(experiment: Experiment) -> list[Reading]:
 
 
 def find_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Drive]:
-    """Find the runs of logs that have been read.
+    """Find the runs of logs that have been read, and leave out those that the experiment names.
 
-    Protocol and left-out runs are the experiment's; they may have been changed since the logs were read, what a log
-    is read with (columns, weather) may not.
+    Protocol, marked and left-out runs are the experiment's; they may have been changed since the logs were read, what a
+    log is read with (columns, weather) may not.
 
     Parameters
     ----------
     experiment : Experiment
     readings : sequence of Reading
         In the order of the experiment's sessions.
+
+    Raises
+    ------
+    LogError
+        When a pull marked by hand lies outside its log or over another.
+    """
+    return left_out(experiment, found_drives(experiment, readings))
+
+
+def left_out(experiment: Experiment, drives: Sequence[Drive]) -> list[Drive]:
+    """Return drives from `found_drives` without the runs that the experiment leaves out."""
+    told = []
+    for chosen, drive in zip(experiment.sessions, drives, strict=True):
+        runs = drive.runs.leave_out(chosen.leave_out)
+        strays = runs.findings[len(drive.runs.findings) :]
+        session = drive.session.model_copy(update={"leave_out": chosen.leave_out})
+        told.append(replace(drive, session=session, runs=runs, findings=(*drive.findings, *strays)))
+    return told
+
+
+def found_drives(experiment: Experiment, readings: Sequence[Reading]) -> list[Drive]:
+    """Find the runs as `find_drives`, with none left out: that part costs most, and few choices change it.
+
+    Raises
+    ------
+    LogError
+        As `find_drives`.
     """
     logs = [reading.log for reading in readings]
     travel = pedal_travel(logs)
     inlet = common_inlet(logs, [reading.session.ambient_c for reading in readings])
     drives = []
     for chosen, reading in zip(experiment.sessions, readings, strict=True):
-        session = reading.session.model_copy(update={"leave_out": chosen.leave_out})
+        session = reading.session.model_copy(update={"marked_pulls": chosen.marked_pulls, "leave_out": {}})
         log = reading.log
         if log.figures is not None:
+            if chosen.marks:
+                raise LogError(
+                    f"session {session.name}, marked_pulls: this session has figures and no log, so no stretch of it "
+                    "can be marked. Take the marks out."
+                )
             runs, noticed = kept_runs(log.figures), log.findings
         else:
-            runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=speeds_of(experiment.outcome))
+            needed_kmh = speeds_of(experiment.outcome)
+            try:
+                runs = find_runs(log, experiment.protocol, travel=travel, needed_kmh=needed_kmh, marks=chosen.marks)
+            except LogError as refusal:
+                raise LogError(f"session {session.name}, {refusal}" if chosen.marks else str(refusal)) from None
             doubts = (*doubtful_ambient(log, session.ambient_c), *swapped(log, runs))
             noticed = (*inspect(log, experiment.protocol), *doubts)
-        runs = runs.leave_out(session.leave_out)
         findings = (*reading.findings, *noticed, *runs.findings)
         drive = Drive(session=session, log=log, runs=runs, idles=idle_soaks(log), inlet=inlet, findings=findings)
         drives.append(replace(drive, when=drive.driven.isoformat() if drive.driven else ""))

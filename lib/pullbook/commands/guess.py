@@ -23,6 +23,7 @@ from pullbook.settings.outcomes import Outcome, in_kmh, outcome_named, speeds_of
 CHARGE = "charge_air_temperature"
 VACUUM_KPA = 35.0  # below the outside pressure: a throttled engine idles there, a diesel does not (common practice)
 FAST_RPM = 5200.0  # where only petrol engines of cars turn (common practice, no source)
+LEAST_GAIN_KMH = 30.0  # of a pull
 WORTHWHILE_K = 2.0
 WORTHWHILE_SHARE = 0.05
 
@@ -46,6 +47,10 @@ class Guess:
         Pulls that a person wrote down.
     told_speeds : bool
         Whether what was written down says at which speeds they began and ended.
+    counting : int
+        Pulls found that count under the protocol.
+    why_not : tuple of str
+        Why the others among ``pulls`` do not, a reason each.
     """
 
     protocol: Protocol
@@ -55,12 +60,14 @@ class Guess:
     rise_at: int | None = None
     written: int = 0
     told_speeds: bool = False
+    counting: int = 0
+    why_not: tuple[str, ...] = ()
 
 
 def guess_protocol(logs: Sequence[Log]) -> Guess:
     """Guess the speeds of a protocol from the full-load spells and steady stretches that the logs hold."""
     travel = pedal_travel(logs)
-    drives = [[p for p in runs.pulls if p.end_kmh - p.start_kmh >= 30] for runs in _wide_runs(logs, travel)]
+    drives = [[p for p in runs.pulls if p.end_kmh - p.start_kmh >= LEAST_GAIN_KMH] for runs in _wide_runs(logs, travel)]
     pulls = [[p for p in drive if not p.part_throttle] for drive in drives]
     gains = [pull for drive in pulls for pull in drive]
     usual = Protocol()
@@ -84,9 +91,12 @@ def guess_protocol(logs: Sequence[Log]) -> Guess:
     usable = [
         pull for log in logs if log.get("vehicle_speed") for pull in find_runs(log, protocol, travel=travel).pulls
     ]
+    refused = [pull for pull in usable if not pull.included and pull.end_kmh - pull.start_kmh >= LEAST_GAIN_KMH]
     return Guess(
         protocol=protocol,
         pulls=len(gains),
+        counting=sum(pull.included for pull in usable),
+        why_not=tuple(pull.reason for pull in refused if not pull.part_throttle),
         part_throttle=(near or [""])[0],
         cruise=cruise_kmh is not None,
         rise_at=None if by_hand else propose_rise_at(usable, protocol),

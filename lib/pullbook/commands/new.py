@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import shlex
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -42,6 +43,7 @@ from pullbook.settings.fingerprint import log_digests
 from pullbook.text import counted, fold
 
 NOBODY = Interview()
+MOST_REASONS = 3  # more do not help anybody decide
 
 
 def draft_experiment(
@@ -226,10 +228,21 @@ def _speeds(guess: Guess) -> list[str]:
         f"Cruise found at {cruise} km/h."
         if guess.cruise
         else f"No steady stretch found. {cruise} km/h is only a first guess.",
-        f"{counted(guess.pulls, 'pull')} found, {start}."
+        f"{counted(guess.pulls, 'pull')} found, {start}.{_which_count(guess)}"
         if guess.pulls
         else f"No pulls found. {start} is only a first guess.{near}",
     ]
+
+
+def _which_count(guess: Guess) -> str:
+    """Say how many of the pulls found will count and why the others do not; nothing where all do."""
+    if not guess.why_not:
+        return ""
+    reasons = Counter(guess.why_not).most_common()
+    why = "; ".join(f"{reason}{f' ({count} times)' if count > 1 else ''}" for reason, count in reasons[:MOST_REASONS])
+    more = len(reasons) - MOST_REASONS
+    more_words = f"; and {more} more, see pullbook check" if more > 0 else ""
+    return f" {guess.counting} of them count. The others do not: {why}{more_words}."
 
 
 def _told(

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pullbook.errors import Finding, LogError
 from pullbook.reading.dates import parts, read_dates
-from pullbook.reading.layout import is_number
+from pullbook.reading.layout import MISSING, is_number
 from pullbook.reading.tables import Table
 from pullbook.reading.time_column import (
     GUESSED_UNITS_S,
@@ -49,8 +49,12 @@ UNIT_WORDS = {
     HOUR_S: "hours", DAY_S: "days",
 }  # fmt: skip
 
+MOST_FOOTERS = 3  # rows under the data, such as a count of them
+FOOTER_STEPS, FOOTER_GAP_S = 20.0, 60.0  # usual steps, and seconds, after which an empty last row is no part of a drive
+
 _CLOCK = re.compile(r"^(?:(\d{1,2}):)?(\d{1,2}):(\d{1,2}(?:[.,]\d+)?)\s*(?:([AaPp])\.?\s?[Mm]\.?)?$")
 _WITH_UNIT = re.compile(r"\d+(?:[.,]\d+)?\s?[a-zµμ]{1,2}")  # "12.5 s"
+_UNIT_IN_CELL = re.compile(r"\s*\d+(?:[.,]\d+)?\s*[^\W\d]")  # "5231 rows"
 _COLON_FRACTION = r"^(\d{1,2}:\d{2}:\d{2}):(\d{3})$"
 
 
@@ -158,6 +162,10 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     if table.is_numeric(column) and _digits_lost(table.numbers(column)[0]):
         raise LogError(_lost_digits_message(name, headers[column], table.numbers(column)[0]))
     findings = list(stamps.findings)
+    footers = _footers(table, column, stamps.seconds) if groups is None else 0
+    if footers:
+        stamps = replace(stamps, seconds=np.append(stamps.seconds[:-footers], np.full(footers, np.nan)))
+        findings.append(_footer_dropped(footers))
     good = np.isfinite(stamps.seconds)
     if good.sum() < 2:
         shown = table.sample(column, 1).astype("string").tolist()
@@ -165,8 +173,8 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
             f"{name}: the time column {headers[column]!r} cannot be read (first value {str(shown)[:60]}). "
             "Allowed: seconds, milliseconds, HH:MM:SS, or YYYY-MM-DD HH:MM:SS."
         )
-    if not good.all():
-        findings.append(_dropped(int((~good).sum()), len(good)))
+    if unreadable := int((~good).sum()) - footers:
+        findings.append(_dropped(unreadable, len(good)))
     rows = np.flatnonzero(good)
     seconds = stamps.seconds[rows] if len(rows) < len(good) else stamps.seconds
     if groups is not None and _in_blocks(seconds, groups[rows]):
@@ -196,6 +204,39 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         used, words, utc=dated.utc and dated.start is not None, day_first=dated.day_first, month_first=dated.month_first
     )
     return TimeAxis(seconds, rows, source, dated.start, tuple(findings))
+
+
+def _footers(table: Table, column: int, seconds: np.ndarray) -> int:
+    """Count the rows under the data that hold nothing but a number in the time column, as a count of rows does.
+
+    Its other cells are blank, and it lies a long leap from the last row or names a unit that is none of time.
+    """
+    others = [pieces[-1].tail(MOST_FOOTERS) for k, pieces in enumerate(table.columns) if k != column]
+    depth = min(MOST_FOOTERS, len(seconds) - 2, *map(len, others)) if others else 0
+    if depth < 1:
+        return 0
+    empty = np.array([cells.tail(depth).isin(["", *MISSING]) | cells.tail(depth).isna() for cells in others])
+    blank = np.asarray(empty.all(axis=0))
+    count = depth if blank.all() else int(np.argmin(blank[::-1]))
+    if not count or not np.isfinite(seconds[-count:]).any():
+        return 0
+    before = seconds[:-count][np.isfinite(seconds[:-count])]
+    if before.size < MOST_FOOTERS:
+        return 0
+    leap = float(np.nanmax(np.abs(seconds[-count:] - before[-1])))
+    cells = [str(cell) for cell in table.columns[column][-1].tail(count)]
+    words = any(_UNIT_IN_CELL.match(cell) and not unit_in_header_s(cell) for cell in cells)
+    return count if words or leap > max(FOOTER_STEPS * _usual_step(before), FOOTER_GAP_S) else 0
+
+
+def _footer_dropped(count: int) -> Finding:
+    return Finding(
+        code="footer-dropped",
+        severity="note",
+        message=f"{counted(count, 'row')} under the data held only a number in the time column, such as a count of "
+        "rows, and was not used.",
+        evidence={"rows": count},
+    )
 
 
 def _time_column(table: Table, name: str, *, alone: bool) -> int:

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from html import escape as escape_html
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +30,7 @@ from pullbook.report.drawing import (
     write,
     write_key,
 )
+from pullbook.report.html import run_key
 from pullbook.report.in_units import comparison_in
 from pullbook.settings.experiment import PHASES, Phase
 from pullbook.statistics.comparison import Comparison
@@ -53,12 +55,15 @@ class SessionMarks:
     phase : {"before", "after"}
     measured, common : ndarray, shape (runs,)
         Each run as it was, and at common conditions, in the outcome's unit.
+    runs : tuple of str
+        What each run is known by (`pullbook.report.html.run_key`).
     """
 
     name: str
     phase: Phase
     measured: np.ndarray
     common: np.ndarray
+    runs: tuple[str, ...]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -92,7 +97,11 @@ def answer_of(result: Result) -> Answer:
     c = comparison_in(result.comparison, result.shown)
     sessions = tuple(
         SessionMarks(
-            name=figure.session, phase=figure.phase, measured=runs, common=runs + figure.normalised - figure.mean
+            name=figure.session,
+            phase=figure.phase,
+            measured=runs,
+            common=runs + figure.normalised - figure.mean,
+            runs=_runs_of(result, figure.session),
         )
         for figure, runs in zip(c.sessions, c.data.single_runs, strict=True)
     )
@@ -103,6 +112,13 @@ def answer_of(result: Result) -> Answer:
         comparison=c,
         corrected=any(abs(s.normalised - s.mean) > 1e-9 for s in c.sessions),
     )
+
+
+def _runs_of(result: Result, session: str) -> tuple[str, ...]:
+    """Return the runs of a session that the outcome is compared by, in the order of the table."""
+    outcome, rows = result.experiment.outcome_spec, result.measures
+    mine = rows[(rows["session"] == session) & (rows["kind"] == outcome.kind) & rows["included"]]
+    return tuple(run_key(session, f"{outcome.kind} {k}") for k in mine.loc[mine[outcome.name].notna(), "number"])
 
 
 def _half_band(c: Comparison, phase: Phase) -> float:
@@ -118,13 +134,17 @@ def picture(result: Result) -> Drawing:
     """Return the answering picture for a page: a wide drawing and one for a phone, of which the style shows one."""
     answer = answer_of(result)
     columns, rows = _numbers(answer)
-    return drawn(
+    drawing = drawn(
         lambda figure, inks, size: draw(figure, answer, inks, box=(0, 0, *size), text=TEXT),
         caption=caption(answer),
         description=describe(answer),
         columns=columns,
         rows=rows,
     )
+    html = drawing.html
+    for k, session in enumerate(answer.sessions):
+        html = html.replace(f'data-pb-runs="{k}"', f'data-pb-runs="{escape_html("|".join(session.runs))}"')
+    return replace(drawing, html=html)
 
 
 def describe(answer: Answer) -> str:
@@ -288,11 +308,14 @@ def _draw_runs(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, na
                 end + 0.4 * text, mean, said[phase], size=text, weight="bold", color=colour, va="bottom", zorder=6,
             )  # fmt: skip
         for place in mine:
-            _draw_session(axes, place, inks, size=size, corrected=answer.corrected, text=text)
+            known = f"runs-{answer.sessions.index(place.session)}"
+            _draw_session(axes, place, inks, size=size, corrected=answer.corrected, text=text, known=known)
     _name_sessions(axes, answer, places, inks, text=text, said=said if narrow else {})
 
 
-def _draw_session(axes: Axes, place: _Place, inks: canvas.Inks, *, size: float, corrected: bool, text: float) -> None:
+def _draw_session(
+    axes: Axes, place: _Place, inks: canvas.Inks, *, size: float, corrected: bool, text: float, known: str
+) -> None:
     session = place.session
     count = len(session.common)
     reach = min(0.38 * place.width, 0.55 * size * (count - 1) + 0.5 * text * (count > 1))
@@ -303,11 +326,11 @@ def _draw_session(axes: Axes, place: _Place, inks: canvas.Inks, *, size: float, 
         axes.vlines(x, session.measured, session.common, color=inks["soft"], linewidth=0.8, zorder=3)
         axes.plot(
             x, session.measured, linestyle="none", marker=mark, markersize=size, markerfacecolor=inks["paper"],
-            markeredgecolor=colour, markeredgewidth=1.0, zorder=4,
+            markeredgecolor=colour, markeredgewidth=1.0, zorder=4, gid=known,
         )  # fmt: skip
     axes.plot(
         x, session.common, linestyle="none", marker=mark, markersize=0.75 * size if corrected else size,
-        markerfacecolor=colour, markeredgecolor=inks["paper"], markeredgewidth=0.6, zorder=5,
+        markerfacecolor=colour, markeredgecolor=inks["paper"], markeredgewidth=0.6, zorder=5, gid=known,
     )  # fmt: skip
 
 

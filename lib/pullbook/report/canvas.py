@@ -59,6 +59,7 @@ def to_svg(draw: Callable[[Figure, Inks], None], *, width: int, height: int, ink
     text = re.sub(r"<metadata>.*?</metadata>|<style[^>]*>.*?</style>|<!--.*?-->", "", text, flags=re.DOTALL)
     # Nothing is drawn outside its axes, so nothing has to be cut off there.
     text = re.sub(r' clip-path="[^"]*"|<clipPath.*?</clipPath>|<defs>\s*</defs>', "", text, flags=re.DOTALL)
+    text = re.sub(r' id="runs-(\d+)"', r' data-pb-runs="\1"', text)
     referred = set(re.findall(r"#([\w-]+)", text))
     text = re.sub(r' id="([\w.-]+)"', lambda m: f' id="{key}-{m[1]}"' if m[1] in referred else "", text)
     text = re.sub(r"(url\(#|xlink:href=\"#|href=\"#)", rf"\g<1>{key}-", text)

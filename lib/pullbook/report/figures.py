@@ -21,6 +21,7 @@ from pullbook.reading.logs import Signal
 from pullbook.reading.units import CHANNELS
 from pullbook.report import answer_picture
 from pullbook.report.drawing import Drawing
+from pullbook.report.html import run_key
 from pullbook.report.in_units import comparison_in, to_draw
 from pullbook.runs.find import Run
 from pullbook.runs.measures import inlet_signal
@@ -233,23 +234,7 @@ def drives(result: Result) -> Picture | None:
     )
 
 
-def timeline(drive: Drive, shown: Shown = METRIC) -> Picture:
-    """Show one drive as `drives` does, its axis from the first to the last stamp, to set controls below it."""
-    picture = layout(
-        _drives([drive], shown),
-        caption="Dark: pulls that count. Light: cruises that count. Hatched: what does not count.",
-        description=f"Speed, pedal, charge and inlet temperature over time in {drive.session.name}, the runs shaded.",
-        height=260,
-        columns=DRIVE_COLUMNS,
-    )
-    picture.figure.update_layout(margin={"l": TIMELINE_MARGINS[0], "r": TIMELINE_MARGINS[1]})
-    picture.figure.update_xaxes(range=[0, drive.log.duration_s], domain=[0, 1], automargin=False)
-    picture.figure.update_yaxes(automargin=False)
-    return picture
-
-
 DRIVE_COLUMNS = ("session", "signal", "unit", "time since the log began [s]", "value")
-TIMELINE_MARGINS = (64, 56)  # left and right, in pixels
 
 
 def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
@@ -357,7 +342,8 @@ def _shades(drive: Drive, row: int) -> list[dict[str, Any]]:
     colour = COLOUR[drive.session.phase]
     return [
         {
-            "type": "rect", "xref": f"x{across}", "yref": f"y{up} domain", "x0": run.start_s, "x1": run.end_s,
+            "type": "rect", "name": run_key(drive.session.name, run.name),
+            "xref": f"x{across}", "yref": f"y{up} domain", "x0": run.start_s, "x1": run.end_s,
             "y0": 0, "y1": 1, "layer": "below", "fillcolor": colour if run.included else "rgba(0,0,0,0)",
             "opacity": (0.55 if run.kind == "pull" else 0.2) if run.included else 0.6,
             "line": {"width": 0} if run.included else {"width": 1, "dash": "dot", "color": QUIET},

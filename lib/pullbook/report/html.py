@@ -11,6 +11,7 @@ from collections.abc import Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass
 from html import escape as escape_html
 from html import unescape as unescape_html
+from itertools import chain, repeat
 from pathlib import Path
 
 from pullbook.text import typeset
@@ -114,6 +115,7 @@ def table(
     numbers_from: int = 1,
     words_from: int = 99,
     caption: str = "",
+    runs: Sequence[str] = (),
 ) -> Fragment:
     """Return a table; every cell is escaped.
 
@@ -126,18 +128,32 @@ def table(
         Columns from the one to before the other are set right.
     caption : str
         What a folded table is called; one without a caption stays open.
+    runs : sequence of str
+        Of which run each row is (`run_key`), so that it can be lit with it.
     """
     numbers = range(numbers_from, words_from)
     head = "".join(_heading(heading, _side(k, numbers)) for k, heading in enumerate(headings))
     body = "".join(
-        "<tr>" + "".join(f"<td{_side(k, numbers)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row)) + "</tr>"
-        for row in rows
+        f"<tr{of}>"
+        + "".join(f"<td{_side(k, numbers)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row))
+        + "</tr>"
+        for row, of in zip(rows, chain((of_run(key) for key in runs), repeat("")), strict=False)
     )
     many = " pb-many" if len(headings) > MANY_COLUMNS else ""
     whole = f'<table class="pb-table{many}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
     if not caption:
         return Fragment(_scrolled(whole, headings[0]))
     return folded(caption, _scrolled(whole, caption))
+
+
+def run_key(session: str, run: str) -> str:
+    """Return what a run is known by wherever it is shown, such as ``before-1/pull 3``."""
+    return f"{session}/{run}"
+
+
+def of_run(key: str) -> str:
+    """Return the attribute that says of which run an element is."""
+    return f' data-pb-run="{escape_html(key)}"'
 
 
 def folded(summary: str, html: str) -> Fragment:

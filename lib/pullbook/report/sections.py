@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,7 +18,7 @@ from pullbook.analysis.sessions import UNCHECKED_FIGURES, Drive, engine_notes
 from pullbook.physics import air
 from pullbook.reading.units import CHANNELS
 from pullbook.report.glossary import glossary
-from pullbook.report.html import Fragment, escape, folded, listed, table, told
+from pullbook.report.html import Fragment, escape, folded, listed, run_key, table, told
 from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
 from pullbook.runs.measures import CHANNEL_ABSENT, COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
@@ -45,6 +46,9 @@ from pullbook.text import (
     signed,
     unit_suffix,
 )
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 VERDICT_MEANS = {
     "improved": "The whole interval is better than the change that matters to you.",
@@ -137,6 +141,8 @@ def _facts(result: Result) -> str:
     when = f", {experiment.service.date.isoformat()}" if experiment.service.date else ""
     out = int(result.measures["left_out"].sum())
     left = f" You left out {out}." if out else ""
+    if marked := int((result.measures["marked"].notna() & result.measures["included"]).sum()):
+        left += f" You marked {marked} by hand."
     return (
         f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. {counted(c.before.pulls, kind)} "
         f"in {counted(c.before.sessions, 'session')} before, {c.after.pulls} in {c.after.sessions} after.{left}"
@@ -312,12 +318,8 @@ def _where(names: Sequence[str], every: int) -> str:
 
 def left_out(result: Result) -> Fragment:
     """Return the runs that do not count, with the reason for each."""
-    rows = [
-        (*_run_told(result, drive, run), _reason(result, run))
-        for drive in result.drives
-        for run in drive.runs.all
-        if not run.included
-    ]
+    out = [(drive, run) for drive in result.drives for run in drive.runs.all if not run.included]
+    rows = [(*_run_told(result, drive, run), _reason(result, run)) for drive, run in out]
     if not rows:
         return Fragment("")  # the summary of `runs` has said that all count
     return table(
@@ -325,6 +327,7 @@ def left_out(result: Result) -> Fragment:
         rows,
         numbers_from=9,
         caption="Runs that don't count",
+        runs=[run_key(drive.session.name, run.name) for drive, run in out],
     )
 
 
@@ -344,16 +347,38 @@ def runs(result: Result) -> Fragment:
     """Return every run that was found and whether it counts, folded under one line."""
     found = [(drive, run) for drive in result.drives for run in drive.runs.all]
     rows = [
-        (*_run_told(result, drive, run), "counts" if run.included else _reason(result, run)) for drive, run in found
+        (*_run_told(result, drive, run), _counts(result, run) if run.included else _reason(result, run))
+        for drive, run in found
     ]
     count = sum(run.included for _, run in found)
     by_hand = sum(run.left_out for _, run in found)
+    marked = sum(run.included and bool(run.marked) for _, run in found)
+    keys = [run_key(drive.session.name, run.name) for drive, run in found]
     summary = (
-        f"{counted(len(found), 'run')} found: {count} count, {by_hand} left out by you, "
-        f"{len(found) - count - by_hand} not usable."
+        f"{counted(len(found), 'run')} found: {count} count{f' ({marked} marked by hand)' if marked else ''}, "
+        f"{by_hand} left out by you, {len(found) - count - by_hand} not usable."
     )
-    listed = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9).html
-    return folded(summary, listed)
+    every = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9, runs=keys).html
+    return Fragment(folded(summary, every).html + marked_by_hand(result).html)
+
+
+def marked_by_hand(result: Result) -> Fragment:
+    """Return the pulls that a person marked by hand, with the reason and what detection had against each."""
+    found = [
+        f"{drive.session.name}, {run.name}: {_counts(result, run)}"
+        + ("" if run.included else f". It does not count: {_reason(result, run)}")
+        for drive in result.drives
+        for run in drive.runs.pulls
+        if run.marked
+    ]
+    return Fragment(f'<div class="pb-note">Pulls that you marked by hand:{listed(found).html}</div>' if found else "")
+
+
+def _counts(result: Result, run: Run) -> str:
+    """Say that a run counts, and of one marked by hand on whose word."""
+    if not run.marked:
+        return "counts"
+    return f"marked by hand: {run.marked} (by itself it had not counted: {result.shown.text(run.undetected)})"
 
 
 # --- figures of the runs -----------------------------------------------------------------------------------------
@@ -405,7 +430,12 @@ def pulls(result: Result) -> Fragment:
         *(heading + in_brackets(result.shown.unit(unit)) for _, heading, unit, _ in columns),
         *(result.shown.text(f"{c.removeprefix('elapsed_s ')} km/h") + " [s]" for c in elapsed),
     )
-    return table(headings, rows, caption="Pulls that count")
+    return table(headings, rows, caption="Pulls that count", runs=_keys(frame))
+
+
+def _keys(frame: pd.DataFrame) -> list[str]:
+    """Return what the run of each row is known by."""
+    return [run_key(row["session"], f"{row['kind']} {row['number']}") for row in frame.to_dict(orient="records")]
 
 
 def _with_u(result: Result, value: float, u: float, unit: str, digits: int) -> str:
@@ -454,6 +484,7 @@ def cruises(result: Result) -> Fragment:
         ),
         rows,
         numbers_from=2,
+        runs=_keys(frame),
         caption="Cruises that count",
     )
 

@@ -82,6 +82,12 @@ def compose(result: Result) -> Post:
         for run in drive.runs.all
         if run.left_out
     ]
+    marked = [
+        f"{drive.session.name}, {run.name} was not detected but marked by hand: {run.marked}."
+        for drive in result.drives
+        for run in drive.runs.pulls
+        if run.marked and run.included
+    ]
     more = len(out) - MOST_LEFT_OUT
     say = result.shown.text
     unlike = [say(f"{condition.name}: {condition.note}") for condition in result.conditions if condition.flagged]
@@ -91,7 +97,7 @@ def compose(result: Result) -> Post:
         verdict=VERDICT_WORDS[c.verdict],
         sentence=clean(sentence_case(result.sentence.partition(": ")[2].replace("matters to you", "matters to me"))),
         alerts=_once([clean(say(f.message)) for f in result.findings if f.about_boost]),
-        facts=tuple(clean(text) for text in (*_facts(result), worth(result)) if text),
+        facts=tuple(clean(text) for text in (*_facts(result), worth(result), *marked[:MOST_LEFT_OUT]) if text),
         cautions=tuple(clean(text) for text in cautions[:MOST_CAUTIONS]),
         left_out=tuple(
             clean(text)

@@ -78,7 +78,7 @@ UNITS = {
 def columns_of(more: Sequence[str] = ()) -> list[str]:
     """Return the columns of a table of runs: those that every drive has, then ``more``."""
     return [
-        "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "start_speed", "end_speed",
+        "kind", "number", "start_s", "end_s", "included", "reason", "left_out", "marked", "start_speed", "end_speed",
         *STEPS, *PULL_FACTS, *dict.fromkeys((*PULL_MEASURES, *CRUISE_MEASURES)), *more,
     ]  # fmt: skip
 

@@ -13,6 +13,7 @@ import numpy as np
 
 from pullbook.errors import Finding
 from pullbook.reading.logs import Log, Signal
+from pullbook.runs.by_hand import ByHand, by_hand, marked_findings
 from pullbook.runs.full_load import (
     ACCELERATING_M_S2,
     FullLoad,
@@ -26,7 +27,7 @@ from pullbook.runs.full_load import (
 )
 from pullbook.runs.goal import END_SLACK_KMH, latest_start_kmh, least_gain_kmh, needed_end_kmh, slowest_kmh
 from pullbook.runs.part_throttle import PartThrottle, part_throttle
-from pullbook.settings.experiment import Protocol
+from pullbook.settings.experiment import Marked, Protocol
 from pullbook.text import counted
 
 Kind = Literal["pull", "cruise"]
@@ -66,6 +67,10 @@ class Run:
         True if it would be included but for the person's wish.
     part_throttle : bool
         True if it is none for want of full load, but looks like one.
+    marked : str
+        Why a person marked it by hand; empty for what was found.
+    undetected : str
+        Of one marked by hand, why it had not counted by itself.
     """
 
     kind: Kind
@@ -78,6 +83,8 @@ class Run:
     reason: str = ""
     left_out: bool = False
     part_throttle: bool = False
+    marked: str = ""
+    undetected: str = ""
 
     @property
     def name(self) -> str:
@@ -158,6 +165,7 @@ def find_runs(
     *,
     travel: tuple[float, float] | None = None,
     needed_kmh: Sequence[float] = (),
+    marks: Sequence[Marked] = (),
 ) -> Runs:
     """Find the pulls and cruises of a log.
 
@@ -172,6 +180,8 @@ def find_runs(
     needed_kmh : sequence of float, optional
         Speeds that the outcome needs a pull to pass (`pullbook.settings.outcomes.speeds_of`); by default none, and a
         pull has to go to the protocol's end (`pullbook.runs.goal.needed_end_kmh`).
+    marks : sequence of Marked, optional
+        Pulls that a person marked by hand: each counts, in place of the refused candidates that it covers.
 
     Returns
     -------
@@ -180,7 +190,7 @@ def find_runs(
     Raises
     ------
     LogError
-        When the log has no vehicle speed.
+        When the log has no vehicle speed, or a mark lies outside it or over a pull that counts.
 
     Notes
     -----
@@ -198,8 +208,15 @@ def find_runs(
     speed = log.need("vehicle_speed")
     load = full_load(log, speed, travel or pedal_travel([log]))
     pulls = _pulls(log, speed, load, protocol, needed_kmh)
+    marked = by_hand(marks, pulls, log=log, speed=speed, load=load)
+    pulls = _with_marked(pulls, marked)
     cruises = _cruises(log, speed, load, protocol)
-    findings = (*load.findings, *_overruns(pulls, protocol), *_lifts(pulls, load))
+    findings = (
+        *marked_findings(marked, [run.name for run in pulls if run.marked]),
+        *load.findings,
+        *_overruns(pulls, protocol),
+        *_lifts(pulls, load),
+    )
     return Runs(pulls=pulls, cruises=cruises, full_load_from=load.source, findings=findings)
 
 
@@ -287,6 +304,28 @@ def _pulls(log: Log, speed: Signal, load: FullLoad, protocol: Protocol, needed_k
         )
         for number, one in enumerate(sorted(found, key=lambda one: one.start_s), 1)
     )
+
+
+def _with_marked(pulls: tuple[Run, ...], marked: Sequence[ByHand]) -> tuple[Run, ...]:
+    """Put pulls marked by hand in the place of the candidates that they cover, and number all anew."""
+    covered = {run.number for one in marked for run in one.covers}
+    by_person = [
+        Run(
+            kind="pull",
+            number=0,
+            start_s=one.mark.start_s,
+            end_s=one.mark.end_s,
+            start_kmh=one.start_kmh,
+            end_kmh=one.end_kmh,
+            included=True,
+            marked=one.mark.reason,
+            undetected=one.undetected,
+        )
+        for one in marked
+    ]
+    kept = [run for run in pulls if run.number not in covered]
+    ordered = sorted([*kept, *by_person], key=lambda run: run.start_s)
+    return tuple(replace(run, number=number) for number, run in enumerate(ordered, 1))
 
 
 def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]:

@@ -97,9 +97,9 @@ def measure(
     Returns
     -------
     pandas.DataFrame
-        A row a run: kind, number, start_s, end_s, included, reason, left_out, start_speed, end_speed [km/h], the steps
-        of the sensors and the measures; those of the other kind of run are NaN. ``attrs["units"]`` holds the unit of
-        each.
+        A row a run: kind, number, start_s, end_s, included, reason, left_out, marked (why it was marked by hand),
+        start_speed, end_speed [km/h], the steps of the sensors and the measures; those of the other kind of run are
+        NaN. ``attrs["units"]`` holds the unit of each.
 
     Raises
     ------
@@ -267,6 +267,7 @@ def _facts(run: Run) -> dict[str, object]:
         "included": run.included,
         "reason": run.reason,
         "left_out": run.left_out,
+        "marked": run.marked or None,
         "start_speed": run.start_kmh,
         "end_speed": run.end_kmh,
     }

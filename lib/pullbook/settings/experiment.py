@@ -15,6 +15,7 @@ import stat
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from itertools import islice
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
@@ -85,6 +86,8 @@ _PATH: TypeAdapter[str] = TypeAdapter(Text)
 Logs = Annotated[str | tuple[str, ...], BeforeValidator(_one_or_several)]
 Mark = Annotated[float, Field(ge=0, le=400), _may_name("km/h")]
 RunName = Annotated[str, StringConstraints(pattern=r"^(pull|cruise) [1-9]\d{0,3}$")]
+Stretch = Annotated[str, StringConstraints(pattern=r"^\d{1,6}(\.\d{1,3})?-\d{1,6}(\.\d{1,3})?$")]
+LEAST_MARKED_S = 3.0
 Phase = Literal["before", "after"]
 PHASES: tuple[Phase, Phase] = ("before", "after")
 
@@ -198,6 +201,40 @@ class Protocol(_Settings):
         return tuple(sorted({float(low), float(middle), float(high)}))
 
 
+@dataclass(frozen=True)
+class Marked:
+    """A pull that a person marked by hand.
+
+    Attributes
+    ----------
+    start_s, end_s : float
+        Seconds since the log's first stamp.
+    reason : str
+        Why it counts.
+    """
+
+    start_s: float
+    end_s: float
+    reason: str
+
+
+def stretch_named(start_s: float, end_s: float) -> str:
+    """Return what a stretch of a log is called in the settings, such as ``312.5-327``, from its ends [s]."""
+    return "-".join(f"{end:.1f}".removesuffix(".0") for end in (start_s, end_s))
+
+
+def ends_of(stretch: str) -> tuple[float, float]:
+    """Return start and end [s] of a stretch by its name."""
+    start, end = stretch.split("-")
+    return float(start), float(end)
+
+
+def _marks(given: Mapping[str, str]) -> list[Marked]:
+    """Return pulls marked by hand, rising in time, from their names and reasons."""
+    found = [Marked(*ends_of(name), reason) for name, reason in given.items()]
+    return sorted(found, key=lambda mark: mark.start_s)
+
+
 class Session(_Settings):
     """One drive, one log."""
 
@@ -225,6 +262,30 @@ class Session(_Settings):
     leave_out: dict[RunName, Text] = Field(
         default_factory=dict, description='run and reason, such as {pull 3: "braked for a tractor"}'
     )
+
+    marked_pulls: dict[Stretch, Text] = Field(
+        default_factory=dict,
+        description="start-end in seconds since the log began, at least 3 s apart and none over another, and the "
+        'reason, such as {312.5-327: "the pedal\'s sensor stuck"}',
+    )
+
+    @field_validator("marked_pulls")
+    @classmethod
+    def _apart(cls, given: dict[str, str]) -> dict[str, str]:
+        last_s = -LEAST_MARKED_S
+        for mark in _marks(given):
+            said = f"given {stretch_named(mark.start_s, mark.end_s)!r}"
+            if mark.end_s - mark.start_s < LEAST_MARKED_S:
+                raise ValueError(f"{said}. A pull has to end at least {LEAST_MARKED_S:g} s after it starts")
+            if mark.start_s < last_s:
+                raise ValueError(f"{said}. It begins before the one marked before it has ended")
+            last_s = mark.end_s
+        return given
+
+    @property
+    def marks(self) -> tuple[Marked, ...]:
+        """The pulls marked by hand, rising in time."""
+        return tuple(_marks(self.marked_pulls))
 
     @property
     def logs(self) -> tuple[str, ...]:

@@ -107,6 +107,26 @@ def check_gears(measures: pd.DataFrame, experiment: Experiment, outcome: Outcome
     return GearCheck(reasons=reasons, findings=tuple(findings))
 
 
+def gears_of(ratio: np.ndarray) -> np.ndarray:
+    """Number the gears that were driven.
+
+    Parameters
+    ----------
+    ratio : ndarray of float, shape (n,)
+        Engine speed over road speed of each run [rpm per km/h]; NaN where the gear cannot be read.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        From 0 for the longest gear up, -1 where it cannot be read.
+    """
+    label = np.full(len(ratio), -1)
+    known = np.isfinite(ratio)
+    if known.any():
+        label[known] = _split(np.log(ratio[known]))
+    return label
+
+
 def _clusters(ratio: np.ndarray, pattern: np.ndarray) -> np.ndarray:
     """Label runs by gear at the moment, and within it by the pattern that led there: ndarray of int, shape (n,)."""
     gear = _split(np.log(ratio))

@@ -10,12 +10,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pullbook.analysis.result import Result, analyse_experiment
-from pullbook.analysis.sessions import Drive, find_drives, read_logs
+from pullbook.analysis.sessions import Drive, found_drives, left_out, read_logs
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.runs.find import Run, Runs
-from pullbook.settings.experiment import FILE_NAME, PHASES, Experiment, Protocol, Session, parse_settings, read_settings
+from pullbook.settings.experiment import (
+    FILE_NAME,
+    PHASES,
+    Experiment,
+    Protocol,
+    Session,
+    ends_of,
+    parse_settings,
+    read_settings,
+    stretch_named,
+)
 from pullbook.settings.files import write_whole
-from pullbook.settings.outcomes import OUTCOMES, Outcome, elapsed_columns, outcome_named
+from pullbook.settings.outcomes import OUTCOMES, Outcome, elapsed_columns, outcome_named, speeds_of
 from pullbook.settings.yaml_edit import Edit, Place, Value, put, with_edits
 from pullbook.text import in_brackets
 from pullbook.workbook.execute import exclusive
@@ -46,6 +56,8 @@ class Choices:
         As chosen now.
     saved : Experiment
         As it stands in the file.
+    readings : list of Reading
+        The logs as they were read, once.
     drives : tuple of Drive
         With the runs that the choices give; empty where a log does not even allow that.
     result : Result or None
@@ -69,7 +81,8 @@ class Choices:
         self._text = read_settings(Path(folder))
         self.saved = Experiment.from_settings(parse_settings(self._text), Path(folder))
         self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
-        self._readings: list[Reading] = read_logs(self.saved)
+        self.readings: list[Reading] = read_logs(self.saved)
+        self._found: tuple[object, list[Drive]] = (None, [])
         self._own: dict[str, dict[str, Value]] = {}  # the settings of each outcome, in its unit
         self.change_asked = False
         self._try(self.saved)
@@ -90,23 +103,56 @@ class Choices:
         ExperimentError
             When the reason cannot be written into the file.
         """
-        self._leave_out(session, {**self._named(session).leave_out, run: reason.strip() or NO_REASON})
+        self.set_left_out(session, {**self._named(session).leave_out, run: reason.strip() or NO_REASON})
 
     def take_back(self, session: str, run: str) -> None:
         """Count a run again that was left out; names as for `leave_out`."""
         kept = {name: reason for name, reason in self._named(session).leave_out.items() if name != run}
-        self._leave_out(session, kept)
+        self.set_left_out(session, kept)
 
     def leave_out_session(self, session: str, reason: str) -> None:
         """Leave out every run of a session that counts, and give those that lack a reason this one."""
         told = reason.strip() or NO_REASON
         reasons = self._named(session).leave_out
         more = {r.name: told for r in self.runs(session) if r.included or reasons.get(r.name) == NO_REASON}
-        self._leave_out(session, {**reasons, **more})
+        self.set_left_out(session, {**reasons, **more})
 
     def take_back_session(self, session: str) -> None:
         """Count every run of a session again that was left out."""
-        self._leave_out(session, {})
+        self.set_left_out(session, {})
+
+    def mark(self, session: str, start_s: float, end_s: float, reason: str) -> None:
+        """Count a pull that detection had not counted.
+
+        Parameters
+        ----------
+        session : str
+        start_s, end_s : float
+            Seconds since the log's first stamp; kept to a tenth.
+        reason : str
+            Why it counts.
+
+        Raises
+        ------
+        PullbookError
+            When there is no such session or no reason, or the stretch lies outside the log or over another pull; the
+            choices stay as they were.
+        """
+        if not reason.strip():
+            raise ExperimentError("Give a reason. The page shows it beside the pull.")
+        marks = self._named(session).marked_pulls
+        self._mark(session, {**marks, stretch_named(start_s, end_s): reason.strip()})
+
+    def unmark(self, session: str, run: str) -> None:
+        """Take back that a pull was marked by hand; names as for `leave_out`."""
+        marked = next(r for r in self.runs(session) if r.name == run)
+        gone = stretch_named(marked.start_s, marked.end_s)
+        named = self._named(session)
+        kept = {name: reason for name, reason in named.marked_pulls.items() if stretch_named(*ends_of(name)) != gone}
+        self._mark(session, kept)
+
+    def _mark(self, session: str, marks: Mapping[str, str]) -> None:
+        self.set(("sessions", self.experiment.sessions.index(self._named(session)), "marked_pulls"), dict(marks))
 
     def set(self, place: Place, value: Value) -> None:
         """Change a setting.
@@ -114,7 +160,7 @@ class Choices:
         Parameters
         ----------
         place : tuple
-            ``("protocol", name)``, a name in `QUESTION`, or ``("sessions", k, "leave_out")``.
+            ``("protocol", name)``, a name in `QUESTION`, or ``("sessions", k, "leave_out")`` or ``"marked_pulls"``.
         value : str, float, sequence of float, mapping or None
             None for the default.
 
@@ -130,7 +176,7 @@ class Choices:
             return
         changed = Experiment.from_settings(settings, self.experiment.folder)
         self.change_asked = self.change_asked and place != ("worthwhile_change",)
-        if changed.protocol == self.experiment.protocol:
+        if changed.protocol == self.experiment.protocol and place[-1] != "marked_pulls":
             self._try(changed)
         else:
             self._try(*self._carried_over(changed))
@@ -186,13 +232,8 @@ class Choices:
         names += [("protocol", name) for name in Protocol.model_fields]
         found = [Edit(place, after) for place in names if _asked(old, place) != (after := _asked(new, place))]
         for k, (before, now) in enumerate(zip(old.sessions, new.sessions, strict=True)):
-            place = ("sessions", k, "leave_out")
-            if before.leave_out and not now.leave_out:
-                found.append(Edit(place, None))
-                continue
-            for run in {**before.leave_out, **now.leave_out}:
-                if before.leave_out.get(run) != now.leave_out.get(run):
-                    found.append(Edit((*place, run), now.leave_out.get(run)))
+            found += _edits(("sessions", k, "leave_out"), before.leave_out, now.leave_out)
+            found += _edits(("sessions", k, "marked_pulls"), before.marked_pulls, now.marked_pulls)
         return found
 
     def without_reason(self) -> list[str]:
@@ -262,21 +303,34 @@ class Choices:
         return fresh
 
     def _named(self, session: str) -> Session:
-        return next(s for s in self.experiment.sessions if s.name == session)
+        for found in self.experiment.sessions:
+            if found.name == session:
+                return found
+        names = ", ".join(s.name for s in self.experiment.sessions)
+        raise ExperimentError(f"given {session!r}. The sessions are {names}.")
 
-    def _leave_out(self, session: str, reasons: Mapping[str, str]) -> None:
+    def set_left_out(self, session: str, reasons: Mapping[str, str]) -> None:
+        """Leave out these runs of a session and no others; names and reasons as for `leave_out`."""
         k = self.experiment.sessions.index(self._named(session))
         self.set(("sessions", k, "leave_out"), dict(reasons))
 
     def _carried_over(self, changed: Experiment) -> tuple[Experiment, list[str]]:
         """Give the runs that are left out the numbers that they have under another protocol."""
-        drives = find_drives(changed, self._readings)
+        drives = self._drives_of(changed)
         sessions, lost = [], []
         for session, old, new in zip(changed.sessions, self.drives, drives, strict=True):
             kept, gone = carried_over(session.leave_out, old.runs, new.runs)
             sessions.append(session.model_copy(update={"leave_out": kept}))
             lost += [f"{run} of {session.name}" for run in gone]
         return changed.model_copy(update={"sessions": tuple(sessions)}), lost
+
+    def _drives_of(self, experiment: Experiment) -> list[Drive]:
+        """Find runs anew only where what finds them has changed."""
+        marks = tuple(session.marks for session in experiment.sessions)
+        asked = (experiment.protocol, speeds_of(experiment.outcome), marks)
+        if self._found[0] != asked:
+            self._found = asked, found_drives(experiment, self.readings)
+        return left_out(experiment, self._found[1])
 
     def _try(self, experiment: Experiment, lost: Sequence[str] = ()) -> None:
         """Analyse. A refused choice keeps its runs, so that it can be corrected."""
@@ -286,13 +340,21 @@ class Choices:
         self.result: Result | None = None
         self.refusal = ""
         try:
-            self.drives = tuple(find_drives(experiment, self._readings))
+            self.drives = tuple(self._drives_of(experiment))
             if self.change_asked:
                 self.refusal = _which_change(experiment)
             else:
                 self.result = analyse_experiment(experiment, drives=self.drives, **self._options)
         except PullbookError as refusal:
             self.refusal = str(refusal)
+
+
+def _edits(place: Place, before: Mapping[str, str], now: Mapping[str, str]) -> list[Edit]:
+    """Return what turns one mapping of the file into another, key by key."""
+    if before and not now:
+        return [Edit(place, None)]
+    names = [name for name in {**before, **now} if before.get(name) != now.get(name)]
+    return [Edit((*place, name), now.get(name)) for name in names]
 
 
 def question_of(experiment: Experiment) -> str:

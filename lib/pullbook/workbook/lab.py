@@ -31,6 +31,8 @@ PAGE = {
         "@jupyterlab/apputils-extension:announcements",
         "@jupyterlab/extensionmanager-extension",
         "@jupyterlab/lsp-extension",
+        "@jupyterlab/fileeditor-extension:language-server",
+        "@jupyterlab/notebook-extension:language-server",
     ],
 }
 

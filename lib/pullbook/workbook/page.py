@@ -48,7 +48,8 @@ def render_page(notebook: NotebookNode, *, title: str) -> str:
 
     shown, pictures = _shown(notebook)
     plotted = any("plot" in picture for picture in pictures)
-    script = (TEMPLATES / "page_template" / "page.js").read_text(encoding="utf-8") if pictures else ""
+    files = (TEMPLATES / "light.js", TEMPLATES / "page_template" / "page.js") if pictures else ()
+    script = "".join(path.read_text(encoding="utf-8") for path in files)
     exporter = HTMLExporter(  # type: ignore[no-untyped-call]
         template_name="page_template",
         extra_template_basedirs=[str(TEMPLATES)],

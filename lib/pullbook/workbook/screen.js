@@ -45,6 +45,8 @@ function drawFigure(place, part) {
   library().react(picture, shown.data, shown.layout, { displayModeBar: false });
 }
 
+const float32 = (view) => new Float32Array(view.buffer.slice(view.byteOffset, view.byteOffset + view.byteLength));
+
 function draw(place, part) {
   if (part.figure) {
     drawFigure(place, part);
@@ -58,7 +60,11 @@ function draw(place, part) {
 export default {
   initialize({ model }) {
     const parts = {};
+    const lines = new Map(); // the signals that boards draw, by session and channel
     const drawn = new WeakMap();
+    const boards = new Map(); // by their place
+    const lights = lightRuns((run) => { for (const board of boards.values()) board.lit(run); });
+    const tell = (message) => { try { model.send(message); } catch (error) { say(model.get("gone")); } };
     let waiting = 0;
 
     const places = () => document.querySelectorAll(`[data-pb-part^="${model.get("book")}-"]`);
@@ -71,7 +77,7 @@ export default {
         const part = parts[place.dataset.pbPart];
         if (!part || drawn.get(place) === part) continue;
         sizes.observe(place);
-        if (!part.figure) show(place);
+        if (!part.figure) show(place); // words, and the board
         else if (place.clientWidth) pictures.push(place); // else not on the screen yet; its size will tell
       }
       const next = pictures.find(inView) || pictures[0];
@@ -81,8 +87,24 @@ export default {
 
     function show(place) {
       const part = parts[place.dataset.pbPart];
-      draw(place, part);
+      if (part.board) {
+        if (!boards.has(place)) boards.set(place, boardOf(place, lines, tell, lights, library));
+        boards.get(place).put(JSON.parse(part.board));
+      } else {
+        boards.delete(place); // what could not be opened has none
+        draw(place, part);
+        const picture = place.querySelector(".pb-picture");
+        if (picture && !picture.dataset.lights) {
+          picture.dataset.lights = "yes";
+          picture.on("plotly_afterplot", relight);
+        } else if (!picture) relight();
+      }
       drawn.set(place, part);
+    }
+
+    let relighting = 0;
+    function relight() {
+      relighting = relighting || requestAnimationFrame(() => { relighting = 0; lights.again(); });
     }
 
     function soon() {
@@ -98,6 +120,7 @@ export default {
       for (const { target } of entries) {
         const picture = target.querySelector(".pb-picture");
         const part = parts[target.dataset.pbPart];
+        if (boards.has(target)) boards.get(target).size();
         if (part && part.figure && target.clientWidth && ((picture && picture._fullLayout) || {}).width !== target.clientWidth) {
           drawn.delete(target);
           soon();
@@ -124,9 +147,14 @@ export default {
       try { model.send({ ask: "all" }); } catch (error) { say(model.get("gone")); }
     }
 
-    model.on("msg:custom", (message) => {
+    model.on("msg:custom", (message, buffers) => {
       clearTimeout(silence);
       say("");
+      if (message.lines) {
+        lines.clear();
+        message.lines.forEach((name, k) => lines.set(name, { time: float32(buffers[2 * k]), values: float32(buffers[2 * k + 1]) }));
+        for (const board of boards.values()) board.size();
+      }
       Object.assign(parts, message.parts);
       soon();
     });

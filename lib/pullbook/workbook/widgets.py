@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import warnings
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -17,26 +17,26 @@ from typing import TYPE_CHECKING, Any
 from pullbook.analysis.result import Result, analyse
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.report import figures, sections
-from pullbook.report.html import Fragment, escape
+from pullbook.report.html import Fragment, escape, of_run, run_key
 from pullbook.settings.experiment import FILE_NAME, Experiment
 from pullbook.settings.outcomes import outcome_named
-from pullbook.text import counted, in_brackets, sentence_case, unit_suffix
+from pullbook.text import counted, in_brackets, sentence_case
+from pullbook.workbook.board import board_of, choose_gear, lines_of, seconds_of
 from pullbook.workbook.boxes import from_box, in_box, titled
-from pullbook.workbook.choices import IN_ITS_UNIT, NO_REASON, Choices, value_at
-from pullbook.workbook.frames import with_units
+from pullbook.workbook.choices import IN_ITS_UNIT, Choices, value_at
+from pullbook.workbook.frames import INDEX, with_units
 from pullbook.workbook.screen import Screen
 
 if TYPE_CHECKING:
-    from pullbook.analysis.sessions import Drive
-    from pullbook.quantities import Shown
-    from pullbook.runs.find import Run
+    import pandas as pd
+
     from pullbook.settings.yaml_edit import Edit, Place
 
 Part = Callable[[Result], object]
 
 STYLE = Path(__file__).with_name("widgets.css")
 MOST_NEARBY = 200
-LEAST_BUTTON = 0.035  # of the timeline's width: what a finger or a pointer still finds
+MOST_ROWS = 60  # of a frame that are shown
 WAITING = Fragment('<p class="pb-note">Waiting for an answer. See the message where you choose the runs.</p>')
 NOTHING = Fragment("")  # holds the place of what a result lacks, until another has it
 SETTINGS: tuple[tuple[Place, str], ...] = (
@@ -84,7 +84,8 @@ class Workbook:
         self, experiment: str | Path, *, level: float = 0.95, relative_dates: bool = False, live: bool = True
     ) -> None:
         self._options: dict[str, Any] = {"level": level, "relative_dates": relative_dates}
-        self.screen = Screen() if live else None
+        self.screen = Screen(self._act) if live else None
+        self.controls: Controls | None = None
         self._shown: dict[str, Part] = {}
         self._followers: dict[str, str] = {}
         self._drawn: tuple[Result | None, str] | None = None
@@ -163,7 +164,8 @@ class Workbook:
         if self.screen is None:
             self.show(sections.runs)
             return
-        bundle = dict(Controls(self).box._repr_mimebundle_())
+        self.controls = Controls(self)
+        bundle = dict(self.controls.box._repr_mimebundle_())
         bundle["text/plain"] = "The controls need JupyterLab."
         if self.result is not None:  # what a viewer without the widgets' machinery shows
             bundle["text/html"] = sections.runs(self.result).html
@@ -185,6 +187,10 @@ class Workbook:
             assert self.screen is not None
             self.screen.put(name, self._value(part))
 
+    def _act(self, message: Mapping[str, Any]) -> None:
+        if self.controls is not None:
+            self.controls.told(message)
+
     def _value(self, part: Part) -> object:
         value = WAITING if self.result is None else part(self.result)
         return NOTHING if value is None else value
@@ -201,13 +207,23 @@ def shown(value: object) -> object:
     import pandas as pd
 
     if isinstance(value, pd.DataFrame):
-        return Fragment(f'<div class="pb-scroll">{with_units(value).to_html(max_rows=60, float_format=_figure)}</div>')
+        html = with_units(value).to_html(max_rows=MOST_ROWS, float_format=_figure)
+        return Fragment(f'<div class="pb-scroll">{_of_runs(value, html)}</div>')
     if hasattr(value, "summary"):
         with warnings.catch_warnings():  # two sessions leave no degree of freedom to tables that are not shown
             warnings.simplefilter("ignore", RuntimeWarning)
             warnings.simplefilter("ignore", UserWarning)  # nor are a handful of rows enough for its tests
             return Fragment(value.summary().tables[1].as_html())  # the first table bears the date and the hour
     return value if hasattr(value, "_repr_html_") else Fragment(f"<pre>{escape(str(value))}</pre>")
+
+
+def _of_runs(frame: pd.DataFrame, html: str) -> str:
+    """Say in each row of a table of runs which run it is of, so that it can be lit with it."""
+    if list(frame.index.names) != INDEX or len(frame) > MOST_ROWS:
+        return html
+    keys = iter([of_run(run_key(session, f"{kind} {number}")) for session, kind, number in frame.index])
+    head, _, body = html.partition("<tbody>")
+    return head + "<tbody>" + re.sub("<tr>", lambda _: f"<tr{next(keys)}>", body)
 
 
 def _figure(value: float) -> str:
@@ -252,20 +268,12 @@ class Controls:
         }
         self.troubles = {place: w.HTML() for place in self.settings}
 
-        self.session = w.Dropdown(description="Session", options=[], style=labels, layout=wide)
-        self.whole = w.Checkbox(description="this session counts", indent=False)
-        self.whole_reason = w.Text(
-            description="Why not", placeholder="why you leave out the whole session", continuous_update=False,
-            layout=w.Layout(width="24rem", display="none"),
-        )  # fmt: skip
-        self._timeline, timeline = screen.new_place(NOTHING)
+        self._board, board = screen.new_place(NOTHING)
         self._forest, forest = screen.new_place(NOTHING)
-        self.picture = w.HTML(timeline.html)
-        left, right = figures.TIMELINE_MARGINS
-        self.strip = w.HBox(layout=w.Layout(width="100%", padding=f"0 {right}px 0 {left}px"))
-        self.rows = w.VBox(layout=w.Layout(max_height="22rem", overflow="auto"))
-        self.runs_trouble = w.HTML()
-        self._rows: dict[str, _Row] = {}
+        self.board = w.HTML(board.html)
+        self._trouble: dict[str, str] = {}  # what was refused on the board, by where it stands
+        self._gear = ""
+        self._lines_of: object = None
 
         self.answer = w.HTML()
         self.forest = w.HTML(forest.html)
@@ -277,8 +285,8 @@ class Controls:
 
         half = w.Layout(flex="1 1 22rem", min_width="18rem", margin="0 1rem 0 0")
         wrapped = w.Layout(flex_flow="row wrap")
-        runs = w.VBox([self.runs_trouble, self.rows], layout=half)
-        kept = [self.forest, w.HBox([self.save, self.back, self.again], layout=wrapped), self.status, self.unsaved]
+        buttons = w.HBox([self.save, self.back, self.again], layout=wrapped)
+        kept = w.VBox([buttons, self.status, self.unsaved], layout=half)
         settings = {place: w.VBox([box, self.troubles[place]]) for place, box in self.settings.items()}
         asked = [settings.pop((name,)) for name in IN_ITS_UNIT]
         style = w.HTML(f"<style>{STYLE.read_text(encoding='utf-8')}</style>{screen.kernel_notice().html}")
@@ -286,11 +294,9 @@ class Controls:
             [
                 style,
                 self.answer,
-                w.HTML(_heading("Runs: press one on the timeline, or tick it in the list")),
-                w.HBox([self.session, self.whole, self.whole_reason], layout=wrapped),
-                self.picture,
-                self.strip,
-                w.HBox([runs, w.VBox(kept, layout=half)], layout=wrapped),
+                w.HTML(_heading("The drives: press a run to leave it out, press it again to take that back")),
+                self.board,
+                w.HBox([w.VBox([self.forest], layout=half), kept], layout=wrapped),
                 w.HTML(_heading("The question")),
                 w.VBox([self.outcome, self.outcome_trouble, *asked]),
                 w.HTML(_heading("How runs are found")),
@@ -316,11 +322,8 @@ class Controls:
         on(self.outcome, self._ask)
         for place, box in self.settings.items():
             on(box, partial(self._set, place))
-        on(self.session, lambda _: self._show_session())
-        on(self.whole, self._whole_session)
-        on(self.whole_reason, lambda _: self._whole_session(False))
-        self.save.on_click(lambda _: self._act(self.status, self._save, said="Saved."))
-        self.back.on_click(lambda _: self._act(self.status, self._go_back, said="As saved again."))
+        self.save.on_click(lambda _: self._act(_beside(self.status), self._save, said="Saved."))
+        self.back.on_click(lambda _: self._act(_beside(self.status), self._go_back, said="As saved again."))
         self.again.on_click(lambda _: self._open(str(self._workbook.folder)))
 
     def _open(self, folder: str | None) -> None:
@@ -337,35 +340,45 @@ class Controls:
     def _ask(self, outcome: str) -> None:
         for name in IN_ITS_UNIT:  # what was refused there was meant in another unit
             self.troubles[name,].value = ""
-        self._act(self.outcome_trouble, lambda choices: choices.set(("outcome",), outcome))
+        self._act(_beside(self.outcome_trouble), lambda choices: choices.set(("outcome",), outcome))
 
     def _set(self, place: Place, text: str) -> None:
         def act(choices: Choices) -> None:
             choices.set(place, from_box(choices.experiment, place, _number(text, several=place in SEVERAL)))
 
-        self._act(self.troubles[place], act)
+        self._act(_beside(self.troubles[place]), act)
 
-    def _whole_session(self, counts: bool) -> None:
-        name = self.session.value
+    def told(self, message: Mapping[str, Any]) -> None:
+        """Do what was done on the board of drives.
 
-        def act(choices: Choices) -> None:
-            if counts:
-                choices.take_back_session(name)
-            else:
-                choices.leave_out_session(name, self.whole_reason.value)
+        Parameters
+        ----------
+        message : mapping
+            ``act`` is leave, take, reason, session, mark, unmark or gear; the rest is what it is about.
+        """
+        act, session, run, reason = (str(message.get(name, "")) for name in ("act", "session", "run", "reason"))
 
-        self._act(self.runs_trouble, act)
+        def do(choices: Choices) -> None:
+            if act in ("leave", "reason"):
+                choices.leave_out(session, run, reason)
+            elif act == "take":
+                choices.take_back(session, run)
+            elif act == "session" and message.get("counts"):
+                choices.take_back_session(session)
+            elif act == "session":
+                choices.leave_out_session(session, reason)
+            elif act == "mark":
+                ends = [seconds_of(str(message.get(end, ""))) for end in ("start", "end")]
+                choices.mark(session, ends[0], ends[1], reason)
+            elif act == "unmark":
+                choices.unmark(session, run)
+            elif act == "gear":
+                self._gear = str(message.get("gear", ""))
+                choose_gear(choices, self._gear)
 
-    def _leave_out(self, run: str, counts: bool, reason: str) -> None:
-        name = self.session.value
-
-        def act(choices: Choices) -> None:
-            if counts:
-                choices.take_back(name, run)
-            else:
-                choices.leave_out(name, run, reason)
-
-        self._act(self._rows[run].trouble, act)
+        self._trouble = {}
+        place = str(message.get("at", session))
+        self._act(lambda words: self._trouble.update({place: words} if words else {}), do)
 
     def _save(self, choices: Choices) -> None:
         if refused := [label for place, label in SETTINGS if self.troubles[place].value]:
@@ -377,20 +390,21 @@ class Controls:
             trouble.value = ""
         choices.revert()
 
-    def _act(self, trouble: Any, act: Callable[[Choices], None], *, said: str = "") -> None:
-        """Do what was asked, say what was refused beside the control, and show what it gives."""
+    def _act(self, refused: Callable[[str], None], act: Callable[[Choices], None], *, said: str = "") -> None:
+        """Do what was asked, say in words what was refused, and show what it gives."""
         choices = self._workbook.choices
         if choices is None:
-            trouble.value = _trouble("Open an experiment first.")
+            refused("Open an experiment first.")
             return
         self.status.value = ""
         try:
             act(choices)
-            trouble.value = f'<p role="status">{escape(said)}</p>' if said else ""
+            refused("")
+            self.status.value = f'<p role="status">{escape(said)}</p>' if said else ""
         except PullbookError as refusal:
-            trouble.value = _trouble(str(refusal))
+            refused(str(refusal))
         except Exception as fault:
-            trouble.value = _trouble(f"A fault of the program: {type(fault).__name__}: {fault}")
+            refused(f"A fault of the program: {type(fault).__name__}: {fault}")
         self._workbook.take()
         self._refresh()
         self._workbook.draw()
@@ -411,33 +425,17 @@ class Controls:
         choices = self._workbook.choices
         refused = choices is None
         self.opening_trouble.value = _trouble(self._workbook.refusal) if refused else ""
-        for control in (self.session, self.whole, self.outcome, *self.settings.values(), self.save, self.back):
+        for control in (self.outcome, *self.settings.values(), self.save, self.back):
             control.disabled = refused
         nearby = [(path.name, str(path)) for path in experiments_nearby(self._workbook.folder)]
         here = str(self._workbook.folder.resolve())
         with self._settle():
             self.experiment.options = nearby
             self.experiment.value = here if here in dict(nearby).values() else None
-            names = [s.name for s in choices.experiment.sessions] if choices else []
-            self.session.options = names
-            self.session.value = names[0] if names else None
             self.status.value = ""
             for place, box in self.settings.items():
                 box.value = self.troubles[place].value = ""
-        self._show_session()
-
-    def _show_session(self) -> None:
-        """Show another session's runs."""
-        import ipywidgets as w
-
-        drive = self._drive()
-        runs = drive.runs.all if drive else ()
-        self._rows = {run.name: _Row(run, self._leave_out) for run in runs}
-        self.rows.children = [row.box for row in self._rows.values()]
-        self.strip.children = _on_a_line(w, drive, self._rows) if drive else ()
-        with self._settle():
-            self.whole_reason.value = ""
-        self.runs_trouble.value = ""
+        self._trouble, self._gear = {}, ""
         self._refresh()
 
     def _refresh(self) -> None:
@@ -445,15 +443,14 @@ class Controls:
         choices = self._workbook.choices
         if choices is None:
             self.answer.value = self.unsaved.value = ""
-            for picture in (self._forest, self._timeline):
+            for picture in (self._forest, self._board):
                 self._screen.put(picture, NOTHING)
             return
         self.answer.value = _answer(choices)  # first: what is sent after it does not keep it waiting
-        drive = self._drive()
-        runs = {run.name: run for run in drive.runs.all} if drive else {}
-        if runs.keys() != self._rows.keys():  # another protocol finds other runs
-            self._show_session()
-            return
+        if self._lines_of is not choices.readings:
+            self._lines_of = choices.readings
+            self._screen.draw_lines(lines_of(choices))
+        self._screen.put(self._board, board_of(choices, trouble=self._trouble, gear=self._gear))
         with self._settle():
             shown = choices.experiment.shown
             self.outcome.options = [
@@ -471,97 +468,21 @@ class Controls:
             for place, box in self.settings.items():
                 if not self.troubles[place].value:  # what was refused stays there to be corrected
                     box.value = _text_of(choices, place)
-            reasons = next(s.leave_out for s in choices.experiment.sessions if s.name == self.session.value)
-            for name, row in self._rows.items():
-                row.settle(runs[name], reasons.get(name), self._figure_of(runs[name]), shown)
-            self.whole.value = any(run.included for run in runs.values())
-            self.whole_reason.layout.display = "none" if self.whole.value or not reasons else ""
         result, saved = choices.result, choices.saved_result
         forest = figures.with_and_without(result, saved.comparison if saved else None) if result else None
         self._screen.put(self._forest, forest or NOTHING)
-        self._screen.put(
-            self._timeline,
-            figures.timeline(drive, choices.experiment.shown) if drive and drive.log.signals else NOTHING,
-        )
         edits = choices.edits()
         self.save.disabled = self.back.disabled = not edits
         self.unsaved.value = _unsaved(choices, edits) if edits or choices.lost else ""
 
-    def _drive(self) -> Drive | None:
-        drives = self._workbook.choices.drives if self._workbook.choices else ()
-        return next((drive for drive in drives if drive.session.name == self.session.value), None)
 
-    def _figure_of(self, run: Run) -> str:
-        """Return the outcome of a run with its unit, where it has one."""
-        result = self._workbook.choices.result if self._workbook.choices else None
-        if result is None:
-            return ""
-        outcome = result.experiment.outcome_spec
-        if outcome.name not in result.measures or outcome.kind != run.kind:
-            return ""
-        frame = result.measures
-        mine = (frame["session"] == self.session.value) & (frame["kind"] == run.kind) & (frame["number"] == run.number)
-        values = frame.loc[mine, outcome.name].dropna()
-        if values.empty:
-            return ""
-        return f"{result.shown.value(values.iloc[0], outcome.unit):.1f}{unit_suffix(result.shown.unit(outcome.unit))}"
+def _beside(control: Any) -> Callable[[str], None]:
+    """Return what says beside a control why something was refused."""
 
+    def say(words: str) -> None:
+        control.value = _trouble(words) if words else ""
 
-class _Row:
-    """A run in the list and on the timeline: two controls for one choice, and the reason."""
-
-    def __init__(self, run: Run, leave_out: Callable[[str, bool, str], None]) -> None:
-        import ipywidgets as w
-
-        self.name = run.name
-        self.tick = w.Checkbox(indent=False, layout=w.Layout(width="auto", min_width="20rem"))
-        self.button = w.ToggleButton(description=str(run.number) if run.kind == "pull" else f"c{run.number}")
-        self.reason = w.Text(
-            description=f"Why not {run.name}", placeholder="reason, shown on the page", continuous_update=False,
-            style={"description_width": "initial"}, layout=w.Layout(width="24rem", max_width="97%"),
-        )  # fmt: skip
-        self.why = w.HTML()
-        self.trouble = w.HTML()
-        whole = w.Layout(flex="0 0 auto", overflow="visible")  # a long list scrolls, its rows do not shrink
-        self.box = w.VBox([w.HBox([self.tick, self.why], layout=whole), self.reason, self.trouble], layout=whole)
-        self._settling = False
-        self.tick.observe(lambda change: self._chosen(leave_out, change["new"]), names="value")
-        self.button.observe(lambda change: self._chosen(leave_out, change["new"]), names="value")
-        self.reason.observe(lambda _: self._chosen(leave_out, False), names="value")
-
-    def _chosen(self, leave_out: Callable[[str, bool, str], None], counts: bool) -> None:
-        if not self._settling:
-            leave_out(self.name, counts, self.reason.value)
-
-    def settle(self, run: Run, reason: str | None, figure: str, shown: Shown) -> None:
-        """Show a run as it stands."""
-        self._settling = True
-        said = shown.text(_run_told(run))
-        can = run.included or reason is not None
-        for control in (self.tick, self.button):
-            control.value, control.disabled = run.included, not can
-        self.tick.description = f"{said}: {figure}" if figure else said
-        state = "counts; press to leave it out" if run.included else "left out; press to count it again"
-        self.button.tooltip = f"{said}: {state if can else run.reason}"
-        self.why.value = (
-            "" if can else f'<span class="pb-where">does not count: {escape(shown.text(run.reason))}</span>'
-        )
-        self.reason.layout.display = "none" if run.included or not can else ""
-        self.reason.value = "" if reason in (None, NO_REASON) else reason
-        if reason == NO_REASON:
-            self.trouble.value = _trouble("Give a reason before you save.")
-        elif run.included or reason:
-            self.trouble.value = ""
-        self._settling = False
-
-
-def _run_told(run: Run) -> str:
-    """Say where a run lies in its log; of one that a person wrote down there is nothing to say."""
-    if not run.timed:
-        return run.name
-    minutes, seconds = divmod(round(run.start_s), 60)
-    speeds = f"{run.start_kmh:.0f} to {run.end_kmh:.0f} km/h" if run.kind == "pull" else f"{run.start_kmh:.0f} km/h"
-    return f"{run.name} at {minutes}:{seconds:02d}, {speeds}, {run.end_s - run.start_s:.0f} s"
+    return say
 
 
 def _display(value: object, **options: object) -> Any:
@@ -577,29 +498,6 @@ def experiments_nearby(folder: Path) -> list[Path]:
         return []
     found = sorted(path for path in home.iterdir() if (path / FILE_NAME).is_file())
     return found[:MOST_NEARBY]
-
-
-def _on_a_line(w: Any, drive: Drive, rows: dict[str, _Row]) -> list[Any]:
-    """Return the runs' buttons under the picture of their drive, with what keeps them apart."""
-    if not drive.log.signals:
-        return [row.button for row in rows.values()]
-    whole_s = max(drive.log.duration_s, 1e-9)
-    least_s = whole_s * LEAST_BUTTON
-
-    def share(length_s: float) -> Any:
-        return w.Layout(flex=f"{max(length_s, 0) / whole_s:.5f} 1 0%", min_width="0", width="0")
-
-    children: list[Any] = []
-    at_s = 0.0
-    for run in sorted(drive.runs.all, key=lambda run: run.start_s):
-        middle_s, length_s = (run.start_s + run.end_s) / 2, max(run.end_s - run.start_s, least_s)
-        start_s = max(at_s, middle_s - length_s / 2)
-        button = rows[run.name].button
-        button.layout = share(length_s)
-        button.add_class(f"pb-{run.kind}")
-        children += [w.Box(layout=share(start_s - at_s)), button]
-        at_s = start_s + length_s
-    return [*children, w.Box(layout=share(whole_s - at_s))]
 
 
 def _number(text: str, *, several: bool) -> float | list[float] | None:
@@ -647,6 +545,10 @@ def _unsaved(choices: Choices, edits: list[Edit]) -> str:
             items.append(f"{titled(choices.experiment, _named(edit.place))}: {_said_of(edit, choices.experiment)}")
             continue
         session, run = names[int(edit.place[1])], edit.place[3] if len(edit.place) > 3 else "every run"
+        if edit.place[2] == "marked_pulls":
+            what = f"{run} s marked by hand: {edit.value}" if edit.value else "no longer marked by hand"
+            items.append(f"{session}, {what}")
+            continue
         items.append(f"{session}, {run} {f'left out: {edit.value}' if edit.value else 'counts again'}")
     lost = [f"{run} is not found with these settings, so it is no longer left out" for run in choices.lost]
     listed = "".join(f"<li>{escape(item)}</li>" for item in [*items, *lost])

@@ -11,6 +11,7 @@
   const PAPER_WIDTH = 680; // A4 with its margins
   const pointer = window.matchMedia("(pointer: fine)");
   const scheme = window.matchMedia("(prefers-color-scheme: dark)");
+  const lights = lightRuns(); // hovering a run, or pressing its row, lights it in every picture
   let pictures = [];
   let printing = false;
 
@@ -56,6 +57,7 @@
       if (narrow && key[0] === "x" && title.text.length > 30) title.text = title.text.replace(/ (?=[[(])/, "<br>");
     });
     Plotly.react(picture.place, shown.data, shown.layout, { displayModeBar: false });
+    lights.again();
   }
 
   function drawAll() { pictures.forEach(draw); }
