@@ -3,7 +3,7 @@ PYTHON ?= python3
 VENV := .venv
 BIN := $(VENV)/bin
 STUDY := PYTHONPATH=tests $(BIN)/python
-INSTALL := $(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt
+INSTALL := $(BIN)/python -m pip install --quiet --quiet --disable-pip-version-check -c constraints.txt
 PARALLEL := -n auto
 
 .PHONY: report test dev snapshots coverage oldest newest mutants bench audit study study-runs study-secondary lint samples pictures clean
@@ -65,7 +65,7 @@ newest: RESOLUTION := highest
 oldest newest:
 	@env=$$(mktemp -d) && trap 'rm -rf "$$env"' EXIT INT TERM && \
 	  $(PYTHON) -m venv "$$env" && \
-	  "$$env/bin/python" -m pip install --quiet --disable-pip-version-check uv && \
+	  "$$env/bin/python" -m pip install --quiet --quiet --disable-pip-version-check uv && \
 	  "$$env/bin/uv" pip install --quiet --python "$$env/bin/python" --resolution $(RESOLUTION) -e '.[test,parquet]' && \
 	  "$$env/bin/python" -m pytest $(PARALLEL)
 

@@ -18,7 +18,7 @@ from pullbook.text import number, unit_suffix
 System = Literal["metric", "us"]
 
 _MILE_KM, _FOOT_M, _POUND_KG, _PSI_KPA, _HP_KW = 1.609344, 0.3048, 0.45359237, 6.894757, 0.7456999
-_INHG_KPA, _CUBIC_INCH_L = 3.386389, 0.016387064
+_INHG_KPA, _CUBIC_INCH_L, _OUNCE_ML = 3.386389, 0.016387064, 29.57353
 
 # By internal unit: what is shown in its place, how many of it one internal unit is, the offset of the scale, and how
 # many more decimals say as much.
@@ -55,6 +55,7 @@ _TYPED: dict[str, dict[str, tuple[float, float]]] = {
     "kW": {"kW": (1, 0), "hp": (_HP_KW, 0)},
     "kg": {"kg": (1, 0), "lb": (_POUND_KG, 0), "lbs": (_POUND_KG, 0), "t": (1000, 0)},
     "L": {"L": (1, 0), "cc": (0.001, 0), "cm³": (0.001, 0), "cu in": (_CUBIC_INCH_L, 0)},
+    "ml": {"ml": (1, 0), "cc": (1, 0), "cm³": (1, 0), "L": (1000, 0), "fl oz": (_OUNCE_ML, 0), "oz": (_OUNCE_ML, 0)},
     "s": {"s": (1, 0), "min": (60, 0)},
     "%": {"%": (1, 0)},
     "1": {},
@@ -104,6 +105,31 @@ class Shown:
     def brief(self, value: float, unit: str) -> str:
         """Return a figure that somebody typed, such as a worthwhile change, with its unit: three digits, no zeros."""
         return f"{float(f'{self.value(value, unit):.3g}'):.9g}{unit_suffix(self.unit(unit))}"
+
+    def typed(self, given: str, unit: str) -> float:
+        """Return a difference, speed or other size that somebody typed in an internal unit; a number alone is as shown.
+
+        Parameters
+        ----------
+        given : str
+            ``2``, or ``2 °F``.
+        unit : str
+            Internal, without an offset.
+
+        Raises
+        ------
+        ValueError
+            When it is no number with a unit that fits.
+
+        Examples
+        --------
+        >>> from pullbook.quantities import METRIC, US
+        >>> US.typed("3.6", "K"), METRIC.typed("3.6", "K"), METRIC.typed("3.6F", "K")
+        (2.0, 3.6, 2.0)
+        """
+        size = float(typed(given, unit))
+        alone = _GIVEN.fullmatch(given.strip())
+        return size / float(self.value(1.0, unit)) if alone and not alone[2] else size
 
     def text(self, text: str) -> str:
         """Return a sentence of ours with each quantity in the units shown; what stands in quotes is left alone.

@@ -85,6 +85,20 @@ def typeset(text: str) -> str:
     return _HYPHEN_FOR_MINUS.sub("−", text)
 
 
+def unbroken(text: str) -> str:
+    r"""Return text in which no line breaks between a figure and its unit.
+
+    Examples
+    --------
+    >>> from pullbook.text import unbroken
+    >>> unbroken("fell by 6.3 K (95 % interval)")
+    'fell by 6.3\xa0K (95\xa0% interval)'
+    """
+    return _GAP_BEFORE_UNIT.sub("\N{NO-BREAK SPACE}", text)
+
+
+_UNITS = "°C|°F|K|km/h|mph|kPa|psi|hPa|inHg|%|s|m/s|g/s|lb/min|kg/m³|lb/ft³|kW|hp|km|mi|rpm|ml"
+_GAP_BEFORE_UNIT = re.compile(rf"(?<=\d) (?=(?:{_UNITS})(?![\w/]))")
 _HYPHEN_FOR_MINUS = re.compile(r"(?<![\w.)\]-])-(?=\d)")
 
 

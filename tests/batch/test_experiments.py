@@ -289,7 +289,7 @@ def test_one_that_was_stopped_goes_on_from_there(many, tmp_path, sent):
         wait_until(lambda: not _alive(process.pid))  # its worker notices that nobody listens
     else:
         assert process.returncode == 1
-        assert re.fullmatch(r"pullbook: interrupted\. \d+ of 6 .*\n", error)
+        assert re.fullmatch(r"pullbook: Interrupted\. \d+ of 6 .*\n", error)
         assert not list(out.rglob(".*"))
     kept = sorted(out.rglob("made_by.json"))
     before = {path: path.read_bytes() for path in kept}

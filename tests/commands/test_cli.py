@@ -325,8 +325,8 @@ def test_plan_prints_what_to_do_with_the_cautions_first(capsys):
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        (["--change", "0"], "--change: given 0. Allowed: above 0"),
-        (["--change", "nan"], "--change: given nan. Allowed: above 0"),
+        (["--change", "0"], "--change: given '0'. Allowed: above 0"),
+        (["--change", "nan"], "--change: given 'nan'; write a number with its unit (K, °C, °F), or a number alone"),
         (["--pulls", "0"], "--pulls: given 0. Allowed: 1 to 50"),
         (["--pulls", "51"], "--pulls: given 51. Allowed: 1 to 50"),
     ],

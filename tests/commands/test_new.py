@@ -85,7 +85,12 @@ def test_logs_that_lie_in_the_folder_are_used_where_they_are(tmp_path):
     ("before", "after", "kind", "said"),
     [
         ([], [], ExperimentError, "no logs given"),
-        ([BEFORE], [BEFORE], ExperimentError, "'before-1' and 'after-1' have the same log"),
+        (
+            [BEFORE],
+            [BEFORE],
+            ExperimentError,
+            r"'before-1' \(before-1.csv\) and 'after-1' \(before-1.csv\) have the same log",
+        ),
         ([BEFORE, LOGS / "gone.csv"], [], LogError, "gone.csv"),
         ([BEFORE], [SAMPLES / "two_evenings" / "README.md"], LogError, "README.md"),
     ],

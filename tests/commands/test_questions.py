@@ -65,7 +65,10 @@ def test_every_answer_is_an_option(tmp_path):
     ("given", "said"),
     [
         ({"fuel": "coal"}, "--fuel: given 'coal'; allowed: diesel, petrol"),
-        ({"date": "21.3.2026"}, "--date: given '21.3.2026'; allowed: a date, YYYY-MM-DD"),
+        ({"date": "the 21st"}, "--date: given 'the 21st'; allowed: a date, such as 2026-03-20"),
+        ({"date": "3/4/2026"}, "--date: given '3/4/2026', which may be 2026-03-04 or 2026-04-03"),
+        ({"days": {"before-1": "soon"}}, "--driven before-1: given 'soon'"),
+        ({"pressure": {"before-1": "10"}}, "--pressure before-1: .*500 to 1100"),
         ({"odometer": "-3"}, "--odometer: .* km, not negative"),
         ({"outcome": "cruise_rise"}, "--outcome: .*mean_rise"),
         ({"worthwhile": "0"}, "--worthwhile: .*above 0, in K"),
@@ -90,7 +93,9 @@ def test_enter_takes_the_proposals_and_they_are_what_nobody_asked_gets(tmp_path)
     [outcome] = [question for question in person.asked if question.startswith("Outcome")]
     assert "[rise_at 1" in outcome
     first_words = [question.split()[0].strip(":,") for question in person.asked]
-    assert first_words[:8] == ["Vehicle", "Fuel", "Service", "Day", "Odometer", "Outcome", "Worthwhile", "Air"]
+    assert first_words[:10] == [
+        *("Day", "Day", "Vehicle", "Fuel", "Service", "Day", "Odometer", "Outcome", "Worthwhile", "Air")
+    ]
 
 
 def test_a_wrong_answer_is_asked_again_with_what_is_allowed(tmp_path):
@@ -253,3 +258,54 @@ def test_a_folder_that_is_being_written_to_is_left_alone(tmp_path):
         with pytest.raises(ExperimentError, match="already holds"), reserved(tmp_path / "van"):
             pass
         assert contents(tmp_path / "van") == there
+
+
+IMPERIAL = "Log of drive\nDate: {}\nTime [s];Speed [mph];Boost [psi];Intake air temp [°F];Charge air temp [°F]\n"
+
+
+def written_in_us_units(path: Path, day: str) -> Path:
+    rows = [f"{k};{55 + k % 2};{-0.1 + k % 3};60;{90 + k % 4}" for k in range(120)]
+    path.write_text(IMPERIAL.format(day) + "\n".join(rows) + "\n", encoding="utf-8")
+    return path
+
+
+def test_logs_in_us_units_with_the_day_above_the_header(tmp_path):
+    """15 is no month, so the month comes first in all of them, 04/05 included."""
+    before = written_in_us_units(tmp_path / "a (monday).csv", "04/05/2026")
+    after = written_in_us_units(tmp_path / "b.csv", "04/15/2026")
+    person = Person(Outside="29.9 inHg", Worthwhile="4", Title="Ours")
+    told = draft_experiment(tmp_path / "van", before=[before], after=[after], interview=person.interview())
+    found = Experiment.load(tmp_path / "van")
+    assert (found.units, found.title) == ("us", "Ours")
+    assert found.worthwhile_change == pytest.approx(4 / 1.8)
+    assert found.sessions[0].log == "logs/a-monday.csv"
+    assert str(found.sessions[0].date) == "2026-04-05"  # said, because its log alone leaves it open
+    assert any(line.startswith("Outcome: ") and line.count(".") >= 2 for line in told)
+
+
+def test_the_day_of_a_log_without_one_is_asked_for_and_written(tmp_path):
+    found = drafted(tmp_path / "van", given=Given(days={"before-1": "14.3.2026", "after-1": "20 March 2026"}))
+    assert [str(session.date) for session in found.sessions] == ["2026-03-14", "2026-03-20"]
+
+
+def test_notes_in_a_folder_of_logs_are_skipped_and_the_order_is_said(tmp_path):
+    home = tmp_path / "evenings"
+    home.mkdir()
+    for k, name in enumerate(("evening 10.csv", "evening 9.csv")):
+        text = BEFORE.read_text(encoding="utf-8").splitlines(keepends=True)
+        (home / name).write_text("".join(text[: len(text) - k]), encoding="utf-8")
+    (home / "notes.txt").write_text("tyres 2.3 bar\n", encoding="utf-8")
+    told = draft_experiment(tmp_path / "van", before=[home], after=[AFTER])
+    assert "2 logs of evenings, by name, because not all of them have a date." in told
+    assert any(line.startswith("Skipped notes.txt") for line in told)
+    assert [s.log for s in Experiment.load(tmp_path / "van").in_phase("before")] == [
+        "logs/evening-9.csv", "logs/evening-10.csv",
+    ]  # fmt: skip
+
+
+def test_a_sibling_of_another_fuel_lends_no_vehicle(tmp_path):
+    drafted(tmp_path / "old", given=Given(vehicle="2.2 L van", fuel="petrol"))
+    found = drafted(tmp_path / "new", propose=True, given=Given(fuel="diesel"))
+    same = drafted(tmp_path / "third", propose=True, given=Given(fuel="Petrol"))
+    assert found.vehicle.description != "2.2 L van"
+    assert same.vehicle.fuel == "petrol"

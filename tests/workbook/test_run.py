@@ -290,7 +290,7 @@ def test_an_interrupted_run_leaves_the_earlier_output_and_no_stage(fresh, use, s
     process.send_signal(sent)
     text, error = process.communicate(timeout=LONGEST_S)
     assert (process.returncode, text) == (1, "")
-    assert error.startswith("pullbook: interrupted")
+    assert error.startswith("pullbook: Interrupted")
     assert contents(folder) == before
     assert not list(folder.rglob(".pullbook-*"))
 

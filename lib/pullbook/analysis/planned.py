@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
@@ -10,7 +11,7 @@ from pullbook.analysis.expected import earlier_beside, expected_scatter
 from pullbook.analysis.result import analyse_experiment, measure_drives
 from pullbook.analysis.sessions import Drive, read_drives
 from pullbook.analysis.usable import needed_channels
-from pullbook.errors import ComparisonError
+from pullbook.errors import ComparisonError, ExperimentError
 from pullbook.quantities import METRIC, Shown
 from pullbook.settings.experiment import Experiment, Protocol
 from pullbook.statistics.gears import GEAR
@@ -88,6 +89,33 @@ class PlanRequest:
 
     def _fewest(self, scatter: Scatter) -> Plan | None:
         return fewest_sessions(worthwhile_change=self.change, scatter=scatter, protocol=self.protocol, pulls=self.pulls)
+
+
+def change_typed(folder: str | Path | None, given: str | None) -> float | None:
+    """Return a change as typed on the command line in the outcome's unit; a number alone is in the units shown.
+
+    Parameters
+    ----------
+    folder : path or None
+        An experiment.
+    given : str or None
+
+    Raises
+    ------
+    ExperimentError
+        When it is no number above 0, or its unit does not fit.
+    """
+    if given is None:
+        return None
+    experiment = Experiment.load(folder) if folder else None
+    shown, unit = (experiment.shown, experiment.outcome_spec.change_unit) if experiment else (METRIC, "K")
+    try:
+        change = shown.typed(given, unit)
+    except ValueError as fault:
+        raise ExperimentError(f"--change: {fault}") from None
+    if not 0 < change < math.inf:
+        raise ExperimentError(f"--change: given {given!r}. Allowed: above 0")
+    return change
 
 
 def plan_request(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> PlanRequest:

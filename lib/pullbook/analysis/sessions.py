@@ -449,7 +449,26 @@ def same_day(driven: Iterable[tuple[Phase, str, object]]) -> tuple[Finding, ...]
 
 
 def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
-    """Say once what nobody can check of the drives whose figures were kept by hand, in place of a log."""
+    """Say once what nobody can check: the order of drives without dates, and figures that were kept by hand."""
+    return (*_undated_findings(drives), *_by_hand_findings(drives))
+
+
+def _undated_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
+    if any(drive.driven for drive in drives) or len({drive.session.phase for drive in drives}) < 2:
+        return ()
+    return (
+        Finding(
+            code="order-unchecked",
+            severity="note",
+            message=(
+                "No session has a date, so the order could not be checked: whether the drives marked before came "
+                "before those marked after. Put date: 2026-03-14 under each session."
+            ),
+        ),
+    )
+
+
+def _by_hand_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
     by_hand = [drive for drive in drives if drive.log.figures is not None]
     if not by_hand:
         return ()

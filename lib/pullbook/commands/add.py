@@ -6,6 +6,7 @@ experiment already. Then they are copied, and ``experiment.yaml`` gets its new l
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -17,10 +18,12 @@ from pullbook.analysis.result import Result, analyse_experiment, measure_drives
 from pullbook.analysis.sessions import Drive, cut_in_two, day_findings, missing_for_outcome, read_drives
 from pullbook.analysis.usable import Usability, usability
 from pullbook.commands.copies import copied, targets_for
+from pullbook.commands.interview import Interview
 from pullbook.commands.sensors import sensors_behind
 from pullbook.errors import ComparisonError, ExperimentError, LogError
 from pullbook.quantities import Shown
 from pullbook.reading.figures import is_figures
+from pullbook.reading.logs import read_drive
 from pullbook.reading.source import opened
 from pullbook.report.html import escape, listed
 from pullbook.runs.operating_point import operating_point
@@ -32,6 +35,7 @@ from pullbook.settings.experiment import (
     Sensor,
     SensorWork,
     Session,
+    accepted,
     parse_settings,
     read_settings,
 )
@@ -96,7 +100,12 @@ class Added:
 
 
 def add_logs(
-    folder: str | Path, logs: Sequence[str | Path], *, phase: Phase, sensors: Mapping[Sensor, SensorWork] | None = None
+    folder: str | Path,
+    logs: Sequence[str | Path],
+    *,
+    phase: Phase,
+    sensors: Mapping[Sensor, SensorWork] | None = None,
+    days: Sequence[dt.date | None] | None = None,
 ) -> Added:
     """Add drives to an experiment, a log each.
 
@@ -108,6 +117,8 @@ def add_logs(
     phase : {"before", "after"}
     sensors : mapping, optional
         What was done to sensors during the service, by channel; written beside what stands there already.
+    days : sequence of date or None, optional
+        When each was driven, where its log does not say.
 
     Returns
     -------
@@ -127,14 +138,16 @@ def add_logs(
     by_hand = [source for source in sources if is_figures(source)]
     targets = targets_for(folder, sources, figures=by_hand)
     names = _names(experiment, phase, len(sources))
-    for name, source, target in zip(names, sources, targets, strict=True):
+    dated = list(days) if days is not None else [None] * len(sources)
+    for name, source, target, day in zip(names, sources, targets, dated, strict=True):
         item = {"name": name, "phase": phase, "figures" if source in by_hand else "log": target}
+        item |= {"date": day.isoformat()} if day else {}
         text = with_item(text, "sessions", item, notes=[NOTE])
     if sensors:
         text = with_edits(text, [Edit(("service", "sensors", channel), done) for channel, done in sensors.items()])
         service = experiment.service.model_copy(update={"sensors": {**experiment.service.sensors, **sensors}})
         experiment = experiment.model_copy(update={"service": service})
-    trial = _trial(experiment, phase, names, sources, by_hand)
+    trial = _trial(experiment, phase, names, sources, by_hand, dated)
     drives = read_drives(trial)
     result, comparison, judged = _judged(trial, drives, names)
     _refuse_unusable(trial, judged, sources)
@@ -146,11 +159,43 @@ def add_logs(
         phase=phase,
         drives=tuple(zip((source.name for source in sources), judged, strict=True)),
         doubts=doubts,
-        still_to_say=_still_to_say(experiment, phase, judged),
+        still_to_say=_still_to_say(
+            experiment, phase, judged, [d.session.name for d in drives if d.session.name in names and d.driven is None]
+        ),
         worth=_worth(trial, drives, comparison, judged),
         first=tuple(experiment.shown.text(f.message) for f in result.warnings if f.about_boost) if result else (),
         answer=comparison.sentence_in(experiment.shown) if comparison else _no_answer(trial),
     )
+
+
+def ask_days(logs: Sequence[str | Path], given: str | None, interview: Interview) -> list[dt.date | None]:
+    """Ask for the day of each drive whose log has no date; an option serves them all.
+
+    Parameters
+    ----------
+    logs : sequence of path
+    given : str or None
+        The option.
+    interview : Interview
+
+    Raises
+    ------
+    PullbookError
+        When a log is refused, or the day is none.
+    """
+    days: list[dt.date | None] = []
+    for log in map(Path, logs):
+        answer = None
+        if given is not None or (interview.ask is not None and read_drive(log).start is None):
+            answer = interview.answer(
+                f"Day of {log.name}, such as 2026-03-14",
+                option="--date",
+                given=given,
+                check=lambda text: accepted(Session, "date", text),
+                proposal=None,
+            )
+        days.append(accepted(Session, "date", answer) if answer else None)
+    return days
 
 
 def sensors_to_ask(experiment: Experiment, phase: Phase) -> tuple[str, ...]:
@@ -198,16 +243,21 @@ def _names(experiment: Experiment, phase: Phase, count: int) -> list[str]:
 
 
 def _trial(
-    experiment: Experiment, phase: Phase, names: Sequence[str], sources: Sequence[Path], by_hand: Sequence[Path]
+    experiment: Experiment,
+    phase: Phase,
+    names: Sequence[str],
+    sources: Sequence[Path],
+    by_hand: Sequence[Path],
+    days: Sequence[dt.date | None],
 ) -> Experiment:
     """Return the experiment with the new sessions in it, their logs where they lie now."""
     added = [
-        Session(name=name, phase=phase, log="not copied yet").model_copy(
+        Session(name=name, phase=phase, log="not copied yet", date=day).model_copy(
             update={"log": None, "figures": str(source.resolve())}
             if source in by_hand
             else {"log": str(source.resolve())}
         )
-        for name, source in zip(names, sources, strict=True)
+        for name, source, day in zip(names, sources, days, strict=True)
     ]
     return experiment.model_copy(update={"sessions": (*experiment.sessions, *added)})
 
@@ -261,7 +311,20 @@ def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[s
     beside = [d for d in drives if d.session.phase == drive.session.phase]
     shared = [f for f in day_findings(beside) if drive.session.name in chain(*f.evidence["sessions"])]
     same = [shown.text(f.message) for f in shared if f.code == "same-day"]
-    return (*none, *same, *judged.doubts, *warnings)
+    return (*_out_of_order(drive, drives), *none, *same, *judged.doubts, *warnings)
+
+
+def _out_of_order(drive: Drive, drives: Sequence[Drive]) -> tuple[str, ...]:
+    """Say so where a drive before the service is later than one after it, or the reverse, and how to undo it."""
+    phase, day = drive.session.phase, drive.driven
+    others = [d.driven for d in drives if d.session.phase != phase and d.driven is not None]
+    if day is None or not others or not (day > min(others) if phase == "before" else day < max(others)):
+        return ()
+    other: Phase = "after" if phase == "before" else "before"
+    return (
+        f"driven on {day}, so it may belong {other} the service. If it does, change its phase and name in "
+        f"{FILE_NAME}; to undo it, delete its lines there and its copy in logs",
+    )
 
 
 # --- is another worth it? ----------------------------------------------------------------------------------------
@@ -336,12 +399,15 @@ def _no_answer(trial: Experiment) -> str:
     return "None yet: no run counts in one of the phases."
 
 
-def _still_to_say(experiment: Experiment, phase: Phase, judged: Sequence[Usability]) -> tuple[str, ...]:
+def _still_to_say(
+    experiment: Experiment, phase: Phase, judged: Sequence[Usability], undated: Sequence[str]
+) -> tuple[str, ...]:
     said = [
         f"the weather of {drive.session}: {', '.join(drive.weather_missing)}"
         for drive in judged
         if drive.weather_missing
     ]
+    said += [f"the day of {name}: put date: 2026-03-14 under it" for name in undated]
     if sensors_to_ask(experiment, phase):
         said.append(
             "did you refit, clean or replace a sensor during the service? If so, put it under service: "

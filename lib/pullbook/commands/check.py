@@ -111,7 +111,8 @@ def _noticed(drives: Sequence[Drive], shown: Shown) -> list[str]:
     for names, finding in by_cause((name, f) for name, f in found if f.code != "column-unrecognised"):
         where = "every session" if len(names) == len(drives) > 1 else ", ".join(names)
         of_first = f" (figures of {names[0]})" if len(names) > 1 and any(map(str.isdigit, finding.message)) else ""
-        sentence, *to_copy = f"  {finding.severity}: {where}: {shown.text(finding.message)}{of_first}".split("\n")
+        said, *to_copy = shown.text(finding.message).split("\n")
+        sentence = f"  {finding.severity}: {where}: {said}{of_first}"
         lines.append("\n".join([fold(sentence), *(f"    {line}" for line in to_copy)]))
     if columns := list(dict.fromkeys(str(f.evidence["column"]) for f in unread if not f.evidence["closest"])):
         named = ", ".join(map(repr, columns))
@@ -126,7 +127,7 @@ def time_text(log: Log) -> str:
         starts = "no date"
     else:
         zone = " universal time, so the local day may be one earlier or later" if log.time.utc else ""
-        starts = f"starts {log.start:%Y-%m-%d %H:%M:%S}{zone}"
+        starts = f"driven {log.start:%Y-%m-%d}" if log.time.day_only else f"starts {log.start:%Y-%m-%d %H:%M:%S}{zone}"
     unit = f", read as {log.time.unit}" if log.time.unit else ""
     return f"from {columns}{unit}; {starts}; {log.duration_s:.0f} s long"
 

@@ -10,6 +10,8 @@ from __future__ import annotations
 import argparse
 import io
 import os
+import re
+import shlex
 import signal
 import sys
 from collections.abc import Callable, Iterable, Sequence
@@ -20,7 +22,7 @@ from pullbook import __version__
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.settings.files import NO_ROOM
 from pullbook.settings.safe_path import forget_working_folder
-from pullbook.text import fold
+from pullbook.text import fold, sentence_case
 
 GROUPS = ("Plan and collect", "Get the answer", "Keep a record", "Set up")  # as help shows them
 SHELLS = ("bash", "zsh", "tcsh")
@@ -39,7 +41,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         _complain(str(refusal))
         return 2
     except KeyboardInterrupt as stop:
-        _complain(f"interrupted. {str(stop) or 'what was written earlier is as it was'}")
+        _complain(f"Interrupted. {str(stop) or 'What was written earlier is as it was'}")
         return 1
     except BrokenPipeError:
         # The reader, such as `head`, has had enough. What is still unwritten goes nowhere, or the exit would complain.
@@ -114,6 +116,9 @@ class _Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         name = self.prog.removeprefix("pullbook").strip()
+        if choice := re.fullmatch(r"(.*invalid choice: '(.*?)') \(choose from (.*)\)", message):
+            allowed = [word.strip(" '") for word in choice[3].split(",")]
+            message = f"{choice[1]}; allowed: {', '.join(map(repr, allowed))}.{_near(choice[2], allowed)}"
         hint = f"For example: {COMMANDS[name].example}\n" if name in COMMANDS else ""
         raise PullbookError(f"{name + ': ' if name else ''}{message}\n{hint}All options: {self.prog} --help")
 
@@ -134,7 +139,7 @@ def _parser() -> tuple[_Parser, dict[str, _Parser]]:
         parser = commands.add_parser(
             name,
             help=command.what,
-            description=f"{command.what[0].upper()}{command.what[1:]}.",
+            description=sentence_case(command.what) + ("" if command.what.endswith("?") else "."),
             epilog=f"{_bold('Example:', sys.stdout)}\n  {command.example}",
             formatter_class=_Help,
         )
@@ -214,10 +219,15 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
         help="two tables of figures you wrote down, before and after, in place of logs",
     ),
     _argument("--yes", action="store_true", help="ask nothing and take what the logs suggest"),
+    _argument("--title", metavar="TEXT", help="of the page (default: the folder's name)"),
     _argument("--vehicle", metavar="TEXT", help="size, fuel and kind of cooler; no registration"),
     _argument("--fuel", metavar="FUEL", help="diesel or petrol"),
     _argument("--service", metavar="TEXT", help="what was done, in a line"),
-    _argument("--date", metavar="YYYY-MM-DD", help="the day of the service"),
+    _argument("--date", metavar="DAY", help="of the service, such as 2026-03-20"),
+    _argument(
+        "--driven", nargs="+", action="extend", default=[], metavar="SESSION=DAY",
+        help="when a drive was, such as before-1=2026-03-14, where its log has no date",
+    ),
     _argument("--odometer", metavar="KM", help="at the service; '92000 mi' is allowed"),
     _argument("--outcome", metavar="NAME", help="the figure to compare, such as peak_rise or 'elapsed_s 60-90'"),
     _argument("--worthwhile", metavar="CHANGE", help="the least change that matters to you, in the outcome's unit"),
@@ -225,6 +235,11 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
         "--ambient", nargs="+", action="extend", default=[], metavar="SESSION=C",
         help="air in the shade, such as before-1=14 or 'after-1=60 °F'",
     ),
+    _argument(
+        "--pressure", nargs="+", action="extend", default=[], metavar="SESSION=HPA",
+        help="outside, where the log has boost above it, such as before-1=1008 or 'after-1=29.9 inHg'",
+    ),
+    _argument("--units", metavar="UNITS", help="to show: metric or us"),
     _argument("--sensor", metavar="PLACE", help="the intake sensor: before the compressor, or after the cooler"),
     _argument("--date-order", metavar="FIRST", help="day or month, where dates such as 3/4/2026 leave it open"),
     _argument(
@@ -237,10 +252,24 @@ def _new(given: argparse.Namespace) -> None:
     from pullbook.commands.new import draft_experiment
     from pullbook.commands.questions import Given
 
-    plain = ("vehicle", "fuel", "service", "date", "odometer", "outcome", "worthwhile", "sensor", "date_order")
+    plain = (
+        "title",
+        "units",
+        "vehicle",
+        "fuel",
+        "service",
+        "date",
+        "odometer",
+        "outcome",
+        "worthwhile",
+        "sensor",
+        "date_order",
+    )
     answers = Given(
         **{name: getattr(given, name) for name in plain},
         ambient=_pairs("--ambient", given.ambient),
+        days=_pairs("--driven", given.driven),
+        pressure=_pairs("--pressure", given.pressure),
         work=_pairs("--sensor-work", given.sensor_work),
     )
     interview = Interview(input if _somebody_is_there() and not given.yes else None)
@@ -271,10 +300,11 @@ def _pairs(option: str, given: Sequence[str]) -> dict[str, str]:
     FOLDER,
     _argument("logs", nargs="+", metavar="LOG", help="one log per drive, copied into the experiment"),
     _argument("--phase", required=True, choices=("before", "after"), help="before the service, or after it"),
+    _argument("--date", metavar="DAY", help="when it was driven, such as 2026-03-14, where the log has no date"),
     _argument("--page", metavar="FILE.html", help="also write it as a small page for a phone"),
 )
 def _add(given: argparse.Namespace) -> int:
-    from pullbook.commands.add import add_logs, page, screen, sensors_to_ask
+    from pullbook.commands.add import add_logs, ask_days, page, screen, sensors_to_ask
     from pullbook.commands.interview import Interview
     from pullbook.commands.sensors import ask_sensors
     from pullbook.settings.experiment import Experiment
@@ -289,7 +319,8 @@ def _add(given: argparse.Namespace) -> int:
         check_place(place)
     interview = Interview(input if _somebody_is_there() else None)
     sensors = ask_sensors(sensors_to_ask(experiment, given.phase), interview)
-    added = add_logs(given.folder, given.logs, phase=given.phase, sensors=sensors)
+    days = ask_days(given.logs, given.date, interview)
+    added = add_logs(given.folder, given.logs, phase=given.phase, sensors=sensors, days=days)
     print("\n".join(screen(added)))
     if place is not None:
         write_whole(place, page(added))
@@ -327,6 +358,7 @@ def _check(given: argparse.Namespace) -> None:
     QUIET,
 )
 def _run(given: argparse.Namespace) -> None:
+    from pullbook.settings.experiment import undescribed
     from pullbook.workbook.run import run_workbook
 
     _prepare_to_execute(quiet=given.quiet)
@@ -342,6 +374,10 @@ def _run(given: argparse.Namespace) -> None:
     for warning in rendered.warnings:
         print(fold(f"warning: {warning}"))
     print(fold(rendered.sentence))
+    if open_ones := undescribed(given.folder):
+        print(
+            fold(f"The page and the post leave out the {' and the '.join(open_ones)}: describe it in experiment.yaml.")
+        )
     print(f"{'Wrote' if rendered.fresh else 'Unchanged:'} {rendered.folder / 'workbook.html'}")
     if given.private:
         print("Private, not for sharing: names, places and numbers are left in. Run without --private before you post.")
@@ -375,6 +411,11 @@ def _analyse(given: argparse.Namespace) -> None:
         return fit_to_share({RESULTS: analyse_experiment(experiment).to_json().encode()})[RESULTS]
 
     experiment = Experiment.load(given.folder)
+    if given.out is None and sys.stdout.isatty():  # a screen full of JSON helps nobody
+        result = analyse_experiment(experiment)
+        print(fold(result.sentence))
+        print(fold(f"For the numbers: pullbook analyse {shlex.quote(given.folder)} --out {RESULTS}"))
+        return
     if given.out is None:
         sys.stdout.buffer.write(numbers())  # JSON is UTF-8 on any terminal
         return
@@ -390,31 +431,34 @@ def _analyse(given: argparse.Namespace) -> None:
     "pullbook plan --change 2 --out plan.html",
     _argument("folder", metavar="DIR", nargs="?", help="an experiment whose own scatter is used"),
     _argument(
-        "--change", type=float, metavar="SIZE",
-        help="change to detect, in the outcome's unit (default: 2 K, or the experiment's)",
+        "--change", metavar="SIZE",
+        help="change to detect, such as '3 F'; a number alone is in the units shown (default: 2 K, or the "
+        "experiment's)",
     ),
     _argument("--pulls", type=int, default=5, metavar="N", help="pulls per session (default: 5)"),
     _argument("--out", metavar="FILE.html", help="write a page with a sheet to print, instead of text"),
+    QUIET,
 )  # fmt: skip
 def _plan(given: argparse.Namespace) -> None:
-    from pullbook.analysis.planned import plan_request
+    from pullbook.analysis.planned import change_typed, plan_request
     from pullbook.report.plan import plan_text
 
-    if given.change is not None and not given.change > 0:
-        raise ExperimentError(f"--change: given {given.change:g}. Allowed: above 0")
+    change = change_typed(given.folder, given.change)
     if not 1 <= given.pulls <= 50:
         raise ExperimentError(f"--pulls: given {given.pulls}. Allowed: 1 to 50")
     if given.out is None:
-        print("\n".join(plan_text(plan_request(given.folder, change=given.change, pulls=given.pulls))))
+        print("\n".join(plan_text(plan_request(given.folder, change=change, pulls=given.pulls))))
         return
     from pullbook.settings.places import place_for
     from pullbook.workbook.execute import render_notebook
 
-    _prepare_to_execute(quiet=False)
+    _prepare_to_execute(quiet=given.quiet)
     folder = str(Path(given.folder).resolve()) if given.folder else ""
-    parameters = {"experiment": folder, "worthwhile_change": given.change or 0.0, "pulls": given.pulls}
+    parameters = {"experiment": folder, "worthwhile_change": change or 0.0, "pulls": given.pulls}
     out = place_for(given.out, Path("plan.html"))
-    render_notebook("plan.ipynb", parameters, out=out, title="Plan of a before-and-after test")
+    render_notebook(
+        "plan.ipynb", parameters, out=out, title="Plan of a before-and-after test", progress=not given.quiet
+    )
     print(f"Wrote {out}")
 
 
@@ -468,6 +512,11 @@ def _ledger(given: argparse.Namespace) -> None:
 
     _prepare_to_execute(quiet=given.quiet)
     path = Path(given.file).resolve()
+    if path.is_dir():
+        raise PullbookError(
+            f"{given.file}: that is a folder. Give the ledger's CSV, such as {Path(given.file) / 'ledger.csv'}. For a "
+            f"vehicle's folder: pullbook history {shlex.quote(given.file)}"
+        )
     out = place_for(given.out, path.with_suffix(".html"))
     parameters = read_parameters(
         notebook_path("ledger.ipynb"),

@@ -49,7 +49,10 @@ def targets_for(folder: Path, sources: Sequence[Path], *, figures: Container[Pat
 def _plain_name(name: str) -> str:
     """Return a file name of plain characters with an ending that is allowed."""
     packed = ".gz" if name.lower().endswith(".gz") else ""
-    stem = re.sub(r"[^\w.-]+", "-", name.removesuffix(name[-3:]) if packed else name).strip("-.") or "log"
+    stem = name.removesuffix(name[-3:]) if packed else name
+    if not re.fullmatch(r"[\w.-]+", stem):
+        stem = re.sub(r"-?\.-?", ".", re.sub(r"[^\w.]+", "-", stem))
+    stem = stem.strip("-.") or "log"
     return (stem if stem.lower().endswith(LOG_SUFFIXES) else f"{stem}.csv") + packed
 
 

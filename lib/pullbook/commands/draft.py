@@ -6,16 +6,16 @@ import json
 import re
 from collections.abc import Sequence
 
-from pullbook.commands.guess import Guess, spec_of
-from pullbook.commands.questions import UNDESCRIBED, Answers, Drawn
+from pullbook.commands.guess import Guess, spec_of, us_marks
+from pullbook.commands.questions import Answers, Drawn
 from pullbook.reading.logs import settling_line
 from pullbook.reading.sensor_place import INLET
+from pullbook.settings.experiment import UNDESCRIBED
 
 AT = 31  # the column in which comments begin
 
 
 def draft_text(
-    title: str,
     guess: Guess,
     drives: Sequence[Drawn],
     targets: Sequence[str],
@@ -26,8 +26,6 @@ def draft_text(
 
     Parameters
     ----------
-    title : str
-        What it is called; signs that titles do not have are taken out.
     guess : Guess
         Its protocol.
     drives : sequence of Drawn
@@ -44,8 +42,9 @@ def draft_text(
     )
     found = "speeds found in the logs; " if guess.pulls or guess.cruise else ""
     lines = [
-        f"title: {json.dumps(_plain(title), ensure_ascii=False)}",
+        f"title: {json.dumps(_plain(said.title), ensure_ascii=False)}",
         "question: Did the service help?",
+        *([_noted("units: us", "of all that is shown; settings may name theirs")] if said.units == "us" else []),
         "vehicle:",
         _noted(f"  description: {_text(said.vehicle)}", "size, fuel and kind of cooler; no registration"),
         _noted(f"  fuel: {said.fuel}", f"diesel | petrol{f'; {said.fuel_reason}' if said.fuel_reason else ''}"),
@@ -61,7 +60,7 @@ def draft_text(
         _noted(f"  cruise_kmh: {protocol.cruise_kmh:g}", cruise),
         _noted(f"  pull_from_kmh: {protocol.pull_from_kmh:g}", pulls),
         _noted(f"  pull_to_kmh: {protocol.pull_to_kmh:g}", pulls),
-        *([f"  marks_kmh: [{', '.join(f'{mark:g}' for mark in protocol.marks_kmh)}]"] if protocol.marks_kmh else []),
+        *_marks(guess, said),
         _noted(f"outcome: {said.outcome}", _meaning(said.outcome)),
         _noted(f"worthwhile_change: {_number(said.worthwhile)}", _in_unit(said.outcome)),
         *(
@@ -82,12 +81,26 @@ def draft_text(
             f"    phase: {drive.phase}",
             f"    {'log' if drive.log.figures is None else 'figures'}: {json.dumps(target, ensure_ascii=False)}",
             *([f"    date: {drive.day}"] if drive.says_date and drive.day else []),
-            *(["    # date: 2026-03-14         # when it was driven"] if drive.log.figures is not None else []),
+            *(
+                ["    # date: 2026-03-14         # when it was driven"]
+                if drive.log.figures is not None and not drive.says_date
+                else []
+            ),
             _noted(f"    ambient_c: {_number(ambient)}", "in the shade; pressure_hpa and wind_ms help too")
             if ambient is not None
             else "    # ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too",
+            *([f"    pressure_hpa: {_number(said.pressure[drive.name])}"] if drive.name in said.pressure else []),
+            "    # notes: load, people, tyre pressure, fuel, road",
         ]
     return "\n".join(lines) + "\n"
+
+
+def _marks(guess: Guess, said: Answers) -> list[str]:
+    """Name the speeds between which pulls are timed, where they are not the usual ones."""
+    if guess.protocol.marks_kmh:
+        return [f"  marks_kmh: [{', '.join(f'{mark:g}' for mark in guess.protocol.marks_kmh)}]"]
+    marks = us_marks(guess.protocol) if said.units == "us" else ()
+    return [f"  marks_kmh: [{', '.join(f'{mark} mph' for mark in marks)}]"] if len(marks) > 1 else []
 
 
 def _channels(drives: Sequence[Drawn], said: Answers) -> list[str]:

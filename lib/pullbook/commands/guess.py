@@ -22,6 +22,7 @@ from pullbook.settings.outcomes import Outcome, in_kmh, outcome_named, speeds_of
 
 CHARGE = "charge_air_temperature"
 VACUUM_KPA = 35.0  # below the outside pressure: a throttled engine idles there, a diesel does not (common practice)
+MILE_KM = 1.609344
 FAST_RPM = 5200.0  # where only petrol engines of cars turn (common practice, no source)
 LEAST_GAIN_KMH = 30.0  # of a pull
 WORTHWHILE_K = 2.0
@@ -159,8 +160,8 @@ def fuel_seen(logs: Sequence[Log]) -> tuple[Literal["diesel", "petrol"], str]:
     ]
     if vacuum:
         throttled = max(vacuum) > VACUUM_KPA
-        below = f"the manifold goes {max(0.0, max(vacuum)):.0f} kPa below the outside pressure"
-        return ("petrol", f"{below}, as under a throttle") if throttled else ("diesel", f"{below}: no throttle")
+        below = f"the manifold goes {max(vacuum):.0f} kPa below the outside pressure, as under a throttle"
+        return ("petrol", below) if throttled else ("diesel", "no vacuum seen, so probably a diesel")
     fastest = [float(np.quantile(speed.values, 0.998)) for log in logs if (speed := log.get("engine_speed"))]
     if fastest and max(fastest) > FAST_RPM:
         return "petrol", f"the engine turns at {max(fastest):.0f} rpm"
@@ -223,6 +224,41 @@ def propose_worthwhile(outcome: Outcome, logs: Sequence[Log], protocol: Protocol
     if not values or not np.median(values):
         return None
     return float(f"{WORTHWHILE_SHARE * abs(np.median(values)):.1g}")
+
+
+def why_outcome(outcome: str, guess: Guess) -> str:
+    """Say in a sentence why an outcome is proposed.
+
+    Parameters
+    ----------
+    outcome : str
+    guess : Guess
+    """
+    spec = spec_of(outcome)
+    if spec.name.startswith("rise_at"):
+        return (
+            f"All {guess.pulls} pulls pass {guess.rise_at} km/h, so the charge can be compared at one speed, wherever "
+            "a pull ends."
+        )
+    if spec.name == "peak_rise":
+        return "It is the usual figure for a charge-air cooler. The pulls pass no common speed that would do better."
+    return f"It is what these logs can show without a charge temperature: the {spec.label}."
+
+
+_US_UNITS = {"degF": True, "degC": False, "mph": True, "km/h": False}
+
+
+def units_seen(logs: Sequence[Log]) -> Literal["us", "metric"]:
+    """Return the units to show: US where every temperature and speed of the logs is in °F and mph."""
+    units = [source.unit for log in logs for source in log.sources.values()]
+    known = [_US_UNITS[unit] for unit in units if unit in _US_UNITS]
+    return "us" if known and all(known) else "metric"
+
+
+def us_marks(protocol: Protocol) -> tuple[int, ...]:
+    """Return round speeds [mph] between which pulls of a protocol can be timed, 10 mph apart."""
+    first, last = protocol.pull_from_kmh / MILE_KM, protocol.pull_to_kmh / MILE_KM
+    return tuple(mark for mark in range(10, 200, 10) if first + 3 <= mark <= last)
 
 
 def spec_of(outcome: str) -> Outcome:

@@ -78,7 +78,7 @@ def one_of(*options: str) -> Check:
     """Return a check that takes one of a few words."""
 
     def check(text: str) -> None:
-        if text.strip() not in options:
+        if text.strip().lower() not in options:
             raise ValueError(f"given {text!r}; allowed: {', '.join(options)}")
 
     return check

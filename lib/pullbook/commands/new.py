@@ -15,26 +15,26 @@ from pullbook.analysis.sessions import same_day, settling_lines
 from pullbook.commands.check import time_text
 from pullbook.commands.copies import copied, reserved, targets_for
 from pullbook.commands.draft import draft_text
-from pullbook.commands.guess import Guess, guess_protocol
+from pullbook.commands.guess import Guess, fuel_seen, guess_protocol
 from pullbook.commands.interview import Interview
 from pullbook.commands.questions import (
-    UNDESCRIBED,
     Answers,
     Drawn,
     Given,
     answers,
     date_order,
     started,
+    with_days,
 )
-from pullbook.errors import ExperimentError, Finding
+from pullbook.errors import ExperimentError, Finding, LogError
 from pullbook.reading.logs import Log, read_drive, read_kept
 from pullbook.reading.sensor_place import engine_findings
 from pullbook.settings.experiment import (
     FILE_NAME,
     LOG_SUFFIXES,
+    UNDESCRIBED,
     Experiment,
     Phase,
-    Vehicle,
     experiments_beside,
     parse_settings,
 )
@@ -94,35 +94,49 @@ def draft_experiment(
     if not before and not after:
         raise ExperimentError("no logs given. Name them after --before and --after")
     given = given or Given()
-    found = [*_found("before", before), *_found("after", after)]
+    skipped: list[str] = []
+    found = [*_found("before", before, skipped), *_found("after", after, skipped)]
     day_first = date_order([one.phase for one in found], [one.log for one in found], given.date_order, interview)
-    found = _in_order(found, day_first)
+    found, orders = _in_order(found, day_first)
     sources, drives = [one.path for one in found], _drawn(found, day_first)
     log_digests(dict(zip((drive.name for drive in drives), sources, strict=True)))  # refuses a log given twice
     refuse_copies({drive.name: drive.log for drive in drives})
     by_hand = {one.path for one in found if one.log.figures is not None}
     guess = guess_protocol([drive.log for drive in drives])
     interview.begin([f"{drive.name}: {drive.log.name}{f', {drive.day}' if drive.day else ''}" for drive in drives])
+    drives = with_days(drives, given, interview)
     logged = {drive.name: drive.log for drive in drives if drive.log.figures is None}
     engine = engine_findings(logged) if logged else ()
     beside = experiments_beside(folder)
     propose = propose or interview.ask is not None
     earlier: tuple[str, ...] = ()
-    said = answers(drives, guess, engine, given, interview, sibling=_shared_vehicle(beside), propose=propose)
+    sibling = _shared_vehicle(beside, drives, given)
+    said = answers(
+        drives,
+        guess,
+        engine,
+        given,
+        interview,
+        sibling=sibling.vehicle if sibling else None,
+        propose=propose,
+        title=folder.resolve().name,
+    )
     with reserved(folder):
         targets = targets_for(folder, sources, figures=by_hand)
-        title = folder.resolve().name
         with copied(folder, sources, targets):
-            text = draft_text(title, guess, drives, targets, said)
+            text = draft_text(guess, drives, targets, said)
             experiment = Experiment.from_settings(parse_settings(text), folder)
             if beside:
                 from pullbook.analysis.expected import earlier_beside  # the statistics take a second to load
 
                 earlier = earlier_beside(experiment)
-            text = draft_text(title, guess, drives, targets, said, earlier)
+            text = draft_text(guess, drives, targets, said, earlier)
             Experiment.from_settings(parse_settings(text), folder)  # what is written can be read
             write_whole(folder / FILE_NAME, text)
-    return _told(folder, drives, guess, engine, said, earlier)
+    taken = sibling if sibling and propose and said.vehicle == sibling.vehicle.description else None
+    told = _told(folder, drives, guess, engine, said, earlier)
+    notes = [f"Vehicle: as in ../{taken.folder.name}."] if taken and given.vehicle is None else []
+    return [told[0], *(fold(line) for line in (*orders, *skipped, *notes)), *told[1:]]
 
 
 # --- which logs --------------------------------------------------------------------------------------------------
@@ -134,14 +148,27 @@ class _Found:
     path: Path
     log: Log
     group: int  # of the logs that one folder holds
+    folder: str = ""  # its name
 
 
-def _found(phase: Phase, given: Sequence[str | Path]) -> list[_Found]:
-    """Read the logs that were named, and those of the folders that were named."""
+def _found(phase: Phase, given: Sequence[str | Path], skipped: list[str]) -> list[_Found]:
+    """Read the logs that were named, and those of the folders that were named; text in a folder may be notes."""
     found = []
     for group, path in enumerate(map(Path, given)):
-        paths = _logs_in(path) if path.is_dir() else [path]
-        found += [_Found(phase, one, read_drive(one), group) for one in paths]
+        if not path.is_dir():
+            found.append(_Found(phase, path, read_drive(path), group))
+            continue
+        logs = []
+        for one in _logs_in(path):
+            try:
+                logs.append(_Found(phase, one, read_drive(one), group, path.name))
+            except LogError as refusal:
+                if one.suffix.lower() != ".txt":
+                    raise
+                skipped.append(f"Skipped {one.name} in {path.name}: {str(refusal).removeprefix(f'{one.name}: ')}")
+        if not logs:
+            raise ExperimentError(f"{path}: no log in this folder. {' '.join(skipped)}")
+        found += logs
     return found
 
 
@@ -177,14 +204,19 @@ def _natural(name: str) -> list[tuple[int, str]]:
     return [(int(part), "") if part.isdecimal() else (0, part.lower()) for part in re.split(r"(\d+)", name)]
 
 
-def _in_order(found: Sequence[_Found], day_first: bool | None) -> list[_Found]:
-    """Put the logs of each folder in the order of their dates, where all of them have one."""
+def _in_order(found: Sequence[_Found], day_first: bool | None) -> tuple[list[_Found], list[str]]:
+    """Put the logs of each folder in the order of their dates, where all of them have one; and say so."""
     ordered: list[_Found] = []
+    said = []
     for key in dict.fromkeys((one.phase, one.group) for one in found):
         group = [one for one in found if (one.phase, one.group) == key]
         starts = {one.path: start for one in group if (start := started(one.log, day_first)) is not None}
-        ordered += sorted(group, key=lambda one: starts[one.path]) if len(starts) == len(group) else group
-    return ordered
+        dated = len(starts) == len(group)
+        ordered += sorted(group, key=lambda one: starts[one.path]) if dated else group
+        if group[0].folder and len(group) > 1:
+            by = "by date" if dated else "by name, because not all of them have a date"
+            said.append(f"{counted(len(group), 'log')} of {group[0].folder}, {by}.")
+    return ordered, said
 
 
 def _drawn(found: Sequence[_Found], day_first: bool | None) -> list[Drawn]:
@@ -204,11 +236,15 @@ def _drawn(found: Sequence[_Found], day_first: bool | None) -> list[Drawn]:
     return drives
 
 
-def _shared_vehicle(beside: Sequence[Experiment]) -> Vehicle | None:
-    """Return the vehicle of the experiments beside this one, if they agree on it."""
-    vehicles = {(e.vehicle.description, e.vehicle.fuel): e.vehicle for e in beside}
+def _shared_vehicle(beside: Sequence[Experiment], drives: Sequence[Drawn], given: Given) -> Experiment | None:
+    """Return one of the experiments beside this one, if they agree on the vehicle and nothing contradicts it."""
+    vehicles = {(e.vehicle.description, e.vehicle.fuel): e for e in beside}
     only = next(iter(vehicles.values())) if len(vehicles) == 1 else None
-    return only if only and only.description != UNDESCRIBED else None
+    if only is None or only.vehicle.description == UNDESCRIBED:
+        return None
+    seen, reason = fuel_seen([drive.log for drive in drives])
+    fuel = given.fuel.strip().lower() if given.fuel else seen if reason else only.vehicle.fuel
+    return only if fuel == only.vehicle.fuel else None
 
 
 # --- what is said ------------------------------------------------------------------------------------------------
@@ -268,8 +304,13 @@ def _told(
     lines += [fold(line) for line in _speeds(guess)]
     lines += [fold(f"{f.severity}: {f.message}") for f in same_day((d.phase, d.name, d.day) for d in drives)]
     if earlier:
-        lines.append(fold(f"Earlier experiments of this vehicle, whose days count too: {', '.join(earlier)}."))
-    lines.append(f"Outcome: {said.outcome}.")
+        lines.append(
+            fold(
+                f"Other experiments of this vehicle, whose days count too: {', '.join(earlier)}. If it is another "
+                f"vehicle, delete earlier: in {FILE_NAME}."
+            )
+        )
+    lines.append(fold(f"Outcome: {said.outcome}. {said.why_outcome}".rstrip()))
     if said.sensor is None:
         lines += [fold(f"{finding.severity}: {finding.message}") for finding in engine]
     # With the sensor's place settled, only a rise from before the compressor can still lack a channel.

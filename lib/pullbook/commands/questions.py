@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, get_args
 
 from pullbook.commands.guess import (
@@ -14,17 +15,31 @@ from pullbook.commands.guess import (
     propose_outcome,
     propose_worthwhile,
     spec_of,
+    units_seen,
+    why_outcome,
 )
 from pullbook.commands.interview import Interview, one_of
 from pullbook.commands.sensors import Done, ask_sensors, sensors_behind
 from pullbook.errors import ExperimentError, Finding
-from pullbook.quantities import typed
+from pullbook.quantities import METRIC, US, Shown, System, typed
 from pullbook.reading.logs import Log
 from pullbook.reading.sensor_place import INLET
-from pullbook.settings.experiment import Sensor, SensorWork, Service, Session, Vehicle, accepted
+from pullbook.settings.experiment import (
+    UNDESCRIBED,
+    Experiment,
+    Sensor,
+    SensorWork,
+    Service,
+    Session,
+    Vehicle,
+    accepted,
+)
 from pullbook.settings.outcomes import in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
-UNDESCRIBED = "not described"
+USUAL_OUTCOMES = (
+    "The usual three: peak_rise, the most that the charge gets above the air going in during a pull; rise_at 100, the "
+    "same as the pull passes 100 km/h; mean_rise, the same in a steady cruise. A wrong name lists them all."
+)
 Place = Literal["before", "after"]
 
 
@@ -34,13 +49,18 @@ class Given:
 
     Attributes
     ----------
-    vehicle, fuel, service, date, odometer, outcome, worthwhile, sensor, date_order : str or None
+    title, vehicle, fuel, service, date, odometer, outcome, worthwhile, sensor, date_order, units : str or None
+    days : mapping of str to str
+        When each session was driven, by its name, where its log has no date.
+    pressure : mapping of str to str
+        Outside pressure, by the session's name.
     ambient : mapping of str to str
         Air in the shade, by the session's name.
     work : mapping of str to str
         What was done to sensors, by channel.
     """
 
+    title: str | None = None
     vehicle: str | None = None
     fuel: str | None = None
     service: str | None = None
@@ -50,6 +70,9 @@ class Given:
     worthwhile: str | None = None
     sensor: str | None = None
     date_order: str | None = None
+    units: str | None = None
+    days: Mapping[str, str] = field(default_factory=dict)
+    pressure: Mapping[str, str] = field(default_factory=dict)
     ambient: Mapping[str, str] = field(default_factory=dict)
     work: Mapping[str, str] = field(default_factory=dict)
 
@@ -67,7 +90,7 @@ class Drawn:
     day : date or None
         When it was driven, as far as is known.
     says_date : bool
-        The log leaves the order of day and month open, so the session has to say the day.
+        The log has no date, or leaves the order of day and month open, so the session has to say the day.
     """
 
     name: str
@@ -83,8 +106,12 @@ class Answers:
 
     Attributes
     ----------
-    vehicle, fuel, service, outcome, worthwhile : str
+    title, vehicle, fuel, service, outcome, worthwhile : str
         As typed or proposed.
+    why_outcome : str
+        Why it was proposed; empty where it is the person's own.
+    units : {"metric", "us"}
+        To show.
     fuel_reason : str
         What in the logs shows the fuel.
     date : date or None
@@ -97,6 +124,7 @@ class Answers:
         What was done to sensors, by channel.
     """
 
+    title: str
     vehicle: str
     fuel: str
     fuel_reason: str
@@ -105,8 +133,11 @@ class Answers:
     odometer: str | None
     sensor: Place | None
     outcome: str
+    why_outcome: str
     worthwhile: str
+    units: System
     ambient: Mapping[str, str]
+    pressure: Mapping[str, str]
     work: Done
 
 
@@ -153,7 +184,7 @@ def date_order(phases: Sequence[str], logs: Sequence[Log], given: str | None, in
         proposal=fitting[0] if len(fitting) == 1 else None,
         note=f"{left_open[0].name} may begin on {' or '.join(f'{day.day} {day:%B %Y}' for day in either)}.",
     )
-    return None if answer is None else answer == "day"
+    return None if answer is None else answer.lower() == "day"
 
 
 def started(log: Log, day_first: bool | None) -> dt.datetime | None:
@@ -161,6 +192,37 @@ def started(log: Log, day_first: bool | None) -> dt.datetime | None:
     if log.time.month_first is None:
         return log.start
     return None if day_first is None else log.start if day_first else log.time.month_first
+
+
+def with_days(drives: Sequence[Drawn], given: Given, interview: Interview) -> list[Drawn]:
+    """Ask for the days of the drives whose logs have no date.
+
+    Parameters
+    ----------
+    drives : sequence of Drawn
+    given : Given
+    interview : Interview
+
+    Raises
+    ------
+    ExperimentError
+        When an option names no such session, or a day that is none.
+    """
+    _check_names("--driven", given.days, drives)
+    known = []
+    for drive in drives:
+        if drive.day is None or drive.name in given.days:
+            answer = interview.answer(
+                f"Day of {drive.name} ({drive.log.name}), such as 2026-03-14",
+                option=f"--driven {drive.name}",
+                given=given.days.get(drive.name),
+                check=lambda text: accepted(Session, "date", text),
+                proposal=None,
+            )
+            if answer is not None:
+                drive = replace(drive, day=accepted(Session, "date", answer), says_date=True)
+        known.append(drive)
+    return known
 
 
 def answers(
@@ -172,6 +234,7 @@ def answers(
     *,
     sibling: Vehicle | None,
     propose: bool,
+    title: str,
 ) -> Answers:
     """Ask, or take options and proposals.
 
@@ -187,6 +250,8 @@ def answers(
         That of the experiments beside this one, where they all share one.
     propose : bool
         Whether what the logs only suggest (where the intake sensor sits, a sibling's vehicle) may be taken.
+    title : str
+        What the experiment is called if nobody says otherwise.
 
     Raises
     ------
@@ -194,8 +259,10 @@ def answers(
         When an option's value is not allowed.
     """
     logs = [drive.log for drive in drives]
-    _check_names(given, drives)
+    _check_names("--ambient", given.ambient, drives)
+    _check_names("--pressure", given.pressure, drives)
     likely = sibling if propose else None
+    seen, reason = fuel_seen(logs)
     vehicle = interview.answer(
         "Vehicle: size, fuel, kind of cooler; no registration",
         option="--vehicle",
@@ -203,7 +270,6 @@ def answers(
         check=lambda text: accepted(Vehicle, "description", text),
         proposal=likely.description if likely else UNDESCRIBED,
     )
-    seen, reason = fuel_seen(logs)
     fuel = interview.answer(
         "Fuel, diesel or petrol",
         option="--fuel",
@@ -221,7 +287,7 @@ def answers(
     )
     proposed, between = _serviced(drives)
     date = interview.answer(
-        "Day of the service, YYYY-MM-DD",
+        "Day of the service, such as 2026-03-20",
         option="--date",
         given=given.date,
         check=lambda text: _service_day(text, drives),
@@ -237,34 +303,48 @@ def answers(
     )
     sensor = _sensor_place(drives, engine, given.sensor, interview, propose=propose)
     boosted = all(finding.code != "no-boost" for finding in engine)
+    proposed_outcome = propose_outcome(logs, guess, sensor=sensor, boosted=boosted)
+    why = f"Proposed: {proposed_outcome}. {why_outcome(proposed_outcome, guess)}"
     outcome = interview.answer(
         "Outcome, the figure to compare",
         option="--outcome",
         given=given.outcome,
         check=_outcome,
-        proposal=propose_outcome(logs, guess, sensor=sensor, boosted=boosted),
-        note=f"Outcomes: {outcomes_in_words()}.",
+        proposal=proposed_outcome,
+        note=f"{why} {USUAL_OUTCOMES}",
     )
     assert outcome is not None  # something is always proposed
+    units = _units(logs, given.units, interview)
     return Answers(
+        units=units.system,
+        why_outcome=why_outcome(outcome, guess) if outcome == proposed_outcome and given.outcome is None else "",
         vehicle=vehicle or UNDESCRIBED,
-        fuel=fuel or "diesel",
+        fuel=(fuel or "diesel").lower(),
         fuel_reason="" if given.fuel else reason,
         service=service or UNDESCRIBED,
-        date=dt.date.fromisoformat(date) if date else None,
+        date=accepted(Service, "date", date) if date else None,
         odometer=odometer,
         sensor=sensor,
         outcome=outcome,
-        worthwhile=_worthwhile(outcome, logs, guess, given.worthwhile, interview),
-        ambient=_weather(drives, given.ambient, interview, inlet=sensor != "after"),
+        worthwhile=_worthwhile(outcome, logs, guess, given.worthwhile, interview, units),
+        ambient=_weather(drives, given.ambient, interview, units, inlet=sensor != "after"),
+        pressure=_pressure(drives, given.pressure, interview),
         work=_work(drives, outcome, given.work, interview),
+        title=interview.answer(
+            "Title of the page",
+            option="--title",
+            given=given.title,
+            check=lambda text: accepted(Experiment, "title", text),
+            proposal=title,
+        )
+        or title,
     )
 
 
-def _check_names(given: Given, drives: Sequence[Drawn]) -> None:
+def _check_names(option: str, given: Mapping[str, str], drives: Sequence[Drawn]) -> None:
     names = [drive.name for drive in drives]
-    if wrong := [name for name in given.ambient if name not in names]:
-        raise ExperimentError(f"--ambient: there is no session {wrong[0]!r}; allowed: {', '.join(names)}")
+    if wrong := [name for name in given if name not in names]:
+        raise ExperimentError(f"{option}: there is no session {wrong[0]!r}; allowed: {', '.join(names)}")
 
 
 def _serviced(drives: Sequence[Drawn]) -> tuple[str | None, str]:
@@ -308,7 +388,7 @@ def _sensor_place(
         proposal=place_seen(logs) if propose else None,
         note=which[0].message.split("If it sits")[0],
     )
-    return next((place for place in get_args(Place) if place == answer), None)
+    return next((place for place in get_args(Place) if answer and place == answer.lower()), None)
 
 
 def _outcome(text: str) -> None:
@@ -319,7 +399,31 @@ def _outcome(text: str) -> None:
         raise ValueError(f"given {text!r}; allowed: {outcomes_in_words()}{hint}")
 
 
-def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | None, interview: Interview) -> str:
+def _units(logs: Sequence[Log], given: str | None, interview: Interview) -> Shown:
+    """Ask for the units only where the logs are in US units."""
+    seen = units_seen(logs)
+    if given is None and seen == "metric":
+        return METRIC
+    answer = interview.answer(
+        "Units to show: us (°F, mph, psi) or metric",
+        option="--units",
+        given=given,
+        check=one_of(*get_args(System)),
+        proposal=seen,
+        note="The logs are in °F and mph.",
+    )
+    return US if answer and answer.lower() == "us" else METRIC
+
+
+def _in_units(answer: str, unit: str, shown: Shown) -> str:
+    """Return a number that a person typed with the unit it was asked in, where a setting would be read in another."""
+    alone = re.fullmatch(r"[+-]?\d*\.?\d+", answer.strip())
+    return f"{answer.strip()} {shown.unit(unit)}" if alone and shown.unit(unit) != unit else answer
+
+
+def _worthwhile(
+    outcome: str, logs: Sequence[Log], guess: Guess, given: str | None, interview: Interview, shown: Shown
+) -> str:
     spec = spec_of(outcome)
     unit = spec.change_unit
 
@@ -327,13 +431,14 @@ def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | No
         if not 0 < float(typed(text, unit)) <= 1e4:
             raise ValueError(f"given {text!r}; allowed: above 0, in {unit}")
 
+    asked_in = "" if unit == "1" else f" in {shown.unit(unit)}"
     usual = None if given else propose_worthwhile(spec, logs, guess.protocol)
     answer = interview.answer(
-        f"Worthwhile change{'' if unit == '1' else f' in {unit}'}: a smaller one makes no difference to you",
+        f"Worthwhile change{asked_in}: a smaller one makes no difference to you",
         option="--worthwhile",
         given=given,
         check=check,
-        proposal=None if usual is None else f"{usual:.1f}" if unit == "K" else f"{usual:g}",
+        proposal=None if usual is None else _proposed(usual, unit, shown),
         note="" if unit == "K" or usual is None else "The proposal is 5 % of the median in these logs.",
     )
     if answer is None:
@@ -341,10 +446,41 @@ def _worthwhile(outcome: str, logs: Sequence[Log], guess: Guess, given: str | No
             f"these logs do not give {outcome}, so there is no worthwhile change to suggest. Give --worthwhile"
             f"{'' if unit == '1' else f', in {unit}'}, or another --outcome"
         )
-    return answer
+    return answer if given is not None else _in_units(answer, unit, shown)
 
 
-def _weather(drives: Sequence[Drawn], given: Mapping[str, str], interview: Interview, *, inlet: bool) -> dict[str, str]:
+def _proposed(usual: float, unit: str, shown: Shown) -> str:
+    if shown.unit(unit) != unit:
+        return shown.brief(usual, unit)
+    return f"{usual:.1f}" if unit == "K" else f"{usual:g}"
+
+
+def _pressure(drives: Sequence[Drawn], given: Mapping[str, str], interview: Interview) -> dict[str, str]:
+    """Ask for the outside pressure where a boost gauge counts from it and the log does not hold it."""
+    noted: dict[str, str] = {}
+    of_day: dict[dt.date, str] = {}
+    for drive in drives:
+        assumed = any(finding.code == "barometer-assumed" for finding in drive.log.findings)
+        if not assumed and drive.name not in given:
+            continue
+        answer = interview.answer(
+            f"Outside pressure in hPa where you drove (not reduced to sea level), {drive.name}",
+            option=f"--pressure {drive.name}",
+            given=given.get(drive.name),
+            check=lambda text: accepted(Session, "pressure_hpa", text),
+            proposal=of_day.get(drive.day) if drive.day else None,
+            note="" if noted else "The log has boost as a gauge shows it: above the pressure outside.",
+        )
+        if answer is not None:
+            noted[drive.name] = answer
+            if drive.day:
+                of_day[drive.day] = answer
+    return noted
+
+
+def _weather(
+    drives: Sequence[Drawn], given: Mapping[str, str], interview: Interview, shown: Shown, *, inlet: bool
+) -> dict[str, str]:
     """Ask for the air temperature where the log does not hold it; an answer is proposed for all drives of its day."""
     noted: dict[str, str] = {}
     of_day: dict[dt.date, str] = {}
@@ -352,19 +488,19 @@ def _weather(drives: Sequence[Drawn], given: Mapping[str, str], interview: Inter
         if "ambient_air_temperature" in drive.log.sources and drive.name not in given:
             continue
         air = drive.log.get(INLET) if inlet else None
-        coldest = f"; its inlet fell to {air.values.min():.0f} °C" if air is not None else ""
+        coldest = f"; its inlet fell to {shown.quantity(air.values.min(), '°C', 0)}" if air is not None else ""
         when = f" ({drive.day})" if drive.day else ""
         answer = interview.answer(
-            f"Air in the shade in °C, {drive.name}{when}{coldest}",
+            f"Air in the shade in {shown.unit('°C')}, {drive.name}{when}{coldest}",
             option=f"--ambient {drive.name}",
             given=given.get(drive.name),
             check=lambda text: accepted(Session, "ambient_c", text),
             proposal=of_day.get(drive.day) if drive.day else None,
         )
         if answer is not None:
-            noted[drive.name] = answer
+            noted[drive.name] = answer if drive.name in given else _in_units(answer, "°C", shown)
             if drive.day:
-                of_day[drive.day] = answer
+                of_day[drive.day] = noted[drive.name]
     return noted
 
 

@@ -64,7 +64,7 @@ def joined(logs: Sequence[Log]) -> Log:
 
 def _starts(logs: Sequence[Log]) -> tuple[list[dt.datetime], bool | None]:
     """Return when each begins, and whether the day comes first if one shows it; refuse uncertain dates."""
-    if undated := [log.name for log in logs if log.start is None]:
+    if undated := [log.name for log in logs if log.start is None or log.time.day_only]:
         raise LogError(
             f"{', '.join(undated)}: no date and time of day in it, so it can't be joined with the drive's other logs. "
             f"Export it with absolute time. Or: {OWN_SESSIONS}"

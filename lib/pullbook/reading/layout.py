@@ -49,6 +49,8 @@ class Layout:
         The first line of numbers.
     headers, units : tuple of str
         A header for each column; units are empty without a line of them.
+    preamble : tuple of str
+        The lines above the header.
     rows_above : int
         Of another, narrower table above this one, such as a summary.
     """
@@ -60,6 +62,7 @@ class Layout:
     data_line: int
     headers: tuple[str, ...]
     units: tuple[str, ...]
+    preamble: tuple[str, ...] = ()
     rows_above: int = 0
 
 
@@ -123,6 +126,7 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
         data_line=data_line,
         headers=tuple(distinct([mend_encoding(header) for header in headers])),
         units=tuple(mend_encoding(unit) for unit in units),
+        preamble=tuple(lines[:header_line]) if header_line else (),
         rows_above=rows_above,
     )
 

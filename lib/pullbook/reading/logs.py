@@ -761,11 +761,12 @@ def _absolute(
     if not gauge and (absolute or "abs" in said or not looks_gauge(pressure.values)):
         return pressure, []
     findings = []
-    if not gauge and "gauge" not in said:
-        findings.append(_gauge_guess(pressure.column, pressure.values))
+    guessed = not gauge and "gauge" not in said
     if outside_kpa is None:
         outside_kpa = STANDARD_PRESSURE_KPA
-        findings.append(_barometer_assumed(pressure.column))
+        findings.append(_barometer_assumed(pressure.column, pressure.unit if guessed else None))
+    elif guessed and float(np.min(pressure.values)) >= 0:  # below nought it is no absolute pressure
+        findings.append(_gauge_guess(pressure.column, pressure.unit, pressure.values))
     above: np.ndarray = outside_kpa + pressure.values  # noqa: PD011 - a signal's values are no frame's
     return replace(pressure, values=above), findings
 
@@ -860,26 +861,36 @@ def _unit_guess(channel: str, column: str, unit: Unit, *, against: bool) -> Find
     )
 
 
-def _gauge_guess(column: str, values: np.ndarray) -> Finding:
+def _settled_both_ways(column: str, unit: str) -> str:
+    """Return the lines of YAML that settle a pressure as gauge, or as absolute."""
+    line = settling_line("intake_manifold_pressure", column).removesuffix("}")
+    return f"channels:\n{line}, unit: {unit} gauge}}\nor, if it is absolute:\nchannels:\n{line}, unit: {unit} abs}}"
+
+
+def _gauge_guess(column: str, unit: str, values: np.ndarray) -> Finding:
     low = float(np.quantile(values, 0.02))
     return Finding(
         code="pressure-read-as-gauge",
         severity="warning",
         message=(
             f"{column!r} drops to {low:.0f} kPa, too low for an absolute pressure, so it was read as gauge pressure. "
-            "If it is absolute, say so under channels: put 'abs' after the unit."
+            f"To settle it, add this to experiment.yaml:\n{_settled_both_ways(column, unit)}"
         ),
         evidence={"low_kpa": round(low, 3)},
     )
 
 
-def _barometer_assumed(column: str) -> Finding:
+def _barometer_assumed(column: str, guessed_unit: str | None = None) -> Finding:
+    settle = ""
+    if guessed_unit is not None:
+        lines = _settled_both_ways(column, guessed_unit)
+        settle = f" That it is a gauge's was judged by its values. To settle it, add this to experiment.yaml:\n{lines}"
     return Finding(
         code="barometer-assumed",
         severity="warning",
         message=(
             f"{column!r} is a gauge pressure, and nothing gives the outside pressure. "
-            f"{STANDARD_PRESSURE_KPA} kPa was added. Give pressure_hpa for the session."
+            f"{STANDARD_PRESSURE_KPA:.1f} kPa was added. Give pressure_hpa for the session.{settle}"
         ),
         evidence={"added_kpa": STANDARD_PRESSURE_KPA},
     )

@@ -12,6 +12,7 @@ import pandas as pd
 from pullbook.errors import Finding, LogError
 from pullbook.reading.dates import parts, read_dates
 from pullbook.reading.layout import MISSING, is_number
+from pullbook.reading.preamble import preamble_days
 from pullbook.reading.tables import Table
 from pullbook.reading.time_column import (
     GUESSED_UNITS_S,
@@ -74,6 +75,8 @@ class TimeSource:
         Of dates written as 3/4/2026, whether the day comes first; None where the log leaves it open or has none.
     month_first : datetime or None
         The first stamp with the month first, where the log leaves it open.
+    day_only : bool
+        The log says the day, not the time of day: it begins at midnight only for want of a better figure.
     """
 
     columns: tuple[str, ...] = ()
@@ -81,6 +84,7 @@ class TimeSource:
     utc: bool = False
     day_first: bool | None = None
     month_first: dt.datetime | None = None
+    day_only: bool = False
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,7 +153,8 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     >>> import pandas as pd
     >>> from pullbook.reading.time_axis import time_axis
     >>> from pullbook.reading.layout import find_layout
-    >>> from pullbook.reading.tables import Table
+    >>> from pullbook.reading.preamble import preamble_days
+    from pullbook.reading.tables import Table
     >>> stamps, speeds = ["23:59:58", "23:59:59", "00:00:01"], [50, 52, 54]
     >>> lines = ["Time,Speed (km/h)", *(f"{stamp},{speed}" for stamp, speed in zip(stamps, speeds))]
     >>> table = Table(find_layout(lines, "drive.csv"), ((pd.Series(stamps),), (pd.Series(speeds),)))
@@ -184,7 +189,8 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     findings += more
     seconds, more = _without_leaps(seconds)
     findings += more
-    seconds = seconds - seconds[0]  # before stamps are compared: counting from zero may make two of them equal
+    first_s = float(seconds[0])
+    seconds = seconds - first_s  # before stamps are compared: counting from zero may make two of them equal
     if seconds[-1] == 0:
         raise LogError(
             f"{name}: {headers[column]!r} has the same time in every row. Allowed: times that rise. Name the right "
@@ -203,7 +209,24 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     source = TimeSource(
         used, words, utc=dated.utc and dated.start is not None, day_first=dated.day_first, month_first=dated.month_first
     )
-    return TimeAxis(seconds, rows, source, dated.start, tuple(findings))
+    start = dated.start
+    if start is None:
+        start, source = _dated_above(table, source, first_s if words == "clock time" else None)
+    return TimeAxis(seconds, rows, source, start, tuple(findings))
+
+
+def _dated_above(table: Table, source: TimeSource, clock_s: float | None) -> tuple[dt.datetime | None, TimeSource]:
+    """Take the date from the lines above the header, the time of day from the first stamp if that is a clock's."""
+    days = preamble_days(table.layout.preamble)
+    if not days:
+        return None, source
+    since = dt.timedelta(seconds=clock_s % DAY_S) if clock_s is not None else dt.timedelta()
+    starts = {order: dt.datetime.combine(day, dt.time()) + since for order, day in days.items()}
+    start = starts.get("d/m/y") or starts["m/d/y"]
+    other = starts.get("m/d/y")
+    day_first = None if len(starts) == 2 else "d/m/y" in starts
+    open_order = other if len(starts) == 2 and other != start else None
+    return start, replace(source, day_first=day_first, month_first=open_order, day_only=clock_s is None)
 
 
 def _footers(table: Table, column: int, seconds: np.ndarray) -> int:

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
+from pullbook.days import FORMS, ORDERS, Order, order_of, readings
 from pullbook.errors import Finding, LedgerError, fault_lines
-from pullbook.records.ledger_dates import FORMS, ORDERS, Order, order_of, readings
 from pullbook.statistics.uncertainty import coverage_factor
 from pullbook.text import counted, sentence_case
 

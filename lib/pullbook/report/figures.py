@@ -190,7 +190,12 @@ def _forest(
     better = "left is better" if c.lower_is_better else "right is better"
     figure.update_xaxes(title=f"change after the service{in_brackets(c.unit)} ({better})")
     reach = max(c.worthwhile, *(max(abs(low), abs(high)) for _, _, low, high, _ in rows[:2]), 1e-9)
-    figure.update_xaxes(range=[-1.15 * max(reach, 1.2 * c.worthwhile), 1.15 * max(reach, 1.2 * c.worthwhile)])
+    edge = 1.15 * max(reach, 1.2 * c.worthwhile)
+    figure.update_xaxes(range=[-edge, edge])
+    for side, mark in ((-1, "◂"), (1, "▸")):  # what goes on beyond the picture says so
+        for name, (_, _, *ends, _) in zip(names, rows, strict=True):
+            if max(side * end for end in ends) > edge:
+                figure.add_annotation(x=side * edge, y=name, text=mark, showarrow=False, font={"size": 16})
     text = (
         f"Change {c.change:+.{digits}f}{unit}, {percent(c.level)} interval {c.low:+.{digits}f} to "
         f"{c.high:+.{digits}f}{unit}. The grey band, ±{METRIC.brief(c.worthwhile, c.unit)}, is too small to matter to "

@@ -132,15 +132,19 @@ def table(
         Of which run each row is (`run_key`), so that it can be lit with it.
     """
     numbers = range(numbers_from, words_from)
+    # With words at the end a row is too wide for a phone: there its cells stand one over the other.
+    stacks = words_from < len(headings)
+    labels = [f' data-label="{escape(heading)}"' if stacks else "" for heading in headings]
     head = "".join(_heading(heading, _side(k, numbers)) for k, heading in enumerate(headings))
     body = "".join(
         f"<tr{of}>"
-        + "".join(f"<td{_side(k, numbers)}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row))
+        + "".join(f"<td{_side(k, numbers)}{labels[k]}>{escape(_shown(cell))}</td>" for k, cell in enumerate(row))
         + "</tr>"
         for row, of in zip(rows, chain((of_run(key) for key in runs), repeat("")), strict=False)
     )
     many = " pb-many" if len(headings) > MANY_COLUMNS else ""
-    whole = f'<table class="pb-table{many}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
+    stack = " pb-stack" if stacks else ""
+    whole = f'<table class="pb-table{many}{stack}"><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>'
     if not caption:
         return Fragment(_scrolled(whole, headings[0]))
     return folded(caption, _scrolled(whole, caption))

@@ -49,7 +49,7 @@ def picture(
 
     return drawn(
         draw,
-        caption=f"The smallest change you'd detect, 80 % of the time. Dashed: the {wish} you asked for. More days help "
+        caption=f"The smallest change you'd detect, 80 % of the time. Dashed: a change of {wish}. More days help "
         "more than more pulls per day.",
         description=f"Smallest change detected 80 % of the time: {', '.join(mine)}. You asked for {wish}.",
         columns=("sessions a side", "pulls per session", f"change{in_brackets(shown.unit(unit))}"),

@@ -23,7 +23,7 @@ from pullbook.runs.find import Run
 from pullbook.runs.heat_soak import MIN_IDLE_S
 from pullbook.runs.measures import CHANNEL_ABSENT, COOLER_LOSS_KPA, COOLER_LOSS_U_KPA, INLET_LOSS_KPA, INLET_LOSS_U_KPA
 from pullbook.runs.operating_point import CHARGE_C
-from pullbook.settings.experiment import PHASES, Experiment, Notes
+from pullbook.settings.experiment import PHASES, Experiment, Notes, described
 from pullbook.settings.outcomes import elapsed_columns
 from pullbook.statistics.allowance import scatter_words
 from pullbook.statistics.boost import outside_kpa, pressure_words
@@ -44,6 +44,7 @@ from pullbook.text import (
     percent,
     sentence_case,
     signed,
+    unbroken,
     unit_suffix,
 )
 
@@ -84,12 +85,12 @@ def answer(result: Result) -> Fragment:
     experiment, c = result.experiment, result.comparison
     boost, others = _warnings(result)
     alert = f'<p class="pb-alert" role="alert"><strong>First:</strong> {escape(boost[0])}</p>' if boost else ""
-    caution = "" if boost or not others else f'<p class="pb-note">{escape(_first_sentence(others[0]))}</p>'
+    caution = "" if boost or not others else f'<p class="pb-note">{escape(unbroken(_first_sentence(others[0])))}</p>'
     word, _, rest = result.sentence.partition(": ")
     return Fragment(
         f'<section class="pb-answer pb-{c.verdict}"><h1>{escape(experiment.title)}</h1>{alert}'
         f'<p class="pb-verdict">{escape(word)}</p>'
-        f'<p class="pb-sentence">{escape(sentence_case(rest))}</p>'
+        f'<p class="pb-sentence">{escape(unbroken(sentence_case(rest)))}</p>'
         f"{caution}</section>"
     )
 
@@ -143,8 +144,12 @@ def _facts(result: Result) -> str:
     left = f" You left out {out}." if out else ""
     if marked := int((result.measures["marked"].notna() & result.measures["included"]).sum()):
         left += f" You marked {marked} by hand."
+    vehicle, what = experiment.vehicle.description, experiment.service.what
+    about = f"{vehicle}. " if described(vehicle) else ""
+    if described(what) or when:
+        about += f"Service: {what if described(what) else ''}{when}. ".replace(": , ", ": ")
     return (
-        f"{experiment.vehicle.description}. Service: {experiment.service.what}{when}. {counted(c.before.pulls, kind)} "
+        f"{about}{counted(c.before.pulls, kind)} "
         f"in {counted(c.before.sessions, 'session')} before, {c.after.pulls} in {c.after.sessions} after.{left}"
     )
 
@@ -247,7 +252,14 @@ def drives(result: Result) -> Fragment:
         "in steps of",
         "full load judged from",
     )
-    return table(headings, rows, numbers_from=3 if dated else 2, caption="The drives")
+    drawn = table(headings, rows, numbers_from=3 if dated else 2, caption="The drives")
+    return Fragment(drawn.html + _noted(result))
+
+
+def _noted(result: Result) -> str:
+    """Return what the person noted of each drive; nothing where nothing was."""
+    noted = [f"{s.name}: {s.notes}" for s in result.experiment.sessions if s.notes]
+    return f"<p>Noted by the driver, and not checked:</p>{listed(noted).html}" if noted else ""
 
 
 def channels(result: Result) -> Fragment:
@@ -781,7 +793,7 @@ def like_for_like(result: Result) -> Fragment:
         table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>No condition was flagged.</p>"
     )
     every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
-    return Fragment(first + every.html)
+    return Fragment(first + every.html + _noted(result))
 
 
 def _moved(result: Result, condition: Condition) -> str:

@@ -17,11 +17,12 @@ from pullbook.report import answer_picture, canvas
 from pullbook.report.drawing import ON_PAPER
 from pullbook.report.in_units import comparison_in
 from pullbook.report.sections import worth
+from pullbook.settings.experiment import described
 from pullbook.settings.files import write_whole
 from pullbook.settings.privacy import renamed, scrub, shared_names
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import counted, decimals, sentence_case, signed, typeset, unit_suffix
+from pullbook.text import counted, decimals, sentence_case, signed, typeset, unbroken, unit_suffix
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -127,12 +128,13 @@ def _once(texts: list[str]) -> tuple[str, ...]:
     return tuple(text for text in kept if text)
 
 
-def _facts(result: Result) -> tuple[str, str]:
+def _facts(result: Result) -> tuple[str, ...]:
     experiment, c = result.experiment, comparison_in(result.comparison, result.shown)
     digits, unit = decimals(c.standard_uncertainty), unit_suffix(c.spec.unit)
     where = "at the same conditions" if c.slopes else "as measured"
+    told = (experiment.vehicle.description, experiment.service.what)
     return (
-        f"{sentence_case(experiment.vehicle.description)}. {sentence_case(experiment.service.what)}.",
+        " ".join(f"{sentence_case(text)}." for text in told if described(text)),
         f"{sentence_case(counted(c.before.pulls, c.spec.kind))} in {counted(c.before.sessions, 'session')} "
         f"before, {c.after.pulls} in {c.after.sessions} after. Mean {c.before.mean:.{digits}f}{unit} before, "
         f"{c.after.mean:.{digits}f}{unit} after, {where}.",
@@ -243,7 +245,7 @@ def _write_card(figure: Figure, post: Post, answer: answer_picture.Answer, inks:
 def _paragraph(figure: Figure, text: str, *, y: float, size: float, ink: str, most: int, bold: bool = False) -> float:
     """Draw wrapped text and return where it ends; what is too long for its lines is cut with an ellipsis."""
     width, height = CARD_SIZE
-    lines = _wrapped(canvas.drawable(text), size=size, bold=bold, room=width - 2 * _EDGE)
+    lines = _wrapped(canvas.drawable(unbroken(text)), size=size, bold=bold, room=width - 2 * _EDGE)
     if len(lines) > most:
         lines = lines[:most]
         while canvas.text_width(lines[-1] + "…", size=size, bold=bold) > width - 2 * _EDGE:
@@ -260,7 +262,7 @@ def _paragraph(figure: Figure, text: str, *, y: float, size: float, ink: str, mo
 def _wrapped(text: str, *, size: float, bold: bool, room: float) -> list[str]:
     """Break text into lines that fit; a word longer than a line is broken too."""
     lines = [""]
-    for word in text.split():
+    for word in text.split(" "):
         longer = f"{lines[-1]} {word}".strip()
         if canvas.text_width(longer, size=size, bold=bold) <= room:
             lines[-1] = longer

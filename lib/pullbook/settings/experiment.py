@@ -34,6 +34,7 @@ from pydantic import (
     model_validator,
 )
 
+from pullbook.days import one_day
 from pullbook.errors import ExperimentError, fault_lines
 from pullbook.quantities import Shown, System, typed
 from pullbook.settings.outcomes import Outcome, in_kmh, nearest_outcome, outcome_named, outcomes_in_words
@@ -58,6 +59,7 @@ def _may_name(unit: str) -> BeforeValidator:
     return BeforeValidator(lambda given: typed(given, unit))
 
 
+Day = Annotated[dt.date, BeforeValidator(one_day)]
 Speed = Annotated[float, _may_name("km/h")]
 Celsius = Annotated[float, _may_name("°C")]
 Metres = Annotated[float, _may_name("m")]
@@ -67,7 +69,13 @@ Litres = Annotated[float, _may_name("L")]
 Hectopascals = Annotated[float, _may_name("hPa")]
 Wind = Annotated[float, _may_name("m/s")]
 Seconds = Annotated[float, _may_name("s")]
+Millilitres = Annotated[float, _may_name("ml")]
 Percent = Annotated[float, _may_name("%")]
+
+
+def _lower(given: Any) -> Any:
+    """Take a word in capitals too."""
+    return given.strip().lower() if isinstance(given, str) else given
 
 
 def _one_or_several(given: Any) -> Any:
@@ -102,7 +110,9 @@ class Vehicle(_Settings):
     """The vehicle, described without its maker or registration."""
 
     description: Text = Field(default="not described", description="a line of text")
-    fuel: Literal["diesel", "petrol"] = Field(default="diesel", description="diesel or petrol")
+    fuel: Annotated[Literal["diesel", "petrol"], BeforeValidator(_lower)] = Field(
+        default="diesel", description="diesel or petrol"
+    )
     mass_kg: Kilograms | None = Field(default=None, ge=200, le=60_000, description="kg with load, 200 to 60000")
     displacement_l: Litres | None = Field(default=None, ge=0.2, le=30, description="litres, 0.2 to 30")
     compressor_efficiency: float = Field(default=0.70, ge=0.4, le=0.9, description="isentropic efficiency, 0.4 to 0.9")
@@ -123,7 +133,7 @@ class Notes(_Settings):
 
     photos: tuple[Text, ...] = Field(default=(), max_length=60, description="a list of the photos' names")
     came_out: Text | None = Field(default=None, description="a line of text, such as 'black, oily'")
-    collected_ml: float | None = Field(default=None, ge=0, le=100_000, description="ml, not negative")
+    collected_ml: Millilitres | None = Field(default=None, ge=0, le=100_000, description="ml, not negative")
     drying_h: float | None = Field(default=None, ge=0, le=10_000, description="hours, not negative")
     parts_replaced: tuple[Text, ...] = Field(default=(), max_length=60, description="a list of parts")
     remarks: Text | None = Field(default=None, description="a line of text")
@@ -133,7 +143,7 @@ class Service(_Settings):
     """What was done between the two phases."""
 
     what: Text = Field(description="a line of text")
-    date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
+    date: Day | None = Field(default=None, description="a date, such as 2026-03-20, 20.3.2026 or 20 March 2026")
     odometer_km: Kilometres | None = Field(default=None, ge=0, le=5e6, description="km, not negative")
     sensors: dict[Sensor, SensorWork] = Field(
         default_factory=dict, description="channel: refitted, cleaned or replaced"
@@ -249,7 +259,7 @@ class Session(_Settings):
         default=None,
         description="in place of a log, a table with a row a run, inside the folder, ending in .csv, .tsv or .txt",
     )
-    date: dt.date | None = Field(default=None, description="a date, YYYY-MM-DD")
+    date: Day | None = Field(default=None, description="a date, such as 2026-03-20, 20.3.2026 or 20 March 2026")
     track: Text | None = Field(default=None, description="a GPX track of the same drive, inside the folder")
     ambient_c: Celsius | None = Field(default=None, ge=-50, le=60, description="°C in the shade, -50 to 60")
     metar: Text | None = Field(default=None, description="one METAR report as text")
@@ -259,6 +269,9 @@ class Session(_Settings):
     humidity_pct: Percent | None = Field(default=None, ge=0, le=100, description="per cent, 0 to 100")
     wind_ms: Wind | None = Field(default=None, ge=0, le=60, description="m/s, 0 to 60")
     altitude_m: Metres | None = Field(default=None, ge=-500, le=5000, description="m above the sea, -500 to 5000")
+    notes: Text | None = Field(
+        default=None, description="a line of text: load, people, tyre pressure, fuel, road and what else was noted"
+    )
     leave_out: dict[RunName, Text] = Field(
         default_factory=dict, description='run and reason, such as {pull 3: "braked for a tractor"}'
     )
@@ -484,6 +497,21 @@ class Experiment(_Settings):
         return tuple(s for s in self.sessions if s.phase == phase)
 
 
+UNDESCRIBED = "not described"
+
+
+def described(text: str) -> bool:
+    """Say whether a person has written what a draft leaves open."""
+    return text.strip().lower().rstrip(".") != UNDESCRIBED
+
+
+def undescribed(folder: str | Path) -> list[str]:
+    """Return what an experiment does not describe yet: vehicle, service, neither or both."""
+    experiment = Experiment.load(folder)
+    texts = {"vehicle": experiment.vehicle.description, "service": experiment.service.what}
+    return [what for what, text in texts.items() if not described(text)]
+
+
 def folders_beside(folder: Path) -> list[Path]:
     """Return the folders beside one that hold an experiment; links and unreadable folders are passed over."""
     found, home = [], folder.resolve()
@@ -530,8 +558,9 @@ def accepted(model: type[BaseModel], key: str, given: object) -> Any:
     annotation: Any = field.annotation
     try:
         return vars(create_model("Single", value=(annotation, field))(value=given))["value"]
-    except ValidationError:
-        raise ValueError(f"given {_given(given)}; allowed: {field.description}") from None
+    except ValidationError as error:
+        own = [str(e["ctx"]["error"]) for e in error.errors() if e["type"] == "value_error"]
+        raise ValueError(own[0] if own else f"given {_given(given)}; allowed: {field.description}") from None
 
 
 def read_settings(folder: Path) -> str:
@@ -543,6 +572,11 @@ def read_settings(folder: Path) -> str:
         When it is missing, too large, or no UTF-8 text.
     """
     path = folder / FILE_NAME
+    if folder.is_file():
+        raise ExperimentError(
+            f"{folder}: that is a file. Give the folder that holds {FILE_NAME}. To make one from logs: "
+            "pullbook new my-van --before LOG... --after LOG..."
+        )
     if not folder.is_dir():
         raise ExperimentError(f"{folder}: no such folder. Give the folder that holds {FILE_NAME}.")
     if not path.is_file():

@@ -86,10 +86,10 @@ def log_digests(paths: Mapping[str, Path]) -> list[str]:
         digest = _digest(path)
         if digest in seen:
             raise ExperimentError(
-                f"sessions {seen[digest]!r} and {name!r} have the same log, byte for byte. Each drive counts once: "
-                "remove one."
+                f"sessions {seen[digest]} and {name!r} ({path.name}) have the same log, byte for byte. Each drive "
+                "counts once: remove one."
             )
-        seen[digest] = name
+        seen[digest] = f"{name!r} ({path.name})"
     return list(seen)
 
 

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 from uuid import uuid4
 
 from pullbook.errors import ExperimentError, PullbookError
+from pullbook.quantities import typed
 from pullbook.settings.files import LIBRARY, NO_ROOM, check_place
 from pullbook.settings.safe_path import safe_children
 from pullbook.settings.share import fit_to_share, packed_library
@@ -126,6 +127,9 @@ def _allowed(name: str, stored: Sequence[str], elsewhere: Mapping[str, str]) -> 
     return f"allowed: {', '.join(names)}." + (f" Did you mean {near[0]}?" if near else "")
 
 
+_UNITS = {"ml": "ml", "km": "km"}  # that the names of parameters end in
+
+
 def _value(name: str, text: str, stored: Scalar) -> Scalar:
     """Read a value as the type of the one that the notebook holds."""
     if isinstance(stored, str):
@@ -136,6 +140,11 @@ def _value(name: str, text: str, stored: Scalar) -> Scalar:
         if text.lower() not in ("true", "false"):
             raise ExperimentError(f"-p {name}: given {text[:60]!r}. Allowed: true or false")
         return text.lower() == "true"
+    if isinstance(stored, float) and (unit := _UNITS.get(name.rpartition("_")[2])):
+        try:
+            return float(typed(text, unit))
+        except ValueError as fault:
+            raise ExperimentError(f"-p {name}: {fault}") from None
     kind, words = (int, "a whole number") if isinstance(stored, int) else (float, "a number")
     with contextlib.suppress(ValueError):
         value = kind(text)

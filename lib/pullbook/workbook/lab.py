@@ -7,6 +7,7 @@ import json
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 from pullbook.errors import ExperimentError
 from pullbook.settings.experiment import Experiment
@@ -115,6 +116,7 @@ def open_lab(copy: Path, options: Sequence[str] = ()) -> None:
             argv=[
                 str(copy),
                 f"--ServerApp.root_dir={copy.parent}",
+                f"--ServerApp.custom_display_url=/lab/tree/{quote(copy.name)}",  # the address that is printed first
                 "--ServerApp.contents_manager_class=pullbook.workbook.opened.Opened",
                 f"--Opened.run_first={copy.name}",
                 f"--LabApp.app_settings_dir={settings}",

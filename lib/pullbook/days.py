@@ -6,7 +6,7 @@ import datetime as dt
 import re
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Literal
+from typing import Any, Literal
 
 Order = Literal["d/m/y", "m/d/y"]
 ORDERS: tuple[Order, Order] = ("d/m/y", "m/d/y")
@@ -32,7 +32,7 @@ def readings(text: str) -> dict[Order, dt.date]:
 
     Examples
     --------
-    >>> from pullbook.records.ledger_dates import readings
+    >>> from pullbook.days import readings
     >>> [day.isoformat() for day in readings("3/4/2026").values()]
     ['2026-04-03', '2026-03-04']
     >>> {day.isoformat() for day in readings("Mar 4, 2026").values()}
@@ -51,6 +51,39 @@ def readings(text: str) -> dict[Order, dt.date]:
         found = {"d/m/y": _day(match[4], match[3], match[1]), "m/d/y": _day(match[4], match[1], match[3])}
         return {order: day for order in ORDERS if (day := found[order])}
     return {}
+
+
+def one_day(given: Any) -> Any:
+    """Return a typed day as a date; what is no text passes, to be judged as a date.
+
+    Parameters
+    ----------
+    given : object
+        A date, or text in one of `FORMS`.
+
+    Returns
+    -------
+    object
+
+    Raises
+    ------
+    ValueError
+        When the text is no date, or may be two.
+
+    Examples
+    --------
+    >>> from pullbook.days import one_day
+    >>> one_day("21.4.2026").isoformat(), one_day("04/21/2026").isoformat()
+    ('2026-04-21', '2026-04-21')
+    """
+    if not isinstance(given, str):
+        return given
+    days = sorted(set(readings(given).values()))
+    if len(days) == 2:
+        raise ValueError(f"given {given[:40]!r}, which may be {days[0]} or {days[1]}; write one of these")
+    if not days:
+        raise ValueError(f"given {given[:40]!r}; allowed: a date, such as {FORMS}")
+    return days[0]
 
 
 def _both(day: dt.date | None) -> dict[Order, dt.date]:
