@@ -165,7 +165,7 @@ def test_a_drive_that_serves_two_services_is_refused(tmp_path):
     for year in YEARS[:2]:
         shutil.copytree(SPRINGS / year, tmp_path / year)
     shutil.copyfile(tmp_path / "2024/logs/after-1.csv.gz", tmp_path / "2025/logs/before-1.csv.gz")
-    with pytest.raises(PullbookError, match="'2024: after-1' and '2025: before-1'"):
+    with pytest.raises(PullbookError, match="'2024: after-1' .* and '2025: before-1' .* the same log"):
         read_history([tmp_path / year for year in YEARS[:2]])
 
 
@@ -488,5 +488,5 @@ def test_another_outcome_is_told_in_its_own_unit_and_digits(tmp_path):
     html = history.answer(found).html
     assert "it got worse: it fell by" in html  # what fell is the worse here
     assert f"it fell by {-found.rate('1000 km').estimated.value:.4f} per 1,000 km" in html
-    assert f'<td class="pb-number">{found.services[0].change:+.3f}</td>' in history.services(found).html
+    assert f">{found.services[0].change:+.3f}</td>" in history.services(found).html
     assert found.spans[0].share_lost.value > 0

@@ -45,7 +45,7 @@ def test_power_is_a_comparison_and_no_rating(result_of) -> None:
     text = text_of(sections.secondary_outcomes(result_of("fin_wash")))
     assert re.search(r"power at the wheels .*100.* 50 to 100 km/h \[%\]", text)
     assert "kW" not in text
-    assert "no rating of the engine" in text
+    assert "not to rate the engine" in text
 
 
 def test_what_was_not_measured_is_said(result_of) -> None:

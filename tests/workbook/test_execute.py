@@ -31,7 +31,7 @@ def test_the_ledger_is_one_page_beside_its_csv(own, capsys):
     assert sorted(p.name for p in own.parent.iterdir()) == ["my.csv", "my.html"]
     html = own.with_suffix(".html").read_text(encoding="utf-8")
     read = Read(html)
-    assert "15.4 ml" in read.text
+    assert "31 ml every 2,000 km" in read.text
     assert "92 days" in read.text
     assert "skin" in read.text  # the caution is on the page, not in JupyterLab alone
     assert len(read.all("h1")) == 1

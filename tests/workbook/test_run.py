@@ -439,10 +439,10 @@ def test_the_template_is_found():
 def test_a_parameter_reaches_the_page_and_what_is_stored(fresh, capsys):
     folder = fresh("two_evenings")
     assert main(["run", str(folder), "--quiet", "-p", "level=0.8"]) == 0
-    assert "80 % interval" in capsys.readouterr().out
+    assert "an interval at 80 %" in " ".join(capsys.readouterr().out.split())
     for name in ("workbook.html", "post.md", "results.json"):
         text = (folder / "rendered" / name).read_text(encoding="utf-8")
-        assert "80 % interval" in text
+        assert re.search(r"80\s% interval|interval at 80\s%", text)
         assert "95 % interval" not in text
     notebook = nbformat.read(folder / "rendered" / "workbook.ipynb", as_version=4)
     injected = next(c for c in notebook.cells if "injected-parameters" in c.metadata.get("tags", []))

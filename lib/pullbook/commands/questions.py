@@ -118,8 +118,8 @@ class Answers:
     odometer : str or None
     sensor : {"before", "after"} or None
         Where the one intake sensor sits; None where the logs do not leave it open, or it is not settled.
-    ambient : mapping of str to str
-        By the session's name.
+    ambient, pressure : mapping of str to str
+        Of the air, by the session's name.
     work : dict
         What was done to sensors, by channel.
     """

@@ -153,8 +153,7 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     >>> import pandas as pd
     >>> from pullbook.reading.time_axis import time_axis
     >>> from pullbook.reading.layout import find_layout
-    >>> from pullbook.reading.preamble import preamble_days
-    from pullbook.reading.tables import Table
+    >>> from pullbook.reading.tables import Table
     >>> stamps, speeds = ["23:59:58", "23:59:59", "00:00:01"], [50, 52, 54]
     >>> lines = ["Time,Speed (km/h)", *(f"{stamp},{speed}" for stamp, speed in zip(stamps, speeds))]
     >>> table = Table(find_layout(lines, "drive.csv"), ((pd.Series(stamps),), (pd.Series(speeds),)))

@@ -132,11 +132,11 @@ class SessionMeans:
         Parameters
         ----------
         weights : ndarray, shape (sessions,)
-            Of the sessions in the change.
+            Of the sessions in the change, or in a level.
         """
         if not self.outcome.of_charge or not np.isfinite(self.wind_ms).all():
             return 0.0
-        apart = abs(float(weights @ self.wind_ms))
+        apart = abs(_from_the_mean(weights, self.wind_ms))
         rise = float(np.nanmean(self.rise_k)) if np.isfinite(self.rise_k).any() else 0.0
         return rise * WIND_SHARE * apart / math.sqrt(3)
 
@@ -167,14 +167,14 @@ class SessionMeans:
         Parameters
         ----------
         weights : ndarray, shape (sessions,)
-            Of the sessions in the change.
+            Of the sessions in the change, or in a level.
         slope : float
             As in `inlet_u_in_figure`: a charge temperature has the inlet in its correction alone.
         """
         share = abs(self.inlet_share + slope)
         if not share or not np.isfinite(self.air_c).all():
             return 0.0
-        apart = float(weights @ (self.inlet_c - self.air_c))
+        apart = _from_the_mean(weights, self.inlet_c - self.air_c)
         doubt = 2.0 * NOTED_AIR_K / math.sqrt(3) * math.sqrt(weights @ weights)
         beyond = max(0.0, abs(apart) - doubt)
         return share * min(abs(apart), GROWS * beyond) / math.sqrt(2)
@@ -329,6 +329,11 @@ def _days(measures: pd.DataFrame, names: Sequence[str]) -> tuple[str, ...]:
         return ("",) * len(names)
     told = dict(zip(measures["session"], measures["day"], strict=True))
     return tuple(str(told[name]) for name in names)
+
+
+def _from_the_mean(weights: np.ndarray, values: np.ndarray) -> float:
+    """Weigh values counted from their mean, as the conditions are: a level is that of the mean condition."""
+    return float(weights @ (values - values.mean()))
 
 
 def _mean_of(values: np.ndarray | None, codes: np.ndarray) -> np.ndarray:
