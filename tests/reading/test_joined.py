@@ -120,7 +120,7 @@ def test_an_experiment_may_name_a_list(tmp_path, whole):
         stream.write("\n")
     assert inputs_sha256(experiment) != made_from
     (van / "logs" / "second.csv").write_bytes((van / "logs" / "first.csv").read_bytes())
-    with pytest.raises(ExperimentError, match="'before-1, log 1' .* and 'before-1, log 2' .* the same log"):
+    with pytest.raises(ExperimentError, match=r"'before-1, log 1' .* and 'before-1, log 2' .* the same log"):
         inputs_sha256(experiment)
 
 

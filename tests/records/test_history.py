@@ -165,7 +165,7 @@ def test_a_drive_that_serves_two_services_is_refused(tmp_path):
     for year in YEARS[:2]:
         shutil.copytree(SPRINGS / year, tmp_path / year)
     shutil.copyfile(tmp_path / "2024/logs/after-1.csv.gz", tmp_path / "2025/logs/before-1.csv.gz")
-    with pytest.raises(PullbookError, match="'2024: after-1' .* and '2025: before-1' .* the same log"):
+    with pytest.raises(PullbookError, match=r"'2024: after-1' .* and '2025: before-1' .* the same log"):
         read_history([tmp_path / year for year in YEARS[:2]])
 
 
