@@ -204,7 +204,7 @@ FOLDER = _argument("folder", metavar="DIR", help="the experiment's folder")
 QUIET = _argument("--quiet", action="store_true", help="no progress bar")
 
 
-# --- the commands, in the order in which help shows them ---------------------------------------------------------
+# --- the commands, in the order of the work ---------------------------------------------------------
 
 
 @_command(

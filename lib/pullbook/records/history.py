@@ -552,7 +552,7 @@ def _sensor_findings(results: Sequence[Result]) -> list[Finding]:
     found = []
     for channel in ("charge_air_temperature", "intake_air_temperature"):
         told = [
-            sorted({(s.column, f"{s.resolution:.2g}") for d in r.drives if (s := d.log.sources.get(channel))})
+            sorted({(s.column, f"{s.resolution:.3g}") for d in r.drives if (s := d.log.sources.get(channel))})
             for r in results
         ]
         for k, (first, second) in enumerate(pairwise(told), start=1):
