@@ -109,7 +109,7 @@ def meaning(result: Result) -> Fragment:
     return Fragment(
         question
         + "".join(f"<p>{escape(text)}</p>" for text in facts if text)
-        + "".join(f'<p class="pb-note">{escape(message)}</p>' for message in shown)
+        + "".join(f'<div class="pb-note">{told(message)}</div>' for message in shown)
     )
 
 
