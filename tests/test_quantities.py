@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pullbook.quantities import _TYPED, _US, METRIC, US, typed
+from pullbook.quantities import _TYPED, _US, METRIC, US, odometer_typed, typed
 
 # Definitions: 0 °C is 32 °F and 100 °C is 212 °F; a mile is 1.609344 km, a foot 0.3048 m, a pound 0.45359237 kg;
 # 1 psi is 6.894757 kPa, 1 inHg 3.386389 kPa, 1 hp 745.6999 W (NIST SP 811, from memory).
@@ -28,6 +28,17 @@ def test_a_figure_in_us_units(value, unit, expected, shown):
     assert US.unit(unit) == shown
     assert METRIC.value(value, unit) == value
     assert METRIC.unit(unit) == unit
+
+
+@pytest.mark.parametrize("text", ["61,250 miles", "61250 mi", "61 250 miles", "61'250 mi"])
+def test_an_odometer_may_part_its_thousands(text):
+    assert odometer_typed(text) == pytest.approx(61250 * 1.609344)
+
+
+@pytest.mark.parametrize("text", ["61.250 miles", "61.250 km", "1.061.250 km"])
+def test_a_point_that_may_part_thousands_is_refused(text):
+    with pytest.raises(ValueError, match=r"may be (10)?61250 or"):
+        odometer_typed(text)
 
 
 def test_an_array_is_converted_and_not_touched():

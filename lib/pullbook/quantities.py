@@ -257,6 +257,55 @@ def typed(given: Any, unit: str) -> Any:
     return round(value * scale[0] + scale[1], _TYPED_DIGITS.get(unit, 9)) + 0.0
 
 
+def names_us(given: str, unit: str) -> bool:
+    """Say whether a size was typed in the US unit that is shown in place of an internal one, such as ``2 °F`` of K."""
+    match, us = _GIVEN.fullmatch(given.strip()), US.unit(unit)
+    return us != unit and match is not None and _plain(match[2]) == _plain(us)
+
+
+def odometer_typed(given: Any) -> Any:
+    """Return a typed odometer reading [km]; what is no text passes, to be judged as a number.
+
+    Parameters
+    ----------
+    given : object
+        ``98600``, or text such as ``61,250 miles``: a comma, space or apostrophe before three digits parts thousands.
+
+    Raises
+    ------
+    ValueError
+        When the text is no number with a unit of length, or a point may part thousands.
+
+    Examples
+    --------
+    >>> from pullbook.quantities import odometer_typed
+    >>> odometer_typed("61,250 km"), odometer_typed("61250.5")
+    (61250.0, 61250.5)
+    """
+    if not isinstance(given, str):
+        return given
+    return typed(without_thousands(given), "km")
+
+
+def without_thousands(given: str) -> str:
+    """Return an odometer reading without the commas, spaces and apostrophes that part its thousands.
+
+    Raises
+    ------
+    ValueError
+        When a point stands before exactly three digits: it may part thousands, and no odometer shows metres.
+    """
+    plain = _THOUSANDS.sub("", given.strip())
+    if point := re.match(r"(\d{1,3})((?:\.\d{3})+)(?![\d.])", plain):
+        whole = f"{point[1]}{point[2].replace('.', '')}"
+        raise ValueError(
+            f"given {given[:40]!r}, which may be {whole} or {point[0]}; allowed: a number without a point before three "
+            f"digits, such as {whole}"
+        )
+    return plain
+
+
+_THOUSANDS = re.compile(r"(?<=\d)[ ,'_](?=\d{3}(?:\D|$))")
 _TYPED_DIGITS = {"km/h": 2}  # a speed names columns; no speedometer knows a hundredth
 
 

@@ -335,6 +335,19 @@ def test_plan_refuses_what_cannot_be_planned(capsys, given, said):
     assert run(capsys, "plan", *given) == (2, "", f"pullbook: {said}\n")
 
 
+def test_a_change_typed_in_fahrenheit_is_planned_in_us_units(capsys):
+    status, text, _ = run(capsys, "plan", "--change", "2 F")
+    assert status == 0
+    assert "a change of 2 °F" in " ".join(text.split())
+    assert "km/h" not in text
+
+
+def test_lab_says_where_its_own_options_go(capsys):
+    status, _, said = run(capsys, "lab", "van", "--no-browser")
+    assert status == 2
+    assert "after --" in said
+
+
 def test_lab_says_where_the_workbook_is_and_that_ones_own_changes_are_kept(fresh, capsys, tmp_path, monkeypatch):
     """What the browser shows is for tests/browser; here, what is said and what is opened."""
     opened = []

@@ -15,10 +15,10 @@ import pytest
 from helpers.samples import SAMPLES, contents
 from pullbook.analysis.result import analyse
 from pullbook.commands.check import check_text
-from pullbook.commands.guess import guess_protocol
+from pullbook.commands.guess import guess_protocol, why_outcome
 from pullbook.commands.new import draft_experiment
 from pullbook.errors import ExperimentError, LogError, PullbookError
-from pullbook.reading.logs import read_log
+from pullbook.reading.logs import read_drive, read_log
 from pullbook.settings.experiment import Experiment
 from pullbook.simulate import Cooler, Cruise, Idle, PartThrottle, Pull, Vehicle, Weather, drive, record
 
@@ -195,3 +195,15 @@ def test_pulls_that_will_not_count_are_said_with_their_reason(tmp_path) -> None:
     assert "5 pulls found" in text
     assert "3 of them count" in text
     assert re.search(r"started at 6\d km/h", text)
+    assert re.search(r"Outcome: rise_at \d+\. All 3 pulls that count pass", text)
+
+
+def test_a_charge_that_was_not_recognised_is_why_no_single_speed_is_proposed(tmp_path) -> None:
+    source = (SAMPLES / "two_evenings" / "logs" / "before-1.csv").read_text("utf-8").splitlines()
+    guess = guess_protocol([read_drive(SAMPLES / "two_evenings" / "logs" / "before-1.csv")])
+    assert guess.rise_at
+    place = next(k for k, line in enumerate(source) if "harge" in line)
+    source[place] = re.sub(r"[^,;\t]*harge[^,;\t]*", "T9 (zz)", source[place])
+    (tmp_path / "a.csv").write_text("\n".join(source), "utf-8")
+    logs = [read_drive(tmp_path / "a.csv")]
+    assert "recognised charge-air temperature" in why_outcome("peak_rise", guess, logs)

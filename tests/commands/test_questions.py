@@ -64,7 +64,7 @@ def test_every_answer_is_an_option(tmp_path):
 @pytest.mark.parametrize(
     ("given", "said"),
     [
-        ({"fuel": "coal"}, "--fuel: given 'coal'; allowed: diesel, petrol"),
+        ({"fuel": "coal"}, "--fuel: given 'coal'; allowed: diesel or petrol"),
         ({"date": "the 21st"}, "--date: given 'the 21st'; allowed: a date, such as 2026-03-20"),
         ({"date": "3/4/2026"}, "--date: given '3/4/2026', which may be 2026-03-04 or 2026-04-03"),
         ({"days": {"before-1": "soon"}}, "--driven before-1: given 'soon'"),
@@ -75,6 +75,10 @@ def test_every_answer_is_an_option(tmp_path):
         ({"ambient": {"before-9": "14"}}, "no session 'before-9'; allowed: before-1, after-1"),
         ({"ambient": {"before-1": "140"}}, "--ambient before-1: .*-50 to 60"),
         ({"sensor": "after"}, "--sensor: these logs already show"),
+        ({"units": "us", "ambient": {"before-1": "150"}}, "--ambient before-1: given '150'; allowed: -58 to 140 °F"),
+        ({"units": "us", "pressure": {"before-1": "1013"}}, "--pressure before-1: given '1013'; .* inHg"),
+        ({"units": "us", "worthwhile": "0"}, "--worthwhile: .*above 0, in °F"),
+        ({"odometer": "61.250 miles"}, "--odometer: .*may be 61250 or 61.250"),
         ({"date_order": "day"}, "--date-order: the order of day and month is clear"),
         ({"work": {"charge_air_temperature": "kissed"}}, "--sensor-work: allowed are refitted"),
     ],
@@ -103,7 +107,7 @@ def test_a_wrong_answer_is_asked_again_with_what_is_allowed(tmp_path):
     found = drafted(tmp_path / "van", interview=person.interview())
     assert (found.vehicle.description, found.vehicle.fuel) == ("2.2 L van", "petrol")
     assert found.sessions[0].ambient_c == 15.5
-    assert any("allowed: diesel, petrol" in line for line in person.said)
+    assert any("allowed: diesel or petrol" in line for line in person.said)
 
 
 def test_control_c_leaves_nothing(tmp_path):
@@ -281,6 +285,43 @@ def test_logs_in_us_units_with_the_day_above_the_header(tmp_path):
     assert found.sessions[0].log == "logs/a-monday.csv"
     assert str(found.sessions[0].date) == "2026-04-05"  # said, because its log alone leaves it open
     assert any(line.startswith("Outcome: ") and line.count(".") >= 2 for line in told)
+
+
+def test_a_number_alone_is_in_the_units_shown(tmp_path):
+    given = Given(
+        units="us", odometer="61,250", outcome="peak_rise", worthwhile="4",
+        ambient={"before-1": "55", "after-1": "15 °C"}, pressure={"before-1": "29.89"},
+    )  # fmt: skip
+    found = drafted(tmp_path / "van", given=given)
+    assert found.service.odometer_km == pytest.approx(61250 * 1.609344)
+    assert found.worthwhile_change == pytest.approx(4 / 1.8)
+    assert [s.ambient_c for s in found.sessions] == [pytest.approx(23 / 1.8), 15.0]
+    assert found.sessions[0].pressure_hpa == pytest.approx(29.89 * 33.86389)
+
+
+def test_us_logs_are_asked_about_in_us_units(tmp_path):
+    logs = [written_in_us_units(tmp_path / f"{k}.csv", day) for k, day in enumerate(("04/05/2026", "04/15/2026"))]
+    person = Person(Day="04/10/2026", Air=["150", "61"], Outside=["", "29.89"])
+    told = draft_experiment(tmp_path / "van", before=logs[:1], after=logs[1:], interview=person.interview())
+    found = Experiment.load(tmp_path / "van")
+    assert found.sessions[0].ambient_c == pytest.approx(29 / 1.8)
+    assert found.sessions[1].pressure_hpa == pytest.approx(29.89 * 33.86389)
+    assert any("-58 to 140 °F" in line for line in person.said)
+    assert any("in miles" in question for question in person.asked)
+    assert sum("Outside pressure in inHg" in question for question in person.asked) == 2
+    assert sum("as a gauge shows it" in " ".join(line.split()) for line in person.said) == 1
+    assert not any("km/h" in line for line in told)
+
+
+def test_a_typed_date_takes_the_order_of_the_logs(tmp_path):
+    logs = [written_in_us_units(tmp_path / f"{k}.csv", day) for k, day in enumerate(("04/05/2026", "04/15/2026"))]
+    draft_experiment(tmp_path / "van", before=logs[:1], after=logs[1:], given=Given(date="04/06/2026"))
+    assert str(Experiment.load(tmp_path / "van").service.date) == "2026-04-06"
+
+
+@pytest.mark.parametrize("word", ["gas", "Gasoline", "PETROL", "benzin"])
+def test_petrol_goes_by_several_names(tmp_path, word):
+    assert drafted(tmp_path / "van", given=Given(fuel=word)).vehicle.fuel == "petrol"
 
 
 def test_the_day_of_a_log_without_one_is_asked_for_and_written(tmp_path):

@@ -185,7 +185,7 @@ def test_a_charge_that_stays_colder_than_the_air_going_in_is_doubtful() -> None:
     assert "unit-doubtful" not in found(log_of())
 
 
-@pytest.mark.parametrize(("noted_c", "told"), [(48.0, True), (20.0, False), (None, False)])
-def test_air_noted_warmer_than_what_went_in_is_doubtful(noted_c: float | None, told: bool) -> None:
-    """48 was meant in °F; the inlet shows 18 to 22 °C."""
+@pytest.mark.parametrize(("noted_c", "told"), [(48.0, True), (20.0, False), (0.0, False), (-10.0, True), (None, False)])
+def test_air_noted_far_from_what_went_in_is_doubtful(noted_c: float | None, told: bool) -> None:
+    """48 was meant in °F, and -10 °C was 14 °C called °F; the inlet shows 18 to 22 °C."""
     assert [f.code for f in doubtful_ambient(log_of(), noted_c)] == ["ambient-doubtful"] * told

@@ -130,6 +130,7 @@ def test_a_steady_rate_gives_no_trend_and_few_captures_none() -> None:
     [
         ("soon,1000,wash,,,", "row 2: date given 'soon'. Allowed: 2026-03-20"),
         ("2025-01-01,far,wash,,,", "row 2: odometer given 'far'"),
+        ("2025-01-01,61.250,wash,,,", "row 2: odometer given '61.250', which may be 61250 or 61.250"),
         ("2025-01-01,1000,,,,", "row 2: item "),
         ("2025-01-01,1000,catch can,ten,ml,", "row 2: amount given 'ten'"),
         ("2025-01-01,1000,catch can,10,cups,", "row 2: unit given 'cups'"),

@@ -56,8 +56,11 @@ def test_nothing_caught_yet(tmp_path) -> None:
 
 
 def test_a_wrong_day_is_refused() -> None:
-    with pytest.raises(LedgerError, match="YYYY-MM-DD"):
+    with pytest.raises(LedgerError, match="2026-03-20"):
         open_ledger(SAMPLE, today="tomorrow")
+    with pytest.raises(LedgerError, match="2026-07-08 or 2026-08-07"):
+        open_ledger(SAMPLE, today="7/8/2026")
+    assert str(open_ledger(SAMPLE, today="7/15/2026").today) == "2026-07-15"
 
 
 def test_nothing_is_said_that_was_not_given(tmp_path) -> None:

@@ -12,7 +12,7 @@ from pullbook.analysis.result import analyse_experiment, measure_drives
 from pullbook.analysis.sessions import Drive, read_drives
 from pullbook.analysis.usable import needed_channels
 from pullbook.errors import ComparisonError, ExperimentError
-from pullbook.quantities import METRIC, Shown
+from pullbook.quantities import METRIC, Shown, System, names_us
 from pullbook.settings.experiment import Experiment, Protocol
 from pullbook.statistics.gears import GEAR
 from pullbook.statistics.power import USUAL_SESSIONS, Plan, Scatter, fewest_sessions, plans, scatter_of
@@ -91,8 +91,10 @@ class PlanRequest:
         return fewest_sessions(worthwhile_change=self.change, scatter=scatter, protocol=self.protocol, pulls=self.pulls)
 
 
-def change_typed(folder: str | Path | None, given: str | None) -> float | None:
+def change_typed(folder: str | Path | None, given: str | None) -> tuple[float | None, System | None]:
     """Return a change as typed on the command line in the outcome's unit; a number alone is in the units shown.
+
+    Beside it stands the system of units to show the plan in, where what was typed settles it: ``2 °F`` wants US units.
 
     Parameters
     ----------
@@ -106,7 +108,7 @@ def change_typed(folder: str | Path | None, given: str | None) -> float | None:
         When it is no number above 0, or its unit does not fit.
     """
     if given is None:
-        return None
+        return None, None
     experiment = Experiment.load(folder) if folder else None
     shown, unit = (experiment.shown, experiment.outcome_spec.change_unit) if experiment else (METRIC, "K")
     try:
@@ -115,10 +117,12 @@ def change_typed(folder: str | Path | None, given: str | None) -> float | None:
         raise ExperimentError(f"--change: {fault}") from None
     if not 0 < change < math.inf:
         raise ExperimentError(f"--change: given {given!r}. Allowed: above 0")
-    return change
+    return change, "us" if names_us(given, unit) else None
 
 
-def plan_request(folder: str | Path | None, *, change: float | None = None, pulls: int = 5) -> PlanRequest:
+def plan_request(
+    folder: str | Path | None, *, change: float | None = None, pulls: int = 5, units: System | None = None
+) -> PlanRequest:
     """Put a request together: from an experiment's own scatter, as far as it was driven, and from the allowance.
 
     Earlier experiments that it names take part in either. Those that lie beside it unnamed are told of.
@@ -131,6 +135,8 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
         Change to resolve, in the outcome's unit; by default the experiment's worthwhile change, or 2 K.
     pulls : int
         A session.
+    units : {"metric", "us"}, optional
+        To show; by default the experiment's, or metric.
 
     Returns
     -------
@@ -143,7 +149,14 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
         share of it.
     """
     if not folder:
-        return PlanRequest(change=change or 2.0, unit="K", pulls=pulls, scatter=Scatter(), protocol=Protocol())
+        return PlanRequest(
+            change=change or 2.0,
+            unit="K",
+            pulls=pulls,
+            scatter=Scatter(),
+            protocol=Protocol(),
+            shown=Shown(units or "metric"),
+        )
     experiment = Experiment.load(folder)
     wanted, unit = change or experiment.worthwhile_change, experiment.outcome_spec.change_unit
     drives = read_drives(experiment)
@@ -158,7 +171,7 @@ def plan_request(folder: str | Path | None, *, change: float | None = None, pull
         pulls=pulls,
         scatter=scatter,
         protocol=experiment.protocol,
-        shown=experiment.shown,
+        shown=Shown(units) if units else experiment.shown,
         earlier=experiment.earlier,
         beside=beside,
         scatter_with=_scatter(named, drives) if beside else None,

@@ -179,6 +179,8 @@ def _parsed(arguments: Sequence[str]) -> argparse.Namespace:
         known = [name for action in parser._actions for name in action.option_strings]
         option = unknown[0].partition("=")[0]
         kind = "option" if option.startswith("-") else "argument"
+        if given.command == "lab" and kind == "option":
+            parser.error(f"unknown option '{option}'. Put Jupyter's options after --")
         parser.error(f"unknown {kind} '{option}'.{_near(option, known)}")
     if given.command is None:
         given.act = lambda _: whole.print_help()
@@ -228,18 +230,18 @@ QUIET = _argument("--quiet", action="store_true", help="no progress bar")
         "--driven", nargs="+", action="extend", default=[], metavar="SESSION=DAY",
         help="when a drive was, such as before-1=2026-03-14, where its log has no date",
     ),
-    _argument("--odometer", metavar="KM", help="at the service; '92000 mi' is allowed"),
+    _argument("--odometer", metavar="READING", help="at the service; '92000 mi' is allowed"),
     _argument("--outcome", metavar="NAME", help="the figure to compare, such as peak_rise or 'elapsed_s 60-90'"),
-    _argument("--worthwhile", metavar="CHANGE", help="the least change that matters to you, in the outcome's unit"),
+    _argument("--worthwhile", metavar="CHANGE", help="the least change that matters to you, such as 2 or '4 °F'"),
     _argument(
-        "--ambient", nargs="+", action="extend", default=[], metavar="SESSION=C",
+        "--ambient", nargs="+", action="extend", default=[], metavar="SESSION=AIR",
         help="air in the shade, such as before-1=14 or 'after-1=60 °F'",
     ),
     _argument(
-        "--pressure", nargs="+", action="extend", default=[], metavar="SESSION=HPA",
+        "--pressure", nargs="+", action="extend", default=[], metavar="SESSION=PRESSURE",
         help="outside, where the log has boost above it, such as before-1=1008 or 'after-1=29.9 inHg'",
     ),
-    _argument("--units", metavar="UNITS", help="to show: metric or us"),
+    _argument("--units", metavar="UNITS", help="to show, and of a number without a unit: metric or us"),
     _argument("--sensor", metavar="PLACE", help="the intake sensor: before the compressor, or after the cooler"),
     _argument("--date-order", metavar="FIRST", help="day or month, where dates such as 3/4/2026 leave it open"),
     _argument(
@@ -443,18 +445,18 @@ def _plan(given: argparse.Namespace) -> None:
     from pullbook.analysis.planned import change_typed, plan_request
     from pullbook.report.plan import plan_text
 
-    change = change_typed(given.folder, given.change)
+    change, units = change_typed(given.folder, given.change)
     if not 1 <= given.pulls <= 50:
         raise ExperimentError(f"--pulls: given {given.pulls}. Allowed: 1 to 50")
     if given.out is None:
-        print("\n".join(plan_text(plan_request(given.folder, change=change, pulls=given.pulls))))
+        print("\n".join(plan_text(plan_request(given.folder, change=change, pulls=given.pulls, units=units))))
         return
     from pullbook.settings.places import place_for
     from pullbook.workbook.execute import render_notebook
 
     _prepare_to_execute(quiet=given.quiet)
     folder = str(Path(given.folder).resolve()) if given.folder else ""
-    parameters = {"experiment": folder, "worthwhile_change": change or 0.0, "pulls": given.pulls}
+    parameters = {"experiment": folder, "worthwhile_change": change or 0.0, "pulls": given.pulls, "units": units or ""}
     out = place_for(given.out, Path("plan.html"))
     render_notebook(
         "plan.ipynb", parameters, out=out, title="Plan of a before-and-after test", progress=not given.quiet

@@ -19,6 +19,7 @@ from pullbook.runs.kept import kept_measures, kept_runs, outcomes_in
 from pullbook.runs.measures import Surroundings, measure
 from pullbook.settings.experiment import Protocol
 from pullbook.settings.outcomes import Outcome, in_kmh, outcome_named, speeds_of
+from pullbook.text import counted
 
 CHARGE = "charge_air_temperature"
 VACUUM_KPA = 35.0  # below the outside pressure: a throttled engine idles there, a diesel does not (common practice)
@@ -226,22 +227,34 @@ def propose_worthwhile(outcome: Outcome, logs: Sequence[Log], protocol: Protocol
     return float(f"{WORTHWHILE_SHARE * abs(np.median(values)):.1g}")
 
 
-def why_outcome(outcome: str, guess: Guess) -> str:
+def why_outcome(outcome: str, guess: Guess, logs: Sequence[Log]) -> str:
     """Say in a sentence why an outcome is proposed.
 
     Parameters
     ----------
     outcome : str
     guess : Guess
+    logs : sequence of Log
     """
     spec = spec_of(outcome)
     if spec.name.startswith("rise_at"):
-        return (
-            f"All {guess.pulls} pulls pass {guess.rise_at} km/h, so the charge can be compared at one speed, wherever "
-            "a pull ends."
-        )
+        pulls = f"{counted(guess.counting, 'pull')}{' that count' if guess.counting < guess.pulls else ''}"
+        all_pass = f"All {pulls} pass" if guess.counting > 1 else "The one pull that counts passes"
+        return f"{all_pass} {guess.rise_at} km/h, so the charge can be compared at one speed, wherever a pull ends."
     if spec.name == "peak_rise":
-        return "It is the usual figure for a charge-air cooler. The pulls pass no common speed that would do better."
+        lacking = [
+            words
+            for channel, words in ((CHARGE, "charge-air temperature"), (INLET, "inlet temperature"))
+            if not all(channel in log.sources for log in logs if log.figures is None)
+        ]
+        why_no_speed = (
+            f"Not every log has a recognised {' and '.join(lacking)}, so no figure at one speed is proposed."
+            if lacking
+            else "The pulls pass no common speed that would do better."
+            if guess.counting
+            else "No pull that counts shows a speed that would do better."
+        )
+        return f"It is the usual figure for a charge-air cooler. {why_no_speed}"
     return f"It is what these logs can show without a charge temperature: the {spec.label}."
 
 

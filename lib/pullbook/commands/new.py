@@ -23,10 +23,12 @@ from pullbook.commands.questions import (
     Given,
     answers,
     date_order,
+    order_shown,
     started,
     with_days,
 )
 from pullbook.errors import ExperimentError, Finding, LogError
+from pullbook.quantities import Shown
 from pullbook.reading.logs import Log, read_drive, read_kept
 from pullbook.reading.sensor_place import engine_findings
 from pullbook.settings.experiment import (
@@ -36,6 +38,7 @@ from pullbook.settings.experiment import (
     Experiment,
     Phase,
     experiments_beside,
+    fuel_meant,
     parse_settings,
 )
 from pullbook.settings.files import write_whole
@@ -104,7 +107,9 @@ def draft_experiment(
     by_hand = {one.path for one in found if one.log.figures is not None}
     guess = guess_protocol([drive.log for drive in drives])
     interview.begin([f"{drive.name}: {drive.log.name}{f', {drive.day}' if drive.day else ''}" for drive in drives])
-    drives = with_days(drives, given, interview)
+    logs = [drive.log for drive in drives]
+    day_first = order_shown(logs, day_first)
+    drives = with_days(drives, given, interview, day_first)
     logged = {drive.name: drive.log for drive in drives if drive.log.figures is None}
     engine = engine_findings(logged) if logged else ()
     beside = experiments_beside(folder)
@@ -120,6 +125,7 @@ def draft_experiment(
         sibling=sibling.vehicle if sibling else None,
         propose=propose,
         title=folder.resolve().name,
+        day_first=day_first,
     )
     with reserved(folder):
         targets = targets_for(folder, sources, figures=by_hand)
@@ -243,7 +249,7 @@ def _shared_vehicle(beside: Sequence[Experiment], drives: Sequence[Drawn], given
     if only is None or only.vehicle.description == UNDESCRIBED:
         return None
     seen, reason = fuel_seen([drive.log for drive in drives])
-    fuel = given.fuel.strip().lower() if given.fuel else seen if reason else only.vehicle.fuel
+    fuel = fuel_meant(given.fuel) if given.fuel else seen if reason else only.vehicle.fuel
     return only if fuel == only.vehicle.fuel else None
 
 
@@ -301,7 +307,8 @@ def _told(
             lines.append(f"{name}: {log.name}, {counted(len(log.figures.rows), 'run')} written down")
         lines += [fold(f"  {channel}: {source.column!r} [{source.unit}]") for channel, source in log.sources.items()]
         lines += [fold(f"  not recognised: {column!r}{_could_be(log, column)}") for column in log.unknown_columns]
-    lines += [fold(line) for line in _speeds(guess)]
+    shown = Shown(said.units)
+    lines += [fold(shown.text(line)) for line in _speeds(guess)]
     lines += [fold(f"{f.severity}: {f.message}") for f in same_day((d.phase, d.name, d.day) for d in drives)]
     if earlier:
         lines.append(

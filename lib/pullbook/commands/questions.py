@@ -8,6 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal, get_args
 
+from pydantic import BaseModel
+
 from pullbook.commands.guess import (
     Guess,
     fuel_seen,
@@ -18,8 +20,9 @@ from pullbook.commands.guess import (
     units_seen,
     why_outcome,
 )
-from pullbook.commands.interview import Interview, one_of
+from pullbook.commands.interview import Check, Interview, one_of
 from pullbook.commands.sensors import Done, ask_sensors, sensors_behind
+from pullbook.days import readings
 from pullbook.errors import ExperimentError, Finding
 from pullbook.quantities import METRIC, US, Shown, System, typed
 from pullbook.reading.logs import Log
@@ -33,6 +36,7 @@ from pullbook.settings.experiment import (
     Session,
     Vehicle,
     accepted,
+    fuel_meant,
 )
 from pullbook.settings.outcomes import in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
@@ -194,7 +198,30 @@ def started(log: Log, day_first: bool | None) -> dt.datetime | None:
     return None if day_first is None else log.start if day_first else log.time.month_first
 
 
-def with_days(drives: Sequence[Drawn], given: Given, interview: Interview) -> list[Drawn]:
+def order_shown(logs: Sequence[Log], settled: bool | None) -> bool | None:
+    """Return whether the day comes first in dates such as 3/4/2026, as settled or as the logs show; None where open.
+
+    Parameters
+    ----------
+    logs : sequence of Log
+    settled : bool or None
+        By `date_order`.
+    """
+    shown = {log.time.day_first for log in logs} - {None}
+    return settled if settled is not None or len(shown) != 1 else shown.pop()
+
+
+def _day_meant(text: str, day_first: bool | None) -> str:
+    """Return a typed day with the year first where only the order of its numbers was open, else as typed."""
+    days = readings(text)
+    if day_first is None or len(set(days.values())) < 2:
+        return text
+    return days["d/m/y" if day_first else "m/d/y"].isoformat()
+
+
+def with_days(
+    drives: Sequence[Drawn], given: Given, interview: Interview, day_first: bool | None = None
+) -> list[Drawn]:
     """Ask for the days of the drives whose logs have no date.
 
     Parameters
@@ -202,6 +229,8 @@ def with_days(drives: Sequence[Drawn], given: Given, interview: Interview) -> li
     drives : sequence of Drawn
     given : Given
     interview : Interview
+    day_first : bool or None
+        In dates such as 3/4/2026, by `order_shown`.
 
     Raises
     ------
@@ -216,11 +245,12 @@ def with_days(drives: Sequence[Drawn], given: Given, interview: Interview) -> li
                 f"Day of {drive.name} ({drive.log.name}), such as 2026-03-14",
                 option=f"--driven {drive.name}",
                 given=given.days.get(drive.name),
-                check=lambda text: accepted(Session, "date", text),
+                check=lambda text: accepted(Session, "date", _day_meant(text, day_first)),
                 proposal=None,
             )
             if answer is not None:
-                drive = replace(drive, day=accepted(Session, "date", answer), says_date=True)
+                day = accepted(Session, "date", _day_meant(answer, day_first))
+                drive = replace(drive, day=day, says_date=True)
         known.append(drive)
     return known
 
@@ -235,6 +265,7 @@ def answers(
     sibling: Vehicle | None,
     propose: bool,
     title: str,
+    day_first: bool | None = None,
 ) -> Answers:
     """Ask, or take options and proposals.
 
@@ -252,6 +283,8 @@ def answers(
         Whether what the logs only suggest (where the intake sensor sits, a sibling's vehicle) may be taken.
     title : str
         What the experiment is called if nobody says otherwise.
+    day_first : bool or None
+        In dates such as 3/4/2026, by `order_shown`.
 
     Raises
     ------
@@ -262,6 +295,7 @@ def answers(
     _check_names("--ambient", given.ambient, drives)
     _check_names("--pressure", given.pressure, drives)
     likely = sibling if propose else None
+    units = _units(logs, given.units, interview)
     seen, reason = fuel_seen(logs)
     vehicle = interview.answer(
         "Vehicle: size, fuel, kind of cooler; no registration",
@@ -274,7 +308,7 @@ def answers(
         "Fuel, diesel or petrol",
         option="--fuel",
         given=given.fuel,
-        check=one_of("diesel", "petrol"),
+        check=lambda text: accepted(Vehicle, "fuel", text),
         proposal=likely.fuel if likely else seen,
         note=f"Fuel: {reason}." if reason else "",
     )
@@ -290,21 +324,21 @@ def answers(
         "Day of the service, such as 2026-03-20",
         option="--date",
         given=given.date,
-        check=lambda text: _service_day(text, drives),
+        check=lambda text: _service_day(_day_meant(text, day_first), drives),
         proposal=proposed,
         note=between,
     )
     odometer = interview.answer(
-        "Odometer at the service in km, or with its unit",
+        f"Odometer at the service in {'miles' if units is US else 'km'}, or with its unit",
         option="--odometer",
         given=given.odometer,
-        check=lambda text: accepted(Service, "odometer_km", text),
+        check=_within(Service, "odometer_km", "km", units),
         proposal=None,
     )
     sensor = _sensor_place(drives, engine, given.sensor, interview, propose=propose)
     boosted = all(finding.code != "no-boost" for finding in engine)
     proposed_outcome = propose_outcome(logs, guess, sensor=sensor, boosted=boosted)
-    why = f"Proposed: {proposed_outcome}. {why_outcome(proposed_outcome, guess)}"
+    why = f"Proposed: {proposed_outcome}. {units.text(why_outcome(proposed_outcome, guess, logs))}"
     outcome = interview.answer(
         "Outcome, the figure to compare",
         option="--outcome",
@@ -314,21 +348,21 @@ def answers(
         note=f"{why} {USUAL_OUTCOMES}",
     )
     assert outcome is not None  # something is always proposed
-    units = _units(logs, given.units, interview)
+    taken = outcome == proposed_outcome and given.outcome is None
     return Answers(
         units=units.system,
-        why_outcome=why_outcome(outcome, guess) if outcome == proposed_outcome and given.outcome is None else "",
+        why_outcome=units.text(why_outcome(outcome, guess, logs)) if taken else "",
         vehicle=vehicle or UNDESCRIBED,
-        fuel=(fuel or "diesel").lower(),
+        fuel=fuel_meant(fuel or "diesel"),
         fuel_reason="" if given.fuel else reason,
         service=service or UNDESCRIBED,
-        date=accepted(Service, "date", date) if date else None,
-        odometer=odometer,
+        date=accepted(Service, "date", _day_meant(date, day_first)) if date else None,
+        odometer=None if odometer is None else _in_units(odometer, "km", units),
         sensor=sensor,
         outcome=outcome,
         worthwhile=_worthwhile(outcome, logs, guess, given.worthwhile, interview, units),
         ambient=_weather(drives, given.ambient, interview, units, inlet=sensor != "after"),
-        pressure=_pressure(drives, given.pressure, interview),
+        pressure=_pressure(drives, given.pressure, interview, units),
         work=_work(drives, outcome, given.work, interview),
         title=interview.answer(
             "Title of the page",
@@ -417,8 +451,26 @@ def _units(logs: Sequence[Log], given: str | None, interview: Interview) -> Show
 
 def _in_units(answer: str, unit: str, shown: Shown) -> str:
     """Return a number that a person typed with the unit it was asked in, where a setting would be read in another."""
-    alone = re.fullmatch(r"[+-]?\d*\.?\d+", answer.strip())
+    alone = re.fullmatch(r"[+−-]?[\d., '_]*\d", answer.strip())
     return f"{answer.strip()} {shown.unit(unit)}" if alone and shown.unit(unit) != unit else answer
+
+
+def _within(model: type[BaseModel], key: str, unit: str, shown: Shown) -> Check:
+    """Return a check of a setting with an internal unit; it takes a number alone, and says the range, as shown."""
+
+    def check(text: str) -> None:
+        meant = _in_units(text, unit, shown)
+        try:
+            accepted(model, key, meant)
+        except ValueError as fault:
+            field = model.model_fields[key]
+            if shown is METRIC or not str(fault).endswith(f"allowed: {field.description}"):
+                raise
+            limits = [getattr(rule, end) for rule in field.metadata for end in ("ge", "le") if hasattr(rule, end)]
+            low, high = shown.number(min(limits), unit, 0), shown.quantity(max(limits), unit, 0)
+            raise ValueError(f"given {text!r}; allowed: {low} to {high}") from None
+
+    return check
 
 
 def _worthwhile(
@@ -428,8 +480,8 @@ def _worthwhile(
     unit = spec.change_unit
 
     def check(text: str) -> None:
-        if not 0 < float(typed(text, unit)) <= 1e4:
-            raise ValueError(f"given {text!r}; allowed: above 0, in {unit}")
+        if not 0 < float(typed(_in_units(text, unit, shown), unit)) <= 1e4:
+            raise ValueError(f"given {text!r}; allowed: above 0, in {shown.unit(unit)}")
 
     asked_in = "" if unit == "1" else f" in {shown.unit(unit)}"
     usual = None if given else propose_worthwhile(spec, logs, guess.protocol)
@@ -444,9 +496,9 @@ def _worthwhile(
     if answer is None:
         raise ExperimentError(
             f"these logs do not give {outcome}, so there is no worthwhile change to suggest. Give --worthwhile"
-            f"{'' if unit == '1' else f', in {unit}'}, or another --outcome"
+            f"{'' if unit == '1' else f', in {shown.unit(unit)}'}, or another --outcome"
         )
-    return answer if given is not None else _in_units(answer, unit, shown)
+    return _in_units(answer, unit, shown)
 
 
 def _proposed(usual: float, unit: str, shown: Shown) -> str:
@@ -455,26 +507,28 @@ def _proposed(usual: float, unit: str, shown: Shown) -> str:
     return f"{usual:.1f}" if unit == "K" else f"{usual:g}"
 
 
-def _pressure(drives: Sequence[Drawn], given: Mapping[str, str], interview: Interview) -> dict[str, str]:
+def _pressure(drives: Sequence[Drawn], given: Mapping[str, str], interview: Interview, shown: Shown) -> dict[str, str]:
     """Ask for the outside pressure where a boost gauge counts from it and the log does not hold it."""
     noted: dict[str, str] = {}
     of_day: dict[dt.date, str] = {}
+    explained = False
     for drive in drives:
         assumed = any(finding.code == "barometer-assumed" for finding in drive.log.findings)
         if not assumed and drive.name not in given:
             continue
         answer = interview.answer(
-            f"Outside pressure in hPa where you drove (not reduced to sea level), {drive.name}",
+            f"Outside pressure in {shown.unit('hPa')} where you drove (not reduced to sea level), {drive.name}",
             option=f"--pressure {drive.name}",
             given=given.get(drive.name),
-            check=lambda text: accepted(Session, "pressure_hpa", text),
+            check=_within(Session, "pressure_hpa", "hPa", shown),
             proposal=of_day.get(drive.day) if drive.day else None,
-            note="" if noted else "The log has boost as a gauge shows it: above the pressure outside.",
+            note="" if explained else "The log has boost as a gauge shows it: above the pressure outside.",
         )
+        explained = True
         if answer is not None:
-            noted[drive.name] = answer
+            noted[drive.name] = _in_units(answer, "hPa", shown)
             if drive.day:
-                of_day[drive.day] = answer
+                of_day[drive.day] = noted[drive.name]
     return noted
 
 
@@ -494,11 +548,11 @@ def _weather(
             f"Air in the shade in {shown.unit('°C')}, {drive.name}{when}{coldest}",
             option=f"--ambient {drive.name}",
             given=given.get(drive.name),
-            check=lambda text: accepted(Session, "ambient_c", text),
+            check=_within(Session, "ambient_c", "°C", shown),
             proposal=of_day.get(drive.day) if drive.day else None,
         )
         if answer is not None:
-            noted[drive.name] = answer if drive.name in given else _in_units(answer, "°C", shown)
+            noted[drive.name] = _in_units(answer, "°C", shown)
             if drive.day:
                 of_day[drive.day] = noted[drive.name]
     return noted

@@ -20,6 +20,7 @@ PAUSED_S = 20.0  # a log that pauses so long: the ignition was off
 STEP_IN_F_K, STEP_SLACK_K = 1.8, 0.02  # of a whole °C written in °F
 HOT_INLET_C = 80.0  # hotter than any air that flows in; common practice, no source
 NOTED_SLACK_K = 8.0  # weather changes during a drive, and thermometers differ; common practice, no source
+NOTED_COLDER_K = 25.0  # than the coldest inlet air of a drive (common practice, no source)
 LONGEST_S = 7 * 86_400.0  # of a log, to look at the positions of; no drive is longer
 COOLING_AFTER_STOP_S = 120.0  # so long an inlet heated by the standing engine may fall steeply
 TEMPERATURES = (
@@ -81,7 +82,9 @@ def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
 
 
 def doubtful_ambient(log: Log, ambient_c: float | None) -> Iterator[Finding]:
-    """Say so where the air noted for a session is far warmer than what the engine drew in, which only adds heat.
+    """Say so where the air noted for a session is warmer than what the engine drew in, or colder by far.
+
+    The way in only adds heat, and on the move not that much.
 
     Parameters
     ----------
@@ -100,6 +103,16 @@ def doubtful_ambient(log: Log, ambient_c: float | None) -> Iterator[Finding]:
             message=(
                 f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor shows {coldest:.0f} °C. "
                 "Inlet air can't be colder than the air outside. Did you note °F, or read it in the sun?"
+            ),
+            evidence={"ambient_c": ambient_c, "inlet_c": round(coldest, 1)},
+        )
+    elif coldest > ambient_c + NOTED_COLDER_K:
+        yield Finding(
+            code="ambient-doubtful",
+            severity="warning",
+            message=(
+                f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor never shows much less than "
+                f"{coldest:.0f} °C. The way in seldom adds that much heat. Is the noted figure in the right unit?"
             ),
             evidence={"ambient_c": ambient_c, "inlet_c": round(coldest, 1)},
         )

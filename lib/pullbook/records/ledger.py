@@ -18,8 +18,9 @@ from pathlib import Path
 
 import numpy as np
 
-from pullbook.days import FORMS, ORDERS, Order, order_of, readings
+from pullbook.days import FORMS, ORDERS, Order, one_day, order_of, readings
 from pullbook.errors import Finding, LedgerError, fault_lines
+from pullbook.quantities import without_thousands
 from pullbook.statistics.uncertainty import coverage_factor
 from pullbook.text import counted, sentence_case
 
@@ -298,7 +299,11 @@ def _odometer(number: int, text: str, faults: list[str]) -> float | None:
     if not text:
         return None
     match = _READING.fullmatch(text)
-    digits = re.sub(r"[ ,'_](?=\d{3}\b)", "", match[1]) if match else ""
+    try:
+        digits = without_thousands(match[1]) if match else ""
+    except ValueError as fault:
+        faults.append(f"row {number}: odometer {fault}")
+        return None
     try:
         value = float(digits)
     except ValueError:
@@ -706,17 +711,20 @@ def day_of(today: str) -> dt.date:
     Parameters
     ----------
     today : str
-        YYYY-MM-DD, or empty.
+        As dates are written elsewhere, or empty.
 
     Raises
     ------
     LedgerError
-        When it names no day.
+        When it names no day, or may name two.
     """
+    if not today.strip():
+        return dt.datetime.now(tz=dt.UTC).date()
     try:
-        return dt.date.fromisoformat(today) if today else dt.datetime.now(tz=dt.UTC).date()
-    except ValueError:
-        raise LedgerError(f"today: given {today!r}. Allowed: YYYY-MM-DD, or empty for today") from None
+        day: dt.date = one_day(today)
+    except ValueError as fault:
+        raise LedgerError(f"today: {fault}, or empty for today") from None
+    return day
 
 
 def since(ledger: Ledger, item: str, *, today: dt.date) -> Since:

@@ -36,7 +36,7 @@ from pydantic import (
 
 from pullbook.days import one_day
 from pullbook.errors import ExperimentError, fault_lines
-from pullbook.quantities import Shown, System, typed
+from pullbook.quantities import Shown, System, odometer_typed, typed
 from pullbook.settings.outcomes import Outcome, in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
 FILE_NAME = "experiment.yaml"
@@ -63,7 +63,7 @@ Day = Annotated[dt.date, BeforeValidator(one_day)]
 Speed = Annotated[float, _may_name("km/h")]
 Celsius = Annotated[float, _may_name("°C")]
 Metres = Annotated[float, _may_name("m")]
-Kilometres = Annotated[float, _may_name("km")]
+Odometer = Annotated[float, BeforeValidator(odometer_typed)]
 Kilograms = Annotated[float, _may_name("kg")]
 Litres = Annotated[float, _may_name("L")]
 Hectopascals = Annotated[float, _may_name("hPa")]
@@ -73,9 +73,10 @@ Millilitres = Annotated[float, _may_name("ml")]
 Percent = Annotated[float, _may_name("%")]
 
 
-def _lower(given: Any) -> Any:
-    """Take a word in capitals too."""
-    return given.strip().lower() if isinstance(given, str) else given
+def fuel_meant(given: Any) -> Any:
+    """Take a fuel in capitals too, and what petrol is called elsewhere; what is no text passes, to be judged."""
+    word = given.strip().lower() if isinstance(given, str) else given
+    return "petrol" if word in ("gas", "gasoline", "benzin") else word
 
 
 def _one_or_several(given: Any) -> Any:
@@ -110,7 +111,7 @@ class Vehicle(_Settings):
     """The vehicle, described without its maker or registration."""
 
     description: Text = Field(default="not described", description="a line of text")
-    fuel: Annotated[Literal["diesel", "petrol"], BeforeValidator(_lower)] = Field(
+    fuel: Annotated[Literal["diesel", "petrol"], BeforeValidator(fuel_meant)] = Field(
         default="diesel", description="diesel or petrol"
     )
     mass_kg: Kilograms | None = Field(default=None, ge=200, le=60_000, description="kg with load, 200 to 60000")
@@ -144,7 +145,7 @@ class Service(_Settings):
 
     what: Text = Field(description="a line of text")
     date: Day | None = Field(default=None, description="a date, such as 2026-03-20, 20.3.2026 or 20 March 2026")
-    odometer_km: Kilometres | None = Field(default=None, ge=0, le=5e6, description="km, not negative")
+    odometer_km: Odometer | None = Field(default=None, ge=0, le=5e6, description="km, not negative")
     sensors: dict[Sensor, SensorWork] = Field(
         default_factory=dict, description="channel: refitted, cleaned or replaced"
     )
