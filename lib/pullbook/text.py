@@ -16,6 +16,20 @@ def counted(count: int, noun: str) -> str:
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
 
 
+def shown_to_help(count: int, of: int) -> str:
+    """Say how many services were shown to help: not shown is not the same as none.
+
+    Examples
+    --------
+    >>> from pullbook.text import shown_to_help
+    >>> shown_to_help(0, 2), shown_to_help(1, 2)
+    ('No service of 2 was shown to help', '1 of 2 services was shown to help')
+    """
+    if count == 0:
+        return f"No service of {of} was shown to help"
+    return f"{count} of {counted(of, 'service')} {'was' if count == 1 else 'were'} shown to help"
+
+
 def percent(share: float) -> str:
     """Return a share in per cent with the digits it has.
 

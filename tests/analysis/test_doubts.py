@@ -13,7 +13,7 @@ from helpers.samples import SAMPLES
 from pullbook.analysis.contradictions import swapped, unit_contradictions
 from pullbook.analysis.result import analyse_experiment
 from pullbook.analysis.same_drive import Timed, one_drive, refuse_at_once, refuse_copies
-from pullbook.analysis.sensor_shift import INLET_UNCHECKED, OFFSET, SLOWER
+from pullbook.analysis.sensor_shift import INLET_UNCHECKED, OFFSET, SLOWER, _recovery_lost
 from pullbook.analysis.sessions import read_drives
 from pullbook.errors import ExperimentError, LogError
 from pullbook.reading.quality import doubtful_units
@@ -145,6 +145,16 @@ def test_a_slower_sensor_is_a_doubt_and_a_cleaner_inside_is_none(nothing_done, t
     cleaned = analyse_experiment(Experiment.load(write_experiment(tmp_path / "e", dirty, seed=4001)))
     assert cleaned.comparison.high < 0
     assert not codes(cleaned) & {OFFSET, SLOWER}
+
+
+def test_a_recovery_that_is_measured_before_alone_is_a_doubt(nothing_done) -> None:
+    result = answered(nothing_done, slower_by(5.0))
+    table = result.measures.copy()
+    assert _recovery_lost(table) is None
+    table.loc[table["phase"] == "after", "recovery_time"] = np.nan
+    found = _recovery_lost(table)
+    assert found is not None
+    assert (found.code, found.severity) == (SLOWER, "warning")
 
 
 def test_an_inlet_that_nobody_can_check_is_said(nothing_done) -> None:

@@ -1,5 +1,6 @@
 """Earlier experiments of the vehicle: folders beside the experiment's own, measured as today's."""
 
+import gzip
 import re
 import shutil
 
@@ -94,6 +95,23 @@ def test_a_folder_given_twice_and_a_log_counted_twice_are_refused(garage) -> Non
         inputs_sha256(ask(garage, "../earlier", "../copy"))
 
 
+def test_a_drive_of_an_earlier_one_saved_anew_among_todays_is_refused(garage) -> None:
+    """Its bytes differ, so the hash of the inputs does not see it; it would count twice."""
+    mend_vehicle(garage)
+    theirs = next((garage / "earlier" / "logs").iterdir())
+    rows = gzip.decompress(theirs.read_bytes()) if theirs.suffix == ".gz" else theirs.read_bytes()
+    ours = garage / "today" / "logs" / "saved_anew.csv"
+    ours.write_bytes(rows)
+    experiment = ask(garage, "../earlier")
+    first, *others = experiment.sessions
+    experiment = experiment.model_copy(
+        update={"sessions": (first.model_copy(update={"log": "logs/saved_anew.csv"}), *others)}
+    )
+    with pytest.raises(ExperimentError, match="hold the same drive"):
+        expected_scatter(experiment, read_drives(experiment))
+    assert earlier_beside(experiment, {d.session.name: d.log for d in read_drives(experiment)}) == ()
+
+
 def test_what_earlier_ones_name_as_theirs_is_not_followed(garage) -> None:
     path = garage / "earlier" / "experiment.yaml"
     path.write_text(path.read_text(encoding="utf-8") + "\nearlier: [../gone]\n", encoding="utf-8")
@@ -133,7 +151,7 @@ def test_a_plan_before_the_service_counts_on_them(garage) -> None:
 
 def test_what_lies_beside_and_is_no_earlier_test_of_this_vehicle_is_not_proposed(garage, tmp_path_factory) -> None:
     today = garage / "today"
-    assert earlier_beside(Experiment.load(today)) == ()  # described otherwise
+    assert earlier_beside(Experiment.load(today), {}) == ()  # described otherwise
     mend_vehicle(garage)
     far = shutil.copytree(garage / "earlier", tmp_path_factory.mktemp("far") / "e")
     (garage / "linked").symlink_to(far)
@@ -141,10 +159,10 @@ def test_what_lies_beside_and_is_no_earlier_test_of_this_vehicle_is_not_proposed
     (garage / "broken").mkdir()
     (garage / "broken" / "experiment.yaml").write_text("title: [", encoding="utf-8")
     shutil.copytree(today, garage / "one evening a side", ignore=shutil.ignore_patterns("rendered*"))
-    assert earlier_beside(Experiment.load(today)) == ("../earlier",)
+    assert earlier_beside(Experiment.load(today), {}) == ("../earlier",)
     path = garage / "earlier" / "experiment.yaml"
     path.write_text(path.read_text(encoding="utf-8").replace("fuel: diesel", "fuel: petrol"), encoding="utf-8")
-    assert earlier_beside(Experiment.load(today)) == ("../the same again",)
+    assert earlier_beside(Experiment.load(today), {}) == ("../the same again",)
 
 
 def test_a_drive_that_is_added_before_the_service_is_judged_with_them(garage) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 import shutil
 from pathlib import Path
 
@@ -11,13 +12,15 @@ import pandas as pd
 import pytest
 
 from helpers.samples import HOSTILE, SAMPLES
-from pullbook.commands.add import Added, add_logs, screen, sensors_to_ask
+from pullbook.analysis.result import Result, analyse
+from pullbook.commands.add import Added, add_logs, page, screen, sensors_to_ask
 from pullbook.commands.cli import main
 from pullbook.commands.interview import Interview
 from pullbook.commands.new import draft_experiment
 from pullbook.commands.sensors import ask_sensors
 from pullbook.errors import ExperimentError, LogError, PullbookError
 from pullbook.settings.experiment import Experiment
+from pullbook.statistics.power import outlook
 
 LOGS = SAMPLES / "two_evenings" / "logs"
 BEFORE, AFTER = LOGS / "before-1.csv", LOGS / "after-1.csv"
@@ -88,6 +91,43 @@ def test_the_screen_speaks_the_units_of_its_owner(van):
     assert "mph" in text
     assert "°F at the first run" in " ".join(text.split())
     assert "km/h" not in text
+
+
+@pytest.fixture(scope="module")
+def three_a_side(tmp_path_factory) -> tuple[Added, Result]:
+    """The last of three drives a side, of an owner who reads °F, and what the experiment then says."""
+    folder = shutil.copytree(SAMPLES / "fin_wash", tmp_path_factory.mktemp("add") / "e")
+    settings = folder / "experiment.yaml"
+    head, last, rest = re.split(r"(?m)^(  - name: after-3\n(?:    .*\n)+)", settings.read_text(encoding="utf-8"))
+    settings.write_text(head + rest + "\nunits: us\n", encoding="utf-8")
+    log = shutil.move(folder / "logs" / "after-3.csv.gz", folder.parent / "last.csv.gz")
+    assert "after-3.csv.gz" in last
+    return add_logs(folder, [log], phase="after"), analyse(folder)
+
+
+def test_what_one_more_would_bring_is_judged_as_the_answer_will_be(three_a_side):
+    """Beyond three a side without a plan a look is judged at 99 %, which may cost more than the session brings."""
+    added, result = three_a_side
+    c = result.comparison
+    then = outlook(c, after=1)
+    assert (c.looks.each_level, then.looks.each_level) == pytest.approx((0.95, 0.99))
+    assert then.half_width > (c.high - c.low) / 2
+    assert f"±{1.8 * (c.high - c.low) / 2:.1f}" in added.worth
+    assert f"±{1.8 * then.half_width:.1f}" in added.worth
+    assert "not make the interval narrower" in added.worth
+    assert "planned_sessions" in added.worth
+    assert "99 %" in added.worth
+
+
+def test_what_settles_a_doubt_can_be_copied(tmp_path, van):
+    """The lines of YAML that a warning announces stand below it, on the screen and on the phone."""
+    gauge = changed_log(tmp_path / "gauge.csv", "manifold", lambda p: p - 100)
+    added = add_logs(van, [gauge], phase="after")
+    (doubt,) = [d for d in added.doubts[0] if "To settle it" in d]
+    assert "gauge}" in doubt
+    assert any("gauge}" in line for line in screen(added))
+    html = page(added)
+    assert re.search(r"<pre>channels:\n.*gauge}", html)
 
 
 def test_without_a_drive_from_after_there_is_no_answer_yet(tmp_path, van):

@@ -33,6 +33,12 @@ def test_header_units_row_and_preamble(delimiter: str) -> None:
     assert layout.units == ("s", "km/h", "kPa")
 
 
+@pytest.mark.parametrize("times", [[f"{k}" for k in range(20)], [f"{k / 2:.1f}".replace(".", ",") for k in range(20)]])
+def test_a_bar_between_cells_wins_over_the_comma_in_their_decimals(times) -> None:
+    lines = ["Time|Speed|Charge", *(f"{time}|{k},5|{k + 20},0" for k, time in enumerate(times))]
+    assert find_layout(lines, "log.csv").delimiter == "|"
+
+
 @pytest.mark.parametrize(
     ("above", "header", "units"),
     [

@@ -165,7 +165,7 @@ def test_a_drive_that_serves_two_services_is_refused(tmp_path):
     for year in YEARS[:2]:
         shutil.copytree(SPRINGS / year, tmp_path / year)
     shutil.copyfile(tmp_path / "2024/logs/after-1.csv.gz", tmp_path / "2025/logs/before-1.csv.gz")
-    with pytest.raises(PullbookError, match=r"'2024: after-1' .* and '2025: before-1' .* the same log"):
+    with pytest.raises(PullbookError, match=r"2024 and 2025 share a drive .*'before-1' of 2025.*drives of its own"):
         read_history([tmp_path / year for year in YEARS[:2]])
 
 
@@ -339,7 +339,39 @@ def test_the_ledger_of_the_vehicles_folder_is_found():
 def test_a_ledger_without_odometer_says_so(springs, tmp_path):
     html = since(springs, tmp_path, "2026-03-12,,fins washed\n")
     assert "234 days ago" in html
-    assert "nobody can say what was lost" in html
+    assert "the ledger has no odometer readings" in unescape(html)
+
+
+def test_a_service_that_the_ledger_has_to_name_is_asked_for(named, tmp_path):
+    """The readings are there; what is missing is which row of the ledger is the last service."""
+    found = history_of([*named[:2], ("2026", serviced(named[2][1], odometer_km=None))])
+    html = unescape(since(found, tmp_path, "2026-03-12,151600,cooler\n2026-10-01,161600,tyres\n", item=""))
+    assert "no row in the ledger is called 'fins washed'" in html
+    assert "-p item=" in html
+    assert "'cooler', 'tyres'" in html
+    told = since(found, tmp_path, "2026-03-12,151600,fins washed\n2026-10-01,161600,tyres\n", item="")
+    assert "10,000 km ago" in told
+    early = since(history_of(named), tmp_path, "2020-03-12,1600,tyres\n", item="")
+    assert "before service 3" in early
+
+
+def test_the_headline_says_shown_not_helped(springs):
+    def head(verdicts: list[str]) -> str:
+        services = tuple(replace(s, verdict=v) for s, v in zip(springs.services, verdicts, strict=True))
+        return history.answer(replace(springs, services=services)).html
+
+    assert "No service of 3 was shown to help" in head(["not-resolved"] * 3)
+    assert "1 of 3 services was shown" in head(["improved", "worse", "not-resolved"])
+    assert "2 of 3 services were shown" in head(["improved", "improved-size-unclear", "worse"])
+
+
+def test_a_faulty_setting_names_its_folder(tmp_path):
+    for year in YEARS[:2]:
+        shutil.copytree(SPRINGS / year, tmp_path / year)
+    settings = tmp_path / "2025" / "experiment.yaml"
+    settings.write_text(re.sub(r"(?m)^(\s+date:).*", r"\1 never", settings.read_text(encoding="utf-8"), count=1))
+    with pytest.raises(ExperimentError, match=r"^2025: .*date"):
+        read_history([tmp_path / year for year in YEARS[:2]])
 
 
 def test_a_service_that_is_not_in_the_history_is_told(springs, tmp_path):

@@ -1,6 +1,7 @@
 """The ledger's page says what the sums say, and escapes what was written by hand."""
 
 import math
+from html import unescape
 from pathlib import Path
 
 import pytest
@@ -112,6 +113,26 @@ def test_the_picture_holds_every_emptying_and_when_the_can_is_full(capacity_ml) 
         assert filling.full_km == pytest.approx(148_000 + capacity_ml / (179 / 11_600))
         assert 148_000 < filling.soonest_km < filling.full_km
     assert "nan" not in drawing.html.lower()
+
+
+def test_a_ledger_in_ounces_is_answered_in_ounces_and_says_what_it_left_out(tmp_path) -> None:
+    path = tmp_path / "ledger.csv"
+    rows = ["2025-01-01,1000 mi,catch can,,", "2025-02-01,3000 mi,catch can,3.0,oz",
+            "2025-03-01,4000 mi,catch can emptied,1.2,oz", "2025-04-01,5000 mi,catch can,5.0,oz"]  # fmt: skip
+    path.write_text("date,odometer,item,amount,unit\n" + "\n".join(rows), encoding="utf-8")
+    book = open_ledger(path)
+    facts = {"item": "catch can", "capacity_ml": 0.0}
+    first = unescape(answer(book, **facts).html)
+    assert "About 4.0 oz every 2,000 miles" in first  # 8 oz over 4,000 miles
+    assert "row 4 ('catch can emptied', 1.2 oz)" in first
+    assert "Did you mean 'catch can'?" in first
+    html = caught(book, **facts, fitted_at_km=1609.344).html
+    assert "Total: 8.0 oz" in html
+    assert "about 2.0 oz" in html  # in 1,000 miles
+    drawing = picture(book, **facts)
+    assert drawing is not None
+    assert list(drawing.rows) == [(1000, 3000, 3.0, 1.5), (3000, 5000, 5.0, 2.5)]
+    assert " ml" not in first + html + drawing.html
 
 
 def test_one_emptying_is_drawn_without_a_limit(tmp_path) -> None:

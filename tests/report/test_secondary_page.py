@@ -16,7 +16,7 @@ OVERLAID = ("Charge temperature [°C]", "Manifold pressure [kPa absolute]", "Cha
 
 
 def text_of(fragment) -> str:
-    return re.sub(r"<[^>]+>", " ", fragment.html)
+    return re.sub(r"<[^>]+>", " ", fragment.html).replace("\N{NO-BREAK SPACE}", " ")
 
 
 def test_the_effectiveness_is_said_to_be_estimated_with_its_uncertainty(result_of) -> None:

@@ -60,6 +60,13 @@ def test_one_odd_pull_is_kept_out_with_its_reason() -> None:
     assert [f.evidence["runs"] for f in c.findings if f.code == "gear-odd"] == ["before-1 pull 2"]
 
 
+@pytest.mark.parametrize(("after", "tyres"), [(27.2, False), (33.8, True)])
+def test_a_step_too_small_for_a_gear_names_tyres_and_speed(after, tyres) -> None:
+    message = compare(table := geared(36.8, after), experiment_of(table)).findings[0].message
+    assert ("tyres" in message) == tyres
+    assert ("You drove in different gears" in message) != tyres
+
+
 def test_a_gear_that_both_phases_share_is_compared_and_the_other_kept_out() -> None:
     table = geared(36.8, 36.8)
     other = table["session"].isin(["before-3", "after-3"])

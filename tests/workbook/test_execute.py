@@ -39,6 +39,14 @@ def test_the_ledger_is_one_page_beside_its_csv(own, capsys):
     assert str(own.parent) not in html
 
 
+def test_the_terminal_names_the_rows_that_were_not_counted(own, capsys):
+    own.write_text(own.read_text(encoding="utf-8") + "2026-08-01,150000,catch can emptied,35,ml,\n", encoding="utf-8")
+    assert main(["ledger", str(own), "--quiet", "-p", "today=2026-08-20"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "('catch can emptied', 35 ml)" in said
+    assert "Did you mean 'catch can'?" in said
+
+
 def test_results_beside_the_person_are_found(own, monkeypatch):
     """A file is given from where the person stands; the notebook runs elsewhere."""
     found = {"comparison": {"sentence": "Improved: fell by 6 K.", "verdict": "improved"}}

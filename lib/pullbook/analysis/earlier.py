@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 import pandas as pd
 
+from pullbook.analysis.same_drive import refuse_copies
 from pullbook.analysis.sessions import Drive, read_drives
 from pullbook.errors import ExperimentError, PullbookError
+from pullbook.reading.logs import Log
 from pullbook.settings.experiment import Experiment
 from pullbook.statistics.allowance import DayScatter, allowance_of, day_scatter
 from pullbook.statistics.covariates import covariates_of
@@ -17,7 +19,7 @@ from pullbook.statistics.session_means import session_means
 Measured = Callable[[Experiment, list[Drive]], pd.DataFrame]
 
 
-def earlier_scatter(experiment: Experiment, measured: Measured) -> tuple[DayScatter, ...]:
+def earlier_scatter(experiment: Experiment, measured: Measured, *, today: Mapping[str, Log]) -> tuple[DayScatter, ...]:
     """Measure the earlier experiments of this vehicle, and take their scatter between sessions within a phase.
 
     Parameters
@@ -26,6 +28,8 @@ def earlier_scatter(experiment: Experiment, measured: Measured) -> tuple[DayScat
         Names them, today's outcome and today's protocol.
     measured : callable
         Makes the table of runs of an experiment's drives.
+    today : mapping of str to Log
+        The experiment's own logs by session: a drive counts once, here or there, however it was saved.
 
     Returns
     -------
@@ -35,16 +39,19 @@ def earlier_scatter(experiment: Experiment, measured: Measured) -> tuple[DayScat
     Raises
     ------
     ExperimentError
-        When one of them is of another vehicle (fuel or displacement), or does not give today's outcome.
+        When one of them is of another vehicle (fuel or displacement), does not give today's outcome, or holds a drive
+        that is counted already.
     """
     outcome = experiment.outcome_spec
-    found = []
+    found, logs = [], dict(today)
     for name, settings in zip(experiment.earlier, experiment.load_earlier(), strict=True):
         _check_vehicle(experiment, settings, name)
         asked = {key: getattr(experiment, key) for key in ("outcome", "protocol", "worthwhile_change")}
         theirs = settings.model_copy(update=asked)
         try:
             drives = read_drives(theirs)
+            logs |= {f"{name} {drive.session.name}": drive.log for drive in drives}
+            refuse_copies(logs)
             theirs = theirs.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
             table = measured(theirs, drives)
             check = check_gears(table, theirs, outcome)

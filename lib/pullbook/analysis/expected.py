@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.result import table_of_runs
 from pullbook.analysis.sessions import Drive
 from pullbook.errors import ComparisonError, PullbookError
+from pullbook.reading.logs import Log
 from pullbook.settings.experiment import PHASES, Experiment, Vehicle, folders_beside
 from pullbook.settings.fingerprint import inputs_sha256
 from pullbook.statistics.allowance import TELLING_DOF, allowance_of, day_scatter, with_earlier
@@ -42,7 +44,7 @@ def expected_scatter(experiment: Experiment, drives: list[Drive]) -> Scatter:
         of it.
     """
     outcome, data = experiment.outcome_spec, _driven(experiment, drives)
-    earlier = earlier_scatter(experiment, table_of_runs)
+    earlier = earlier_scatter(experiment, table_of_runs, today={drive.session.name: drive.log for drive in drives})
     if data is None:
         allowance, _ = with_earlier(allowance_of(outcome, 0.0, experiment.day_to_day_sd), earlier)
         usual = Scatter()
@@ -89,19 +91,21 @@ def _driven(experiment: Experiment, drives: list[Drive]) -> SessionMeans | None:
     return None
 
 
-def earlier_beside(experiment: Experiment) -> tuple[str, ...]:
+def earlier_beside(experiment: Experiment, logs: Mapping[str, Log]) -> tuple[str, ...]:
     """Find experiments in folders beside this one that it could name under ``earlier``, and does not yet.
 
     Parameters
     ----------
     experiment : Experiment
+    logs : mapping of str to Log
+        Its own, by session.
 
     Returns
     -------
     tuple of str
         As ``earlier`` takes them, in the order of the folders' names: the same vehicle by its description, fuel and
-        displacement, with today's outcome in their logs, more than one session in a phase, and no log twice. A link
-        is not followed.
+        displacement, with today's outcome in their logs, more than one session in a phase, and no drive twice. A
+        link is not followed.
     """
     named = {(experiment.folder / name).resolve() for name in experiment.earlier}
     found: list[str] = []
@@ -111,12 +115,12 @@ def earlier_beside(experiment: Experiment) -> tuple[str, ...]:
             continue
         if len(experiment.earlier) + len(found) == MOST_EARLIER:
             break
-        if _tells(experiment, found, name):
+        if _tells(experiment, found, name, logs):
             found.append(name)
     return tuple(found)
 
 
-def _tells(experiment: Experiment, found: list[str], name: str) -> bool:
+def _tells(experiment: Experiment, found: list[str], name: str, logs: Mapping[str, Log]) -> bool:
     """Whether a folder beside this one holds an experiment of the same vehicle that shows how much its days differ."""
     alone = experiment.model_copy(update={"earlier": (name,)})
     try:
@@ -124,7 +128,7 @@ def _tells(experiment: Experiment, found: list[str], name: str) -> bool:
         if not _same_vehicle(experiment.vehicle, theirs.vehicle):
             return False
         inputs_sha256(experiment.model_copy(update={"earlier": (*experiment.earlier, *found, name)}))
-        (scatter,) = earlier_scatter(alone, table_of_runs)
+        (scatter,) = earlier_scatter(alone, table_of_runs, today=logs)
     except PullbookError:
         return False
     return scatter.dof > TELLING_DOF

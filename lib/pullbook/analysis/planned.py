@@ -161,7 +161,7 @@ def plan_request(
     wanted, unit = change or experiment.worthwhile_change, experiment.outcome_spec.change_unit
     drives = read_drives(experiment)
     scatter = _scatter(experiment, drives)
-    beside = earlier_beside(experiment)
+    beside = earlier_beside(experiment, {drive.session.name: drive.log for drive in drives})
     named = experiment.model_copy(update={"earlier": (*experiment.earlier, *beside)})
     measures, _ = measure_drives(experiment, drives, None)
     ratios = measures.loc[measures["included"] & (measures["kind"] == "pull"), GEAR].dropna()

@@ -224,7 +224,7 @@ def analyse_experiment(
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
     measures, drives = measure_drives(experiment, drives, point)
-    earlier = earlier_scatter(experiment, table_of_runs)
+    earlier = earlier_scatter(experiment, table_of_runs, today={drive.session.name: drive.log for drive in drives})
     comparison = compare(measures, experiment, level=level, earlier=earlier)
     checks = cross_check(comparison)
     left_out = bool(measures["left_out"].any())

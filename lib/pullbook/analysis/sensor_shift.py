@@ -23,6 +23,7 @@ SAME_RECOVERY = 0.12  # a cooler that changes so much changes how fast it gives 
 RESOLVED = 2.0  # standard uncertainties
 USUAL_SD_K, USUAL_DOF = 0.5, 4.0  # of a session's rise at light load, where few sessions show it
 SLOWER_BY = 0.25  # share by which the recovery constant grows
+RECOVERY_KNOWN = 0.6  # share of the pulls
 CRUISE_SHARE = 0.15  # of the peak's change; a better cooler changes a cruise by a third of it or more
 
 
@@ -135,8 +136,10 @@ def _slower(measures: pd.DataFrame, comparison: Comparison) -> Finding | None:
     if comparison.low <= 0 <= comparison.high:
         return None
     recovery = _of_runs(measures, "pull", "recovery_time", 0.0)
+    if recovery is None:
+        return _recovery_lost(measures) if change < 0 else None
     cruise = _of_runs(measures, "cruise", "mean_rise", USUAL_SD_K)
-    if recovery is None or cruise is None:
+    if cruise is None:
         return None
     ratio = (recovery.before + recovery.change) / recovery.before
     slower = change < 0 and ratio > 1 + SLOWER_BY
@@ -159,6 +162,27 @@ def _slower(measures: pd.DataFrame, comparison: Comparison) -> Finding | None:
             "cruise_k": round(cruise.change, 2),
             "change_k": round(change, 2),
         },
+    )
+
+
+def _recovery_lost(measures: pd.DataFrame) -> Finding | None:
+    """Say so where the recovery could be measured before the service in most pulls, and in none after it."""
+    if "recovery_time" not in measures:
+        return None
+    pulls = measures[(measures["kind"] == "pull") & measures["included"].astype(bool)]
+    known = pulls["recovery_time"].notna().groupby(pulls["phase"]).mean()
+    if known.get("before", 0.0) < RECOVERY_KNOWN or known.get("after", 0.0) > 0:
+        return None
+    return Finding(
+        code=SLOWER,
+        severity="warning",
+        message=(
+            "The charge temperature fell quickly enough after the pulls before the service for its time constant to "
+            "be measured, and after none of those since. A sensor that answers more slowly does that, and shows "
+            "lower peaks. Look at the curves after the lift, and for oil or dirt on the sensor, before you believe "
+            "this."
+        ),
+        evidence={"recovery_known": [round(float(known["before"]), 2), 0.0]},
     )
 
 

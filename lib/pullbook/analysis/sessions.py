@@ -25,7 +25,7 @@ from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.heat_soak import Idle, idle_soaks
 from pullbook.runs.kept import kept_runs, outcomes_in, unchecked
 from pullbook.runs.measures import INLET_CHANNELS, NO_REFERENCE, Surroundings, common_inlet
-from pullbook.settings.experiment import FILE_NAME, Experiment, Phase, Session
+from pullbook.settings.experiment import FILE_NAME, PHASES, Experiment, Phase, Session
 from pullbook.settings.outcomes import Outcome, speeds_of
 from pullbook.text import enumerated
 
@@ -415,10 +415,13 @@ def day_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
     unknown = [d.session.name for d in drives if d.day is None and sides.count(d.session.phase) > 1]
     if not unknown:
         return together
-    which = "any drive" if len(unknown) == len(drives) else enumerated(unknown)
+    if _order_unknown(drives):
+        so = "any drive. So nobody can check that the drives before came before those after, and"
+    else:
+        so = f"{enumerated(unknown)}, so"
     message = (
-        f"No date is known for {which}, so each counts as a day of its own. If some of them were driven on one day, "
-        f"the interval is too narrow: put date: under each session in {FILE_NAME}."
+        f"No date is known for {so} each counts as a day of its own. If some of them were driven on one day, the "
+        f"interval is too narrow: put date: YYYY-MM-DD under each session in {FILE_NAME}."
     )
     return (*together, Finding(code="day-unknown", severity="note", message=message, evidence={"sessions": unknown}))
 
@@ -454,7 +457,7 @@ def unchecked_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
 
 
 def _undated_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
-    if any(drive.driven for drive in drives) or len({drive.session.phase for drive in drives}) < 2:
+    if not _order_unknown(drives) or len(drives) > len(PHASES):  # more of them: `day_findings` says it
         return ()
     return (
         Finding(
@@ -462,10 +465,14 @@ def _undated_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
             severity="note",
             message=(
                 "No session has a date, so the order could not be checked: whether the drives marked before came "
-                "before those marked after. Put date: 2026-03-14 under each session."
+                "before those marked after. Put date: YYYY-MM-DD under each session."
             ),
         ),
     )
+
+
+def _order_unknown(drives: Sequence[Drive]) -> bool:
+    return all(drive.day is None for drive in drives) and {drive.session.phase for drive in drives} == set(PHASES)
 
 
 def _by_hand_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:

@@ -17,7 +17,7 @@ from pullbook.settings.outcomes import outcome_named
 from pullbook.settings.privacy import defused
 from pullbook.statistics.unseen import BOOST_UNSEEN
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import counted, decimals, sentence_case
+from pullbook.text import counted, decimals, sentence_case, shown_to_help
 
 PAGE_STYLE = LIBRARY / "workbook" / "page_template" / "page.css"
 
@@ -81,7 +81,7 @@ def not_done_text(rows: Sequence[Row]) -> str:
 
 
 def summary(rows: Sequence[Row]) -> str:
-    """Say how many of the analysed services clearly helped, and how the others ended."""
+    """Say how many of the analysed services were shown to help by more than matters, and how the others ended."""
     done = [row.verdict for row in rows if row.status == "done"]
     states = Counter(row.status for row in rows)
     counts = Counter(done) | Counter({"refused": states["refused"], "failed": states["failed"]})
@@ -91,7 +91,7 @@ def summary(rows: Sequence[Row]) -> str:
         for key, word in words.items()
         if key != "improved" and (counts[key] or key in ALWAYS_TOLD)
     ]
-    return f"{counts['improved']} of {counted(len(done), 'service')} clearly helped. The others: {', '.join(rest)}."
+    return f"{shown_to_help(counts['improved'], len(done))} by more than matters. The others: {', '.join(rest)}."
 
 
 def page(rows: Sequence[Row]) -> str:

@@ -25,7 +25,7 @@ from pullbook.quantities import Shown
 from pullbook.reading.figures import is_figures
 from pullbook.reading.logs import read_drive
 from pullbook.reading.source import opened
-from pullbook.report.html import escape, listed
+from pullbook.report.html import escape, listed, told
 from pullbook.runs.operating_point import operating_point
 from pullbook.settings.experiment import (
     FILE_NAME,
@@ -44,9 +44,9 @@ from pullbook.settings.share import fit_to_share
 from pullbook.settings.yaml_edit import Edit, with_edits, with_item
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.gears import check_gears
-from pullbook.statistics.looks import Looks
-from pullbook.statistics.power import MOST_SESSIONS, expected_interval, outlook, power_of
-from pullbook.text import counted, decimals, fold, unit_suffix
+from pullbook.statistics.looks import FREE_SESSIONS, Looks
+from pullbook.statistics.power import MOST_SESSIONS, Outlook, expected_interval, outlook, power_of
+from pullbook.text import counted, decimals, fold, percent, unit_suffix
 
 CAUTION = (
     "Pull only on a closed road or a dynamometer, within the speed limit, with a passenger at the logger. "
@@ -303,7 +303,7 @@ def _doubts(judged: Usability, drives: Sequence[Drive], shown: Shown) -> tuple[s
     """Return what is doubtful about a drive: what was judged, and the warnings of its log."""
     (drive,) = [d for d in drives if d.session.name == judged.session]
     warnings = [
-        shown.text(f.message.split("\n")[0])
+        shown.text(f.message)
         for f in (*drive.findings, *(f for f in cut_in_two(drives) if drive.session.name in f.evidence["sessions"]))
         if f.severity == "warning" and f.code != "refresh-slow"
     ]
@@ -337,15 +337,8 @@ def _worth(trial: Experiment, drives: list[Drive], comparison: Comparison | None
     if estimate is None:
         return "No: more drives like these can't be compared. The answer says what would help."
     then = outlook(comparison, after=1)  # nobody can drive before the service any more
-    half = (comparison.high - comparison.low) / 2
     if comparison.verdict != "not-resolved":
-        shown, of = trial.shown, comparison.unit
-        half, u = shown.value(half, of), shown.value(comparison.standard_uncertainty, of)
-        digits, unit = decimals(u), unit_suffix(shown.unit(of))
-        return (
-            f"Not for the answer: that is clear. One more would take it from ±{half:.{digits}f} to about "
-            f"±{then.half_width:.{digits}f}{unit}."
-        )
+        return f"Not for the answer: that is clear. {_narrower(trial, comparison, then)}"
     one = f"one more session after the service has {_chance(then.chance)} of giving a clear answer"
     needed = comparison.after_needed
     if then.chance >= WORTH_IT:
@@ -356,6 +349,29 @@ def _worth(trial: Experiment, drives: list[Drive], comparison: Comparison | None
         )
     later = f". With {needed} after it would be about an even chance" if needed > comparison.looks.after else ""
     return f"Hardly: {one}{later}."
+
+
+def _narrower(trial: Experiment, comparison: Comparison, then: Outlook) -> str:
+    """Say what one more session would make of the interval, and what keeps it from getting narrower."""
+    half = (comparison.high - comparison.low) / 2
+    shown, of = trial.shown, comparison.unit
+    digits = decimals(shown.value(comparison.standard_uncertainty, of))
+    now, later = (f"±{shown.value(width, of):.{digits}f}" for width in (half, then.half_width))
+    unit = unit_suffix(shown.unit(of))
+    if then.half_width < half and now != later:
+        return f"One more would take it from {now} to about {later}{unit}."
+    told = f"One more would not make the interval narrower: {now} now, about {later}{unit} then."
+    looks = comparison.looks
+    if looks.charged or not then.looks.charged:
+        return told
+    level = percent(then.looks.each_level)
+    if looks.kept:
+        planned = f"planned_sessions: {looks.planned}"
+        return f"{told} Your plan ({planned}) is complete, and a look after it is judged at {level}."
+    return (
+        f"{told} Without planned_sessions in {FILE_NAME}, each look beyond {FREE_SESSIONS} sessions a side is judged "
+        f"at {level}. It has to be set before the first drive."
+    )
 
 
 def _chance(chance: float) -> str:
@@ -464,6 +480,7 @@ body{font:1rem/1.45 system-ui,sans-serif;margin:0 auto;padding:1rem;max-width:34
 h1{font-size:1.25rem;margin:0 0 .6rem}
 h2{font-size:1rem;margin:1.2rem 0 .2rem}
 p,ul{margin:.2rem 0}
+pre{overflow-x:auto;margin:.2rem 0;font-size:.85rem}
 ul{padding-left:1.2rem}
 dl{display:grid;grid-template-columns:5.6rem 1fr;gap:.2rem .6rem;margin:.4rem 0}
 dt{opacity:.75}
@@ -485,7 +502,8 @@ def page(added: Added) -> str:
         facts = "".join(f"<dt>{escape(f.name)}</dt><dd>{escape(f.found)}</dd>" for f in drive.facts)
         parts.append(f"<h1>{escape(_headline(added, k))}</h1><dl>{facts}</dl>")
         if added.doubts[k]:
-            parts.append(f"<h2>Doubts</h2>{listed(added.doubts[k]).html}")
+            doubts = "".join(f"<li>{told(doubt)}</li>" for doubt in added.doubts[k])
+            parts.append(f"<h2>Doubts</h2><ul>{doubts}</ul>")
     if added.first:
         parts.append(f'<h2>First</h2><p class="said">{escape(" ".join(added.first))}</p>')
     parts.append(f"<h2>On the next pull</h2>{listed(added.advice or ('The same again, in every way.',)).html}")

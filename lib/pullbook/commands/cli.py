@@ -206,7 +206,7 @@ FOLDER = _argument("folder", metavar="DIR", help="the experiment's folder")
 QUIET = _argument("--quiet", action="store_true", help="no progress bar")
 
 
-# --- the commands, in the order in which help shows them ---------------------------------------------------------
+# --- the commands, in the order of the work ---------------------------------------------------------
 
 
 @_command(
@@ -509,8 +509,15 @@ def _history(given: argparse.Namespace) -> None:
     QUIET,
 )
 def _ledger(given: argparse.Namespace) -> None:
+    from pullbook.records.ledger import not_counted, read_ledger
     from pullbook.settings.places import place_for
-    from pullbook.workbook.execute import not_negative, notebook_path, read_parameters, render_notebook
+    from pullbook.workbook.execute import (
+        not_negative,
+        notebook_path,
+        read_parameters,
+        render_notebook,
+        stored_parameters,
+    )
 
     _prepare_to_execute(quiet=given.quiet)
     path = Path(given.file).resolve()
@@ -520,16 +527,20 @@ def _ledger(given: argparse.Namespace) -> None:
             f"vehicle's folder: pullbook history {shlex.quote(given.file)}"
         )
     out = place_for(given.out, path.with_suffix(".html"))
+    notebook = notebook_path("ledger.ipynb")
     parameters = read_parameters(
-        notebook_path("ledger.ipynb"),
+        notebook,
         given.parameters,
         elsewhere={"ledger": "it is the file: pullbook ledger FILE.csv"},
         checks={name: not_negative(name) for name in ("capacity_ml", "fitted_at_km", "cost", "hours")},
         paths=("results",),
     )
     parameters["ledger"] = str(path)
+    left = not_counted(read_ledger(path), str((stored_parameters(notebook) | parameters)["item"]))
     render_notebook("ledger.ipynb", parameters, out=out, title="Ledger", progress=not given.quiet)
     print(f"Wrote {out}")
+    if left:
+        print(fold(left))
 
 
 @_command(

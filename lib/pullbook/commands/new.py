@@ -135,7 +135,7 @@ def draft_experiment(
             if beside:
                 from pullbook.analysis.expected import earlier_beside  # the statistics take a second to load
 
-                earlier = earlier_beside(experiment)
+                earlier = earlier_beside(experiment, {drive.name: drive.log for drive in drives})
             text = draft_text(guess, drives, targets, said, earlier)
             Experiment.from_settings(parse_settings(text), folder)  # what is written can be read
             write_whole(folder / FILE_NAME, text)

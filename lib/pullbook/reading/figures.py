@@ -19,7 +19,6 @@ from pullbook.reading.units import CHANNELS, PLAUSIBLE, Unit, allowed_units, par
 from pullbook.settings.outcomes import in_kmh
 from pullbook.text import counted
 
-KINDS = ("pull", "cruise")
 MOST_RUNS = 1000  # of one drive
 LARGEST_BYTES = 200_000  # of a table with a row a run
 EXAMPLE = "kind,number,inlet [°C],charge [°C]\npull,1,14,58"

@@ -17,7 +17,7 @@ from pullbook.reading.vocabulary import mend_encoding
 
 MAX_COLUMNS = 2_000
 LONGEST_HEADER = 390  # characters; experiment.yaml can name one of up to 400
-DELIMITERS = (";", "\t", ",", "|")
+DELIMITERS = (";", "\t", "|", ",")
 OTHER_ROWS = 20  # of data with another delimiter are no preamble
 MISSING = (
     "--", "---", "----", "-", "N/A", "n/a", "n.a.", "NA", "NODATA", "NoData", "nodata", "NO DATA", "No data", "no data",

@@ -221,11 +221,20 @@ def read_history(folders: Sequence[str | Path], *, level: float = 0.95, season_s
     if season_sd is not None and season_sd < 0:
         raise ExperimentError(f"season_sd: given {season_sd:g}. Allowed: 0 or more")
     _refuse_single(folders)
-    experiments = [(Path(folder).resolve().name, Experiment.load(folder)) for folder in folders]
+    experiments = [_named(Path(folder)) for folder in folders]
     common, noted = in_common(experiments)
     results = [(name, analyse_experiment(experiment, level=level)) for name, experiment in common]
     history = history_of(results, level=level, season_sd=season_sd)
     return replace(history, findings=(*noted, *history.findings))
+
+
+def _named(folder: Path) -> tuple[str, Experiment]:
+    """Read an experiment; a refusal of its settings says whose they are."""
+    name = folder.resolve().name
+    try:
+        return name, Experiment.load(folder)
+    except ExperimentError as refusal:
+        raise ExperimentError(str(refusal) if name in str(refusal).split("\n")[0] else f"{name}: {refusal}") from None
 
 
 def in_common(
@@ -432,7 +441,23 @@ def _refuse_repeated(named: Sequence[tuple[str, Result]]) -> None:
                 "inputs. Name it once"
             )
         seen[result.inputs_sha256] = name
-    log_digests({key: path for name, r in named for key, path in named_logs(r.experiment, f"{name}: ").items()})
+    _refuse_shared([(name, result.experiment) for name, result in named])
+
+
+def _refuse_shared(experiments: Sequence[tuple[str, Experiment]]) -> None:
+    """Refuse two services that share a drive: its errors would stand on both sides of what lies between them."""
+    owners: dict[str, str] = {}
+    for name, experiment in experiments:
+        logs = named_logs(experiment)
+        digests = log_digests(logs)
+        for digest, (session, path) in zip(digests, logs.items(), strict=True):
+            if digest in owners:
+                raise ExperimentError(
+                    f"{owners[digest]} and {name} share a drive ({path.name}, session {session!r} of {name}). A "
+                    "history compares the drives after one service with those before the next, so each service needs "
+                    "drives of its own. Leave one of the two out of the history, or give one of them other drives."
+                )
+        owners |= dict.fromkeys(digests, name)
 
 
 def _refuse_unlike(named: Sequence[tuple[str, Result]]) -> None:
@@ -527,7 +552,7 @@ def _sensor_findings(results: Sequence[Result]) -> list[Finding]:
     found = []
     for channel in ("charge_air_temperature", "intake_air_temperature"):
         told = [
-            sorted({(s.column, f"{s.resolution:.2g}") for d in r.drives if (s := d.log.sources.get(channel))})
+            sorted({(s.column, f"{s.resolution:.3g}") for d in r.drives if (s := d.log.sources.get(channel))})
             for r in results
         ]
         for k, (first, second) in enumerate(pairwise(told), start=1):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
+import difflib
 import io
 import math
 import re
@@ -38,6 +39,7 @@ ML = {
 # a rise that is not there in 4.6 of 100 ledgers (400,000 drawn); five captures in strict order, p = 1/120, still count.
 TREND_LEVEL = 0.0085
 LEAST_FOR_TREND = 5
+MOST_NAMED = 5  # rows in one sentence
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -74,6 +76,12 @@ class Entry:
         """Whether its odometer was entered in miles."""
         return "mi" in self.odometer_as_given.lower()
 
+    @property
+    def ounce(self) -> str | None:
+        """The ounce that its amount was entered in, such as ``oz``; None where that was millilitres or litres."""
+        unit = _unit_of(self.amount_as_given.lstrip("0123456789.,+-e"))
+        return unit if unit.endswith("oz") else None
+
 
 @dataclass(frozen=True)
 class Ledger:
@@ -95,10 +103,19 @@ class Ledger:
         """Whether the last odometer was entered in miles, so that distances are shown in them."""
         return next((e.in_miles for e in reversed(self.entries) if e.odometer_km is not None), False)
 
+    def amounts_in(self, item: str) -> str:
+        """Return the unit that amounts of an item are shown in: the ounce of the last one, else ``ml``."""
+        return next((e.ounce or "ml" for e in reversed(self.of(item)) if e.amount_ml is not None), "ml")
+
     def of(self, item: str) -> tuple[Entry, ...]:
         """Return the entries of one item, in order of time; none if there is no such item."""
-        wanted = " ".join(item.lower().split())
+        wanted = _plain(item)
         return tuple(entry for entry in self.entries if entry.item == wanted)
+
+    def not_of(self, item: str) -> tuple[Entry, ...]:
+        """Return the entries with an amount whose item is another, in order of time."""
+        wanted = _plain(item)
+        return tuple(entry for entry in self.entries if entry.item != wanted and entry.amount_ml is not None)
 
     @property
     def items(self) -> tuple[str, ...]:
@@ -231,7 +248,7 @@ def _entry(number: int, cells: dict[str, str], order: Order, faults: list[str]) 
     before = len(faults)
     date = _date(number, cells.get("date", ""), order, faults)
     odometer = _odometer(number, cells.get("odometer", ""), faults)
-    item = " ".join(cells.get("item", "").lower().split())
+    item = _plain(cells.get("item", ""))
     if not item:
         faults.append(f"row {number}: item is empty. Name what was done or caught, such as 'catch can'")
     amount = _amount(number, cells.get("amount", ""), cells.get("unit", ""), faults)
@@ -247,6 +264,14 @@ def _entry(number: int, cells: dict[str, str], order: Order, faults: list[str]) 
         odometer_as_given=_with_unit(cells.get("odometer", ""), "km"),
         amount_as_given=f"{cells.get('amount', '')} {cells.get('unit', '')}".strip(),
     )
+
+
+def _plain(item: str) -> str:
+    return " ".join(item.lower().split())
+
+
+def _unit_of(text: str) -> str:
+    return _plain(text.replace(".", ""))
 
 
 def _with_unit(text: str, unit: str) -> str:
@@ -295,7 +320,7 @@ def _odometer(number: int, text: str, faults: list[str]) -> float | None:
 def _amount(number: int, text: str, unit: str, faults: list[str]) -> float | None:
     if not text:
         return None
-    plain = " ".join(unit.lower().replace(".", "").split())
+    plain = _unit_of(unit)
     try:
         value = float(text.replace(",", "."))
     except ValueError:
@@ -461,6 +486,38 @@ def captures(ledger: Ledger, item: str = "catch can") -> tuple[Capture, ...]:
         found.append(Capture(from_km=start, to_km=entry.odometer_km, amount_ml=held))
         start, held = entry.odometer_km, 0.0
     return tuple(found)
+
+
+def not_counted(ledger: Ledger, item: str = "catch can") -> str:
+    r"""Say which rows with an amount are not counted because their item is another; empty where there is none.
+
+    Parameters
+    ----------
+    ledger : Ledger
+    item : str
+        What is caught.
+
+    Returns
+    -------
+    str
+        With the name to give them where it looks as if they belong to it.
+
+    Examples
+    --------
+    >>> from pullbook.records.ledger import not_counted, parse_ledger
+    >>> rows = "2026-03-01,62000,catch can,,\n2026-04-01,63000,catch can emptied,1.2,oz\n"
+    >>> not_counted(parse_ledger("date,odometer,item,amount,unit\n" + rows))
+    "Not counted: row 3 ('catch can emptied', 1.2 oz). Did you mean 'catch can'? Call all of them by one name."
+    """
+    others = ledger.not_of(item)
+    if not others:
+        return ""
+    rows = ", ".join(f"row {e.row} ({e.item!r}, {e.amount_as_given})" for e in others[:MOST_NAMED])
+    more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
+    name = _plain(item)
+    alike = any(name in e.item or e.item in name or difflib.get_close_matches(name, [e.item]) for e in others)
+    remedy = f"Did you mean {name!r}? Call all of them by one name." if alike else f"Only {name!r} is."
+    return f"Not counted: {rows}{more}. {remedy}"
 
 
 def capture_rate(found: Sequence[Capture], *, level: float = 0.95) -> Rate:
@@ -761,7 +818,7 @@ def decision_lines(
     if takes:
         lines.append(f"By your own figures, doing it again takes {' and '.join(takes)}.")
     if effect is None:
-        return [*lines, "Nobody measured its effect, so nobody can say what doing it again would bring."]
+        return [*lines, "Nobody measured its effect, so what doing it again would bring is not known."]
     lines.append(f"Last measured effect: {effect.sentence}")
     if effect.verdict in ("improved", "improved-size-unclear"):
         lines.append(

@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from pullbook.records.history import History, Rate, experiment_folders, read_history
-from pullbook.records.ledger import Since, day_of, read_ledger, since
+from pullbook.records.ledger import Ledger, Since, day_of, read_ledger, since
 from pullbook.report import history_picture
 from pullbook.report.drawing import Drawing
 from pullbook.report.glossary import glossary
@@ -23,6 +23,7 @@ from pullbook.text import (
     in_brackets,
     percent,
     sentence_case,
+    shown_to_help,
     unit_suffix,
 )
 
@@ -67,7 +68,7 @@ def open_history(folders: str, *, level: float, season_sd: float) -> History:
 
 
 def answer(history: History) -> Fragment:
-    """Return the first thing on the page: how many services helped, what is lost between them, when half is gone."""
+    """Return the first thing on the page: what was shown to help, what is lost between services, when half is gone."""
     rate = history.rate("1000 km") or history.rate("year")
     lines = [_lost(history, rate)] if rate else []
     if half_gone(history) is not None:
@@ -101,7 +102,7 @@ def noticed(history: History) -> Fragment:
 
 def _word(history: History) -> tuple[str, str]:
     helped = sum(s.verdict.startswith("improved") for s in history.services)
-    return f"{helped} of {counted(len(history.services), 'service')} helped", "improved" if helped else "not-resolved"
+    return shown_to_help(helped, len(history.services)), "improved" if helped else "not-resolved"
 
 
 def _lost(history: History, rate: Rate) -> str:
@@ -123,12 +124,12 @@ def _last_span(history: History) -> list[str]:
     far = f" over {_far(history, span.distance_km)}" if span.distance_km else ""
     if lost is None:
         return [
-            f"Nobody can say how much of the gain of service {span.number} was lost by service "
-            f"{span.number + 1}, because that gain is not resolved."
+            f"How much of the gain of service {span.number} was lost by service {span.number + 1} is not known: "
+            "that gain is not resolved."
         ]
     if lost.low < 0 and lost.high > 1:
         return [
-            f"Nobody can say how much of the gain of service {span.number} was lost{far} by service "
+            f"These drives don't show how much of the gain of service {span.number} was lost{far} by service "
             f"{span.number + 1}. It could be anything from none to all of it."
         ]
     ends = f"{percent(history.levels.level)} interval {_whole(lost.low)} to {_whole(lost.high)}"
@@ -323,13 +324,13 @@ def _gained(history: History) -> str:
 def _went(history: History) -> str:
     rate = history.rate("1000 km") or history.rate("year")
     if rate is None:
-        return "Nobody can say how fast a gain is lost: the services have no dates or odometer readings."
+        return "There is no rate: the services have no dates or odometer readings."
     per = _per(history, rate)
     lost = _estimate(history, history.worse * rate.contrast, per_distance=rate.per == "1000 km")
     between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
     if not lost.resolved:
         return (
-            f"Nobody can say how fast it is lost. It could be anything from {between} per {per}. That is not the "
+            f"How fast it is lost is not resolved. It could be anything from {between} per {per}. That is not the "
             "same as none."
         )
     way = "It is lost at" if lost.value > 0 else "It is not lost, it grows by"
@@ -362,7 +363,7 @@ def _half_gone(history: History) -> str:
     half = half_gone(history)
     if half is None:
         if history.rate("1000 km") is None:
-            return "Nobody can say when half of it is gone: some services have no odometer reading."
+            return "When half of it is gone is not known: some services have no odometer reading."
         return "These drives can't say when half of it is gone: the gain or the rate is not resolved."
     value, low, high = (history.shown.value(x, "km") for x in (half.value, max(0.0, half.low), half.high))
     unit = _far_unit(history)
@@ -380,15 +381,16 @@ def _driven_since(history: History, ledger: str, *, item: str, today: str) -> li
     """Say how long ago the last service was by the ledger, and how much of its gain that may have cost."""
     if not ledger:
         return ["The distance since then is not known: you gave no ledger."]
-    book = read_ledger(ledger)
+    book, service = read_ledger(ledger), history.services[-1]
+    if not item and service.odometer_km is None and book.of(service.what):
+        item = service.what
     if item:
         what = since(book, item, today=day_of(today))
         far_km, other = what.distance_km, _other_service(history, what)
         far = f" and {_far(history, far_km)}" if far_km is not None else ""
         lines = [f"{sentence_case(what.item)}: last on {what.last}, {counted(what.days, 'day')}{far} ago.", *other]
     else:
-        last = history.services[-1].odometer_km
-        now = book.odometer_km
+        last, now = service.odometer_km, book.odometer_km
         far_km = now - last if now is not None and last is not None and now >= last else None
         lines = (
             [f"By the ledger, you have driven {_far(history, far_km)} since the last service."]
@@ -397,11 +399,26 @@ def _driven_since(history: History, ledger: str, *, item: str, today: str) -> li
         )
     rate = history.rate("1000 km")
     if far_km is None or rate is None:
-        return [
-            *lines,
-            "The ledger or the experiments have no odometer readings, so nobody can say what was lost since.",
-        ]
+        return [*lines, f"What was lost since is not known: {_why_not_since(history, book, item=item, rate=rate)}"]
     return [*lines, *_lost_since(history, rate, far_km)]
+
+
+def _why_not_since(history: History, book: Ledger, *, item: str, rate: Rate | None) -> str:
+    """Say what is missing for the distance since the last service, or for what it cost."""
+    if rate is None:
+        return "it takes two services with different odometer readings (odometer_km under service: in experiment.yaml)."
+    if book.odometer_km is None:
+        return "the ledger has no odometer readings."
+    if item:
+        return f"the ledger's rows of {item} have no odometer reading."
+    service = history.services[-1]
+    if service.odometer_km is not None:
+        return f"the ledger's last odometer reading is before service {service.number}. Add a row with today's."
+    named = ", ".join(repr(known) for known in book.items)
+    return (
+        f"no row in the ledger is called {service.what.lower()!r}, and service {service.number} has no odometer "
+        f"reading. Name its row with -p item=NAME. The ledger has: {named}."
+    )
 
 
 def _takes(*, cost: float, hours: float, currency: str) -> list[str]:
@@ -435,7 +452,7 @@ def _lost_since(history: History, rate: Rate, distance_km: float) -> list[str]:
     share = share_of(history.levels, lost, gain) if gained.value > 0 else None
     of = f"the {_size(gained)}{_unit(history)} ({_inside(history, gained)}) that the last service gained"
     if share is None:
-        return [*lines, "Nobody can say what share of the last gain that is: that gain is not resolved."]
+        return [*lines, "What share of the last gain that is can't be said: that gain is not resolved."]
     return [
         *lines,
         (f"That is {_whole(share.value)} ({_whole(share.low)} to {_whole(share.high)}) of {of}."),

@@ -19,6 +19,7 @@ from pullbook.records.ledger import (
     captures,
     day_of,
     decision_lines,
+    not_counted,
     passed_earlier_ml,
     read_ledger,
     since,
@@ -27,7 +28,7 @@ from pullbook.records.ledger import (
 from pullbook.report import ledger_picture
 from pullbook.report.drawing import Drawing
 from pullbook.report.html import Fragment, escape, listed, table
-from pullbook.report.ledger_picture import Distance, Filling
+from pullbook.report.ledger_picture import Amount, Distance, Filling
 from pullbook.text import counted, in_brackets, percent
 
 CONDENSATE = (
@@ -102,8 +103,8 @@ def filling_of(book: Book, *, item: str, capacity_ml: float) -> Filling | None:
     found = captures(book.ledger, item)
     if not found:
         return None
-    far = Distance(miles=book.ledger.in_miles)
-    return Filling(item=item, found=found, rate=capture_rate(found), capacity_ml=capacity_ml, far=far)
+    far, much = Distance(miles=book.ledger.in_miles), Amount(book.ledger.amounts_in(item))
+    return Filling(item=item, found=found, rate=capture_rate(found), capacity_ml=capacity_ml, far=far, much=much)
 
 
 def answer(book: Book, *, item: str, capacity_ml: float) -> Fragment:
@@ -122,9 +123,12 @@ def answer(book: Book, *, item: str, capacity_ml: float) -> Fragment:
         ]  # fmt: skip
     else:
         head, *others = _in_short(filling)
+    left = not_counted(book.ledger, item)
+    warned = f'<p class="pb-note">{escape(left)}</p>' if left else ""
     return Fragment(
         f'<section class="pb-answer"><h1>Ledger: {escape(item)}</h1><p class="pb-verdict">{escape(head)}</p>'
-        f'<p class="pb-sentence">{escape(". ".join(others))}.</p><p class="pb-note">{escape(CONDENSATE)}</p></section>'
+        f'<p class="pb-sentence">{escape(". ".join(others))}.</p>{warned}<p class="pb-note">{escape(CONDENSATE)}</p>'
+        "</section>"
     )
 
 
@@ -153,27 +157,28 @@ def caught(book: Book, *, item: str, capacity_ml: float, fitted_at_km: float) ->
     filling = filling_of(book, item=item, capacity_ml=capacity_ml)
     if filling is None:
         return Fragment("<p>Nothing yet.</p>")
-    rate, far = filling.rate, filling.far
+    rate, far, much = filling.rate, filling.far, filling.much
     known = math.isfinite(rate.high)
     usual_km = _usual_km(filling)
     span = (
-        f"between {_ml(rate.low * usual_km / 1000)} and {_ml(rate.high * usual_km / 1000)} ({percent(rate.level)} "
-        "interval)"
+        f"between {much.text(rate.low * usual_km / 1000)} and {much.text(rate.high * usual_km / 1000)} "
+        f"({percent(rate.level)} interval)"
         if known
         else "one emptying can't show how much they differ"
     )
     lines = [
         f"Mean rate over {far.text(usual_km)}: {span}, from {counted(rate.captures, 'emptying')} over "
-        f"{far.text(rate.distance_km)}. Total: {_ml(rate.total_ml)}.",
+        f"{far.text(rate.distance_km)}. Total: {much.text(rate.total_ml)}.",
         trend(filling.found).sentence,
     ]
     if capacity_ml > 0 and known and rate.high > 0:
         lines.append(f"It may be full as soon as {far.text(filling.soonest_km, 2)}. Empty it earlier.")
     if fitted_at_km > 0:
         amount, low, high = passed_earlier_ml(rate, fitted_at_km)
-        within = f" ({_ml(_two_digits(low))} to {_ml(_two_digits(high))})" if known else ""
+        about, least, most = (much.text(_two_digits(x / much.ml) * much.ml) for x in (amount, low, high))
+        within = f" ({least} to {most})" if known else ""
         lines.append(
-            f"Before you fitted the can: at the same rate, about {_ml(_two_digits(amount))}{within} went "
+            f"Before you fitted the can: at the same rate, about {about}{within} went "
             f"into the intake over the first {far.text(fitted_at_km)}. That is an extrapolation: nobody "
             "measured it."
         )
@@ -184,10 +189,6 @@ def _usual_km(filling: Filling) -> float:
     return filling.far.round_one(float(np.median([c.distance_km for c in filling.found])))
 
 
-def _ml(amount: float) -> str:
-    return f"{amount:,.0f} ml" if amount >= 10 or amount == 0 else f"{amount:.1f} ml"
-
-
 def _two_digits(amount: float) -> float:
     """Round a figure that was calculated, not measured."""
     return float(f"{amount:.2g}")
@@ -195,11 +196,11 @@ def _two_digits(amount: float) -> float:
 
 def _in_short(filling: Filling) -> list[str]:
     """Say the rate, when the can is full and whether the rate rises, in plain words: a sentence each."""
-    rate, found, far = filling.rate, filling.found, filling.far
+    rate, found, far, much = filling.rate, filling.found, filling.far, filling.much
     usual_km = _usual_km(filling)
-    parts = [f"About {_ml(rate.per_1000_km * usual_km / 1000)} every {far.text(usual_km)}"]
+    parts = [f"About {much.text(rate.per_1000_km * usual_km / 1000)} every {far.text(usual_km)}"]
     if math.isfinite(filling.full_km):
-        parts.append(f"The {_ml(filling.capacity_ml)} can is full at about {far.text(filling.full_km, 3)}")
+        parts.append(f"The {much.text(filling.capacity_ml)} can is full at about {far.text(filling.full_km, 3)}")
     rises = trend(found)
     if rises.rising:
         parts.append("The rate is rising")
@@ -211,18 +212,24 @@ def _in_short(filling: Filling) -> list[str]:
 
 
 def _captures(filling: Filling) -> Fragment:
-    far = filling.far
+    far, much = filling.far, filling.much
 
     def shown(km: float) -> str:
         return f"{km / far.km:,.0f}"
 
     rows = [
-        (shown(c.from_km), shown(c.to_km), shown(c.distance_km), f"{c.amount_ml:.0f}",
-         f"{c.per_1000_km * far.km:.1f}")
+        (shown(c.from_km), shown(c.to_km), shown(c.distance_km), much.number(c.amount_ml),
+         f"{c.per_1000_km * far.km / much.ml:.1f}")
         for c in filling.found
     ]  # fmt: skip
     unit = in_brackets(far.unit)
-    headings = (f"from{unit}", f"to{unit}", f"distance{unit}", "amount [ml]", f"ml in 1,000 {far.unit}")
+    headings = (
+        f"from{unit}",
+        f"to{unit}",
+        f"distance{unit}",
+        f"amount [{much.unit}]",
+        f"{much.unit} in 1,000 {far.unit}",
+    )
     return table(headings, rows, numbers_from=0, caption="What was caught")
 
 

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from pullbook.records.ledger import KM_PER_MILE, Capture, Rate, full_in_km
+from pullbook.records.ledger import KM_PER_MILE, ML, Capture, Rate, full_in_km
 from pullbook.report import canvas
 from pullbook.report.drawing import HEAD_LINE, TEXT, Drawing, axes_at, drawn, scale_ticks, write, write_key
 from pullbook.text import percent, sentence_case, typeset
@@ -55,6 +55,33 @@ class Distance:
         return nearest * self.km
 
 
+@dataclass(frozen=True)
+class Amount:
+    """Amounts in the unit that they were entered in.
+
+    Attributes
+    ----------
+    unit : str
+        A key of `pullbook.records.ledger.ML`.
+    """
+
+    unit: str
+
+    @property
+    def ml(self) -> float:
+        """How many ml one of the unit is."""
+        return ML[self.unit]
+
+    def text(self, ml: float) -> str:
+        """Return an amount with its unit."""
+        return f"{self.number(ml)} {self.unit}"
+
+    def number(self, ml: float) -> str:
+        """Return an amount without its unit."""
+        value = ml / self.ml
+        return f"{value:,.0f}" if value >= 10 or value == 0 else f"{value:.1f}"
+
+
 @dataclass(frozen=True, kw_only=True)
 class Filling:
     """What the picture shows.
@@ -68,6 +95,7 @@ class Filling:
     capacity_ml : float
         Of the can; zero where it is not known.
     far : Distance
+    much : Amount
     """
 
     item: str
@@ -75,6 +103,7 @@ class Filling:
     rate: Rate
     capacity_ml: float
     far: Distance
+    much: Amount
 
     @property
     def full_km(self) -> float:
@@ -96,7 +125,7 @@ class Filling:
 
 def picture(filling: Filling) -> Drawing:
     """Return the picture for the ledger's page."""
-    far = filling.far
+    far, much = filling.far, filling.much
     full = "" if math.isnan(filling.full_km) else " Dashed: the next filling, at the mean rate."
     return drawn(
         lambda figure, inks, size: _draw(figure, filling, inks, size),
@@ -105,13 +134,18 @@ def picture(filling: Filling) -> Drawing:
             f"{full}"
         ),
         description=describe(filling),
-        columns=(f"from [{far.unit}]", f"to [{far.unit}]", "amount [ml]", f"ml per 1,000 {far.unit}"),
+        columns=(
+            f"from [{far.unit}]",
+            f"to [{far.unit}]",
+            f"amount [{much.unit}]",
+            f"{much.unit} per 1,000 {far.unit}",
+        ),
         rows=[
             (
                 round(c.from_km / far.km),
                 round(c.to_km / far.km),
-                round(c.amount_ml, 1),
-                round(c.per_1000_km * far.km, 2),
+                round(c.amount_ml / much.ml, 1),
+                round(c.per_1000_km * far.km / much.ml, 2),
             )
             for c in filling.found
         ],
@@ -123,17 +157,18 @@ def picture(filling: Filling) -> Drawing:
 def describe(filling: Filling) -> str:
     """Say in words what the picture shows."""
     far = filling.far
-    amounts = ", ".join(f"{c.amount_ml:.0f} ml at {far.text(c.to_km)}" for c in filling.found)
+    amounts = ", ".join(f"{filling.much.text(c.amount_ml)} at {far.text(c.to_km)}" for c in filling.found)
     full = (
         ""
         if math.isnan(filling.full_km)
-        else f" The {filling.capacity_ml:.0f} ml can is full at about {far.text(filling.full_km, 3)}."
+        else f" The {filling.much.text(filling.capacity_ml)} can is full at about {far.text(filling.full_km, 3)}."
     )
     return f"{sentence_case(filling.item)}, emptied: {amounts}. {_mean(filling)}.{full}"
 
 
 def _mean(filling: Filling) -> str:
-    return f"mean rate, {filling.rate.per_1000_km * filling.far.km:.1f} ml per 1,000 {filling.far.unit}"
+    far, much = filling.far, filling.much
+    return f"mean rate, {filling.rate.per_1000_km * far.km / much.ml:.1f} {much.unit} per 1,000 {far.unit}"
 
 
 # --- drawing -----------------------------------------------------------------------------------------------------
@@ -150,7 +185,7 @@ def _draw(figure: Figure, filling: Filling, inks: canvas.Inks, size: tuple[int, 
     right = canvas.text_width(f"{end:,.0f}", size=text) / 2  # a tick may stand at the very end
     axes = axes_at(figure, (left, head, width - left - right, height - head - foot), inks, text=text)
     axes.set_xlim(start, start + (end - start) * (1.02 if known else 1.0))
-    top = max(filling.capacity_ml if known else 0.0, *(c.amount_ml for c in filling.found)) or 1.0
+    top = max(filling.capacity_ml if known else 0.0, *(c.amount_ml for c in filling.found)) / filling.much.ml or 1.0
     axes.set_ylim(0, top + 2.2 * text * top / axes.bbox.height)
     ticks = scale_ticks(axes, text=text)
     axes.set_yticks(ticks, [f"{tick:,.0f}" if tick == int(tick) else f"{tick:g}" for tick in ticks])
@@ -161,7 +196,7 @@ def _draw(figure: Figure, filling: Filling, inks: canvas.Inks, size: tuple[int, 
     _draw_fillings(axes, filling, inks, text=text)
     if known:
         _draw_next(axes, filling, inks, last=last, text=text)
-    write(figure, 0, 0.1 * text, f"{sentence_case(filling.item)} [ml]", inks, text=text, weight="bold")
+    write(figure, 0, 0.1 * text, f"{sentence_case(filling.item)} [{filling.much.unit}]", inks, text=text, weight="bold")
     axes.annotate(
         f"odometer [{filling.far.unit}]", (0.5, 0), xycoords="axes fraction", xytext=(0, -2.0 * text),
         textcoords="offset points", ha="center", va="top", size=0.92 * text, color=inks["soft"],
@@ -188,28 +223,30 @@ def _draw_fillings(axes: Axes, filling: Filling, inks: canvas.Inks, *, text: flo
     km, colour = filling.far.km, inks["before"]
     low, high = axes.get_xlim()
     narrowest = min(c.distance_km / km for c in filling.found) * axes.bbox.width / (high - low)
-    widest = f"{max(c.amount_ml for c in filling.found):,.0f}"
-    unit = next((u for u in (" ml", "") if canvas.text_width(widest + u, size=text) < narrowest), None)
+    much = filling.much
+    widest = max((much.number(c.amount_ml) for c in filling.found), key=len)
+    unit = next((u for u in (f" {much.unit}", "") if canvas.text_width(widest + u, size=text) < narrowest), None)
     for c in filling.found:
         ends = [c.from_km / km, c.to_km / km]
-        axes.fill_between(ends, [0, c.amount_ml], color=colour, alpha=0.2, linewidth=0, zorder=2)
-        axes.plot([*ends, ends[1]], [0, c.amount_ml, 0], color=colour, linewidth=1.6, zorder=3)
+        held = c.amount_ml / much.ml
+        axes.fill_between(ends, [0, held], color=colour, alpha=0.2, linewidth=0, zorder=2)
+        axes.plot([*ends, ends[1]], [0, held, 0], color=colour, linewidth=1.6, zorder=3)
         if unit is not None:
             axes.annotate(
-                f"{c.amount_ml:,.0f}{unit}", (ends[1], c.amount_ml), xytext=(0.15 * text, 0.25 * text),
+                f"{much.number(c.amount_ml)}{unit}", (ends[1], held), xytext=(0.15 * text, 0.25 * text),
                 textcoords="offset points", ha="right", va="bottom", size=text, weight="bold", color=colour, zorder=6,
             )  # fmt: skip
 
 
 def _draw_next(axes: Axes, filling: Filling, inks: canvas.Inks, *, last: float, text: float) -> None:
-    km, capacity = filling.far.km, filling.capacity_ml
+    km, capacity = filling.far.km, filling.capacity_ml / filling.much.ml
     full, soonest = filling.full_km / km, filling.soonest_km / km
     if math.isfinite(soonest):
         axes.fill([last, soonest, full], [0, capacity, capacity], color=inks["line"], alpha=0.75, linewidth=0, zorder=1)
     axes.plot([last, full], [0, capacity], color=inks["soft"], linewidth=2, linestyle=(0, (5, 3)), zorder=3)
     axes.axhline(capacity, color=inks["ink"], linewidth=1.4, zorder=3)
     axes.plot([full], [capacity], marker="o", markersize=0.7 * text, color=inks["ink"], zorder=5)
-    said = typeset(f"{capacity:,.0f} ml: full at about {filling.far.text(filling.full_km, 3)}")
+    said = typeset(f"{filling.much.text(filling.capacity_ml)}: full at about {filling.far.text(filling.full_km, 3)}")
     axes.annotate(
         said, (1, capacity), xycoords=("axes fraction", "data"), xytext=(0, 0.4 * text), textcoords="offset points",
         ha="right", va="bottom", size=text, weight="bold", color=inks["ink"], zorder=6,

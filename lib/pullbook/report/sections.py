@@ -109,7 +109,7 @@ def meaning(result: Result) -> Fragment:
     return Fragment(
         question
         + "".join(f"<p>{escape(text)}</p>" for text in facts if text)
-        + "".join(f'<p class="pb-note">{escape(message)}</p>' for message in shown)
+        + "".join(f'<div class="pb-note">{told(message)}</div>' for message in shown)
     )
 
 
@@ -564,7 +564,8 @@ def _side_table(result: Result, figures: Sequence[SecondaryOutcome]) -> Fragment
         digits = decimals(u_change)
         u = shown.value(figure.common_uncertainty, unit) if unit != "%" else 0.0
         levels = (_plus_minus(value, u, digits) if u else number(value, digits) for value in (before, after))
-        said = f"{signed(change, digits)} ({signed(low, digits)} to {signed(high, digits)})"
+        interval = f"({signed(low, digits)} to {signed(high, digits)})".replace(" ", "\N{NO-BREAK SPACE}")
+        said = f"{signed(change, digits)} {interval}"
         rows.append((shown.text(figure.label) + in_brackets(shown.unit(unit)), said, *levels))
     return table(("figure", f"change ({percent(result.comparison.level)} interval)", "before", "after"), rows)
 

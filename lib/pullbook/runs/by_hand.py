@@ -16,6 +16,7 @@ from pullbook.settings.experiment import Marked, stretch_named
 if TYPE_CHECKING:
     from pullbook.runs.find import Run
 
+LEAST_GAIN_KMH = 10.0  # an acceleration, and no steady speed
 MOSTLY = 0.9  # of a pull at full load: the rest is how the pedal got there
 
 
@@ -65,7 +66,8 @@ def by_hand(marks: Sequence[Marked], pulls: Sequence[Run], *, log: Log, speed: S
     Raises
     ------
     LogError
-        When a mark ends after the log, lies over a pull that counts by itself, or where no speed was logged.
+        When a mark ends after the log, lies over a pull that counts by itself, or where no speed was logged or none
+        was gained.
     """
     found = []
     for mark in marks:
@@ -85,6 +87,11 @@ def by_hand(marks: Sequence[Marked], pulls: Sequence[Run], *, log: Log, speed: S
                 f"{said}: the speed was logged {len(t)} times there, and 3 are needed. Correct start and end."
             )
         start_kmh, end_kmh = np.interp([mark.start_s, mark.end_s], speed.time_s, speed.values)
+        if end_kmh - start_kmh < LEAST_GAIN_KMH:
+            raise LogError(
+                f"{said}: the speed goes from {start_kmh:.0f} to {end_kmh:.0f} km/h there. A pull gains "
+                f"{LEAST_GAIN_KMH:.0f} km/h or more. Correct start and end."
+            )
         a, b = np.searchsorted(load.time_s, [mark.start_s, mark.end_s])
         full = bool(b > a and load.is_full[a:b].mean() >= MOSTLY)
         found.append(

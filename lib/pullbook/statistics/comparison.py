@@ -490,9 +490,9 @@ def _no_overlap(before: np.ndarray, after: np.ndarray) -> list[Finding]:
             code="ambient-no-overlap",
             severity="warning",
             message=(
-                f"The inlet temperatures before and after don't overlap: they are {gap:.0f} K apart. So the "
-                "correction rests on physics, not on these drives. To test it, drive one more session in "
-                "the other phase's weather."
+                f"The inlet temperatures before and after don't overlap: they are {gap:.3g} K apart. So the "
+                "correction rests on physics, not on these drives. To test it, drive once more in weather like that "
+                "of the other phase."
             ),
             evidence={"gap_k": gap, "before_c": before.tolist(), "after_c": after.tolist()},
         )

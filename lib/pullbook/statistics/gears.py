@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 SAME_LN = 0.05  # ratios further apart than this are two gears; tyres wear by 0.02, gears differ by 0.1 or more
+NEXT_GEAR_LN = 0.10  # neighbouring gears of a car are a tenth apart or more; common practice, no source
 GEAR, PATTERN = "gear_rpm_per_kmh", "gear_mean_rpm_per_kmh"
 
 
@@ -155,10 +156,19 @@ def _differs(ratio: np.ndarray, pattern: np.ndarray, phase: np.ndarray, known: n
     same_end = abs(np.log(before / after)) <= SAME_LN
     if same_end:
         before, after = (float(np.nanmedian(pattern[known & (phase == p)])) for p in PHASES)
+    near = abs(np.log(before / after)) < NEXT_GEAR_LN and not same_end
     what = (
         "You changed gear at different speeds before and after the service"
         if same_end
+        else "Engine and road speed differ as in different gears before and after the service"
+        if near
         else "You drove in different gears before and after the service"
+    )
+    tyres = (
+        " So small a step is rarely another gear. Other tyres, or a speed that is read differently, do it too: then "
+        "the speeds of one phase are wrong by as much, and so is where its pulls begin and end."
+        if near
+        else ""
     )
     return Finding(
         code="gear-differs",
@@ -166,7 +176,7 @@ def _differs(ratio: np.ndarray, pattern: np.ndarray, phase: np.ndarray, known: n
         message=(
             f"{what} ({before:.1f} rpm per km/h before, {after:.1f} rpm per km/h after), so the runs can't be "
             "compared. Another gear means another load on the cooler and another time to heat up. Repeat one phase in "
-            "the gear of the other."
+            f"the gear of the other.{tyres}"
         ),
         evidence={"before_rpm_per_kmh": round(before, 2), "after_rpm_per_kmh": round(after, 2)},
     )

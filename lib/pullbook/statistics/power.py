@@ -372,16 +372,16 @@ def outlook(comparison: Comparison, *, before: int = 0, after: int = 0) -> Outlo
     c = comparison
     scatter, pulls = scatter_of(c), max(1, round(c.data.runs_a_day))
 
-    def expected(more_before: int, more_after: int) -> Expected:
-        sides = c.looks.before + more_before, c.looks.after + more_after
-        paid = replace(c.looks, before=sides[0], after=sides[1]).each_level
-        alike = 2 / (1 / sides[0] + 1 / sides[1])
-        return expected_interval(sessions=alike, pulls=pulls, scatter=scatter, level=paid)
+    def expected(looks: Looks) -> Expected:
+        alike = 2 / (1 / looks.before + 1 / looks.after)
+        return expected_interval(sessions=alike, pulls=pulls, scatter=scatter, level=looks.each_level)
 
-    now, then = expected(0, 0), expected(before, after)
+    looks = replace(c.looks, before=c.looks.before + before, after=c.looks.after + after)
+    now, then = expected(c.looks), expected(looks)
     shrinks_to = min(1.0, then.standard_uncertainty / now.standard_uncertainty)
     half = then.half_width * c.standard_uncertainty / now.standard_uncertainty
     return Outlook(
+        looks=looks,
         half_width=half,
         chance=chance_of_clear_answer(
             change=c.change,
@@ -400,12 +400,15 @@ class Outlook:
 
     Attributes
     ----------
+    looks : Looks
+        How many sessions there are then, and what looking costs.
     half_width : float
         Half of the interval then, in the outcome's unit.
     chance : float
         Of a clear answer then, 0 to 1.
     """
 
+    looks: Looks
     half_width: float
     chance: float
 

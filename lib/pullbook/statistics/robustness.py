@@ -15,7 +15,7 @@ from pullbook.settings.experiment import Phase
 from pullbook.statistics.allowance import Allowance
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.covariates import Covariate
-from pullbook.statistics.estimate import Estimate, estimate_change
+from pullbook.statistics.estimate import Estimate, conditions_of, estimate_change
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 from pullbook.text import enumerated, unit_suffix
@@ -495,7 +495,7 @@ def _apart(route: Route, c: Comparison) -> Finding:
     if route.name == AS_MEASURED:
         message = (
             f"Plain subtraction gives {route.change:+.1f}{unit}. With equal conditions it is "
-            f"{c.change:+.1f}{unit}. The rest is weather."
+            f"{c.change:+.1f}{unit}. The rest is what differed besides: {conditions_of(c.slopes)}."
         )
         return Finding(code="weather-large", severity="note", message=message, evidence=evidence)
     message = (

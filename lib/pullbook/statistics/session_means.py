@@ -18,6 +18,7 @@ from pullbook.settings.experiment import PHASES, Experiment, Phase
 from pullbook.settings.outcomes import OUTCOMES, Outcome, elapsed_columns, speeds_of
 from pullbook.statistics.days import days_of, sharing
 from pullbook.statistics.uncertainty import step_uncertainty
+from pullbook.text import counted
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -418,7 +419,7 @@ def _nothing_in(phase: str, names: set[str], measures: pd.DataFrame, outcome: Ou
         what = "but none is usable: " + "; ".join(reasons[:6])
     else:
         what = f"and no {outcome.kind} was found. Do cruise_kmh, pull_from_kmh and pull_to_kmh match your drives?"
-    return f"phase '{phase}': {len(part)} {outcome.kind}s in {len(names)} sessions, {what}"
+    return f"phase '{phase}': {counted(len(part), outcome.kind)} in {counted(len(names), 'session')}, {what}"
 
 
 def two_way(y: np.ndarray, codes: np.ndarray, places: np.ndarray) -> tuple[np.ndarray, np.ndarray, float, float, bool]:
