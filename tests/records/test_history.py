@@ -288,7 +288,7 @@ def test_when_half_of_the_gain_is_gone(springs):
     assert half.low < 10.3 < half.high
     html = history.again(springs, "", item="", today="", cost=60, hours=4, currency="EUR").html
     assert "Half of the last gain is gone after about" in html
-    assert "60 EUR and 4 h" in html
+    assert "costs 60 EUR and takes 4 h" in html
     assert "your own figures" not in history.again(springs, "", item="", today="").html
 
 

@@ -71,7 +71,7 @@ def test_nothing_is_said_that_was_not_given(tmp_path) -> None:
     told = decision(book, item="cooler fins washed", results="", cost=0.0, hours=0.0, currency="EUR").html
     assert "figures" not in told
     assert (
-        "takes 5 EUR."
+        "costs 5 EUR."
         in decision(book, item="cooler fins washed", results="", cost=5.0, hours=0.0, currency="EUR").html
     )
     assert "extrapolation" not in caught(book, item="catch can", capacity_ml=0.0, fitted_at_km=0.0).html

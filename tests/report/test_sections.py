@@ -271,3 +271,12 @@ def test_the_place_of_the_intake_sensors_is_said(result_of):
     settled = {"charge_air_temperature": Column(column="Charge air temperature [°C]")}
     named = dataclasses.replace(result, experiment=result.experiment.model_copy(update={"channels": settled}))
     assert "sit after the cooler, as experiment.yaml says" in text_of(sections.channels(named))
+
+
+def test_lines_that_settle_a_warning_stay_lines_wherever_it_stands(result_of):
+    """They are YAML to copy: run together in a paragraph they would not be."""
+    result = result_of("fin_wash")
+    warning = Finding(code="x", severity="warning", message="Guessed. To settle it:\nchannels:\n  a: b", evidence={})
+    told = dataclasses.replace(result, findings=(warning,))
+    for part in (sections.meaning, sections.findings):
+        assert "<pre>channels:\n  a: b</pre>" in part(told).html

@@ -814,9 +814,9 @@ def decision_lines(
         usual = f"Usually every {distance(what.usual_km)}." if what.times > 2 else ""
         lines.append(usual or f"The one before was {distance(what.usual_km)} earlier.")
     time = "1 hour" if hours == 1 else f"{hours:g} hours"
-    takes = [f"{cost:g} {currency}".rstrip()] * (cost > 0) + [time] * (hours > 0)
+    takes = [f"costs {f'{cost:g} {currency}'.rstrip()}"] * (cost > 0) + [f"takes {time}"] * (hours > 0)
     if takes:
-        lines.append(f"By your own figures, doing it again takes {' and '.join(takes)}.")
+        lines.append(f"By your own figures, doing it again {' and '.join(takes)}.")
     if effect is None:
         return [*lines, "Nobody measured its effect, so what doing it again would bring is not known."]
     lines.append(f"Last measured effect: {effect.sentence}")

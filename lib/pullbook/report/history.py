@@ -423,10 +423,10 @@ def _why_not_since(history: History, book: Ledger, *, item: str, rate: Rate | No
 
 def _takes(*, cost: float, hours: float, currency: str) -> list[str]:
     """Say what another one takes, where that was given."""
-    takes = [f"{cost:,g} {currency}".rstrip()] * (cost > 0) + [f"{hours:g} h"] * (hours > 0)
+    takes = [f"costs {f'{cost:,g} {currency}'.rstrip()}"] * (cost > 0) + [f"takes {hours:g} h"] * (hours > 0)
     if not takes:
         return []
-    return [f"By your own figures, the next one takes {' and '.join(takes)}."]
+    return [f"By your own figures, the next one {' and '.join(takes)}."]
 
 
 def _other_service(history: History, what: Since) -> list[str]:
