@@ -80,7 +80,9 @@ def one_day(given: Any) -> Any:
         return given
     days = sorted(set(readings(given).values()))
     if len(days) == 2:
-        raise ValueError(f"given {given[:40]!r}, which may be {days[0]} or {days[1]}; allowed: either, written so")
+        raise ValueError(
+            f"given {given[:40]!r}, which may be {days[0]} or {days[1]}; allowed: one of these two, as written here"
+        )
     if not days:
         raise ValueError(f"given {given[:40]!r}; allowed: a date, such as {FORMS}")
     return days[0]

@@ -65,7 +65,7 @@ def test_results_beside_the_person_are_found(own, monkeypatch):
         (["-p", "ledger=x.csv"], "pullbook ledger FILE.csv"),
         (["-p", "service=oil"], "catch can, cooler fins washed"),
         (["-p", "results=none.json", *WASHED], "results.json"),
-        (["-p", "today=tomorrow"], "today: given 'tomorrow'"),
+        (["-p", "today=tomorrow"], "or empty for today"),
     ],
 )
 def test_what_is_wrong_is_refused_and_the_earlier_page_stays(own, capsys, options, said):

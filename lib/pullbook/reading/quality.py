@@ -96,26 +96,25 @@ def doubtful_ambient(log: Log, ambient_c: float | None) -> Iterator[Finding]:
     if inlet is None or ambient_c is None:
         return
     coldest = float(np.quantile(inlet.values, 0.05))
+    noted = f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor "
     if ambient_c > coldest + NOTED_SLACK_K:
-        yield Finding(
-            code="ambient-doubtful",
-            severity="warning",
-            message=(
-                f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor shows {coldest:.0f} °C. "
-                "Inlet air can't be colder than the air outside. Did you note °F, or read it in the sun?"
-            ),
-            evidence={"ambient_c": ambient_c, "inlet_c": round(coldest, 1)},
+        noted += (
+            f"shows {coldest:.0f} °C. Inlet air can't be colder than the air outside. Did you note °F, or read it in "
+            "the sun?"
         )
-    elif coldest > ambient_c + NOTED_COLDER_K:
-        yield Finding(
-            code="ambient-doubtful",
-            severity="warning",
-            message=(
-                f"The session notes {ambient_c:g} °C in the shade, but the inlet sensor never shows much less than "
-                f"{coldest:.0f} °C. The way in seldom adds that much heat. Is the noted figure in the right unit?"
-            ),
-            evidence={"ambient_c": ambient_c, "inlet_c": round(coldest, 1)},
+    elif ambient_c < coldest - NOTED_COLDER_K:
+        noted += (
+            f"never shows much less than {coldest:.0f} °C. The way in seldom adds that much heat. Is the noted figure "
+            "in the right unit?"
         )
+    else:
+        return
+    yield Finding(
+        code="ambient-doubtful",
+        severity="warning",
+        message=noted,
+        evidence={"ambient_c": ambient_c, "inlet_c": round(coldest, 1)},
+    )
 
 
 def _words(signal: Signal) -> str:
