@@ -116,7 +116,7 @@ def test_a_refused_one_is_reported_and_the_rest_is_done(fleet, tmp_path, capsys)
     said = capsys.readouterr()
     found, answer, written = said.out.splitlines()
     assert "a, c, b" in found
-    assert answer.startswith("0 of 2 ")
+    assert answer.startswith("No service of 2 ")
     assert written == f"Wrote {out.resolve() / 'batch.html'}"
     counted, refused = said.err.splitlines()
     assert counted.startswith("pullbook: 1 of 3 ")
@@ -458,7 +458,7 @@ def test_the_recipe_of_the_manual_gives_the_table(standing, fleet, tmp_path, cap
     out = tmp_path / "out"
     assert main(["batch", str(fleet), "--out", str(out), option, standing.address]) == 2  # one is refused
     assert {row["folder"]: row["status"] for row in told(out)} == {"a": "done", "b": "done", "c": "refused"}
-    assert "2 services" in capsys.readouterr().out
+    assert "No service of 2" in capsys.readouterr().out
 
 
 @pytest.fixture

@@ -384,7 +384,7 @@ def test_without_a_ledger_the_distance_is_not_known(springs):
 
 
 def test_a_wrong_day_is_refused(springs, tmp_path):
-    with pytest.raises(LedgerError, match="YYYY-MM-DD"):
+    with pytest.raises(LedgerError, match="allowed: a date"):
         since(springs, tmp_path, "2026-03-12,151600,fins washed\n", today="tomorrow")
 
 

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-WIDE, NARROW = (920, 470), (358, 440)  # [px]
+WIDE, NARROW = (920, 470), (358, 416)  # [px]
 ASIDE = 0.55  # of the text's size: how far before and after stand from the service's own place
 
 
