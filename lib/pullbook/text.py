@@ -23,10 +23,10 @@ def shown_to_help(count: int, of: int) -> str:
     --------
     >>> from pullbook.text import shown_to_help
     >>> shown_to_help(0, 2), shown_to_help(1, 2)
-    ('No service of 2 was shown to help', '1 of 2 services was shown to help')
+    ('None of 2 services was shown to help', '1 of 2 services was shown to help')
     """
     if count == 0:
-        return f"No service of {of} was shown to help"
+        return f"None of {counted(of, 'service')} was shown to help"
     return f"{count} of {counted(of, 'service')} {'was' if count == 1 else 'were'} shown to help"
 
 

@@ -116,7 +116,7 @@ def test_a_refused_one_is_reported_and_the_rest_is_done(fleet, tmp_path, capsys)
     said = capsys.readouterr()
     found, answer, written = said.out.splitlines()
     assert "a, c, b" in found
-    assert answer.startswith("No service of 2 ")
+    assert answer.startswith("None of 2 services ")
     assert written == f"Wrote {out.resolve() / 'batch.html'}"
     counted, refused = said.err.splitlines()
     assert counted.startswith("pullbook: 1 of 3 ")
@@ -364,7 +364,7 @@ def test_a_worker_that_is_killed_in_the_middle_loses_nothing(many, tmp_path):
     os.kill(analysing(process.pid)[0], signal.SIGKILL)
     text, error = process.communicate(timeout=LONGEST_S)
     assert (process.returncode, error) == (0, "")
-    assert "No service of 6 was shown to help" in text
+    assert "None of 6 services was shown to help" in text
     rows = told(out)
     assert [row["folder"] for row in rows] == [f"van-{k:02d}" for k in range(6)]
     assert {row["status"] for row in rows} == {"done"}
@@ -458,7 +458,7 @@ def test_the_recipe_of_the_manual_gives_the_table(standing, fleet, tmp_path, cap
     out = tmp_path / "out"
     assert main(["batch", str(fleet), "--out", str(out), option, standing.address]) == 2  # one is refused
     assert {row["folder"]: row["status"] for row in told(out)} == {"a": "done", "b": "done", "c": "refused"}
-    assert "No service of 2" in capsys.readouterr().out
+    assert "None of 2 services" in capsys.readouterr().out
 
 
 @pytest.fixture
@@ -485,7 +485,7 @@ def test_a_worker_of_a_scheduler_that_is_killed_in_the_middle_loses_nothing(many
     parts.workers[0].kill()
     text, error = process.communicate(timeout=LONGEST_S)
     assert (process.returncode, error) == (0, "")
-    assert "No service of 6 was shown to help" in text
+    assert "None of 6 services was shown to help" in text
     rows = told(out)
     assert [(row["folder"], row["status"]) for row in rows] == [(f"van-{k:02d}", "done") for k in range(6)]
     assert sorted(path.parent.name for path in out.rglob("results.json")) == [row["folder"] for row in rows]

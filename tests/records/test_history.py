@@ -360,7 +360,7 @@ def test_the_headline_says_shown_not_helped(springs):
         services = tuple(replace(s, verdict=v) for s, v in zip(springs.services, verdicts, strict=True))
         return history.answer(replace(springs, services=services)).html
 
-    assert "No service of 3 was shown to help" in head(["not-resolved"] * 3)
+    assert "None of 3 services was shown to help" in head(["not-resolved"] * 3)
     assert "1 of 3 services was shown" in head(["improved", "worse", "not-resolved"])
     assert "2 of 3 services were shown" in head(["improved", "improved-size-unclear", "worse"])
 

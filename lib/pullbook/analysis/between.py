@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from pullbook.analysis.sessions import Drive
 from pullbook.errors import Finding
+from pullbook.settings.experiment import PHASES
 from pullbook.text import counted
 
 TIME_BETWEEN = "time-between"
@@ -52,7 +53,7 @@ def long_apart(finding: Finding) -> bool:
 
 def _days(drives: Sequence[Drive]) -> float | None:
     middles = []
-    for phase in ("before", "after"):
+    for phase in PHASES:
         driven = [drive.driven for drive in drives if drive.session.phase == phase]
         dated = [dt.date.toordinal(day) for day in driven if day is not None]
         if not dated or len(dated) < len(driven):

@@ -296,8 +296,7 @@ def _weather(experiment: Experiment, effects: _Effects) -> list[Condition]:
         ),
         _plain(
             "air density", "kg/m³", da, db, bool(off),
-            (f"{' and '.join(off)} more than 7.5 % from the reference air of road tests (UN R83: 100 kPa, 20 "
-                "°C)"), both,
+            f"{' and '.join(off)} more than 7.5 % from the reference air of road tests (UN R83: 100 kPa, 20 °C)", both,
         ),
         _plain(
             "wind", "m/s", wa, wb, bool(windy), f"{' and '.join(windy)} over 3 m/s: it matters which way the road runs",

@@ -43,15 +43,16 @@ def earlier_scatter(experiment: Experiment, measured: Measured, *, today: Mappin
         that is counted already.
     """
     outcome = experiment.outcome_spec
-    found, logs = [], dict(today)
+    found, known = [], dict(today)
     for name, settings in zip(experiment.earlier, experiment.load_earlier(), strict=True):
         _check_vehicle(experiment, settings, name)
         asked = {key: getattr(experiment, key) for key in ("outcome", "protocol", "worthwhile_change")}
         theirs = settings.model_copy(update=asked)
         try:
             drives = read_drives(theirs)
-            logs |= {f"{name} {drive.session.name}": drive.log for drive in drives}
-            refuse_copies(logs)
+            logs = {f"{name} {drive.session.name}": drive.log for drive in drives}
+            refuse_copies(logs, known)
+            known |= logs
             theirs = theirs.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
             table = measured(theirs, drives)
             check = check_gears(table, theirs, outcome)

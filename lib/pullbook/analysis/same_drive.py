@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from itertools import combinations, pairwise
+from itertools import combinations, pairwise, product
 
 import numpy as np
 
@@ -27,26 +27,33 @@ SET_BACK_S = 2.0  # clocks without a battery begin every drive at the same momen
 TOGETHER = dt.timedelta(minutes=1)  # such an overlap is a rounded stamp; so near, one log goes on where another ended
 
 
-def refuse_copies(logs: Mapping[str, Log]) -> None:
+def refuse_copies(logs: Mapping[str, Log], known: Mapping[str, Log] | None = None) -> None:
     """Refuse two logs that hold the same drive, saved anew: rounded, cropped, with another date or other temperatures.
 
     Parameters
     ----------
     logs : mapping of str to Log
         By what a person calls them; those without a road speed are passed over.
+    known : mapping of str to Log, optional
+        Each of ``logs`` is compared with these, and no two of ``logs`` with each other: that was done before.
 
     Raises
     ------
     ExperimentError
         When two hold the same drive; the message names them.
     """
-    traces = {name: trace for name, log in logs.items() if (trace := _trace(log)) is not None}
-    for (one, left), (other, right) in combinations(traces.items(), 2):
-        if (lag_s := _lag(left, right)) is not None and _same(logs[one], logs[other], lag_s):
+    traced = _traced(logs)
+    pairs = combinations(traced, 2) if known is None else product(_traced(known), traced)
+    for (one, log, left), (other, again, right) in pairs:
+        if (lag_s := _lag(left, right)) is not None and _same(log, again, lag_s):
             raise ExperimentError(
                 f"{one} and {other} hold the same drive: speed, engine and pedal agree moment for moment "
-                f"({logs[one].name}, {logs[other].name}). Each drive counts once, however it was saved. Remove one."
+                f"({log.name}, {again.name}). Each drive counts once, however it was saved. Remove one."
             )
+
+
+def _traced(logs: Mapping[str, Log]) -> list[tuple[str, Log, np.ndarray]]:
+    return [(name, log, trace) for name, log in logs.items() if (trace := _trace(log)) is not None]
 
 
 def _trace(log: Log) -> np.ndarray | None:

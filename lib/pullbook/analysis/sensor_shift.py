@@ -177,10 +177,9 @@ def _recovery_lost(measures: pd.DataFrame) -> Finding | None:
         code=SLOWER,
         severity="warning",
         message=(
-            "The charge temperature fell quickly enough after the pulls before the service for its time constant to "
-            "be measured, and after none of those since. A sensor that answers more slowly does that, and shows "
-            "lower peaks. Look at the curves after the lift, and for oil or dirt on the sensor, before you believe "
-            "this."
+            "Before the service the charge cooled fast enough after a pull to measure how fast. Since then it has not, "
+            "after any pull. A slower sensor does that, and it shows lower peaks. Look at the curves after the lift, "
+            "and for oil or dirt on the sensor, before you believe this."
         ),
         evidence={"recovery_known": [round(float(known["before"]), 2), 0.0]},
     )

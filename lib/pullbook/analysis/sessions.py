@@ -416,7 +416,7 @@ def day_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
     if not unknown:
         return together
     if _order_unknown(drives):
-        so = "any drive. So nobody can check that the drives before came before those after, and"
+        so = "any drive. So we can't check that those marked before came first, and"
     else:
         so = f"{enumerated(unknown)}, so"
     message = (

@@ -13,7 +13,7 @@ import pandas as pd
 from pullbook.errors import Finding, LogError
 from pullbook.reading.channels import scores
 from pullbook.reading.headers import Header, parse_header
-from pullbook.reading.source import opened
+from pullbook.reading.source import blocks, opened
 from pullbook.reading.tables import Table, read_table
 from pullbook.reading.units import CHANNELS, PLAUSIBLE, Unit, allowed_units, parse_unit, unit_for
 from pullbook.settings.outcomes import in_kmh
@@ -90,11 +90,18 @@ class Figures:
 def is_figures(path: Path) -> bool:
     """Say whether a file is a table of figures: a column says pull or cruise in each row, as no log's does."""
     try:
-        if path.stat().st_size > LARGEST_BYTES:
+        if path.stat().st_size > LARGEST_BYTES or not _names_runs(path):
             return False
         return _kind_column(read_table(path)) is not None
     except (LogError, OSError):
         return False
+
+
+def _names_runs(path: Path) -> bool:
+    """Say whether a file has the words of a kind anywhere: every log is asked, and few need to be read for it."""
+    with opened(path) as raw:
+        texts = (block.lower() for block in blocks(raw, path.name))
+        return any(word in text for text in texts for word in (b"pull", b"cruise"))
 
 
 def read_figures(path: Path) -> tuple[Figures, tuple[Finding, ...]]:

@@ -13,7 +13,7 @@ from pullbook.reading.figures import Figures
 from pullbook.reading.logs import Log
 from pullbook.runs.columns import STEPS, columns_of
 from pullbook.runs.find import Run, Runs
-from pullbook.runs.measures import INLET_CHANNELS, Surroundings, barometric_kpa, dry_kpa, noted_c
+from pullbook.runs.measures import INLET_CHANNELS, Surroundings, barometric_kpa, dry_kpa, noted_c, run_facts
 from pullbook.statistics.uncertainty import step_uncertainty
 
 if TYPE_CHECKING:
@@ -113,11 +113,7 @@ def kept_measures(log: Log, runs: Runs, outside: Surroundings, marks: Sequence[f
         inlet = noted_c(outside) if outside.inlet not in INLET_CHANNELS else row.get(channel, np.nan)
         pressure = row.get("intake_manifold_pressure", np.nan) + (barometric if figures.gauge else 0.0)
         coolant = row.get("engine_coolant_temperature", np.nan)
-        facts = {
-            "kind": run.kind, "number": run.number, "start_s": run.start_s, "end_s": run.end_s,
-            "included": run.included, "reason": run.reason, "left_out": run.left_out,
-            "start_speed": run.start_kmh, "end_speed": run.end_kmh, **steps,
-        }  # fmt: skip
+        facts = run_facts(run) | steps
         if run.kind == "cruise":
             rows.append(facts | {
                 "mean_charge": charge, "mean_inlet": inlet, "mean_rise": charge - inlet, "mean_coolant": coolant,

@@ -123,10 +123,10 @@ def measure(
         if at_kmh is not None:
             figures[outcome], figures[f"{outcome}_u"] = rise_at(log, run, at_kmh, outside)
             figures[f"{outcome}_s"], figures[f"{outcome}_climb"] = way_to(log, run, at_kmh)
-        rows.append(_facts(run) | steps | figures | (at_point(log, run, point) if point else {}))
+        rows.append(run_facts(run) | steps | figures | (at_point(log, run, point) if point else {}))
     for row, rest in zip(rows, _rests(runs), strict=True):
         row["rest_before"] = rest
-    cruises: list[dict[str, Any]] = [_facts(run) | steps | _cruise(log, run, outside) for run in runs.cruises]
+    cruises: list[dict[str, Any]] = [run_facts(run) | steps | _cruise(log, run, outside) for run in runs.cruises]
     rows += [cruise | {"soak_rise": rise} for cruise, rise in zip(cruises, _soak_rises(cruises, runs), strict=True)]
     elapsed = [f"elapsed_s {a:g}-{b:g}" for a, b in combinations(marks, 2)]
     at_speed = [f"{outcome}{end}" for end in AT_SPEED if at_kmh is not None]
@@ -258,7 +258,8 @@ def _why(name: str, log: Log) -> str:
     return "the signal has a gap there, or was not refreshed"
 
 
-def _facts(run: Run) -> dict[str, object]:
+def run_facts(run: Run) -> dict[str, object]:
+    """Return what the table of runs says of a run itself, before anything is measured."""
     return {
         "kind": run.kind,
         "number": run.number,

@@ -160,13 +160,13 @@ def _differs(ratio: np.ndarray, pattern: np.ndarray, phase: np.ndarray, known: n
     what = (
         "You changed gear at different speeds before and after the service"
         if same_end
-        else "Engine and road speed differ as in different gears before and after the service"
+        else "The ratio of engine to road speed changed with the service, as it would between two gears"
         if near
         else "You drove in different gears before and after the service"
     )
     tyres = (
-        " So small a step is rarely another gear. Other tyres, or a speed that is read differently, do it too: then "
-        "the speeds of one phase are wrong by as much, and so is where its pulls begin and end."
+        " So small a step is rarely a gear. Other tyres do it, or a speed that is read differently: then all speeds of "
+        "one phase are wrong by as much, and its pulls begin and end elsewhere."
         if near
         else ""
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -312,11 +312,8 @@ def sessions_needed(
         None if more than `MOST_SESSIONS`.
     """
     distance = max(abs(change), worthwhile - abs(change))
-    for sessions in range(1, MOST_SESSIONS + 1):
-        paid = Looks(before=sessions, after=sessions, planned=planned, level=level).each_level
-        if expected_interval(sessions=sessions, pulls=pulls, scatter=scatter, level=paid).half_width < distance:
-            return sessions
-    return None
+    sides = ((sessions, sessions) for sessions in range(1, MOST_SESSIONS + 1))
+    return _first_within(distance, sides, scatter=scatter, pulls=pulls, planned=planned, level=level)
 
 
 def after_needed(
@@ -346,7 +343,21 @@ def after_needed(
         All together, those driven already included; None if more than `MOST_SESSIONS`.
     """
     distance = max(abs(change), worthwhile - abs(change))
-    for after in range(1, MOST_SESSIONS + 1):
+    sides = ((before, after) for after in range(1, MOST_SESSIONS + 1))
+    return _first_within(distance, sides, scatter=scatter, pulls=pulls, planned=planned, level=level)
+
+
+def _first_within(
+    distance: float,
+    sides: Iterable[tuple[int, int]],
+    *,
+    scatter: Scatter,
+    pulls: int,
+    planned: int | None,
+    level: float,
+) -> int | None:
+    """Return the second number of the first pair of sessions whose half-width stays below a distance, None without."""
+    for before, after in sides:
         paid = Looks(before=before, after=after, planned=planned, level=level).each_level
         alike = 2 / (1 / before + 1 / after)
         if expected_interval(sessions=alike, pulls=pulls, scatter=scatter, level=paid).half_width < distance:

@@ -495,7 +495,7 @@ def _apart(route: Route, c: Comparison) -> Finding:
     if route.name == AS_MEASURED:
         message = (
             f"Plain subtraction gives {route.change:+.1f}{unit}. With equal conditions it is "
-            f"{c.change:+.1f}{unit}. The rest is what differed besides: {conditions_of(c.slopes)}."
+            f"{c.change:+.1f}{unit}. The rest comes from {conditions_of(c.slopes)}."
         )
         return Finding(code="weather-large", severity="note", message=message, evidence=evidence)
     message = (

@@ -71,7 +71,7 @@ def sensor_findings(experiment: Experiment, outcome: Outcome) -> tuple[Finding, 
             text = f"The {name} sensor was taken out and refitted with the service. We assume that did no harm."
             found.append(Finding(code="sensor-refitted", severity="note", message=text, evidence=evidence))
         elif channel in outcome.sensors:
-            how = "" if channel in outcome.channels else ", because the weather is taken out of it by that sensor"
+            how = "" if channel in outcome.channels else ", because its weather correction uses that sensor"
             text = (
                 f"The {name} sensor was {done} with the service, so it may read differently now. The "
                 f"{outcome.label} can't be compared across that{how}. Ask about a figure that doesn't depend on "
