@@ -516,7 +516,7 @@ def not_counted(ledger: Ledger, item: str = "catch can") -> str:
     more = f" and {len(others) - MOST_NAMED} more" if len(others) > MOST_NAMED else ""
     name = _plain(item)
     alike = any(name in e.item or e.item in name or difflib.get_close_matches(name, [e.item]) for e in others)
-    remedy = f"Did you mean {name!r}? Call all of them by one name." if alike else f"Only {name!r} is."
+    remedy = f"Did you mean {name!r}? Call all of them by one name." if alike else f"Only rows called {name!r} count."
     return f"Not counted: {rows}{more}. {remedy}"
 
 
