@@ -21,6 +21,7 @@ from uuid import uuid4
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.quantities import typed
 from pullbook.settings.files import LIBRARY, NO_ROOM, check_place
+from pullbook.settings.privacy import scrub
 from pullbook.settings.safe_path import safe_children
 from pullbook.settings.share import fit_to_share, packed_library
 from pullbook.settings.together import MANIFEST, finish
@@ -260,6 +261,7 @@ def _load_ahead() -> None:
     for name in ("nbconvert.exporters", "pullbook.workbook.page", "plotly.offline"):
         import_module(name)
     packed_library()
+    scrub("")  # reads which words are the pages' own
 
 
 def _refusals(kind: type[PullbookError]) -> Iterator[type[PullbookError]]:
