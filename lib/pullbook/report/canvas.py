@@ -31,6 +31,7 @@ _RULES = {
     "svg.hashsalt": "pullbook",  # the same picture, the same bytes
     "path.simplify": False,
 }
+_COORDINATE = re.compile(r"-?\d+\.\d{2,}")
 Inks = Mapping[str, str]
 
 
@@ -63,7 +64,7 @@ def to_svg(draw: Callable[[Figure, Inks], None], *, width: int, height: int, ink
     referred = set(re.findall(r"#([\w-]+)", text))
     text = re.sub(r' id="([\w.-]+)"', lambda m: f' id="{key}-{m[1]}"' if m[1] in referred else "", text)
     text = re.sub(r"(url\(#|xlink:href=\"#|href=\"#)", rf"\g<1>{key}-", text)
-    text = re.sub(r"-?\d+\.\d{2,}", lambda m: f"{float(m[0]):.1f}", text)
+    text = re.sub(r"<[^>]+>", lambda tag: _COORDINATE.sub(lambda m: f"{float(m[0]):.1f}", tag[0]), text)
     text = re.sub(rf"'?{FONT}'?(, ?[^;\"]+)?", "system-ui, sans-serif", text)
     for name, colour in stand_ins.items():
         text = text.replace(colour, inks[name])
