@@ -157,6 +157,19 @@ def budget_line(u: float, digits: int) -> str:
     return f"under {2 * least:.{digits}f}" if 0 < u < least else f"{u:.{digits}f}"
 
 
+def budget_source(source: str) -> str:
+    """Return the name of a line of the budget as a person would say it.
+
+    Examples
+    --------
+    >>> from pullbook.text import budget_source
+    >>> budget_source("inlet temperature: correction"), budget_source("inlet temperature: reading")
+    ('correcting for inlet temperature', 'reading the inlet temperature')
+    """
+    name, _, what = source.partition(": ")
+    return {"correction": f"correcting for {name}", "reading": f"reading the {name}"}.get(what, source)
+
+
 def sentence_case(text: str) -> str:
     """Return text with a capital first letter."""
     return text[:1].upper() + text[1:]
