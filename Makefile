@@ -39,6 +39,7 @@ test: $(VENV)/.installed-test
 
 # The environment with everything that tests and checks need, without running any.
 dev: $(VENV)/.installed-test
+	@echo "Ready: $(BIN)/python -m pytest tests/reading"
 
 # The wordings that tests/test_wording.py holds, written anew: read the difference.
 snapshots: $(VENV)/.installed-test
