@@ -102,6 +102,7 @@ CODES = [
     "stamps-shared",
     "table-above",
     "time-between",
+    "time-from-rate",
     "time-unit-assumed",
     "time-unit-doubtful",
     "track-aligned",
