@@ -185,13 +185,22 @@ def test_drives_of_one_protocol_are_not_copies(nothing_done, fin_wash) -> None:
 
 def at(name: str, hour: float, minutes: float, phase: str = "before") -> Timed:
     start = dt.datetime(2026, 3, 1) + dt.timedelta(hours=hour)
-    return Timed(name, phase, start, start + dt.timedelta(minutes=minutes))
+    return Timed(name=name, phase=phase, start=start, end=start + dt.timedelta(minutes=minutes))
 
 
 def test_one_vehicle_does_not_drive_twice_at_once() -> None:
     with pytest.raises(ExperimentError, match="overlap"):
         refuse_at_once([at("a", 18.0, 20), at("b", 18.1, 20, "after")])
     refuse_at_once([at("a", 18.0, 20), at("b", 19.0, 20), at("c", 18.0, 30)])  # a clock that begins alike every time
+    by_utc = replace(at("b", 18.1, 20), utc=True)
+    refuse_at_once([at("a", 18.0, 20), by_utc])  # two clocks that nobody can set against each other
+
+
+def test_drives_are_set_against_those_that_are_known() -> None:
+    known, apart = [at("a", 18.0, 20), at("b", 18.1, 20)], at("c", 19.0, 20)
+    refuse_at_once([apart], known)  # the known ones among themselves were looked at before
+    with pytest.raises(ExperimentError, match="overlap"):
+        refuse_at_once([apart, at("d", 17.9, 20)], known)
 
 
 def test_a_log_cut_in_two_is_one_drive() -> None:
