@@ -32,6 +32,7 @@ from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import (
+    adds_up,
     budget_digits,
     budget_line,
     budget_source,
@@ -531,7 +532,7 @@ def phases(result: Result) -> Fragment:
         *(("cruise", column) for column in _outcome_first(result, "cruise", of_cruises)),
     ]
     outcome = result.experiment.outcome
-    rows = []
+    rows, exact = [], True
     frame = result.measures[result.measures["included"]]
     for kind, (name, words, unit, digits) in sorted(columns, key=lambda column: column[1][0] != outcome):
         part = frame[(frame["kind"] == kind) & frame[name].notna()]
@@ -541,12 +542,13 @@ def phases(result: Result) -> Fragment:
             before, after = result.shown.value(before, unit), result.shown.value(after, unit)
             digits = result.shown.digits(digits, unit)
             change = signed(after - before, digits)
+            exact = exact and adds_up(before, after, after - before, digits)
             rows.append((words, result.shown.unit(unit), number(before, digits), number(after, digits), change))
     return table(
         ("figure", "unit", "before", "after", "difference"),
         rows,
         numbers_from=2,
-        caption="Before and after as measured (means of session means)",
+        caption=f"Before and after as measured (means of session means{'' if exact else '; rounded'})",
     )
 
 
@@ -790,11 +792,12 @@ def _assumptions(result: Result) -> Fragment:
 
 def like_for_like(result: Result) -> Fragment:
     """Return the conditions of before and after side by side."""
-    rows, shown = [], result.shown
+    rows, shown, exact = [], result.shown, True
     for condition in result.conditions:
         digits = shown.digits(3 if condition.unit == "kg/m³" else 1, condition.unit)
         before, after = (shown.value(x, condition.unit) for x in (condition.before, condition.after))
         difference = after - before
+        exact = exact and adds_up(before, after, difference, digits)
         rows.append(
             (
                 ("⚑ " if condition.flagged else "") + condition.name,
@@ -811,7 +814,8 @@ def like_for_like(result: Result) -> Fragment:
     first = (
         table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>No condition was flagged.</p>"
     )
-    every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
+    caption = f"All {len(rows)} conditions{'' if exact else ' (figures are rounded)'}"
+    every = table(headings, rows, numbers_from=2, words_from=5, caption=caption)
     return Fragment(first + every.html)
 
 
