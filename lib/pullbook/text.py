@@ -189,6 +189,24 @@ def budget_source(source: str) -> str:
     return {"correction": f"correcting for {name}", "reading": f"reading the {name}"}.get(what, source)
 
 
+def said_once(texts: Sequence[str]) -> list[str]:
+    """Return texts without the sentences that an earlier one has.
+
+    Examples
+    --------
+    >>> from pullbook.text import said_once
+    >>> said_once(["It leaks. Check it.", "It hisses. Check it."])
+    ['It leaks. Check it.', 'It hisses.']
+    """
+    said: set[str] = set()
+    kept = []
+    for text in texts:
+        sentences = [s for s in re.split(r"(?<=[.!?)]) (?=[(A-Z])", text) if s not in said]
+        said.update(sentences)
+        kept.append(" ".join(sentences))
+    return kept
+
+
 def sentence_case(text: str) -> str:
     """Return text with a capital first letter."""
     return text[:1].upper() + text[1:]

@@ -24,7 +24,6 @@ PAGE_STYLE = LIBRARY / "workbook" / "page_template" / "page.css"
 # The table has more columns than those of one experiment, and one of them holds a sentence.
 WIDE = "main { max-width: 84rem; } .pb-table :is(td:first-child, td:nth-child(10)) { min-width: 11rem; }\n"
 WIDE += "@media (max-width: 32rem) { .pb-table td:first-child { min-width: 7rem; } }\n"
-WIDE += ".pb-answer-picture svg { min-width: 40rem; max-width: 60rem; }\n"
 
 COLUMNS = (
     "experiment", "folder", "service", "outcome", "before", "after", "change", "low", "high", "unit", "verdict",
