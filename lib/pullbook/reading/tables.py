@@ -202,15 +202,17 @@ def _with_headers_on_one_line(first: bytes) -> bytes:
 
 # A list or an object of JSON; a line such as "[Log data]" is none. A tag of XML or HTML.
 _JSON = re.compile(r"\s*(?:\{\s*(?:\"|\}|$)|\[\s*(?:[\[{\"]|$))")
+_NMEA = re.compile(r"\s*\$[A-Z]{4,5},")  # sentences of a satellite receiver
 _XML = re.compile(r"\s*<[?!a-zA-Z]")
 
 
 def _refuse_markup(line: str, name: str) -> None:
     """Refuse what begins as data for a program does: its rows are no lines."""
-    what = "JSON" if _JSON.match(line) else "XML or HTML" if _XML.match(line) else ""
+    what = "JSON" if _JSON.match(line) else "XML or HTML" if _XML.match(line) else "NMEA" if _NMEA.match(line) else ""
     if what:
+        track = " A GPX track of a drive goes under its session, as track:." if "<gpx" in line[:1000].lower() else ""
         raise LogError(
-            f"{name}: this is {what}, not a table. Allowed: a header line, then rows. Export the log as CSV."
+            f"{name}: this is {what}, not a table. Allowed: a header line, then rows. Export the log as CSV.{track}"
         )
 
 
@@ -574,6 +576,8 @@ def _read_parquet(path: Path) -> Table:
     frame = read_frame(path, max_columns=MAX_COLUMNS, max_cells=MAX_CELLS)
     headers = tuple(distinct([mend_encoding(str(column).strip()) for column in frame.columns]))
     frame.columns = pd.RangeIndex(len(headers))
+    for column in frame.select_dtypes("timedelta"):
+        frame[column] = frame[column].dt.total_seconds()
     layout = Layout(
         delimiter="", decimal=".", header_line=None, units_line=None, data_line=0, headers=headers, units=()
     )
