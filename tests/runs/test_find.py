@@ -840,6 +840,32 @@ def test_a_lift_inside_one_of_several_pulls_is_told() -> None:
     assert "lift-inside" not in {f.code for f in every.findings}  # they change gear in each
 
 
+# --- a speed that lags --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("lag_s", [0.0, 0.7, 1.4])
+@pytest.mark.parametrize("period_s", [0.3, 1.0, 1.5])
+def test_a_speed_that_lags_shows_where_a_pull_begins_and_ends(lag_s: float, period_s: float) -> None:
+    # Slowed to 40, floored at once, lifted at 111; the speed shows all of it too late.
+    speed = [(0.0, 90.0), (18.0, 90.0), (30.0, 40.0), (42.0, 111.0), (60.0, 95.0), (120.0, 95.0)]
+    late = [(t + lag_s, v) for t, v in speed]
+    corners = {"vehicle_speed": [(0.0, 90.0), *late[1:]], "accelerator_position": pedal((30, 42))}
+    pull = only(find_runs(make_log(corners, period_s=period_s), PROTOCOL).pulls)
+    assert pull.reason == ""
+    # A corner between two refreshes: half a refresh of the slope there, and half the sensor's step.
+    assert abs(pull.start_kmh - 40) <= 71 / 12 * period_s / 2 + 0.5
+    assert abs(pull.end_kmh - 111) <= 71 / 12 * period_s / 2 + 0.5
+
+
+def test_a_speed_that_rises_on_after_the_lift_for_long_is_no_lag() -> None:
+    # Full load to 80, then on gently to 100: it was lifted at 80.
+    speed = [(0.0, 40.0), (30.0, 40.0), (37.0, 80.0), (57.0, 100.0), (120.0, 100.0)]
+    runs = find_runs(
+        make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 37))}, period_s=0.3), PROTOCOL
+    )
+    assert only(runs.pulls).reason == "lifted at 80 km/h"
+
+
 # --- blank cells of the pedal --------------------------------------------------------------------------------------
 
 
