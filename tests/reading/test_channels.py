@@ -48,7 +48,8 @@ WORDINGS = {
     "|Ambient temp|Outside temperature|AAT|T_Ambient [degC]|Außentemperatur"
     "|Umgebungstemperatur"
     "|Température extérieure|Temperatura ambiente|Temperatura esterna|Buitentemperatuur",
-    "engine_oil_temperature": "Температура масла|Oil temp|EOT|Öltemperatur|Température huile|Temperatura aceite|Temperatura olio"
+    "engine_oil_temperature": "Температура масла"
+    "|Oil temp|EOT|Öltemperatur|Température huile|Temperatura aceite|Temperatura olio"
     "|Olietemperatuur",
     "exhaust_gas_temperature": "EGT|Exhaust gas temperature bank 1|Abgastemperatur",
     "intake_manifold_pressure": "Давление во впускном коллекторе, кПа"
