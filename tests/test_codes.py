@@ -96,6 +96,7 @@ CODES = [
     "sensor-slower",
     "several-senders",
     "signal-frozen",
+    "signal-hung",
     "soaked-start",
     "spikes",
     "stamps-doubled",

@@ -210,7 +210,9 @@ def test_a_delimiter_that_changes_on_the_way_is_refused(tmp_path: Path) -> None:
 
 def test_a_speed_without_a_unit_beside_fahrenheit_is_in_miles(tmp_path: Path) -> None:
     rows = [f"{k},{40 + k % 7},{180 + k % 5}" for k in range(60)]
-    assert read(tmp_path, "\n".join(["Time,Vehicle speed,Coolant temp (F)", *rows])).need("vehicle_speed").unit == "mph"
+    log = read(tmp_path, "\n".join(["Time,Vehicle speed,Coolant temp (F)", *rows]))
+    assert log.need("vehicle_speed").unit == "mph"
+    assert next(f for f in log.findings if f.code == "unit-assumed").severity == "warning"
 
 
 def test_a_pedal_from_nought_to_one_is_a_fraction(tmp_path: Path) -> None:
@@ -396,7 +398,6 @@ UNORDERED = b"Time,Speed\n" + b"".join(b"%d,3\n" % (k * 500 % 997) for k in rang
         ("log.csv", b"hello\nthis is\na letter\n", "table of numbers.*CSV"),
         ("log.csv", b"Time,Speed\n", "table of numbers"),
         ("log.csv", b"PK\x03\x04 and more", "ZIP.*CSV"),
-        ("log.csv.gz", b"Time,Speed\n1,2\n", "gzip"),
         ("log.csv.gz", gzip.compress(b"Time,Speed [km/h]\n" * 99, mtime=0)[:-9], "too early"),
         ("log.csv", b"A,B\nx,9\ny,3\nz,4\n", "time column.*'A', 'B'.*rename"),
         ("log.csv", b"Time,B9\n1,2\n2,3\n3,4\n", "recognised"),
@@ -546,3 +547,19 @@ def test_rows_of_one_signal_with_noughts_for_the_others_are_refused(tmp_path: Pa
     content = [head, *(",".join(cell or "0" for cell in row.split(",")) for row in rows)]
     with pytest.raises(LogError, match="0 for all the others"):
         read(tmp_path, "\n".join(content))
+
+
+def test_a_packed_name_on_a_plain_file(tmp_path: Path) -> None:
+    assert_true(read(tmp_path, text(layout="sweep"), "log.csv.gz"), polled=False)
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        ("$GPRMC,180512.00,A,4830.0000,N,00906.0000,E,0.00,10.0,100326,,*3F\n" * 30, "this is NMEA"),
+        ('<?xml version="1.0"?><gpx version="1.1"><trk></trk></gpx>', "track:"),
+    ],
+)
+def test_positions_alone_are_no_log(tmp_path: Path, content: str, told: str) -> None:
+    with pytest.raises(LogError, match=told):
+        read(tmp_path, content)

@@ -66,6 +66,8 @@ def test_a_row_that_says_the_same_everywhere_is_no_header() -> None:
 def test_polish_letters_of_windows() -> None:
     assert encoding_of("Temperatura płynu chłodzącego (°C)\n".encode("cp1250")) == "cp1250"
     assert encoding_of("Débit d'air (m³/h);Température (°C)\n".encode("cp1252")) == "cp1252"
+    assert encoding_of("Teplota chladicí kapaliny;Otáčky motoru\n".encode("cp1250")) == "cp1250"
+    assert encoding_of("Скорость, км/ч;Обороты двигателя, об/мин\n".encode("cp1251")) == "cp1251"
 
 
 def test_without_a_header_columns_are_numbered() -> None:

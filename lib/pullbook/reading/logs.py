@@ -887,9 +887,13 @@ def _unit_conflicts(
 def _unit_guess(channel: str, column: str, unit: Unit, *, against: bool) -> Finding:
     against = against and unit.dimension == "temperature" and unit.name != "degF"
     why = " The log's other temperatures are in degF, but no engine has such values in degF." if against else ""
+    miles = unit.name == "mph"  # a third of what is driven hangs on it
+    if miles:
+        line = settling_line(channel, column).removesuffix("}")
+        why = f" If it is in km/h, add this to experiment.yaml:\nchannels:\n{line}, unit: km/h}}"
     return Finding(
         code="unit-assumed",
-        severity="note",
+        severity="warning" if miles else "note",
         message=f"{column!r} has no unit in the log. It was read as {unit.name}.{why}",
         evidence={"channel": channel, "unit": unit.name},
     )

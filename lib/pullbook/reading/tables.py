@@ -12,7 +12,7 @@ import itertools
 import os
 import re
 import warnings
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -35,6 +35,7 @@ _T = TypeVar("_T")
 
 WORKERS = min(4, os.cpu_count() or 1)
 LEAST_ROWS_LEFT = 10  # of a file that ends too early: with fewer there is no drive to speak of
+ROWS_COUNTED = 200
 MOST_DAMAGED = 0.25  # of the lines; where more are too long, the table changed on the way and is not merely damaged
 LONG_ROWS = 100_000  # for shorter columns, starting threads takes longer than they save
 HEADER_LINES = 60  # how far down headers with line ends inside may reach
@@ -201,15 +202,17 @@ def _with_headers_on_one_line(first: bytes) -> bytes:
 
 # A list or an object of JSON; a line such as "[Log data]" is none. A tag of XML or HTML.
 _JSON = re.compile(r"\s*(?:\{\s*(?:\"|\}|$)|\[\s*(?:[\[{\"]|$))")
+_NMEA = re.compile(r"\s*\$[A-Z]{4,5},")  # sentences of a satellite receiver
 _XML = re.compile(r"\s*<[?!a-zA-Z]")
 
 
 def _refuse_markup(line: str, name: str) -> None:
     """Refuse what begins as data for a program does: its rows are no lines."""
-    what = "JSON" if _JSON.match(line) else "XML or HTML" if _XML.match(line) else ""
+    what = "JSON" if _JSON.match(line) else "XML or HTML" if _XML.match(line) else "NMEA" if _NMEA.match(line) else ""
     if what:
+        track = " A GPX track of a drive goes under its session, as track:." if "<gpx" in line[:1000].lower() else ""
         raise LogError(
-            f"{name}: this is {what}, not a table. Allowed: a header line, then rows. Export the log as CSV."
+            f"{name}: this is {what}, not a table. Allowed: a header line, then rows. Export the log as CSV.{track}"
         )
 
 
@@ -321,11 +324,14 @@ def _without_thousands_commas(column: pd.Series) -> pd.Series:
 
 def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name: str) -> Table:
     delimiter = layout.delimiter.encode()
-    body = b"\n".join(first.split(b"\n")[layout.data_line :])
-    # Rows may end in one delimiter too many; a longer row than that is damaged and passed over.
-    trailing = bool(re.search(re.escape(delimiter) + b" *(\n|$)", body))
+    lines = first.split(b"\n")
+    body = b"\n".join(lines[layout.data_line :])
+    # Rows may end in delimiters too many; a longer row than that is damaged and passed over.
+    named = max(len(layout.headers), 0 if layout.header_line is None else _cells_in(lines[layout.header_line], layout))
+    usual = Counter(_cells_in(line, layout) for line in lines[layout.data_line :][:ROWS_COUNTED]).most_common(1)[0][0]
+    width = max(named + bool(re.search(re.escape(delimiter) + b" *(\n|$)", body)), usual)
     spaced = any(mark + b" " in first for mark in (delimiter, b'"'))
-    parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced, name=name)
+    parse = partial(_parse_block, layout=layout, named=named, width=width, spaced=spaced, name=name)
     tail = _Tail(delimiter)
     data = tail.watch(itertools.chain([body], source))
     frames = []
@@ -386,9 +392,14 @@ def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Itera
             yield waiting.popleft().result()
 
 
-def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool, name: str) -> tuple[pd.DataFrame, int, int]:
-    """Parse whole lines; return their rows, how many lines repeated the header, and how many were too long."""
-    block, longer = _without_long_start(block, layout.delimiter, width)
+def _parse_block(
+    block: bytes, *, layout: Layout, named: int, width: int, spaced: bool, name: str
+) -> tuple[pd.DataFrame, int, int]:
+    """Parse whole lines; return their rows, how many lines repeated the header, and how many were too long.
+
+    ``named`` cells have a place in the header, those up to ``width`` have to be blank.
+    """
+    block, longer = _without_long_start(block, layout, width)
     if not block or block.isspace():
         return pd.DataFrame(columns=range(width)), 0, longer
     parse = partial(_parse_text, layout=layout, width=width, spaced=spaced)
@@ -397,25 +408,29 @@ def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool, name
     except pd.errors.ParserError:
         # Quotes in odd places: the cells are read without any.
         frame = parse(block.replace(b'"', b""), quoting=csv.QUOTE_NONE)
+    if (beyond := frame.iloc[:, named:].notna().any(axis=1)).any():
+        frame, longer = frame[~beyond], longer + int(beyond.sum())
     repeated = _header_rows(frame, layout, name)
     return (frame[~repeated] if repeated.any() else frame), int(repeated.sum()), longer
 
 
-def _without_long_start(block: bytes, delimiter: str, width: int) -> tuple[bytes, int]:
+def _without_long_start(block: bytes, layout: Layout, width: int) -> tuple[bytes, int]:
     """Take lines with too many cells off the start: with one of them first, pandas takes every line that is as long."""
     start = count = 0
     while start < len(block):
         end = block.find(b"\n", start)
         end = len(block) if end < 0 else end
         line = block[start:end]
-        if line.count(delimiter.encode()) < width and line.strip():
+        if line.strip() and _cells_in(line, layout) <= width:
             break
-        if b'"' in line and len(line) < csv.field_size_limit():
-            cells = next(csv.reader([line.decode("utf-8", errors="replace")], delimiter=delimiter), [])
-            if len(cells) <= width:
-                break
         start, count = end + 1, count + bool(line.strip())
     return (block[start:], count) if count else (block, 0)
+
+
+def _cells_in(line: bytes, layout: Layout) -> int:
+    if b'"' in line and len(line) < csv.field_size_limit():
+        return len(next(csv.reader([line.decode("utf-8", errors="replace")], delimiter=layout.delimiter), []))
+    return line.count(layout.delimiter.encode()) + 1
 
 
 def _header_rows(frame: pd.DataFrame, layout: Layout, name: str) -> np.ndarray:
@@ -561,6 +576,8 @@ def _read_parquet(path: Path) -> Table:
     frame = read_frame(path, max_columns=MAX_COLUMNS, max_cells=MAX_CELLS)
     headers = tuple(distinct([mend_encoding(str(column).strip()) for column in frame.columns]))
     frame.columns = pd.RangeIndex(len(headers))
+    for column in frame.select_dtypes("timedelta"):
+        frame[column] = frame[column].dt.total_seconds()
     layout = Layout(
         delimiter="", decimal=".", header_line=None, units_line=None, data_line=0, headers=headers, units=()
     )

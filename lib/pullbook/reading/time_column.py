@@ -33,7 +33,7 @@ _TIME_WORDS = {
     "time", "timestamp", "timestamps", "elapsed", "clock", "seconds", "sec", "secs", "ms", "millis", "milliseconds",
     "datetime", "uptime", "t", "s", "zeit", "uhrzeit", "zeitstempel", "temps", "heure", "horodatage", "tiempo", "hora",
     "tijd", "tijdstip", "tijdstempel", "tempo", "ora", "orario", "runtime", "duration", "laufzeit", "dauer", "duree",
-    "czas", "tid", "tidpunkt",
+    "czas", "tid", "tidpunkt", "время",
 }  # fmt: skip
 _TIME_STEMS = ("time", "zeit", "tijd", "tiempo")
 _MISSPELT_FROM = ("time", "timestamp", "elapsed", "seconds", "runtime", "datetime", "clock")
@@ -62,13 +62,13 @@ _TWIN = re.compile(r" \(\d+\)$")  # of a header that comes more than once
 _UNIT = re.compile(
     r"(?:[\[(_ ,;/.-]|\bin )\s*"
     r"(ns|nanos(?:econds)?|us|µs|μs|micros(?:econds)?|ms|msec|msecs|millis|milliseconds|s|sec|secs|seconds?|sekunden|"
-    r"secondes|segundos|secondi|seconden|min|mins|minutes?|minuten|minutos|minuti|h|hr|hrs|hours?|stunden)"
+    r"secondes|segundos|secondi|seconden|min|mins|minutes?|minuten|minutos|minuti|h|hr|hrs|hours?|stunden|мс|сек|с|мин|ч)"
     r"\.?\s*[\])]?$"
 )
 _TICKS = re.compile(r"[\[(]\s*(\d+(?:[.,]\d+)?)\s*[^\W\d]+\s*[\])]?$")  # "(10 ms)"
 _UNITS_S = (
     ("n", 1e-9), ("u", 1e-6), ("µ", 1e-6), ("μ", 1e-6), ("mic", 1e-6), ("ms", 1e-3), ("mil", 1e-3), ("min", 60.0),
-    ("se", 1.0), ("st", 3600.0), ("s", 1.0), ("h", 3600.0),
+    ("se", 1.0), ("st", 3600.0), ("s", 1.0), ("h", 3600.0), ("мс", 1e-3), ("мин", 60.0), ("с", 1.0), ("ч", 3600.0),
 )  # fmt: skip
 
 
@@ -318,7 +318,7 @@ def _speed_column(table: Table) -> int | None:
 @lru_cache(maxsize=4096)  # the logs of an experiment mostly have the same headers
 def _name(header: str) -> int:
     """Return how much a header sounds like a time: 3 as one, 2 as one since an event, 1 misspelt or odd, 0 not."""
-    words = {word for token in tokens(header) for word in re.split(r"[^a-zµμ]+", token.lower()) if word}
+    words = {word for token in tokens(header) for word in re.split(r"[^a-zа-яµμ]+", token.lower()) if word}
     words |= {word for word in re.split(r"[^a-z]+", header.lower()) if word}
     if words & _NOT_TIME_WORDS:
         return 0

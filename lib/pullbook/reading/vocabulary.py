@@ -76,6 +76,20 @@ _SPELT: dict[str, str] = {
     "plnici": "boost", "chladicem": "cooler", "chladice": "cooler", "chladici": "coolant", "kapaliny": "coolant",
     "okoli": "ambient", "venkovni": "ambient", "oleje": "oil", "vyfuku": "exhaust", "vyfukovych": "exhaust",
     "zatizeni": "load", "pozadovany": "desired", "pozadovane": "desired", "prumerna": "average",
+    # Russian, without the mark on й
+    "скорость": "speed", "автомобиля": "vehicle", "обороты": "engine rotation", "вращения": "rotation",
+    "двигателя": "engine", "коленвала": "engine", "температура": "temperature", "темп": "temperature",
+    "воздуха": "air", "воздух": "air", "впуске": "intake", "впуск": "intake", "впускного": "intake",
+    "впускном": "intake", "всасываемого": "intake", "наддува": "boost", "наддувочного": "charge",
+    "охлаждающеи": "coolant", "жидкости": "", "антифриза": "coolant", "ож": "coolant", "давление": "pressure",
+    "коллекторе": "manifold", "коллектора": "manifold", "положение": "position", "педали": "pedal", "педаль": "pedal",
+    "газа": "accelerator", "акселератора": "accelerator", "дросселя": "throttle", "дроссельнои": "throttle",
+    "заслонки": "", "масла": "oil", "расход": "flow", "массовыи": "mass", "топлива": "fuel",
+    "окружающего": "ambient", "наружного": "ambient", "наружная": "ambient", "забортного": "ambient",
+    "атмосферное": "barometric", "широта": "latitude", "долгота": "longitude", "высота": "altitude",
+    "нагрузка": "load", "после": "after", "до": "before", "перед": "before", "интеркулера": "charge air cooler",
+    "охладителя": "cooler", "выхлопных": "exhaust", "отработавших": "exhaust", "газов": "gas", "заданное": "desired",
+    "заданная": "desired", "желаемое": "desired", "среднее": "average", "средняя": "average",
     # Swedish, Danish, Norwegian: short words; the long ones are stems below.
     "efter": "after", "etter": "after", "fore": "before", "foer": "before", "innan": "before", "inden": "before",
     "olja": "oil", "oljen": "oil", "onskat": "desired", "oensket": "desired", "borvarde": "setpoint",
@@ -138,6 +152,7 @@ _STEMS: dict[str, str] = {
     "varvtal": "engine rotation", "omdrejninger": "engine rotation", "omdrejningstal": "engine rotation",
     "turtall": "engine rotation", "gasspedal": "accelerator pedal", "speeder": "accelerator",
     "lage": "position", "position": "position",
+    "insugningsrorets": "intake manifold",
     "insugnings": "intake", "insugs": "intake", "indsugning": "intake", "innsug": "intake", "tryck": "pressure",
     "trykk": "pressure", "tryk": "pressure", "luftens": "air", "laddluft": "charge air", "laddtryck": "boost pressure",
     "ladetryk": "boost pressure", "ladetrykk": "boost pressure", "kylare": "cooler", "kylvatske": "coolant",
@@ -173,7 +188,7 @@ _PHRASES = (
 )  # fmt: skip
 
 _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "oe", "æ": "ae", "œ": "oe", "đ": "d"})
-_BETWEEN_WORDS = re.compile(r"[^0-9A-Za-zÀ-ſ°℃℉%/²³µω⁻¹]+")
+_BETWEEN_WORDS = re.compile(r"[^0-9A-Za-zÀ-ſЀ-ӿ°℃℉%/²³µω⁻¹]+")
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
@@ -185,6 +200,19 @@ def mend_encoding(text: str) -> str:
         except (UnicodeEncodeError, UnicodeDecodeError):
             return text.replace("Â", "")
     return text
+
+
+def known_words(text: str) -> int:
+    """Count the different words with letters beyond the English ones that are known, as in a right decoding they are.
+
+    Examples
+    --------
+    >>> from pullbook.reading.vocabulary import known_words
+    >>> known_words("Kühlmitteltemperatur (°C)"), known_words("KÌhlmitteltemperatur (°C)")
+    (1, 0)
+    """
+    words = {_plain(word) for word in _BETWEEN_WORDS.split(text) if word and not word.isascii()}
+    return sum(word in _SPELT or _compound(word) is not None for word in words)
 
 
 def tokens(text: str) -> list[str]:
