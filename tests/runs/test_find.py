@@ -423,6 +423,17 @@ def test_boost_that_comes_late_does_not_make_the_pull_late(period_s: float, offs
     assert abs(pull.end_s - 50) <= period_s
 
 
+@pytest.mark.parametrize("offset_s", np.arange(0.0, 1.2, 0.13).tolist())
+def test_a_quick_pull_by_the_boost_begins_with_its_rise(offset_s: float) -> None:
+    # 40 to 112 km/h in 6 s, polled every 1.2 s; before, the driver settles at a low and slowly rising pressure.
+    boost = [(0, 60), (26, 60), (30, 72), (33, 205), (36, 210), (36.4, 60), (120, 60)]
+    corners = {"vehicle_speed": ramp(30, 36, 40, 112), "intake_manifold_pressure": boost}
+    pull = only(find_runs(make_log(corners, period_s=1.2, offset_s=offset_s), PROTOCOL).pulls)
+    assert pull.reason == ""
+    assert abs(pull.start_s - 30) <= 1.2  # one refresh
+    assert abs(pull.start_kmh - 40) <= 12 * 0.6 + 0.5  # 12 km/h a second, half a refresh
+
+
 def test_a_pedal_floored_while_the_speed_is_rising_already_dates_the_pull_itself() -> None:
     corners = {"vehicle_speed": ramp(30, 50, 40, 112), "accelerator_position": pedal((35, 50))}
     pull = only(find_runs(make_log(corners, period_s=0.5), PROTOCOL).pulls)
