@@ -471,6 +471,26 @@ def test_a_last_gear_too_short_for_the_boost_to_come_back_belongs_to_the_pull() 
     assert abs(pull.end_s - 50.5) <= 0.4
 
 
+@pytest.mark.parametrize("offset_s", np.arange(0.0, 0.9, 0.13).tolist())
+def test_a_kick_down_does_not_end_the_build_up_of_a_load(offset_s: float) -> None:
+    # Floored at 30; the gearbox changes down from 30.9 to 31.6, and what the load had built up falls away meanwhile.
+    load = [(0, 10), (29.9, 10), (30.2, 60), (30.9, 66), (31, 0), (31.6, 0), (31.9, 90), (33, 98), (42, 98), (42.2, 0)]
+    corners = {"vehicle_speed": [(0, 42), (30, 42), (32, 48), (42, 112), (120, 80)], "engine_load": [*load, (120, 10)]}
+    pull = only(find_runs(make_log(corners, period_s=0.9, offset_s=offset_s), PROTOCOL).pulls)
+    assert abs(pull.start_s - 30) <= 0.9
+    assert pull.reason == ""
+
+
+def test_the_boost_that_comes_back_after_a_gear_change_is_no_longer_lift() -> None:
+    # The clutch is in for 1.2 s; in the next gear the load climbs for 3 s, and the car hardly gains speed at first.
+    load = [(0, 10), (30, 10), (30.2, 98), (50, 98), (50.2, 0), (51.2, 0), (51.4, 55), (54.4, 98), (58, 98), (58.2, 0)]
+    speed = [(0, 40), (30, 40), (50, 104), (51.4, 103), (53, 103.4), (58, 112), (120, 90)]
+    log = make_log({"vehicle_speed": speed, "engine_load": [*load, (120, 10)]}, period_s=0.3)
+    pull = only(find_runs(log, PROTOCOL).pulls)
+    assert pull.reason == ""
+    assert abs(pull.end_s - 58) <= 0.3
+
+
 def test_easing_the_pedal_ends_a_pull() -> None:
     speed = [(0, 40), (30, 40), (42, 90), (54, 112), (120, 80)]
     load = [(0, 25), (30, 25), (30.2, 55), (32, 98), (42, 98), (42.2, 60), (54, 60), (54.2, 0), (120, 25)]
