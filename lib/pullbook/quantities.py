@@ -35,6 +35,7 @@ _US: dict[str, tuple[str, float, float, int]] = {
     "g/s": ("lb/min", 0.06 / _POUND_KG, 0.0, 1),
     "kg/m³": ("lb/ft³", _FOOT_M**3 / _POUND_KG, 0.0, 1),
     "kW": ("hp", 1 / _HP_KW, 0.0, 0),
+    "ml": ("fl oz", 1 / _OUNCE_ML, 0.0, 1),
 }
 # By internal unit: the units that may be typed in its place, each with its size in it and the offset of its scale.
 _TYPED: dict[str, dict[str, tuple[float, float]]] = {

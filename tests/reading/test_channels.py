@@ -16,12 +16,14 @@ WORDINGS = {
     "vehicle_speed": "Vehicle Speed|Speed (km/h)|VSS|speed_kmh|VehicleSpeed|GPS speed (mph)|Road speed [mph]"
     "|Geschwindigkeit|Fahrzeuggeschwindigkeit [km/h]|Vitesse véhicule (km/h)|Velocidad del vehículo|Velocità veicolo"
     "|Snelheid (km/h)|Voertuigsnelheid|Velocidade do veículo (km/h)|Prędkość pojazdu (km/h)|Rychlost vozidla"
-    "|Fordonshastighet|Hastighed (km/t)|Speed (GPS) (km/h)",
+    "|Fordonshastighet|Hastighed (km/t)|Speed (GPS) (km/h)|Vehicle speed/km/h"
+    "|v_Fzg [km/h]|Vehicle speed {km/h}",
     "engine_speed": "Engine RPM|RPM|Engine speed|Drehzahl|Motordrehzahl [1/min]|Régime moteur (tr/min)"
     "|Revoluciones del motor|Giri motore|Toerental|Rotação do motor (rpm)|Prędkość obrotowa silnika (obr/min)"
-    "|Otáčky motoru|Motorvarvtal|Motoromdrejninger|Engine speed (x1000 rpm)",
+    "|Otáčky motoru|Motorvarvtal|Motoromdrejninger|Engine speed (x1000 rpm)|n_Mot [1/min]|Engine speed (min⁻¹)",
     "intake_air_temperature": "IAT|Intake air temp|Air intake temperature|IAT1 (°C)|Inlet temp|intakeAirTemp_C"
-    "|Compressor inlet temperature|Ansauglufttemperatur|Ansaugluft-Temperatur [°C]|Température air admission"
+    "|Compressor inlet temperature|T_AIR_IN [°C]|Intake air temperature (°)"
+    "|Ansauglufttemperatur|Ansaugluft-Temperatur [°C]|Température air admission"
     "|Température d'air d'admission (°C)|Temperatura del aire de admisión|Temperatura aria aspirata"
     "|Inlaatluchttemperatuur|Temperatura do ar de admissão|Temperatura powietrza dolotowego"
     "|Teplota nasávaného vzduchu|Insugningsluftens temperatur|Indsugningsluft temperatur",
@@ -29,7 +31,7 @@ WORDINGS = {
     "|Intake manifold temperature|Manifold air temp|Boost temp|Ladelufttemperatur|Ladeluft-Temperatur nach Kühler"
     "|Température d'air de suralimentation|Temperatura aire de sobrealimentación|Temperatura aria sovralimentazione"
     "|Laadluchttemperatuur|Temperatura do ar após intercooler|Temperatura powietrza doładowującego za intercoolerem"
-    "|Teplota plnicího vzduchu za chladičem|Laddluftens temperatur efter laddluftkylare",
+    "|Teplota plnicího vzduchu za chladičem|T_LL [°C]|Laddluftens temperatur efter laddluftkylare",
     "compressor_outlet_temperature": "Compressor outlet temp|Intercooler inlet temp|Charge air temp before cooler"
     "|Turbo outlet temp|Ladelufttemperatur vor Kühler|Temperatura powietrza doładowującego przed chłodnicą",
     "engine_coolant_temperature": "ECT|Coolant temp|Water temp|Engine Coolant Temperature|Coolant|Kühlmitteltemperatur"
@@ -72,6 +74,7 @@ ELSEWHERE = (
     "|Fuel rail pressure|Exhaust manifold pressure|Turbo inlet pressure|Cylinder head temp|Air mass (mg/stroke)"
     "|Engine RPM time (s)|Coolant temperature timestamp|Coolant temperature (x10 °C)|Boost pressure (0.1 kPa)"
     "|Teplota plnicího vzduchu před chladičem|Speed (GPS)"
+    "|Vehicle speed (yd/s)|n_LL [1/min]|n_Turbo [1/min]"
     "|IAT2|Intake Air Temperature 2|T2|P1|Gear|Long term fuel trim|Lateral accel|Charge current (A)|Fuel level"
 )
 
@@ -148,6 +151,8 @@ def test_chosen_columns_win_over_words() -> None:
         ("x1000 rpm", "engine_speed", 2.5, 2500),
         ("m/s", "vehicle_speed", 10, 36),
         ("kts", "vehicle_speed", 10, 18.52),
+        ("ft/s", "vehicle_speed", 10, 10.9728),
+        ("1/s", "engine_speed", 40, 2400),
         ("kg/h", "air_mass_flow", 36, 10),
         ("lb/min", "air_mass_flow", 10, 75.59873),
         ("ft", "altitude", 1000, 304.8),
@@ -166,6 +171,7 @@ def test_gauge_and_absolute() -> None:
     ] == [True, True, True, False, False, False]
     assert parse_unit("furlongs") == ()
     assert looks_gauge(np.array([0.0, 1, 80, 120]))
+    assert not looks_gauge(np.array([0.0, 0, 80, 120]))
     assert not looks_gauge(np.array([30.0, 95, 180]))
     assert not looks_gauge(np.array([np.nan]))
 
@@ -176,6 +182,8 @@ def test_gauge_and_absolute() -> None:
         ("engine_coolant_temperature", [20, 88, 92], "degC"),
         ("engine_coolant_temperature", [70, 190, 201], "degF"),
         ("engine_coolant_temperature", [290, 361], "K"),
+        ("intake_air_temperature", [285, 320], "K"),
+        ("intake_air_temperature", [60, 150], "degC"),
         ("intake_manifold_pressure", [30, 101, 210], "kPa"),
         ("intake_manifold_pressure", [300, 1010, 2100], "hPa"),
         ("intake_manifold_pressure", [0.3, 1.01, 2.1], "bar"),

@@ -441,11 +441,11 @@ def test_the_page_in_us_units_has_no_metric_figure(in_us):
              history.conditions(in_us), history.again(in_us, ledger, item="", today="2026-04-01")]  # fmt: skip
     said = " ".join(text_of(part) for part in parts)
     assert not re.search(r"°C|\bkm\b|(?<=[\d\[ ])K\b", said)
-    assert "odometer [mi]" in said
-    assert "°F per 1,000 mi" in said
+    assert "odometer [miles]" in said
+    assert "°F per 1,000 miles" in said
     drawing = history.states(replace(in_us, axis="odometer"))
     words = " ".join((re.sub(r"<[^>]+>", " ", drawing.html), drawing.description, *drawing.columns))
-    assert "69,780 mi" in words  # 112,300 km
+    assert "69,780 miles" in words  # 112,300 km
     assert not re.search(r"°C|\bkm\b|\[K\]|\d K\b", words)
 
 

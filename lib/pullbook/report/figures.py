@@ -30,6 +30,7 @@ from pullbook.statistics.uncertainty import combined
 from pullbook.text import (
     budget_digits,
     budget_line,
+    budget_source,
     counted,
     decimals,
     in_brackets,
@@ -557,7 +558,7 @@ def budget(result: Result) -> Picture | None:
     if not c.comparable:
         return None
     lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
-    shown = [(line.source, line.standard_uncertainty) for line in lines[-MOST_BARS:]]
+    shown = [(budget_source(line.source), line.standard_uncertainty) for line in lines[-MOST_BARS:]]
     if smaller := lines[:-MOST_BARS]:
         shown.insert(0, (counted(len(smaller), "smaller line") + " together", combined(smaller)))
     digits = budget_digits(c.standard_uncertainty)
@@ -572,9 +573,8 @@ def budget(result: Result) -> Picture | None:
         hoverinfo="skip",
     )
     figure.update_xaxes(title=f"standard uncertainty of the change{in_brackets(c.unit)}", rangemode="tozero")
-    largest = lines[-1]
     text = (
-        f"What makes the answer uncertain: most of it is {largest.source}. All together (root of the sum of "
+        f"What makes the answer uncertain. The largest part: {shown[-1][0]}. All together (root of the sum of "
         f"squares): {budget_line(c.standard_uncertainty, digits)}{unit_suffix(c.unit)}."
     )
     return layout(
@@ -583,5 +583,5 @@ def budget(result: Result) -> Picture | None:
         description=text,
         height=84 + 30 * len(shown),
         columns=("source", f"standard uncertainty{in_brackets(c.unit)}"),
-        rows=[(line.source, round(line.standard_uncertainty, digits)) for line in reversed(lines)],
+        rows=[(budget_source(line.source), round(line.standard_uncertainty, digits)) for line in reversed(lines)],
     )

@@ -34,6 +34,7 @@ from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import (
     budget_digits,
     budget_line,
+    budget_source,
     counted,
     decimals,
     difference_unit,
@@ -183,23 +184,28 @@ def worth(result: Result) -> str:
 
 
 def weather_share(result: Result) -> str:
-    """Say what part of the change as measured was weather and boost, or nothing where no correction was made."""
+    """Say what the change would be without the correction, or nothing where none was made.
+
+    The correction itself is not printed: rounded, the three would not always add up.
+    """
     c = result.comparison
     plain = next((r for r in result.cross_checks.routes if r.name == AS_MEASURED), None)
     if plain is None or not c.slopes:
         return ""
     conditions = conditions_of(c.slopes)
     u = combined([line for line in c.budget if line.source.endswith(": correction")])
-    unit = result.shown.unit(c.unit)
+    unit = unit_suffix(result.shown.unit(c.unit))
     u, u_change, measured, change = (
         result.shown.value(x, c.unit) for x in (u, c.standard_uncertainty, plain.change, c.change)
     )
-    share, digits = measured - change, max(1, decimals(u_change))
+    digits = decimals(u_change)
     least = 10.0**-digits
-    size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
+    if max(abs(measured - change), u) < least / 2:
+        return f"Correcting for {conditions} moves the change by less than {least:g}{unit}."
+    good_to = f"±{u:.{digits}f}" if u >= least / 2 else f"better than ±{least:g}"
     return (
-        f"As measured, the change is {signed(measured, digits)}{unit_suffix(unit)}. "
-        f"{sentence_case(conditions)} explain {size}{unit_suffix(unit)} of it."
+        f"As measured, without correcting for {conditions}, the change is {signed(measured, digits)}{unit}. The "
+        f"correction is good to {good_to}{unit}."
     )
 
 
@@ -258,7 +264,11 @@ def drives(result: Result) -> Fragment:
 
 def _noted(result: Result) -> str:
     """Return what the person noted of each drive; nothing where nothing was."""
-    noted = [f"{s.name}: {s.notes}" for s in result.experiment.sessions if s.notes]
+    by_words: dict[str, list[str]] = {}
+    for session in result.experiment.sessions:
+        if session.notes:
+            by_words.setdefault(session.notes, []).append(session.name)
+    noted = [f"{enumerated(names)}: {words}" for words, names in by_words.items()]
     return f"<p>Noted by the driver, and not checked:</p>{listed(noted).html}" if noted else ""
 
 
@@ -299,9 +309,17 @@ def _sensor_places(result: Result) -> list[str]:
 
 
 def findings(result: Result) -> Fragment:
-    """Return everything that was noticed: on the comparison first, then log by log, the same sentence once."""
+    """Return what was noticed: on the comparison first, then log by log, the same sentence once.
+
+    What `answer`, `meaning` or `conclusion` says has been left to them.
+    """
     grouped: dict[tuple[str, str], list[str]] = {}
+    boost, others = _warnings(result)
+    said = {*boost[:1], *others}
     for finding in result.findings:
+        message = result.shown.text(finding.message)
+        if message in said or finding.code in CANNOT_TELL or message[1:] in result.sentence:
+            continue
         grouped.setdefault((finding.severity, finding.message), []).append("the comparison")
     for drive in result.drives:
         for finding in drive.findings:
@@ -309,7 +327,7 @@ def findings(result: Result) -> Fragment:
                 continue
             grouped.setdefault((finding.severity, finding.message), []).append(drive.session.name)
     if not grouped:
-        return Fragment("<p>Nothing to report.</p>")
+        return Fragment(f"<p>Nothing {'more ' if result.findings else ''}to report.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
     items = {
         key: f'<li class="pb-{key[0]}"><strong>{key[0]}</strong> {told(result.shown.text(key[1]))} '
@@ -721,7 +739,7 @@ def budget(result: Result) -> Fragment:
     digits = budget_digits(shown.value(c.standard_uncertainty, c.unit))
     rows = [
         (
-            shown.text(source),
+            budget_source(shown.text(source)),
             kind,
             budget_line(shown.value(u, c.unit), digits),
             "∞" if math.isinf(dof) else f"{dof:.1f}",
@@ -794,7 +812,7 @@ def like_for_like(result: Result) -> Fragment:
         table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>No condition was flagged.</p>"
     )
     every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
-    return Fragment(first + every.html + _noted(result))
+    return Fragment(first + every.html)
 
 
 def _moved(result: Result, condition: Condition) -> str:
@@ -812,7 +830,7 @@ def service(result: Result) -> Fragment:
     notes = done.notes or Notes()
     rows = [
         ("came out", notes.came_out),
-        ("collected", None if notes.collected_ml is None else f"{notes.collected_ml:g} ml"),
+        ("collected", None if notes.collected_ml is None else result.shown.brief(notes.collected_ml, "ml")),
         ("dried for", None if notes.drying_h is None else f"{notes.drying_h:g} h"),
         ("parts replaced", ", ".join(notes.parts_replaced)),
         *((channel.replace("_", " ") + " sensor", what) for channel, what in done.sensors.items()),
@@ -837,7 +855,7 @@ def conclusion(result: Result) -> Fragment:
     both = ""
     if result.with_left_out is not None:
         both = f"<p>Counting what you left out: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
-    between = [result.shown.text(f.message) for f in result.findings if f.code in CANNOT_TELL]
+    between = [result.shown.text(f.message) for f in result.findings if f.code in CANNOT_TELL and not long_apart(f)]
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 
