@@ -135,7 +135,7 @@ _HINTS: dict[str, tuple[re.Pattern[str], tuple[str, ...], int]] = {
     "mail address": (_NEVER, ("@", "at)", "at]", "at}", "at )", "at ]", "at }", "dot"), 1000),
     "file path": (
         re.compile(rf"/(?:{_ROOTS})/"),
-        ("file:", "~/", ":\\", ":/", "\\\\", "//", "../..", "..\\..", "%", "$"),
+        ("file:", "~/", ":\\", ":/", "\\\\", "//", "../..", "..\\..", "%/", "%\\", "$"),
         1400,
     ),
 }
