@@ -15,7 +15,15 @@ USUAL_DOF = 4.0  # with which the usual scatter counts
 
 @dataclass(frozen=True)
 class Shift:
-    """Mean of the sessions before, and after minus before with its standard uncertainty."""
+    """After minus before, of the sessions' means.
+
+    Attributes
+    ----------
+    before : float
+        Mean of the sessions before.
+    change, u : float
+        After minus before, and its standard uncertainty.
+    """
 
     before: float
     change: float
