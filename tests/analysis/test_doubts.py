@@ -229,6 +229,17 @@ def test_a_drive_saved_anew_is_the_same_drive(nothing_done) -> None:
         refuse_copies({"before-1": log, "after-1": replace(log, signals=signals)})
 
 
+@pytest.mark.parametrize("stretch", [0.99, 1.005, 1.1])
+def test_a_copy_on_another_clock_is_the_same_drive(nothing_done, stretch) -> None:
+    log = nothing_done[1][0].log
+    signals = {
+        name: replace(signal, time_s=stretch * signal.time_s[30:], values=signal.values[30:] - 3 * (name == CHARGE))
+        for name, signal in log.signals.items()
+    }
+    with pytest.raises(ExperimentError, match="whatever their clocks say"):
+        refuse_copies({"before-1": log, "after-1": replace(log, signals=signals)})
+
+
 def test_drives_of_one_protocol_are_not_copies(nothing_done, fin_wash) -> None:
     for _, drives in (nothing_done, fin_wash):
         refuse_copies({drive.session.name: drive.log for drive in drives})
