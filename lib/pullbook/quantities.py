@@ -35,6 +35,7 @@ _US: dict[str, tuple[str, float, float, int]] = {
     "g/s": ("lb/min", 0.06 / _POUND_KG, 0.0, 1),
     "kg/m³": ("lb/ft³", _FOOT_M**3 / _POUND_KG, 0.0, 1),
     "kW": ("hp", 1 / _HP_KW, 0.0, 0),
+    "ml": ("fl oz", 1 / _OUNCE_ML, 0.0, 1),
 }
 # By internal unit: the units that may be typed in its place, each with its size in it and the offset of its scale.
 _TYPED: dict[str, dict[str, tuple[float, float]]] = {
@@ -161,7 +162,7 @@ class Shown:
         decimals = max(len(figure["digits"].partition(".")[2]) for figure in found)
         known = decimals - 1 if unit == "K" and decimals > 2 else decimals  # a °F is nearly half a K
         digits = max(self.digits(known, unit), *(_for_two_figures(value) for value in values))
-        trim = digits and (not decimals or unit == "km/h")
+        trim = digits and unit != "kPa" and (not decimals or unit == "km/h")
         said = [f"{abs(value):{',' if ',' in match['figures'] else ''}.{digits}f}" for value in values]
         if trim and all(text.endswith("0" * digits) for text in said):
             said = [text[: -digits - 1] for text in said]

@@ -122,9 +122,28 @@ def number(value: float, digits: int = 1) -> str:
 
 
 def signed(value: float, digits: int) -> str:
-    """Return a figure with its sign and so many decimals."""
-    # Adding zero turns a minus zero into zero.
-    return f"{round(value, digits) + 0.0:+.{digits}f}"
+    """Return a figure with its sign and so many decimals; nought has none.
+
+    Examples
+    --------
+    >>> from pullbook.text import signed
+    >>> signed(0.3, 1), signed(-0.3, 1), signed(-0.03, 1)
+    ('+0.3', '-0.3', '0.0')
+    """
+    return f"{value:+.{digits}f}" if round(value, digits) else f"{0:.{digits}f}"
+
+
+def adds_up(before: float, after: float, difference: float, digits: int) -> bool:
+    """Say whether a difference is that of its two figures once all three are rounded.
+
+    Examples
+    --------
+    >>> from pullbook.text import adds_up
+    >>> adds_up(43.4, 37.1, -6.3, 1), adds_up(20.04, 16.34, -3.70, 1), adds_up(19.96, 16.34, -3.62, 1)
+    (True, True, False)
+    """
+    shown = [round(value, digits) for value in (before, after, difference)]
+    return not all(map(math.isfinite, shown)) or abs(shown[1] - shown[0] - shown[2]) < 0.5 * 10.0**-digits
 
 
 def enumerated(names: Sequence[str]) -> str:
@@ -155,6 +174,37 @@ def budget_line(u: float, digits: int) -> str:
     """
     least = 0.5 * 10.0**-digits
     return f"under {2 * least:.{digits}f}" if 0 < u < least else f"{u:.{digits}f}"
+
+
+def budget_source(source: str) -> str:
+    """Return the name of a line of the budget as a person would say it.
+
+    Examples
+    --------
+    >>> from pullbook.text import budget_source
+    >>> budget_source("inlet temperature: correction"), budget_source("inlet temperature: reading")
+    ('correcting for inlet temperature', 'reading the inlet temperature')
+    """
+    name, _, what = source.partition(": ")
+    return {"correction": f"correcting for {name}", "reading": f"reading the {name}"}.get(what, source)
+
+
+def said_once(texts: Sequence[str]) -> list[str]:
+    """Return texts without the sentences that an earlier one has.
+
+    Examples
+    --------
+    >>> from pullbook.text import said_once
+    >>> said_once(["It leaks. Check it.", "It hisses. Check it."])
+    ['It leaks. Check it.', 'It hisses.']
+    """
+    said: set[str] = set()
+    kept = []
+    for text in texts:
+        sentences = [s for s in re.split(r"(?<=[.!?)]) (?=[(A-Z])", text) if s not in said]
+        said.update(sentences)
+        kept.append(" ".join(sentences))
+    return kept
 
 
 def sentence_case(text: str) -> str:
@@ -190,3 +240,21 @@ def _filled(text: str, first: str, others: str) -> str:
         break_long_words=False,
         break_on_hyphens=False,
     )
+
+
+def harmless(text: str) -> str:
+    r"""Return text for a terminal, in which nothing but bold type, tabs and ends of lines steers it.
+
+    A header of a log or a name of a file may hold any character, such as those that clear a screen or turn the
+    direction of what follows.
+
+    Examples
+    --------
+    >>> from pullbook.text import harmless
+    >>> harmless("charge\x1b[2J \u202edegC")
+    'charge\ufffd[2J \ufffddegC'
+    """
+    return _STEERS.sub("\N{REPLACEMENT CHARACTER}", text)
+
+
+_STEERS = re.compile(r"\x1b(?!\[[01]m)|[\x00-\x08\x0b-\x1a\x1c-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")

@@ -14,10 +14,8 @@ from pullbook.records.ledger import (
     LEAST_FOR_TREND,
     Capture,
     LedgerError,
-    MeasuredEffect,
     capture_rate,
     captures,
-    decision_lines,
     full_in_km,
     parse_ledger,
     passed_earlier_ml,
@@ -182,18 +180,6 @@ def test_since_the_last_time() -> None:
     assert (found.days, found.distance_km, found.times, found.usual_km) == (60, 1500, 3, 12_000)
     with pytest.raises(LedgerError, match="wash, other"):
         since(ledger, "polish", today=dt.date(2025, 3, 2))
-
-
-def test_the_decision_goes_no_further_than_the_evidence() -> None:
-    what = since(parse_ledger("date,odometer,item\n2025-01-01,1000,wash\n"), "wash", today=dt.date(2025, 2, 1))
-    never = decision_lines(what=what, effect=None, cost=30, hours=4, currency="EUR")
-    assert "Nobody measured" in never[-1]
-    assert "0 km" in never[0]
-    assert "0 miles" in decision_lines(what=what, effect=None, cost=0, hours=0, in_miles=True)[0]
-    measured = decision_lines(what=what, effect=MeasuredEffect("improved", "Improved: ..."), cost=30, hours=4)
-    assert any("only a measurement" in line for line in measured)
-    open_one = decision_lines(what=what, effect=MeasuredEffect("not-resolved", "Not resolved"), cost=1, hours=1)
-    assert "does not prove" in open_one[-1]
 
 
 def test_a_file_is_read_and_a_missing_one_refused(tmp_path) -> None:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
+
+from pullbook.report import canvas
 
 DRAW = """
 import os, sys
@@ -36,6 +39,15 @@ def test_a_settings_file_in_the_working_folder_is_not_read(tmp_path):
     ]
     assert drawn[0].stdout == drawn[1].stdout
     assert [d.stderr for d in drawn] == [b"", b""]
+
+
+def test_coordinates_are_rounded_and_figures_in_words_are_not():
+    def draw(figure, inks):
+        figure.text(0.123456, 0.5, "−0.03 s", color=inks["ink"])
+
+    svg = canvas.to_svg(draw, width=90, height=60, inks={"ink": "#000000"}, key="a")
+    assert ">−0.03 s<" in svg
+    assert not re.search(r"<[^>]*\d\.\d\d", svg)
 
 
 def test_starting_pays_for_no_drawing():

@@ -1,5 +1,6 @@
 """The ledger's page says what the sums say, and escapes what was written by hand."""
 
+import datetime as dt
 import math
 from html import unescape
 from pathlib import Path
@@ -7,7 +8,19 @@ from pathlib import Path
 import pytest
 
 from pullbook.errors import LedgerError
-from pullbook.report.ledger import answer, caught, decision, entries, filling_of, open_ledger, picture
+from pullbook.records.ledger import parse_ledger, since
+from pullbook.report.ledger import (
+    MeasuredEffect,
+    answer,
+    caught,
+    decision,
+    decision_lines,
+    entries,
+    filling_of,
+    open_ledger,
+    picture,
+)
+from pullbook.report.own_units import Distance
 
 SAMPLE = Path(__file__).parents[2] / "sample_runs" / "fin_wash" / "ledger.csv"
 
@@ -142,3 +155,16 @@ def test_one_emptying_is_drawn_without_a_limit(tmp_path) -> None:
     assert drawing is not None
     assert "full at about 15,500 km" in drawing.html  # 250 ml at 20 ml in 1,000 km, from 3,000 km on
     assert "at most" not in drawing.html
+
+
+def test_the_decision_goes_no_further_than_the_evidence() -> None:
+    km = Distance(miles=False)
+    what = since(parse_ledger("date,odometer,item\n2025-01-01,1000,wash\n"), "wash", today=dt.date(2025, 2, 1))
+    never = decision_lines(what=what, effect=None, cost=30, hours=4, currency="EUR", far=km)
+    assert "Nobody measured" in never[-1]
+    assert "0 km" in never[0]
+    assert "0 miles" in decision_lines(what=what, effect=None, cost=0, hours=0, far=Distance(miles=True))[0]
+    measured = decision_lines(what=what, effect=MeasuredEffect("improved", "Improved: ..."), cost=30, hours=4, far=km)
+    assert any("only a measurement" in line for line in measured)
+    open_one = decision_lines(what=what, effect=MeasuredEffect("not-resolved", "Not resolved"), cost=1, hours=1, far=km)
+    assert "does not prove" in open_one[-1]

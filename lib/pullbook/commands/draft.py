@@ -8,11 +8,16 @@ from collections.abc import Sequence
 
 from pullbook.commands.guess import Guess, spec_of, us_marks
 from pullbook.commands.questions import Answers, Drawn
+from pullbook.quantities import US, Shown
 from pullbook.reading.logs import settling_line
 from pullbook.reading.sensor_place import INLET
 from pullbook.settings.experiment import UNDESCRIBED
 
 AT = 31  # the column in which comments begin
+HELPS = {
+    "metric": "pressure_hpa and wind_ms help too",
+    "us": "pressure_hpa: 29.9 inHg and wind_ms: 5 mph help too",
+}
 
 
 def draft_text(
@@ -35,11 +40,13 @@ def draft_text(
     earlier : sequence of str
         Earlier experiments of this vehicle, such as ``../fin-wash-2024``.
     """
-    protocol = guess.protocol
+    protocol, shown = guess.protocol, Shown(said.units)
     cruise = "" if guess.cruise else "no steady stretch found; a first guess"
     pulls = (
         "" if guess.pulls else "no log shows it; a first guess" if guess.written else "no pulls found; a first guess"
     )
+    odometer = "odometer_km: 92000 miles" if shown == US else "odometer_km"
+    shade = "57 °F" if shown == US else "14.0"
     found = "speeds found in the logs; " if guess.pulls or guess.cruise else ""
     lines = [
         f"title: {json.dumps(_plain(said.title), ensure_ascii=False)}",
@@ -52,17 +59,17 @@ def draft_text(
         *([f"  date: {said.date}"] if said.date else []),
         _noted(
             f"  what: {_text(said.service)}",
-            "one line" if said.date and said.odometer else "one line; add date: YYYY-MM-DD and odometer_km if you like",
+            "one line" if said.date and said.odometer else f"one line; add date: YYYY-MM-DD and {odometer} if you like",
         ),
         *([f"  odometer_km: {_number(said.odometer)}"] if said.odometer else []),
         *(["  sensors:", *(f"    {channel}: {work}" for channel, work in said.work.items())] if said.work else []),
         _noted("protocol:", f"{found}correct them if you drove at others"),
-        _noted(f"  cruise_kmh: {protocol.cruise_kmh:g}", cruise),
-        _noted(f"  pull_from_kmh: {protocol.pull_from_kmh:g}", pulls),
-        _noted(f"  pull_to_kmh: {protocol.pull_to_kmh:g}", pulls),
+        _speed("cruise_kmh", protocol.cruise_kmh, cruise, shown),
+        _speed("pull_from_kmh", protocol.pull_from_kmh, pulls, shown),
+        _speed("pull_to_kmh", protocol.pull_to_kmh, pulls, shown),
         *_marks(guess, said),
-        _noted(f"outcome: {said.outcome}", _meaning(said.outcome)),
-        _noted(f"worthwhile_change: {_number(said.worthwhile)}", _in_unit(said.outcome)),
+        _noted(f"outcome: {said.outcome}", _meaning(said.outcome, shown)),
+        _noted(f"worthwhile_change: {_number(said.worthwhile)}", _in_unit(said.outcome, shown)),
         *(
             [
                 "earlier:                       # this vehicle's days, from the experiments beside this one",
@@ -86,9 +93,9 @@ def draft_text(
                 if drive.log.figures is not None and not drive.says_date
                 else []
             ),
-            _noted(f"    ambient_c: {_number(ambient)}", "in the shade; pressure_hpa and wind_ms help too")
+            _noted(f"    ambient_c: {_number(ambient)}", f"in the shade; {HELPS[said.units]}")
             if ambient is not None
-            else "    # ambient_c: 14.0          # in the shade, if you noted it; pressure_hpa and wind_ms help too",
+            else _noted(f"    # ambient_c: {shade}", f"in the shade, if you noted it; {HELPS[said.units]}"),
             *([f"    pressure_hpa: {_number(said.pressure[drive.name])}"] if drive.name in said.pressure else []),
             "    # notes: load, people, tyre pressure, fuel, road",
         ]
@@ -113,13 +120,20 @@ def _channels(drives: Sequence[Drawn], said: Answers) -> list[str]:
     return [_noted("channels:", f"the intake sensor sits {where}"), settling_line(channel, columns)]
 
 
-def _meaning(outcome: str) -> str:
+def _speed(key: str, kmh: float, comment: str, shown: Shown) -> str:
+    """Return a line of the protocol; where speeds are shown in mph, its comment gives them too."""
+    in_mph = shown.quantity(kmh, "km/h", 0) if shown == US else ""
+    return _noted(f"  {key}: {kmh:g}", "; ".join(filter(None, (in_mph, comment))))
+
+
+def _meaning(outcome: str, shown: Shown) -> str:
     spec = spec_of(outcome)
-    return spec.label if spec.unit == "1" else f"{spec.label}, in {spec.unit}"
+    label = shown.text(spec.label)
+    return label if spec.unit == "1" else f"{label}, in {shown.unit(spec.unit)}"
 
 
-def _in_unit(outcome: str) -> str:
-    unit = spec_of(outcome).change_unit
+def _in_unit(outcome: str, shown: Shown) -> str:
+    unit = shown.unit(spec_of(outcome).change_unit)
     of = "without a unit" if unit == "1" else f"in the outcome's unit, here {unit}"
     return f"{of}; a smaller change makes no difference to you"
 

@@ -9,10 +9,11 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
+from pullbook.quantities import METRIC, US, Shown
 from pullbook.reading.figures import Figures
 from pullbook.reading.logs import Log
 from pullbook.reading.sensor_place import INLET, sensor_place
-from pullbook.runs.find import Runs, find_runs
+from pullbook.runs.find import Run, Runs, find_runs
 from pullbook.runs.full_load import pedal_travel
 from pullbook.runs.goal import propose_rise_at
 from pullbook.runs.kept import kept_measures, kept_runs, outcomes_in
@@ -26,6 +27,7 @@ VACUUM_KPA = 35.0  # below the outside pressure: a throttled engine idles there,
 MILE_KM = 1.609344
 FAST_RPM = 5200.0  # where only petrol engines of cars turn (common practice, no source)
 LEAST_GAIN_KMH = 30.0  # of a pull
+RISE_AT_STEP = 5  # km/h, or mph where those are shown
 WORTHWHILE_K = 2.0
 WORTHWHILE_SHARE = 0.05
 
@@ -43,8 +45,8 @@ class Guess:
         What one of those at part throttle lacked; empty without any.
     cruise : bool
         Whether a steady stretch was found; else the protocol's cruise is only a start.
-    rise_at : int or None
-        Speed [km/h] that every usable pull passes (`propose_rise_at`); None where some figures have no log.
+    rise_at, rise_at_mph : int or None
+        Speed [km/h], or [mph], that every usable pull passes (`propose_rise_at`); None where some figures have no log.
     written : int
         Pulls that a person wrote down.
     told_speeds : bool
@@ -60,6 +62,7 @@ class Guess:
     part_throttle: str
     cruise: bool
     rise_at: int | None = None
+    rise_at_mph: int | None = None
     written: int = 0
     told_speeds: bool = False
     counting: int = 0
@@ -101,10 +104,17 @@ def guess_protocol(logs: Sequence[Log]) -> Guess:
         why_not=tuple(pull.reason for pull in refused if not pull.part_throttle),
         part_throttle=(near or [""])[0],
         cruise=cruise_kmh is not None,
-        rise_at=None if by_hand else propose_rise_at(usable, protocol),
+        rise_at=None if by_hand else _round_speed(usable, protocol),
+        rise_at_mph=None if by_hand else _round_speed(usable, protocol, one_kmh=MILE_KM),
         written=sum(int((figures.rows["kind"] == "pull").sum()) for figures in by_hand),
         told_speeds=bool(told) and all(told),
     )
+
+
+def _round_speed(pulls: Sequence[Run], protocol: Protocol, *, one_kmh: float = 1.0) -> int | None:
+    """Return the speed of `propose_rise_at` in steps of five of a unit of ``one_kmh``, in that unit."""
+    kmh = propose_rise_at(pulls, protocol, step_kmh=RISE_AT_STEP * one_kmh)
+    return None if kmh is None else round(kmh / one_kmh)
 
 
 def _speeds_told(rows: pd.DataFrame) -> tuple[float, float] | None:
@@ -175,7 +185,9 @@ def place_seen(logs: Sequence[Log]) -> Literal["after", "before"] | None:
     return "after" if looks == "after the cooler" else "before" if looks == "before the compressor" else None
 
 
-def propose_outcome(logs: Sequence[Log], guess: Guess, *, sensor: str | None, boosted: bool = True) -> str:
+def propose_outcome(
+    logs: Sequence[Log], guess: Guess, *, sensor: str | None, boosted: bool = True, shown: Shown = METRIC
+) -> str:
     """Return the outcome that the logs can answer best.
 
     Parameters
@@ -186,14 +198,17 @@ def propose_outcome(logs: Sequence[Log], guess: Guess, *, sensor: str | None, bo
         Where the one intake sensor sits, once it is settled.
     boosted : bool
         Whether there may be a charge-air cooler at all.
+    shown : Shown
+        The units of a speed in its name.
     """
     by_hand = [log.figures for log in logs if log.figures is not None]
     if by_hand and not any(log.figures is None for log in logs):
         return next(iter(outcomes_in(by_hand[0])), "peak_rise")
     charge = sensor == "after" or all(CHARGE in log.sources for log in logs)
     inlet = sensor == "after" or all(INLET in log.sources for log in logs)
-    if guess.rise_at and charge and inlet:
-        return f"rise_at {guess.rise_at}"
+    speed = f"{guess.rise_at_mph} mph" if shown is US and guess.rise_at_mph else guess.rise_at
+    if speed and charge and inlet:
+        return f"rise_at {speed}"
     if charge or (sensor != "before" and boosted):
         return "peak_rise"
     if guess.pulls:
@@ -240,7 +255,8 @@ def why_outcome(outcome: str, guess: Guess, logs: Sequence[Log]) -> str:
     if spec.name.startswith("rise_at"):
         pulls = f"{counted(guess.counting, 'pull')}{' that count' if guess.counting < guess.pulls else ''}"
         all_pass = f"All {pulls} pass" if guess.counting > 1 else "The one pull that counts passes"
-        return f"{all_pass} {guess.rise_at} km/h, so the charge can be compared at one speed, wherever a pull ends."
+        (kmh,) = speeds_of(spec.name)
+        return f"{all_pass} {kmh:g} km/h, so the charge can be compared at one speed, wherever a pull ends."
     if spec.name == "peak_rise":
         lacking = [
             words

@@ -41,8 +41,8 @@ from pullbook.settings.experiment import (
 from pullbook.settings.outcomes import in_kmh, nearest_outcome, outcome_named, outcomes_in_words
 
 USUAL_OUTCOMES = (
-    "The usual three: peak_rise, the most that the charge gets above the air going in during a pull; rise_at 100, the "
-    "same as the pull passes 100 km/h; mean_rise, the same in a steady cruise. A wrong name lists them all."
+    "The usual three: peak_rise, the most that the charge gets above the air going in during a pull; rise_at {name}, "
+    "the same as the pull passes {speed}; mean_rise, the same in a steady cruise. A wrong name lists them all."
 )
 Place = Literal["before", "after"]
 
@@ -337,7 +337,9 @@ def answers(
     )
     sensor = _sensor_place(drives, engine, given.sensor, interview, propose=propose)
     boosted = all(finding.code != "no-boost" for finding in engine)
-    proposed_outcome = propose_outcome(logs, guess, sensor=sensor, boosted=boosted)
+    proposed_outcome = propose_outcome(logs, guess, sensor=sensor, boosted=boosted, shown=units)
+    name, speed = ("60 mph", "60 mph") if units is US else ("100", "100 km/h")
+    usual = USUAL_OUTCOMES.format(name=name, speed=speed)
     why = f"Proposed: {proposed_outcome}. {units.text(why_outcome(proposed_outcome, guess, logs))}"
     outcome = interview.answer(
         "Outcome, the figure to compare",
@@ -345,7 +347,7 @@ def answers(
         given=given.outcome,
         check=_outcome,
         proposal=proposed_outcome,
-        note=f"{why} {USUAL_OUTCOMES}",
+        note=f"{why} {usual}",
     )
     assert outcome is not None  # something is always proposed
     taken = outcome == proposed_outcome and given.outcome is None

@@ -22,7 +22,7 @@ from pullbook.days import FORMS, ORDERS, Order, one_day, order_of, readings
 from pullbook.errors import Finding, LedgerError, fault_lines
 from pullbook.quantities import without_thousands
 from pullbook.statistics.uncertainty import coverage_factor
-from pullbook.text import counted, sentence_case
+from pullbook.text import counted
 
 COLUMNS = ("date", "odometer", "item", "amount", "unit", "note")
 MAX_BYTES = 5_000_000
@@ -760,71 +760,3 @@ def since(ledger: Ledger, item: str, *, today: dt.date) -> Since:
         times=len(entries),
         usual_km=float(np.mean(steps)) if steps.size else None,
     )
-
-
-@dataclass(frozen=True)
-class MeasuredEffect:
-    """What an experiment found of a service.
-
-    Attributes
-    ----------
-    verdict, sentence : str
-        Of its comparison.
-    """
-
-    verdict: str
-    sentence: str
-
-
-def decision_lines(
-    *,
-    what: Since,
-    effect: MeasuredEffect | None,
-    cost: float,
-    hours: float,
-    currency: str = "",
-    in_miles: bool = False,
-) -> list[str]:
-    """Set out what is known for deciding whether to do a service again; no advice beyond the evidence.
-
-    Parameters
-    ----------
-    what : Since
-    effect : MeasuredEffect or None
-        Of the last service, if it was measured.
-    cost, hours : float
-        What one service takes by the person's own figures, in ``currency`` and hours; zero if that does not matter.
-    currency : str
-        In words or as a sign.
-    in_miles : bool
-        Whether the ledger is kept in miles.
-
-    Returns
-    -------
-    list of str
-        Sentences.
-    """
-
-    def distance(km: float) -> str:
-        return f"{km / KM_PER_MILE:,.0f} miles" if in_miles else f"{km:,.0f} km"
-
-    far = f" and {distance(what.distance_km)} ago by the last reading" if what.distance_km is not None else " ago"
-    lines = [f"{sentence_case(what.item)}: last on {what.last}, {counted(what.days, 'day')}{far}."]
-    if what.usual_km is not None:
-        usual = f"Usually every {distance(what.usual_km)}." if what.times > 2 else ""
-        lines.append(usual or f"The one before was {distance(what.usual_km)} earlier.")
-    time = "1 hour" if hours == 1 else f"{hours:g} hours"
-    takes = [f"costs {f'{cost:g} {currency}'.rstrip()}"] * (cost > 0) + [f"takes {time}"] * (hours > 0)
-    if takes:
-        lines.append(f"By your own figures, doing it again {' and '.join(takes)}.")
-    if effect is None:
-        return [*lines, "Nobody measured its effect, so what doing it again would bring is not known."]
-    lines.append(f"Last measured effect: {effect.sentence}")
-    if effect.verdict in ("improved", "improved-size-unclear"):
-        lines.append(
-            "The next one can bring back at most what was lost since, and only a measurement can show how "
-            "much that is. Drive a session today and compare it with those after the last service."
-        )
-    else:
-        lines.append("The last one was not shown to help by an amount that matters. That does not prove it can't help.")
-    return lines

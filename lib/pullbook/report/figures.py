@@ -30,6 +30,7 @@ from pullbook.statistics.uncertainty import combined
 from pullbook.text import (
     budget_digits,
     budget_line,
+    budget_source,
     counted,
     decimals,
     in_brackets,
@@ -234,11 +235,13 @@ def drives(result: Result) -> Picture | None:
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
         ),
-        height=80 + 72 * count,
+        height=80 + (72 if count <= FEW_DRIVES else 56) * count,
         columns=DRIVE_COLUMNS,
     )
 
 
+FEW_DRIVES = 8  # more are drawn lower, so that the picture stays in sight
+MOST_LETTERS = 10  # of a session's name beside its drive
 DRIVE_COLUMNS = ("session", "signal", "unit", "time since the log began [s]", "value")
 
 
@@ -276,7 +279,7 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
                 )
         _hatch_refused(figure, drive, k, shown)
         shapes += _shades(drive, k)
-        left = f"{drive.session.name}<br>[{shown.unit('km/h')}, %]"
+        left = f"{_brief(drive.session.name)}<br>[{shown.unit('km/h')}, %]"
         figure.update_yaxes(title_text=left, row=k, col=1, title_font_size=11, secondary_y=False)
         figure.update_yaxes(
             title_text=f"[{shown.unit('°C')}]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
@@ -285,6 +288,11 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
     figure.update_layout(shapes=shapes, dragmode="zoom")
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
     return figure
+
+
+def _brief(name: str) -> str:
+    """Return a session's name as far as there is room for it beside its drive."""
+    return name if len(name) <= MOST_LETTERS else name[: MOST_LETTERS - 1] + "…"
 
 
 def _broken_at_gaps(signal: Signal, values: np.ndarray) -> tuple[list[float], list[float | None]]:
@@ -557,7 +565,7 @@ def budget(result: Result) -> Picture | None:
     if not c.comparable:
         return None
     lines = sorted(c.budget, key=lambda line: line.standard_uncertainty)
-    shown = [(line.source, line.standard_uncertainty) for line in lines[-MOST_BARS:]]
+    shown = [(budget_source(line.source), line.standard_uncertainty) for line in lines[-MOST_BARS:]]
     if smaller := lines[:-MOST_BARS]:
         shown.insert(0, (counted(len(smaller), "smaller line") + " together", combined(smaller)))
     digits = budget_digits(c.standard_uncertainty)
@@ -572,9 +580,8 @@ def budget(result: Result) -> Picture | None:
         hoverinfo="skip",
     )
     figure.update_xaxes(title=f"standard uncertainty of the change{in_brackets(c.unit)}", rangemode="tozero")
-    largest = lines[-1]
     text = (
-        f"What makes the answer uncertain: most of it is {largest.source}. All together (root of the sum of "
+        f"What makes the answer uncertain. The largest part: {shown[-1][0]}. All together (root of the sum of "
         f"squares): {budget_line(c.standard_uncertainty, digits)}{unit_suffix(c.unit)}."
     )
     return layout(
@@ -583,5 +590,5 @@ def budget(result: Result) -> Picture | None:
         description=text,
         height=84 + 30 * len(shown),
         columns=("source", f"standard uncertainty{in_brackets(c.unit)}"),
-        rows=[(line.source, round(line.standard_uncertainty, digits)) for line in reversed(lines)],
+        rows=[(budget_source(line.source), round(line.standard_uncertainty, digits)) for line in reversed(lines)],
     )

@@ -59,7 +59,8 @@ WORDS = (
         "worthwhile change",
         "word-worthwhile",
         "The smallest change that matters to you. You set it as worthwhile_change.",
-        r"\bworthwhile change\b|\bmatters to you\b|\byour ±?\d[\d.]*|\bchanges that matter\b",
+        r"(?<!No )\bworthwhile change\b|\bmatters to you\b|\byour ±?\d[\d.]*(?:[ \N{NO-BREAK SPACE}][^\s.,<]+)?|"
+        r"\bchanges that matter\b",
     ),
 )
 NOT_IN = ("a", "button", "details", "h1", "h2", "h3", "nav", "pre", "svg", "th")

@@ -11,6 +11,7 @@ from pullbook.records.ledger import Ledger, Since, day_of, read_ledger, since
 from pullbook.report import history_picture
 from pullbook.report.drawing import Drawing
 from pullbook.report.glossary import glossary
+from pullbook.report.history_picture import distance_of
 from pullbook.report.html import Fragment, escape, listed, table
 from pullbook.report.in_units import estimated_in, history_in
 from pullbook.statistics.joint_fit import Estimated, Share, share_of
@@ -18,6 +19,7 @@ from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import (
     budget_digits,
     budget_line,
+    budget_source,
     counted,
     decimals,
     in_brackets,
@@ -149,12 +151,11 @@ def _per(history: History, rate: Rate) -> str:
 
 
 def _far_unit(history: History) -> str:
-    return history.shown.unit("km")
+    return distance_of(history).unit
 
 
 def _far(history: History, km: float) -> str:
-    """Return a distance with its unit."""
-    return f"{history.shown.value(km, 'km'):,.0f} {_far_unit(history)}"
+    return distance_of(history).text(km)
 
 
 def _estimate(history: History, contrast: np.ndarray, *, per_distance: bool = False) -> Estimated:
@@ -172,7 +173,7 @@ def services(history: History) -> Fragment:
             s.name,
             s.what,
             s.date.isoformat() if s.date else None,
-            f"{history.shown.value(s.odometer_km, 'km'):,.0f}" if s.odometer_km is not None else None,
+            distance_of(history).number(s.odometer_km) if s.odometer_km is not None else None,
             f"{s.change:+.{digits}f}",
             f"{s.low:+.{digits}f} to {s.high:+.{digits}f}",
             VERDICT_WORDS[s.verdict],
@@ -201,7 +202,7 @@ def spans(history: History) -> Fragment:
         (
             f"{span.number} to {span.number + 1}",
             f"{span.years:.1f}" if span.years is not None else None,
-            f"{history.shown.value(span.distance_km, 'km'):,.0f}" if span.distance_km is not None else None,
+            distance_of(history).number(span.distance_km) if span.distance_km is not None else None,
             _signed(span.drift.value, span.drift),
             f"{_signed(span.drift.low, span.drift)} to {_signed(span.drift.high, span.drift)}",
             "resolved" if span.drift.resolved else "not resolved",
@@ -242,7 +243,8 @@ def rates(history: History) -> Fragment:
     first = history.rates[0]
     digits = budget_digits(first.estimated.u)
     lines = [
-        (line.source, line.kind, budget_line(line.standard_uncertainty, digits)) for line in first.estimated.budget
+        (budget_source(line.source), line.kind, budget_line(line.standard_uncertainty, digits))
+        for line in first.estimated.budget
     ]
     made_of = table(
         ("source", "kind", f"standard uncertainty [{history.unit} per {_per(history, first)}]"),
@@ -300,8 +302,7 @@ def again(
     return listed(
         (
             _gained(history),
-            _went(history),
-            _half_gone(history),
+            *_open_ends(history),
             *_driven_since(history, ledger, item=item, today=today),
             *_takes(cost=cost, hours=hours, currency=currency),
             "This is evidence, not advice. A drive today would measure what is only calculated here.",
@@ -321,20 +322,16 @@ def _gained(history: History) -> str:
     return f"The last service (no. {last}) {done} {_size(gained)}{_unit(history)} ({_inside(history, gained)})."
 
 
-def _went(history: History) -> str:
-    rate = history.rate("1000 km") or history.rate("year")
+def _open_ends(history: History) -> list[str]:
+    """Say what the first screen leaves open: how fast it is lost, and when half is gone."""
+    half = [] if half_gone(history) is not None else [_half_gone(history)]
+    return [*_no_rate(history.rate("1000 km") or history.rate("year")), *half]
+
+
+def _no_rate(rate: Rate | None) -> list[str]:
     if rate is None:
-        return "There is no rate: the services have no dates or odometer readings."
-    per = _per(history, rate)
-    lost = _estimate(history, history.worse * rate.contrast, per_distance=rate.per == "1000 km")
-    between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
-    if not lost.resolved:
-        return (
-            f"How fast it is lost is not resolved. It could be anything from {between} per {per}. That is not the "
-            "same as none."
-        )
-    way = "It is lost at" if lost.value > 0 else "It is not lost, it grows by"
-    return f"{way} {_size(lost)}{_unit(history)} per {per} ({_inside(history, lost)}), if the rate is steady."
+        return ["There is no rate: the services have no dates or odometer readings."]
+    return [] if rate.estimated.resolved else ["How fast it is lost is not resolved."]
 
 
 def half_gone(history: History) -> Share | None:

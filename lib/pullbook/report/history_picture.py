@@ -12,6 +12,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from pullbook.quantities import US
 from pullbook.records.history import History, Service, Span
 from pullbook.report import canvas
 from pullbook.report.answer_picture import LEAST_SPAN
@@ -27,9 +28,10 @@ from pullbook.report.drawing import (
     write,
     write_key,
 )
+from pullbook.report.own_units import Distance
 from pullbook.settings.experiment import PHASES
 from pullbook.statistics.estimate import conditions_of
-from pullbook.text import decimals, in_brackets, number, percent, sentence_case, signed, typeset, unit_suffix
+from pullbook.text import adds_up, decimals, in_brackets, number, percent, sentence_case, signed, typeset, unit_suffix
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -47,7 +49,7 @@ def picture(history: History) -> Drawing:
         lambda figure, inks, size: _draw(figure, history, inks, size),
         caption=(
             f"Above: the state before and after each service, {at}. Below, on the same scale: "
-            "what each service changed, by its own experiment."
+            f"what each service changed, by its own experiment.{'' if _exact(history) else ' Figures are rounded.'}"
         ),
         description=describe(history),
         columns=(
@@ -67,6 +69,19 @@ def picture(history: History) -> Drawing:
         ],
         wide=WIDE,
         narrow=NARROW,
+    )
+
+
+def distance_of(history: History) -> Distance:
+    """Return the unit that distances are shown in."""
+    return Distance(miles=history.shown == US)
+
+
+def _exact(history: History) -> bool:
+    """Say whether what lies between two services adds up as it is written."""
+    return all(
+        adds_up(first.after.value, second.before.value, span.drift.value, decimals(span.drift.u))
+        for span, (first, second) in zip(history.spans, pairwise(history.services), strict=True)
     )
 
 
@@ -92,14 +107,13 @@ def places(history: History) -> list[float]:
 
 
 def _heading(history: History) -> str:
-    odometer = f"odometer [{history.shown.unit('km')}]"
+    odometer = f"odometer [{distance_of(history).unit}]"
     return {"date": "date of the service", "odometer": odometer, "order": "service, in the order given"}[history.axis]
 
 
 def _odometer(history: History, service: Service) -> float:
     """Return the reading at a service in the unit shown."""
-    reading: float = history.shown.value(service.odometer_km or 0.0, "km")
-    return reading
+    return (service.odometer_km or 0.0) / distance_of(history).km
 
 
 def _place_told(history: History, service: Service) -> object:
@@ -120,7 +134,7 @@ def _drift(history: History, span: Span) -> str:
     drift = f"{signed(span.drift.value, decimals(span.drift.u))}{unit_suffix(history.unit)}"
     if not span.distance_km:
         return drift
-    return f"{drift} in {history.shown.value(span.distance_km, 'km'):,.0f} {history.shown.unit('km')}"
+    return f"{drift} in {distance_of(history).text(span.distance_km)}"
 
 
 # --- drawing -----------------------------------------------------------------------------------------------------
@@ -274,8 +288,8 @@ def _name_services(axes: Axes, history: History, inks: canvas.Inks, *, x: Sequen
     small = 0.9 * text
     forms = [[f"service {s.number}\n{_place_told(history, s)}" for s in history.services]]
     if history.axis == "odometer":
-        unit = history.shown.unit("km")
-        forms = [[f"service {s.number}\n{_odometer(history, s):,.0f} {unit}" for s in history.services]]
+        far = distance_of(history)
+        forms = [[f"service {s.number}\n{far.text(s.odometer_km or 0.0)}" for s in history.services]]
     if history.axis == "order":
         forms = [[f"service {s.number}" for s in history.services]]
     forms.append([f"{s.number}\n{s.date:%Y-%m}" if s.date else str(s.number) for s in history.services])

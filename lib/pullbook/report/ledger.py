@@ -14,11 +14,10 @@ from pullbook.errors import LedgerError
 from pullbook.records.ledger import (
     LEAST_FOR_TREND,
     Ledger,
-    MeasuredEffect,
+    Since,
     capture_rate,
     captures,
     day_of,
-    decision_lines,
     not_counted,
     passed_earlier_ml,
     read_ledger,
@@ -28,13 +27,28 @@ from pullbook.records.ledger import (
 from pullbook.report import ledger_picture
 from pullbook.report.drawing import Drawing
 from pullbook.report.html import Fragment, escape, listed, table
-from pullbook.report.ledger_picture import Amount, Distance, Filling
-from pullbook.text import counted, in_brackets, percent
+from pullbook.report.ledger_picture import Filling
+from pullbook.report.own_units import Amount, Distance
+from pullbook.text import counted, in_brackets, percent, sentence_case
 
 CONDENSATE = (
     "Catch-can condensate is oil, fuel and water. Keep it off your skin and away from anything that could ignite it. "
     "Hand it in with used oil."
 )
+
+
+@dataclass(frozen=True)
+class MeasuredEffect:
+    """What an experiment found of a service.
+
+    Attributes
+    ----------
+    verdict, sentence : str
+        Of its comparison.
+    """
+
+    verdict: str
+    sentence: str
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -213,12 +227,8 @@ def _in_short(filling: Filling) -> list[str]:
 
 def _captures(filling: Filling) -> Fragment:
     far, much = filling.far, filling.much
-
-    def shown(km: float) -> str:
-        return f"{km / far.km:,.0f}"
-
     rows = [
-        (shown(c.from_km), shown(c.to_km), shown(c.distance_km), much.number(c.amount_ml),
+        (far.number(c.from_km), far.number(c.to_km), far.number(c.distance_km), much.number(c.amount_ml),
          f"{c.per_1000_km * far.km / much.ml:.1f}")
         for c in filling.found
     ]  # fmt: skip
@@ -230,7 +240,7 @@ def _captures(filling: Filling) -> Fragment:
         f"amount [{much.unit}]",
         f"{much.unit} in 1,000 {far.unit}",
     )
-    return table(headings, rows, numbers_from=0, caption="What was caught")
+    return table(headings, rows, numbers_from=0, caption="Each emptying")
 
 
 def decision(book: Book, *, item: str, results: str, cost: float, hours: float, currency: str) -> Fragment:
@@ -257,9 +267,59 @@ def decision(book: Book, *, item: str, results: str, cost: float, hours: float, 
         cost=cost,
         hours=hours,
         currency=currency,
-        in_miles=book.ledger.in_miles,
+        far=Distance(miles=book.ledger.in_miles),
     )
     return listed(lines)
+
+
+def decision_lines(
+    *,
+    what: Since,
+    effect: MeasuredEffect | None,
+    cost: float,
+    hours: float,
+    currency: str = "",
+    far: Distance,
+) -> list[str]:
+    """Set out what is known for deciding whether to do a service again; no advice beyond the evidence.
+
+    Parameters
+    ----------
+    what : Since
+    effect : MeasuredEffect or None
+        Of the last service, if it was measured.
+    cost, hours : float
+        What one service takes by the person's own figures, in ``currency`` and hours; zero if that does not matter.
+    currency : str
+        In words or as a sign.
+    far : Distance
+        The unit that the ledger is kept in.
+
+    Returns
+    -------
+    list of str
+        Sentences.
+    """
+    driven = f" and {far.text(what.distance_km)} ago by the last reading" if what.distance_km is not None else " ago"
+    lines = [f"{sentence_case(what.item)}: last on {what.last}, {counted(what.days, 'day')}{driven}."]
+    if what.usual_km is not None:
+        usual = f"Usually every {far.text(what.usual_km)}." if what.times > 2 else ""
+        lines.append(usual or f"The one before was {far.text(what.usual_km)} earlier.")
+    time = "1 hour" if hours == 1 else f"{hours:g} hours"
+    takes = [f"costs {f'{cost:g} {currency}'.rstrip()}"] * (cost > 0) + [f"takes {time}"] * (hours > 0)
+    if takes:
+        lines.append(f"By your own figures, doing it again {' and '.join(takes)}.")
+    if effect is None:
+        return [*lines, "Nobody measured its effect, so what doing it again would bring is not known."]
+    lines.append(f"Last measured effect: {effect.sentence}")
+    if effect.verdict in ("improved", "improved-size-unclear"):
+        lines.append(
+            "The next one can bring back at most what was lost since, and only a measurement can show how "
+            "much that is. Drive a session today and compare it with those after the last service."
+        )
+    else:
+        lines.append("The last one was not shown to help by an amount that matters. That does not prove it can't help.")
+    return lines
 
 
 def _effect(results: str) -> MeasuredEffect | None:

@@ -32,8 +32,10 @@ from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import (
+    adds_up,
     budget_digits,
     budget_line,
+    budget_source,
     counted,
     decimals,
     difference_unit,
@@ -42,6 +44,7 @@ from pullbook.text import (
     in_ten,
     number,
     percent,
+    said_once,
     sentence_case,
     signed,
     unbroken,
@@ -120,8 +123,7 @@ def chances(result: Result) -> str:
         return ""
     return (
         f"Chance of any improvement: {in_ten(c.probability_better)}. Of more than "
-        f"{result.shown.brief(c.worthwhile, c.unit)}: {in_ten(c.probability_worthwhile)}. (This starts with no "
-        "opinion: any change was as likely as any other.)"
+        f"{result.shown.brief(c.worthwhile, c.unit)}: {in_ten(c.probability_worthwhile)}."
     )
 
 
@@ -183,23 +185,28 @@ def worth(result: Result) -> str:
 
 
 def weather_share(result: Result) -> str:
-    """Say what part of the change as measured was weather and boost, or nothing where no correction was made."""
+    """Say what the change is as measured, and how good the correction is; nothing where none was made.
+
+    The size of the correction is not printed: rounded, the three would not always add up.
+    """
     c = result.comparison
     plain = next((r for r in result.cross_checks.routes if r.name == AS_MEASURED), None)
     if plain is None or not c.slopes:
         return ""
     conditions = conditions_of(c.slopes)
     u = combined([line for line in c.budget if line.source.endswith(": correction")])
-    unit = result.shown.unit(c.unit)
+    unit = unit_suffix(result.shown.unit(c.unit))
     u, u_change, measured, change = (
         result.shown.value(x, c.unit) for x in (u, c.standard_uncertainty, plain.change, c.change)
     )
-    share, digits = measured - change, max(1, decimals(u_change))
+    digits = decimals(u_change)
     least = 10.0**-digits
-    size = f"{signed(share, digits)} ± {u:.{digits}f}" if max(abs(share), u) >= least / 2 else f"less than {least:g}"
+    if max(abs(measured - change), u) < least / 2:
+        return f"Correcting for {conditions} moves the change by less than {least:g}{unit}."
+    good_to = f"±{u:.{digits}f}" if u >= least / 2 else f"less than ±{least:g}"
     return (
-        f"As measured, the change is {signed(measured, digits)}{unit_suffix(unit)}. "
-        f"{sentence_case(conditions)} explain {size}{unit_suffix(unit)} of it."
+        f"As measured, the change is {signed(measured, digits)}{unit}. The answer above corrects that for {conditions}, "
+        f"to {good_to}{unit}."
     )
 
 
@@ -258,7 +265,11 @@ def drives(result: Result) -> Fragment:
 
 def _noted(result: Result) -> str:
     """Return what the person noted of each drive; nothing where nothing was."""
-    noted = [f"{s.name}: {s.notes}" for s in result.experiment.sessions if s.notes]
+    by_words: dict[str, list[str]] = {}
+    for session in result.experiment.sessions:
+        if session.notes:
+            by_words.setdefault(session.notes, []).append(session.name)
+    noted = [f"{enumerated(names)}: {words}" for words, names in by_words.items()]
     return f"<p>Noted by the driver, and not checked:</p>{listed(noted).html}" if noted else ""
 
 
@@ -299,9 +310,17 @@ def _sensor_places(result: Result) -> list[str]:
 
 
 def findings(result: Result) -> Fragment:
-    """Return everything that was noticed: on the comparison first, then log by log, the same sentence once."""
+    """Return what was noticed: on the comparison first, then log by log, the same sentence once.
+
+    What `answer`, `meaning` or `conclusion` says has been left to them.
+    """
     grouped: dict[tuple[str, str], list[str]] = {}
+    boost, others = _warnings(result)
+    said, brief = {*boost[:1], *others}, dict(zip(boost, said_once(boost), strict=True))
     for finding in result.findings:
+        message = result.shown.text(finding.message)
+        if message in said or finding.code in CANNOT_TELL or message[1:] in result.sentence:
+            continue
         grouped.setdefault((finding.severity, finding.message), []).append("the comparison")
     for drive in result.drives:
         for finding in drive.findings:
@@ -309,12 +328,13 @@ def findings(result: Result) -> Fragment:
                 continue
             grouped.setdefault((finding.severity, finding.message), []).append(drive.session.name)
     if not grouped:
-        return Fragment("<p>Nothing to report.</p>")
+        return Fragment(f"<p>Nothing {'more ' if result.findings else ''}to report.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
     items = {
-        key: f'<li class="pb-{key[0]}"><strong>{key[0]}</strong> {told(result.shown.text(key[1]))} '
+        key: f'<li class="pb-{key[0]}"><strong>{key[0]}</strong> {told(brief.get(text, text))} '
         f'<span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
         for key, where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
+        for text in [result.shown.text(key[1])]
     }
     serious = "".join(item for (severity, _), item in items.items() if severity != "note")
     notes = [item for (severity, _), item in items.items() if severity == "note"]
@@ -513,7 +533,7 @@ def phases(result: Result) -> Fragment:
         *(("cruise", column) for column in _outcome_first(result, "cruise", of_cruises)),
     ]
     outcome = result.experiment.outcome
-    rows = []
+    rows, exact = [], True
     frame = result.measures[result.measures["included"]]
     for kind, (name, words, unit, digits) in sorted(columns, key=lambda column: column[1][0] != outcome):
         part = frame[(frame["kind"] == kind) & frame[name].notna()]
@@ -523,12 +543,13 @@ def phases(result: Result) -> Fragment:
             before, after = result.shown.value(before, unit), result.shown.value(after, unit)
             digits = result.shown.digits(digits, unit)
             change = signed(after - before, digits)
+            exact = exact and adds_up(before, after, after - before, digits)
             rows.append((words, result.shown.unit(unit), number(before, digits), number(after, digits), change))
     return table(
         ("figure", "unit", "before", "after", "difference"),
         rows,
         numbers_from=2,
-        caption="Before and after as measured (means of session means)",
+        caption=f"Before and after as measured (means of session means{'' if exact else '; rounded'})",
     )
 
 
@@ -548,7 +569,7 @@ def secondary_outcomes(result: Result) -> Fragment:
         figures = [f for f in result.secondary_outcomes if f.group == group and f.applies]
         listed = _side_table(result, figures).html if figures else "<p>Not in these logs.</p>"
         said = "".join(f"<p>{escape(result.shown.text(text))}</p>" for text in note)
-        how = folded(f"How to read these: {group}", said).html if said else ""
+        how = folded("How to read these", said).html if said else ""
         parts.append(f"<div><h3>{sentence_case(group)}</h3>{listed}{how}</div>")
     return Fragment(f'<div class="pb-pair">{"".join(parts)}</div>')
 
@@ -721,7 +742,7 @@ def budget(result: Result) -> Fragment:
     digits = budget_digits(shown.value(c.standard_uncertainty, c.unit))
     rows = [
         (
-            shown.text(source),
+            budget_source(shown.text(source)),
             kind,
             budget_line(shown.value(u, c.unit), digits),
             "∞" if math.isinf(dof) else f"{dof:.1f}",
@@ -742,7 +763,12 @@ def budget(result: Result) -> Fragment:
     )
     lines_told = folded("The uncertainty budget, line by line", lines_table.html + note)
     rests_on = f"<p>The interval holds the true change {percent(c.level)} of the time if:</p>"
-    return Fragment(lines_told.html + folded("What the interval assumes", rests_on + _assumptions(result).html).html)
+    return Fragment(
+        lines_told.html + folded("What the interval assumes", rests_on + _assumptions(result).html + NO_OPINION).html
+    )
+
+
+NO_OPINION = "<p>The chances at the top start with no opinion: any change was as likely as any other.</p>"
 
 
 def _assumptions(result: Result) -> Fragment:
@@ -772,11 +798,12 @@ def _assumptions(result: Result) -> Fragment:
 
 def like_for_like(result: Result) -> Fragment:
     """Return the conditions of before and after side by side."""
-    rows, shown = [], result.shown
+    rows, shown, exact = [], result.shown, True
     for condition in result.conditions:
         digits = shown.digits(3 if condition.unit == "kg/m³" else 1, condition.unit)
         before, after = (shown.value(x, condition.unit) for x in (condition.before, condition.after))
         difference = after - before
+        exact = exact and adds_up(before, after, difference, digits)
         rows.append(
             (
                 ("⚑ " if condition.flagged else "") + condition.name,
@@ -793,8 +820,9 @@ def like_for_like(result: Result) -> Fragment:
     first = (
         table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>No condition was flagged.</p>"
     )
-    every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
-    return Fragment(first + every.html + _noted(result))
+    caption = f"All {len(rows)} conditions{'' if exact else ' (rounded)'}"
+    every = table(headings, rows, numbers_from=2, words_from=5, caption=caption)
+    return Fragment(first + every.html)
 
 
 def _moved(result: Result, condition: Condition) -> str:
@@ -812,7 +840,7 @@ def service(result: Result) -> Fragment:
     notes = done.notes or Notes()
     rows = [
         ("came out", notes.came_out),
-        ("collected", None if notes.collected_ml is None else f"{notes.collected_ml:g} ml"),
+        ("collected", None if notes.collected_ml is None else result.shown.brief(notes.collected_ml, "ml")),
         ("dried for", None if notes.drying_h is None else f"{notes.drying_h:g} h"),
         ("parts replaced", ", ".join(notes.parts_replaced)),
         *((channel.replace("_", " ") + " sensor", what) for channel, what in done.sensors.items()),
@@ -832,12 +860,12 @@ def conclusion(result: Result) -> Fragment:
     """Return the verdict once more, what it means, and its limits."""
     c = result.comparison
     boost = any(f.about_boost for f in result.findings)
-    text = "<p>Boost changed with the service. Act on the warning at the top first.</p>" if boost else ""
+    text = "<p>Act on the boost warning at the top first.</p>" if boost else ""
     text += f"<p><strong>{escape(VERDICT_WORDS[c.verdict])}.</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
     both = ""
     if result.with_left_out is not None:
         both = f"<p>Counting what you left out: {escape(result.with_left_out.sentence_in(result.shown))}</p>"
-    between = [result.shown.text(f.message) for f in result.findings if f.code in CANNOT_TELL]
+    between = [result.shown.text(f.message) for f in result.findings if f.code in CANNOT_TELL and not long_apart(f)]
     return Fragment(text + both + "<h3>What this cannot tell</h3>" + listed((*between, *LIMITS)).html)
 
 

@@ -159,9 +159,10 @@ def sheet(
         f"<th>remark (traffic, gear change, wind)</th></tr></thead><tbody>{blank_rows}</tbody></table></section>"
     )
     boxes = "".join(f"<li>{escape(line)}</li>" for line in SERVICE)
+    written = [(name.format(ml=shown.unit("ml")), width) for name, width in BACK]
     back = (
         f'<section class="pb-paper pb-back"><h2>The service</h2><div class="pb-warn"><p>{escape(DEFERS)}</p></div>'
-        f'<ol class="pb-boxes">{boxes}</ol><div class="pb-blanks">{_blanks(BACK)}</div></section>'
+        f'<ol class="pb-boxes">{boxes}</ol><div class="pb-blanks">{_blanks(written)}</div></section>'
     )
     return Fragment(f"<style>{STYLE.read_text(encoding='utf-8')}</style>{front}{back}")
 
@@ -176,7 +177,7 @@ FRONT = (
 )  # fmt: skip
 BACK = (
     ("date", 2), ("odometer", 2), ("done by", 2),
-    ("collected, ml", 2), ("what came out, colour", 4),
+    ("collected, {ml}", 2), ("what came out, colour", 4),
     ("dried for, h", 2), ("parts replaced", 4),
     ("sensors refitted, cleaned, replaced", 3), ("photos", 3),
     ("remarks", 6),

@@ -106,8 +106,8 @@ RISE_AT_MARGIN_KMH = 3.0  # below the lowest end, so that a refresh lies on eith
 RISE_AT_LEAST_GAIN_KMH = 30.0  # sooner, the charge has hardly begun to climb
 
 
-def propose_rise_at(pulls: Sequence[Run], protocol: Protocol) -> int | None:
-    """Return the highest multiple of 5 km/h that every usable pull passes with a margin.
+def propose_rise_at(pulls: Sequence[Run], protocol: Protocol, *, step_kmh: float = RISE_AT_STEP_KMH) -> float | None:
+    """Return the highest multiple of a step, usually 5 km/h, that every usable pull passes with a margin.
 
     Parameters
     ----------
@@ -115,10 +115,12 @@ def propose_rise_at(pulls: Sequence[Run], protocol: Protocol) -> int | None:
         Of all drives; those that are not included have no part in it.
     protocol : Protocol
         Whose ``pull_to_kmh`` is the most that is proposed.
+    step_kmh : float
+        [km/h]
 
     Returns
     -------
-    int or None
+    float or None
         For ``outcome: rise_at KMH`` [km/h]; None without a usable pull, or where no such speed lies 30 km/h above where
         every pull starts.
 
@@ -131,11 +133,11 @@ def propose_rise_at(pulls: Sequence[Run], protocol: Protocol) -> int | None:
     >>> facts = {"kind": "pull", "start_s": 60.0, "end_s": 75.0, "start_kmh": 40.0, "included": True}
     >>> pulls = [Run(number=k, end_kmh=end, **facts) for k, end in enumerate(ends, start=1)]
     >>> propose_rise_at(pulls, Protocol())
-    105
+    105.0
     """
     usable = [pull for pull in pulls if pull.included]
     if not usable:
         return None
     lowest = min(min(pull.end_kmh for pull in usable) - RISE_AT_MARGIN_KMH, protocol.pull_to_kmh)
-    speed = int(RISE_AT_STEP_KMH * (lowest // RISE_AT_STEP_KMH))
+    speed = float(step_kmh * (lowest // step_kmh))
     return speed if speed >= max(pull.start_kmh for pull in usable) + RISE_AT_LEAST_GAIN_KMH else None
