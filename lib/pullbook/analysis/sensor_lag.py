@@ -27,7 +27,7 @@ LEAST_LATER_S = 0.4
 CERTAIN = 3.0  # standard uncertainties
 LATER_PER_SHARE_S = 4.5  # later by so much for what the peak lost (natural logarithm of the climb); a cooler mostly 2
 IN_THE_PULL = 0.6  # of the peak's change: what is there before a pull begins is no sensor's lag
-MOST_LOST = -0.95
+MOST_LOST = -0.95  # of the climb: a logarithm ends there
 USUAL_START_K = 0.5  # scatter of a session's rise at the start of its pulls
 
 
