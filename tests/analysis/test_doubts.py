@@ -14,7 +14,8 @@ from pullbook.analysis.contradictions import swapped, unit_contradictions
 from pullbook.analysis.result import analyse_experiment
 from pullbook.analysis.same_drive import Timed, one_drive, refuse_at_once, refuse_copies
 from pullbook.analysis.sensor_lag import LEAST_LATER_S, SLOWER, _answer
-from pullbook.analysis.sensor_shift import INLET_UNCHECKED, OFFSET
+from pullbook.analysis.sensor_shift import INLET_UNCHECKED, OFFSET, _heating, _load
+from pullbook.analysis.session_shift import Shift
 from pullbook.analysis.sessions import read_drives
 from pullbook.errors import ExperimentError, LogError
 from pullbook.reading.logs import Signal
@@ -114,8 +115,24 @@ def test_a_charge_sensor_that_reads_three_kelvin_lower_is_the_one_caution(nothin
     assert first.code == OFFSET
     assert first.evidence["light_load_k"] == pytest.approx(-3, abs=0.3)
     assert "charge sensor" in first.message
+    assert "no grade" in first.message  # the boost was alike
+    assert first.evidence["heating_k"] == pytest.approx(0, abs=2)
     noted = answered(nothing_done, shifted(INLET, lambda values: values + 4))
     assert "inlet sensor" in next(f for f in noted.findings if f.code == OFFSET).message
+
+
+def test_a_grade_or_load_that_would_do_the_same_is_named(nothing_done) -> None:
+    lower = shifted(CHARGE, lambda values: values - 3)
+    pressure = "intake_manifold_pressure"
+    downhill = answered(nothing_done, lower | shifted(pressure, lambda kpa: np.where(kpa < 150, kpa - 8, kpa)))
+    said = next(f for f in downhill.findings if f.code == OFFSET)
+    assert said.evidence["heating_k"] < -3
+    assert "grade" in said.message
+    assert "no grade" not in said.message
+    _, drives = nothing_done
+    assert _heating(drives) is not None
+    assert _heating([replace(d, log=replace(d.log, signals={})) for d in drives]) is None
+    assert "nobody can see" in _load(None, Shift(before=3.0, change=-3.0, u=0.5))
 
 
 def test_nothing_done_and_a_true_effect_raise_no_doubt_of_a_sensor(nothing_done, fin_wash) -> None:
@@ -209,6 +226,17 @@ def test_a_drive_saved_anew_is_the_same_drive(nothing_done) -> None:
         values = signal.values[keep] - 3 * (name == CHARGE)
         signals[name] = replace(signal, time_s=signal.time_s[keep] - 47.3, values=np.round(values))
     with pytest.raises(ExperimentError, match="before-1 and after-1 hold the same drive"):
+        refuse_copies({"before-1": log, "after-1": replace(log, signals=signals)})
+
+
+@pytest.mark.parametrize("stretch", [0.99, 1.005, 1.1])
+def test_a_copy_on_another_clock_is_the_same_drive(nothing_done, stretch) -> None:
+    log = nothing_done[1][0].log
+    signals = {
+        name: replace(signal, time_s=stretch * signal.time_s[30:], values=signal.values[30:] - 3 * (name == CHARGE))
+        for name, signal in log.signals.items()
+    }
+    with pytest.raises(ExperimentError, match="whatever their clocks say"):
         refuse_copies({"before-1": log, "after-1": replace(log, signals=signals)})
 
 

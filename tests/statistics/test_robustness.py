@@ -6,6 +6,7 @@ import pytest
 from helpers.tables_of_runs import drawn_sessions, experiment_of, runs_table
 from pullbook.statistics.comparison import compare
 from pullbook.statistics.robustness import AS_MEASURED, cross_check, exact_permutation
+from study.unlike import Case, Phase, draw
 
 
 def checked(sessions, **settings):
@@ -104,3 +105,28 @@ def test_permutation_names_the_smallest_p_that_it_could_reach(before, after, lea
     told = next(check for check in found.checks if check.name.startswith("exact permutation"))
     assert f"p = {least:.3f}" in told.sentence
     assert ("never fall below" in told.sentence) == (least > 0.05)
+
+
+def test_routes_that_treat_the_inlet_in_their_own_way_take_the_other_conditions_as_the_result() -> None:
+    """With 10 % less boost after, corrected, a route that left that out would be at odds with the result."""
+    case = Case(name="10 % less boost", after=Phase(boost=0.9), boost_sd=0.01)
+    rng = np.random.default_rng([5, 3])
+    for _ in range(6):
+        c = compare(*draw(rng, case, 3))
+        found = cross_check(c)
+        assert "weather-large" in [f.code for f in found.findings]
+        assert "routes-disagree" not in [f.code for f in found.findings]
+        own = next(route for route in found.routes if "physics alone" in route.name)
+        assert own.change == pytest.approx(c.change, abs=1.0)
+        assert own.remark
+
+
+def test_a_route_that_is_at_odds_with_the_result_is_said() -> None:
+    """The sessions show a slope of the inlet temperature that physics denies."""
+    sessions = [
+        (f"{p}-{k}", p, [40 + 3.0 * air + n for n in (-0.3, 0.0, 0.3)], 15.0 + air)
+        for p, warmer in (("before", 0.0), ("after", 15.0))
+        for k, air in enumerate(warmer + np.linspace(-8, 8, 9))
+    ]
+    _, found = checked(sessions)
+    assert "routes-disagree" in [f.code for f in found.findings]

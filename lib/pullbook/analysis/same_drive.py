@@ -10,7 +10,7 @@ from itertools import combinations, pairwise, product
 import numpy as np
 
 from pullbook.errors import ExperimentError, Finding
-from pullbook.reading.logs import Log
+from pullbook.reading.logs import Log, Signal
 
 ONE_DRIVE = "one-drive"
 SPEED = "vehicle_speed"
@@ -23,12 +23,18 @@ LEAST_SPREAD_KMH = 10.0  # a steady speed says nothing
 LOOKS_ALIKE = 0.97  # correlation of the speeds from which they are compared value for value
 # Two drives of one person on one road agree in speed to a few km/h, and never in pedal and boost at every moment.
 SAME_SHARE, WITHIN = 0.9, 0.01  # so many values lie within a step and so much of the range
+# A copy whose clock was stretched still holds the same values in the same order: phrases of so many changes, so many of
+# them different. A staircase of single steps says nothing, since every drive goes through it.
+PHRASE, DIFFERENT, LEAST_PHRASES = 8, 5, 50
+SAID_AGAIN = 0.7  # of the phrases of the shorter log; honest drives of one road share up to a half in one channel
 SET_BACK_S = 2.0  # clocks without a battery begin every drive at the same moment
 TOGETHER = dt.timedelta(minutes=1)  # such an overlap is a rounded stamp; so near, one log goes on where another ended
 
 
 def refuse_copies(logs: Mapping[str, Log], known: Mapping[str, Log] | None = None) -> None:
     """Refuse two logs that hold the same drive, saved anew: rounded, cropped, with another date or other temperatures.
+
+    A copy on a clock that runs faster or slower is known by its values; rounded as well, it passes.
 
     Parameters
     ----------
@@ -44,16 +50,36 @@ def refuse_copies(logs: Mapping[str, Log], known: Mapping[str, Log] | None = Non
     """
     traced = _traced(logs)
     pairs = combinations(traced, 2) if known is None else product(_traced(known), traced)
-    for (one, log, left), (other, again, right) in pairs:
-        if (lag_s := _lag(left, right)) is not None and _same(log, again, lag_s):
-            raise ExperimentError(
-                f"{one} and {other} hold the same drive: speed, engine and pedal agree moment for moment "
-                f"({log.name}, {again.name}). Each drive counts once, however it was saved. Remove one."
-            )
+    for one, other in pairs:
+        lag_s = _lag(one.trace, other.trace)
+        if lag_s is not None and _same(one.log, other.log, lag_s):
+            how = "speed, engine and pedal agree moment for moment"
+        elif _said_again(one.phrases, other.phrases):
+            how = "the same values follow each other, whatever their clocks say"
+        else:
+            continue
+        raise ExperimentError(
+            f"{one.name} and {other.name} hold the same drive: {how} ({one.log.name}, {other.log.name}). Each drive "
+            "counts once, however it was saved. Remove one."
+        )
 
 
-def _traced(logs: Mapping[str, Log]) -> list[tuple[str, Log, np.ndarray]]:
-    return [(name, log, trace) for name, log in logs.items() if (trace := _trace(log)) is not None]
+@dataclass(frozen=True, eq=False)
+class _Traced:
+    """A log with its speed on a grid of its own [km/h], and each channel's phrases as numbers."""
+
+    name: str
+    log: Log
+    trace: np.ndarray
+    phrases: Mapping[str, np.ndarray]
+
+
+def _traced(logs: Mapping[str, Log]) -> list[_Traced]:
+    return [
+        _Traced(name, log, trace, {c: _phrases(log.signals[c]) for c in DRIVEN if c in log.signals})
+        for name, log in logs.items()
+        if (trace := _trace(log)) is not None
+    ]
 
 
 def _trace(log: Log) -> np.ndarray | None:
@@ -109,6 +135,29 @@ def _agree(one: Log, other: Log, channel: str, lag_s: float) -> bool:
     apart = apart[np.isfinite(apart)]
     slack = max(left.resolution, right.resolution) + WITHIN * float(np.ptp(left.values))
     return bool(apart.size) and float(np.mean(apart <= slack)) >= SAME_SHARE
+
+
+def _phrases(signal: Signal) -> np.ndarray:
+    """Return a signal's telling phrases, each as one number, none twice."""
+    steps = np.round(signal.values / (signal.resolution or 1.0)).astype(np.int64)
+    steps = steps[np.concatenate([[True], np.diff(steps) != 0])]
+    if len(steps) < PHRASE:
+        return np.empty(0, np.int64)
+    phrases = np.lib.stride_tricks.sliding_window_view(steps, PHRASE)
+    different = 1 + np.count_nonzero(np.diff(np.sort(phrases, axis=1), axis=1), axis=1)
+    leaps = (np.abs(np.diff(phrases, axis=1)) > 1).any(axis=1)
+    weights = 1_000_003 ** np.arange(PHRASE, dtype=np.int64)  # wraps around, as a hash may
+    return np.unique(phrases[(different >= DIFFERENT) & leaps] @ weights)
+
+
+def _said_again(left: Mapping[str, np.ndarray], right: Mapping[str, np.ndarray]) -> bool:
+    """Tell whether all channels that say enough, the speed not alone, say mostly the same."""
+    shares = {}
+    for channel in left.keys() & right.keys():
+        shorter = min(len(left[channel]), len(right[channel]))
+        if shorter >= LEAST_PHRASES:
+            shares[channel] = len(np.intersect1d(left[channel], right[channel], assume_unique=True)) / shorter
+    return bool(shares.keys() - {SPEED}) and min(shares.values()) >= SAID_AGAIN
 
 
 # --- clocks ------------------------------------------------------------------------------------------------------

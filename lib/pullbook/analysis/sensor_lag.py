@@ -25,7 +25,9 @@ PEAK_S, FALL_S = 10.0, 40.0  # after the lift: how late the peak may come, and h
 # Limits from two simulators (`DEVELOPERS.md`).
 LEAST_LATER_S = 0.4
 CERTAIN = 3.0  # standard uncertainties
-LATER_PER_SHARE_S = 4.5  # so much later for each part of the climb lost (natural logarithm); a cooler: 0 to 4, mostly 2
+LATER_PER_SHARE_S = 4.5  # later by so much for what the peak lost (natural logarithm of the climb); a cooler mostly 2
+IN_THE_PULL = 0.6  # of the peak's change: what is there before a pull begins is no sensor's lag
+MOST_LOST = -0.95  # of the climb: a logarithm ends there
 USUAL_START_K = 0.5  # scatter of a session's rise at the start of its pulls
 
 
@@ -73,15 +75,16 @@ def slower_sensor(drives: Sequence[Drive], measures: pd.DataFrame, comparison: C
     if {phase for phase, _ in sessions} != set(PHASES):
         return None
     climb, climbs, falls, late = (_moved(sessions, name) for name in ("climb_k", "climbs_s", "falls_s", "late_s"))
-    lost = -float(np.log1p(climb.change / climb.before))
+    start = shift_of_runs(measures, "pull", "start_rise", USUAL_START_K)
+    peak = climb.change + (start.change if start else 0.0)
+    if abs(climb.change) < IN_THE_PULL * abs(peak) or climb.change * peak <= 0:
+        return None
+    lost = -float(np.log1p(max(peak / climb.before, MOST_LOST)))
     sign = float(np.sign(lost))  # a faster sensor is all this the other way round
     if sign * late.change < max(LEAST_LATER_S, CERTAIN * late.u, LATER_PER_SHARE_S * abs(lost)):
         return None
     if min(sign * climbs.change, sign * falls.change) < LEAST_LATER_S / 2:
         return None
-    start = shift_of_runs(measures, "pull", "start_rise", USUAL_START_K)
-    if start is not None and start.change / climb.change > 1:
-        return None  # most of the change is there before a pull begins, when no sensor is late
     return _finding(climb, climbs, falls)
 
 

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from pullbook.analysis.sensor_lag import slower_sensor
-from pullbook.analysis.session_shift import shift, shift_of_runs
+from pullbook.analysis.session_shift import Shift, shift, shift_of_runs
 from pullbook.analysis.sessions import Drive
 from pullbook.errors import Finding
+from pullbook.physics import air
 from pullbook.runs.measures import INLET_CHANNELS, inlet_signal
 from pullbook.statistics.comparison import Comparison
 
@@ -21,6 +22,7 @@ LEAST_SHIFT_K = 1.5
 ALIKE_K, ALIKE_SHARE = 0.7, 0.25  # how far a shift may differ between the bands
 SAME_RECOVERY = 0.12  # a cooler that changes so much changes how fast it gives off heat by more than this share
 RESOLVED = 2.0  # standard uncertainties
+USUAL_AIR_C = 15.0
 USUAL_SD_K = 0.5  # of a session's rise at light load, where few sessions show it
 
 
@@ -45,7 +47,8 @@ def sensor_doubts(drives: Sequence[Drive], measures: pd.DataFrame, comparison: C
     -----
     A cooler changes a rise in proportion to the heat that goes in: the change differs between the coldest moments of a
     drive, its middle and the peak, and so does the time in which the core gives off its heat. An offset is the same
-    everywhere and leaves that time alone. The limits come from two simulators (``DEVELOPERS.md``).
+    everywhere and leaves that time alone. A grade or a load all along one phase can look like an offset, but it takes
+    boost: the message says whether that was alike. The limits come from two simulators (``DEVELOPERS.md``).
     """
     found = (
         _offset(drives, measures, comparison),
@@ -75,6 +78,7 @@ def _offset(drives: Sequence[Drive], measures: pd.DataFrame, comparison: Compari
         return None
     way, whose = ("lower", "cooler") if sign < 0 else ("higher", "fouled cooler")
     who, check = _whose(comparison, light.change)
+    heating = _heating(drives)
     kind = "cleaner" if whose == "cooler" else "more"
     return Finding(
         code=OFFSET,
@@ -82,15 +86,43 @@ def _offset(drives: Sequence[Drive], measures: pd.DataFrame, comparison: Compari
         message=(
             f"The charge reads {size:.1f} K {way} above the inlet at light load too, by as much as at full load, as if "
             f"{who} read differently since the service. A {kind} {whose} does not do that, because at light load there "
-            f"is little heat to take out. {check} before you believe this."
+            f"is little heat to take out. {_load(heating, light)} {check} before you believe this."
         ),
         evidence={
             "light_load_k": round(light.change, 2),
             "light_load_u_k": round(light.u, 2),
             "bands_k": [round(band.change, 2) for band in shifts],
             "change_k": round(peak, 2),
+            "heating_k": round(heating.change, 1) if heating else None,
         },
     )
+
+
+def _load(heating: Shift | None, light: Shift) -> str:
+    """Say whether the engine worked as hard before and after: a rise cannot change by more than the heat put in."""
+    same = "A grade, a load or a head wind all along one phase does the same"
+    if heating is None:
+        return f"{same}, and without a manifold pressure nobody can see that."
+    if heating.change * np.sign(light.change) < abs(light.change):
+        return "The boost put in as much heat before as after, so it was no grade and no load."
+    way = "more" if heating.change > 0 else "less"
+    return (
+        f"{same}, and the boost put {abs(heating.change):.0f} K {way} heat into these drives since the service. Drive "
+        "both on one road with one load."
+    )
+
+
+def _heating(drives: Sequence[Drive]) -> Shift | None:
+    """Compare what the compressor adds to the charge, on the mean of each drive [K]; None without pressures."""
+    found = []
+    for drive in drives:
+        pressure = drive.log.get("intake_manifold_pressure")
+        if pressure is None:
+            return None
+        ratios = np.maximum(pressure.values / drive.log.outside_kpa, 1.0)  # noqa: PD011 - no frame
+        outlet_c = air.compressor_outlet_constant_gamma_c(inlet_c=USUAL_AIR_C, pressure_ratio=ratios)
+        found.append((drive.session.phase, float(np.mean(outlet_c)) - USUAL_AIR_C))
+    return shift(found)
 
 
 def _whose(comparison: Comparison, shift_k: float) -> tuple[str, str]:

@@ -15,7 +15,7 @@ from pullbook.settings.experiment import Phase
 from pullbook.statistics.allowance import Allowance
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.covariates import Covariate
-from pullbook.statistics.estimate import Estimate, conditions_of, estimate_change
+from pullbook.statistics.estimate import conditions_of, estimate_change
 from pullbook.statistics.session_means import SessionMeans
 from pullbook.statistics.uncertainty import INFINITE, BudgetLine, combined, coverage_factor, effective_dof
 from pullbook.text import enumerated, unit_suffix
@@ -95,7 +95,7 @@ def cross_check(comparison: Comparison) -> CrossChecks:
     shift = _mean_of_each(_shift(comparison), of_day)
     normalised = data.means - shift
     routes += [
-        *_least_squares(data, covariates, level),
+        *_least_squares(data, _without_inlet(comparison, covariates, shift), covariates, level),
         *_welch_on_sessions(data, normalised, level),
         *_random_sessions(data, shift, level),
         *_run_by_run(data, level),
@@ -110,6 +110,13 @@ def cross_check(comparison: Comparison) -> CrossChecks:
 def _shift(comparison: Comparison) -> np.ndarray:
     """Return what the common conditions took from each session's mean."""
     return np.array([s.mean - s.normalised for s in comparison.sessions])
+
+
+def _without_inlet(comparison: Comparison, covariates: Sequence[Covariate], shift: np.ndarray) -> np.ndarray:
+    """Return that shift less the inlet temperature's part in it."""
+    slopes = {slope.name: slope.value for slope in comparison.slopes}
+    inlet = _inlet(covariates)
+    return shift if inlet is None else shift - slopes[inlet.name] * inlet.centred
 
 
 # --- routes --------------------------------------------------------------------------------------------------
@@ -133,20 +140,33 @@ def _as_measured(
     plain = estimate_change(data, covariates=(), allowance=allowance, level=level)
     found = [Route(name=AS_MEASURED, change=plain.change, low=plain.low, high=plain.high)]
     inlet = _inlet(covariates)
-    return [*found, _physical_only(plain, data, inlet, level)] if inlet else found
+    return [*found, _physical_only(data, covariates, inlet, allowance, level)] if inlet else found
 
 
 def _inlet(covariates: Sequence[Covariate]) -> Covariate | None:
     return next((c for c in covariates if c.name == "inlet temperature"), None)
 
 
-def _physical_only(plain: Estimate, data: SessionMeans, covariate: Covariate, level: float) -> Route:
-    """Correct with the slope that physics gives, and ignore what the sessions show."""
-    apart = float(np.mean(covariate.centred[data.after == 1]) - np.mean(covariate.centred[data.after == 0]))
-    change = plain.change - covariate.prior.mean * apart
-    share = BudgetLine(covariate.name, "B", covariate.prior.standard_uncertainty * abs(apart), INFINITE)
-    low, high = _interval(change, (*plain.budget, share), level)
-    return Route(name=f"{covariate.name} by physics alone", change=change, low=low, high=high)
+def _physical_only(
+    data: SessionMeans, covariates: Sequence[Covariate], inlet: Covariate, allowance: Allowance, level: float
+) -> Route:
+    """Correct with the inlet's slope that physics gives, and ignore what the sessions show of it."""
+    others = [c for c in covariates if c is not inlet]
+    apart = float(np.mean(inlet.centred[data.after == 1]) - np.mean(inlet.centred[data.after == 0]))
+    found = estimate_change(
+        replace(data, means=data.means - inlet.prior.mean * inlet.centred),
+        covariates=others,
+        allowance=allowance,
+        level=level,
+        extra=[BudgetLine(inlet.name, "B", inlet.prior.standard_uncertainty * abs(apart), INFINITE)],
+    )
+    name, remark = f"{inlet.name} by physics alone", _of_others(covariates)
+    return Route(name=name, change=found.change, low=found.low, high=found.high, remark=remark)
+
+
+def _of_others(covariates: Sequence[Covariate]) -> str:
+    """Say what a route that treats the inlet temperature in its own way does about the other conditions."""
+    return "the other conditions as in the result" if len(covariates) > 1 else ""
 
 
 def _interval(change: float, lines: Sequence[BudgetLine], level: float) -> tuple[float, float]:
@@ -154,8 +174,13 @@ def _interval(change: float, lines: Sequence[BudgetLine], level: float) -> tuple
     return change - half, change + half
 
 
-def _least_squares(data: SessionMeans, covariates: Sequence[Covariate], level: float) -> list[Route]:
-    """Fit the session means by plain least squares with HC3 errors, where the sessions allow a slope of their own."""
+def _least_squares(
+    data: SessionMeans, others: np.ndarray, covariates: Sequence[Covariate], level: float
+) -> list[Route]:
+    """Fit the session means by plain least squares with HC3 errors, where the sessions allow a slope of their own.
+
+    ``others`` is what the conditions other than the inlet temperature took from each mean.
+    """
     covariate = _inlet(covariates)
     if covariate is None or min(data.count("before"), data.count("after")) < 2 or len(data.names) < 5:
         return []
@@ -166,12 +191,13 @@ def _least_squares(data: SessionMeans, covariates: Sequence[Covariate], level: f
     from statsmodels.regression.linear_model import OLS
 
     design = np.column_stack([np.ones(len(inlet)), data.after, inlet])
-    fit = OLS(data.means, design).fit(cov_type="HC3", use_t=True)
+    fit = OLS(data.means - others, design).fit(cov_type="HC3", use_t=True)
     low, high = fit.conf_int(alpha=1 - level)[1]
     if not np.isfinite([low, high]).all():
         return []
     name = "fitted by least squares (HC3)"
-    return [Route(name=name, change=float(fit.params[1]), low=float(low), high=float(high))]
+    change, remark = float(fit.params[1]), _of_others(covariates)
+    return [Route(name=name, change=change, low=float(low), high=float(high), remark=remark)]
 
 
 def _welch_on_sessions(data: SessionMeans, normalised: np.ndarray, level: float) -> list[Route]:
