@@ -201,13 +201,14 @@ def find_runs(
     Full load is judged from the pedal, else by the engine load, else by the manifold pressure, else by the acceleration
     itself (with the engine speed, if logged, to allow for the gear). The last two know full load only as the most that
     this log shows: where nobody ever floored the pedal they take the hardest acceleration for it. They also date the
-    start of a pull to where the speed began to rise, since the boost may come seconds after the pedal; a driver who
-    presses the pedal slowly then starts earlier than by the pedal. The finding ``full-load-judged`` says by what they
-    went.
+    start of a pull to where the speed or the boost began to rise, since the boost may come seconds after the pedal; a
+    driver who presses the pedal slowly then starts earlier than by the pedal. The finding ``full-load-judged`` says by
+    what they went.
 
     An edge lies halfway between the refreshes on its two sides, so it is off by half a period at most, and by the time
-    the pedal takes. The speed at the lift is that of the last refreshes carried on to the lift. A standing start begins
-    when the car leaves, where nothing tells of the pedal, and where the pull has to start from rest.
+    the pedal takes. The speed at the lift is that of the last refreshes carried on to the lift, or the peak that a
+    lagging speed comes to within `LAG_S` after it; that at the start is the least that it shows as soon. A standing
+    start begins when the car leaves, where nothing tells of the pedal, and where the pull has to start from rest.
     """
     speed = log.need("vehicle_speed")
     load = full_load(log, speed, travel or pedal_travel([log]))
