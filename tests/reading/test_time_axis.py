@@ -322,3 +322,16 @@ def test_a_rate_without_its_unit_is_no_time(tmp_path: Path) -> None:
     path.write_text("\n".join(["Sample rate: 2", "Speed [km/h],RPM", *(f"{40 + k % 50},{900 + k}" for k in range(40))]))
     with pytest.raises(PullbookError, match="no time column"):
         read_log(path)
+
+
+@pytest.mark.parametrize(
+    ("header", "day"), [("Date", "20260314"), ("Date (ddmmyy)", "140326"), ("Date [mmddyy]", "031426")]
+)
+def test_a_day_without_marks_beside_the_clock(tmp_path: Path, header: str, day: str) -> None:
+    log = log_of(tmp_path, [f"{day};{clock(36_000 + t)}" for t in HALF], f"{header};Time")
+    assert (str(log.start), log.duration_s) == ("2026-03-14 10:00:00", 19.5)
+    assert not log.unknown_columns
+
+
+def test_a_number_under_date_that_is_no_day(tmp_path: Path) -> None:
+    assert log_of(tmp_path, [f"7;{clock(36_000 + t)}" for t in HALF], "Day;Time").start is None

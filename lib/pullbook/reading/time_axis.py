@@ -20,6 +20,7 @@ from pullbook.reading.time_column import (
     LIVELY_KMH_S,
     MOST_ROWS_A_SECOND,
     clock_columns,
+    compact_day,
     counts_rows,
     find_date_column,
     find_time_column,
@@ -217,6 +218,9 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         used, words, utc=dated.utc and dated.start is not None, day_first=dated.day_first, month_first=dated.month_first
     )
     start = dated.start
+    if start is None and words == "clock time" and (found := compact_day(table)):
+        start = dt.datetime.combine(found[1], dt.time()) + dt.timedelta(seconds=first_s)
+        source = replace(source, columns=(*used, headers[found[0]]))
     if start is None:
         start, source = _dated_above(table, source, first_s if words == "clock time" else None)
     return TimeAxis(seconds, rows, source, start, tuple(findings))

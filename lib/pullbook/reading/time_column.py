@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import re
 from collections.abc import Sequence
@@ -206,6 +207,20 @@ def find_date_column(table: Table, time_column: int) -> int | None:
             sample = table.sample(k, 20).astype("string")
             if len(sample) and sample.str.match(_DAY).all():
                 return k
+    return None
+
+
+def compact_day(table: Table) -> tuple[int, dt.date] | None:
+    """Return the column that holds the day without marks, as 20260314 or as its header says, and its first day."""
+    for k, header in enumerate(table.layout.headers):
+        if not _DATE.fullmatch(header.lower()) or not table.is_numeric(k) or (sample := table.sample(k, 1)).empty:
+            continue
+        said = re.search(r"ddmmyy|mmddyy|yymmdd", header.lower())
+        form = re.sub(r"(.)\1", r"%\1", said[0]) if said else "%Y%m%d"
+        try:
+            return k, dt.datetime.strptime(f"{float(sample.iloc[0]):0{6 if said else 8}.0f}", form).date()
+        except ValueError:  # a number that is no day
+            continue
     return None
 
 
