@@ -131,6 +131,25 @@ def test_signals_with_times_of_their_own_keep_them(tmp_path: Path, named: bool) 
         np.testing.assert_allclose(signals[channel].values, 40 + np.arange(200) % 50)
 
 
+def test_times_of_their_own_with_a_row_of_units(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f"{100 * k},{40 + k % 50},{200 * k},{2 + k % 3},{400 * k},{100 + k % 50}" for k in range(200)]
+    path.write_text("\n".join(["Time,Speed,Time,Engine speed,Time,Boost", "ms,mph,ms,krpm,ms,kPa", *rows]))
+    signals = read_log(path).signals
+    np.testing.assert_allclose(signals["engine_speed"].time_s, 0.2 * np.arange(200))
+    assert (signals["vehicle_speed"].unit, signals["engine_speed"].values[0]) == ("mph", 2000)
+
+
+def test_a_word_in_front_of_the_units_is_no_unit(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time,Speed,RPM", "Units,km/h,rpm", *(f"{k / 2},{k},{900 + k}" for k in range(40))]))
+    assert read_log(path).duration_s == 19.5
+
+
+def test_milliseconds_in_groups_of_three(tmp_path: Path) -> None:
+    assert log_of(tmp_path, [f"{500 * k:,}".replace(",", " ") for k in range(40)], "Time (ms)").duration_s == 19.5
+
+
 def test_signals_with_times_of_their_own_that_fall_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text(own_times(named=False, back=20))

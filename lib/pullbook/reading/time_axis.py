@@ -14,7 +14,7 @@ from pullbook.errors import Finding, LogError
 from pullbook.reading.dates import parts, read_dates
 from pullbook.reading.layout import MISSING, is_number
 from pullbook.reading.preamble import preamble_days, preamble_step
-from pullbook.reading.tables import Table
+from pullbook.reading.tables import SPACE_WITHIN, Table
 from pullbook.reading.time_column import (
     GUESSED_UNITS_S,
     LIVELY_KMH_S,
@@ -375,7 +375,9 @@ def _stamps(table: Table, column: int, date_column: int | None) -> _Stamps:
 
 
 def _is_number_or_time(cell: str) -> bool:
-    return is_number(cell) or bool(_WITH_UNIT.fullmatch(cell.strip()) and unit_in_header_s(cell))
+    return is_number(re.sub(SPACE_WITHIN, "", cell)) or bool(
+        _WITH_UNIT.fullmatch(cell.strip()) and unit_in_header_s(cell)
+    )
 
 
 def _dated(stamped: pd.Series) -> _Stamps:

@@ -191,9 +191,9 @@ def timed_pairs(table: Table) -> list[tuple[int, int]]:
     headers = table.layout.headers
     places = range(0, len(headers), 2)
     called = [bool(_TIME_WORDS & {token.lower() for token in tokens(header)}) for header in headers]
-    if len(headers) < 4 or len(headers) % 2 or not all(called[::2]) or any(called[1::2]) or table.layout.units:
+    if len(headers) < 4 or len(headers) % 2 or not all(called[::2]) or any(called[1::2]):
         return []
-    units_s = {unit_in_header_s(_TWIN.sub("", headers[k])) for k in places}
+    units_s = {named_unit_s(table, k) or unit_in_header_s(_TWIN.sub("", headers[k])) for k in places}
     if len(units_s) > 1 or not all(map(table.is_numeric, range(len(headers)))) or not own_time_columns(table, 0):
         return []
     times = [table.numbers(k)[0] for k in places]
@@ -235,7 +235,8 @@ def named_unit_s(table: Table, column: int) -> float | None:
     """
     units = table.layout.units
     said = units[column].lower().strip("[]() ") if column < len(units) else ""
-    return _seconds_in(said) or unit_in_header_s(table.layout.headers[column])
+    known = _seconds_in(said) if _UNIT.fullmatch(f" {said}") else None
+    return known or unit_in_header_s(table.layout.headers[column])
 
 
 def unit_in_header_s(header: str) -> float | None:
