@@ -162,7 +162,7 @@ class Shown:
         decimals = max(len(figure["digits"].partition(".")[2]) for figure in found)
         known = decimals - 1 if unit == "K" and decimals > 2 else decimals  # a °F is nearly half a K
         digits = max(self.digits(known, unit), *(_for_two_figures(value) for value in values))
-        trim = digits and (not decimals or unit == "km/h")
+        trim = digits and unit != "kPa" and (not decimals or unit == "km/h")
         said = [f"{abs(value):{',' if ',' in match['figures'] else ''}.{digits}f}" for value in values]
         if trim and all(text.endswith("0" * digits) for text in said):
             said = [text[: -digits - 1] for text in said]

@@ -122,9 +122,28 @@ def number(value: float, digits: int = 1) -> str:
 
 
 def signed(value: float, digits: int) -> str:
-    """Return a figure with its sign and so many decimals."""
-    # Adding zero turns a minus zero into zero.
-    return f"{round(value, digits) + 0.0:+.{digits}f}"
+    """Return a figure with its sign and so many decimals; nought has none.
+
+    Examples
+    --------
+    >>> from pullbook.text import signed
+    >>> signed(0.3, 1), signed(-0.3, 1), signed(-0.03, 1)
+    ('+0.3', '-0.3', '0.0')
+    """
+    return f"{value:+.{digits}f}" if round(value, digits) else f"{0:.{digits}f}"
+
+
+def adds_up(before: float, after: float, difference: float, digits: int) -> bool:
+    """Say whether a difference is that of its two figures once all three are rounded.
+
+    Examples
+    --------
+    >>> from pullbook.text import adds_up
+    >>> adds_up(43.4, 37.1, -6.3, 1), adds_up(20.04, 16.34, -3.70, 1), adds_up(19.96, 16.34, -3.62, 1)
+    (True, True, False)
+    """
+    shown = [round(value, digits) for value in (before, after, difference)]
+    return not all(map(math.isfinite, shown)) or abs(shown[1] - shown[0] - shown[2]) < 0.5 * 10.0**-digits
 
 
 def enumerated(names: Sequence[str]) -> str:
@@ -168,6 +187,24 @@ def budget_source(source: str) -> str:
     """
     name, _, what = source.partition(": ")
     return {"correction": f"correcting for {name}", "reading": f"reading the {name}"}.get(what, source)
+
+
+def said_once(texts: Sequence[str]) -> list[str]:
+    """Return texts without the sentences that an earlier one has.
+
+    Examples
+    --------
+    >>> from pullbook.text import said_once
+    >>> said_once(["It leaks. Check it.", "It hisses. Check it."])
+    ['It leaks. Check it.', 'It hisses.']
+    """
+    said: set[str] = set()
+    kept = []
+    for text in texts:
+        sentences = [s for s in re.split(r"(?<=[.!?)]) (?=[(A-Z])", text) if s not in said]
+        said.update(sentences)
+        kept.append(" ".join(sentences))
+    return kept
 
 
 def sentence_case(text: str) -> str:

@@ -638,7 +638,7 @@ def test_every_interval_is_drawn_on_one_axis_and_linked_to_its_page():
     good = replace(row, verdict="improved", page="pages/a/workbook.html")
     bad = replace(row, title="<Hose>", change=60.0, low=40.0, high=80.0, verdict="worse")
     drawn = intervals([good, bad, Row(folder="b", status="refused")]).html
-    assert drawn.count("Improved") == drawn.count("Worse") == 1
+    assert drawn.count("Improved") == drawn.count("Worse") == 2  # drawn for a desk and for a phone
     assert 'href="pages/a/workbook.html"' in drawn
     assert "&lt;Hose" in drawn
     assert "refused" not in drawn
@@ -651,3 +651,10 @@ def test_a_boost_that_nobody_logged_is_not_said_to_have_changed(code, first):
     html = page([Row(folder="a", verdict="improved", warnings=(warning,))])
     assert ("First:" in html) == first
     assert "Of the boost." in html
+
+
+def test_a_folder_whose_name_is_no_utf8_has_a_row_that_can_be_written():
+    task = Task(folder="/x/v\udcffn", name="v\udcffn", out="/x/out", program="")
+    row = experiments._not_done(task, "refused", "/x/v\udcffn: cannot be read")
+    assert "v?n,," in to_csv([row]).encode().decode()
+    assert row.message == "v?n: cannot be read"

@@ -170,11 +170,27 @@ def test_any_two_pulls_are_laid_over_each_other_and_a_run_is_zoomed_to(untouched
     lab.board.get_by_label("laid over").select_option("")
 
 
-def test_a_missed_pull_is_marked_by_hand_saved_and_taken_back(untouched):
+def drag_along(lab: Lab, session: str, start_s: float, end_s: float) -> None:
+    """Drag the pointer over a stretch of a drive, between two times since its log began."""
+    strip = lab.board.get_by_role("group", name=f"Runs of {session},")
+    strip.scroll_into_view_if_needed()
+    box = strip.bounding_box()
+    assert box is not None
+    wide = box["width"] / max(float(drive.log.duration_s) for drive in analyse(lab.folder).drives)
+    lab.page.mouse.move(box["x"] + start_s * wide, box["y"] + 4)
+    lab.page.mouse.down()
+    lab.page.mouse.move(box["x"] + end_s * wide, box["y"] + 4, steps=4)
+    lab.page.mouse.up()
+
+
+def test_a_missed_pull_is_marked_by_dragging_and_a_gear_is_chosen_and_all_is_taken_back(untouched):
     lab, text = untouched, untouched.yaml()
-    lab.board.get_by_text("A pull is missing?").click()
-    lab.board.get_by_label("Starts at").fill("0:08")
-    lab.board.get_by_label("ends at").fill("0:40")
+    drag_along(lab, "before-1", 8.0, 40.0)
+    starts, ends = lab.board.get_by_label("Starts at"), lab.board.get_by_label("ends at")
+    assert float(starts.input_value()) == pytest.approx(8.0, abs=2.0)  # a pixel is a second or so
+    assert float(ends.input_value()) == pytest.approx(40.0, abs=2.0)
+    starts.fill("0:08")
+    ends.fill("0:40")
     lab.board.get_by_role("button", name="Mark it by hand").click()
     sync_api.expect(lab.board.get_by_role("alert")).to_contain_text("Give a reason")
     lab.board.get_by_label("Why it counts").fill("left the lights gently")
@@ -182,7 +198,14 @@ def test_a_missed_pull_is_marked_by_hand_saved_and_taken_back(untouched):
     sync_api.expect(lab.controls).to_contain_text("before-1, 8-40 s marked by hand: left the lights gently")
     lab.band("pull 1").focus()
     sync_api.expect(lab.board).to_contain_text("By itself it had not counted: no full load")
-    sync_api.expect(lab.board.get_by_label("Gear")).to_be_visible()  # it was driven in another
+    gear = lab.board.get_by_label("Gear")  # it was driven in another
+    usual = gear.locator("option", has_text="10 pulls")
+    gear.select_option(usual.get_attribute("value"))
+    sync_api.expect(lab.board).to_contain_text("Left: 5 pulls before, 5 after.")
+    sync_api.expect(lab.band("pull 1")).to_have_attribute("aria-pressed", "false")
+    sync_api.expect(lab.controls).to_contain_text("before-1, pull 1 left out: another gear than the one chosen")
+    gear.select_option("")
+    sync_api.expect(lab.band("pull 1")).to_have_attribute("aria-pressed", "true")
     lab.controls.get_by_role("button", name="Save to experiment.yaml").click()
     sync_api.expect(lab.controls).to_contain_text("Saved.")
     added = '    marked_pulls: {"8-40": left the lights gently}\n'

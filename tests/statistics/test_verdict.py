@@ -125,11 +125,13 @@ def test_a_figure_without_a_unit_is_said_without_one() -> None:
 @pytest.mark.parametrize(
     ("low", "high", "shown"),
     [
-        (-2.02, -0.5, "0.50 to 2.02 K"),  # 2.0 would seem to touch the 2 K that matter
-        (-1.996, 0.5, "-1.996 to +0.500 K"),
-        (-3.0, -0.04, "0.04 to 3.00 K"),  # 0.0 would seem to touch no change
+        (-2.02, -0.5, "0.5 to just over 2 K"),  # 2.0 would seem to touch the 2 K that matter
+        (-1.996, 0.5, "just inside -2 to +0.5 K"),
+        (-1.2, 0.01, "-1.2 to just above 0 K"),
+        (-3.0, -0.04, "just above 0 to 3.0 K"),  # 0.0 would seem to touch no change
+        (-3.0, 0.04, "3.0 K cooler to less than 0.1 K hotter"),
         (-2.0, 1.0, "2.0 K cooler to 1.0 K hotter"),  # this one does touch
-        (-1.9999996, 1.0, "-2.0000 to +1.0000 K"),  # four decimals are enough for anybody
+        (-2.03, 1.98, "just over 2 K cooler to just under 2 K hotter"),
     ],
 )
 def test_an_end_near_a_bound_is_shown_on_its_side_of_it(low: float, high: float, shown: str) -> None:

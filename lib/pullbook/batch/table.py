@@ -24,7 +24,6 @@ PAGE_STYLE = LIBRARY / "workbook" / "page_template" / "page.css"
 # The table has more columns than those of one experiment, and one of them holds a sentence.
 WIDE = "main { max-width: 84rem; } .pb-table :is(td:first-child, td:nth-child(10)) { min-width: 11rem; }\n"
 WIDE += "@media (max-width: 32rem) { .pb-table td:first-child { min-width: 7rem; } }\n"
-WIDE += ".pb-answer-picture svg { min-width: 40rem; max-width: 60rem; }\n"
 
 COLUMNS = (
     "experiment", "folder", "service", "outcome", "before", "after", "change", "low", "high", "unit", "verdict",
@@ -81,7 +80,7 @@ def not_done_text(rows: Sequence[Row]) -> str:
 
 
 def summary(rows: Sequence[Row]) -> str:
-    """Say how many of the analysed services were shown to help by more than matters, and how the others ended."""
+    """Say how many of the analysed services were shown to help enough to matter, and how the others ended."""
     done = [row.verdict for row in rows if row.status == "done"]
     states = Counter(row.status for row in rows)
     counts = Counter(done) | Counter({"refused": states["refused"], "failed": states["failed"]})
@@ -91,7 +90,7 @@ def summary(rows: Sequence[Row]) -> str:
         for key, word in words.items()
         if key != "improved" and (counts[key] or key in ALWAYS_TOLD)
     ]
-    return f"{shown_to_help(counts['improved'], len(done))} by more than matters. The others: {', '.join(rest)}."
+    return f"{shown_to_help(counts['improved'], len(done))} enough to matter. The others: {', '.join(rest)}."
 
 
 def page(rows: Sequence[Row]) -> str:
@@ -113,7 +112,7 @@ def answer(rows: Sequence[Row]) -> Fragment:
     """Return the first thing on the page: a boost warning if there is one, and how many reached which verdict."""
     boost = [row.folder for row in rows if any(f.about_boost and f.code != BOOST_UNSEEN for f in row.warnings)]
     alert = (
-        f'<p class="pb-alert" role="alert"><strong>First:</strong> boost or air flow changed with the service in '
+        f'<p class="pb-alert" role="alert"><strong>First:</strong> Boost or air flow changed with the service in '
         f"{escape(_named(boost))}. Read the warnings below, and check hoses and clamps before you drive on.</p>"
         if boost
         else ""

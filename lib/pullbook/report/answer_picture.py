@@ -36,7 +36,18 @@ from pullbook.settings.experiment import PHASES, Phase
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.estimate import conditions_of
 from pullbook.statistics.uncertainty import coverage_factor
-from pullbook.text import counted, decimals, in_brackets, number, percent, sentence_case, signed, typeset, unit_suffix
+from pullbook.text import (
+    adds_up,
+    counted,
+    decimals,
+    in_brackets,
+    number,
+    percent,
+    sentence_case,
+    signed,
+    typeset,
+    unit_suffix,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -170,12 +181,11 @@ def caption(answer: Answer) -> str:
     kind = c.spec.kind
     if not c.comparable:
         return f"Every {kind} that counts, as measured. The phases can't be compared, so no difference is drawn."
+    exact = adds_up(answer.means["before"], answer.means["after"], c.change, _digits(answer))
+    right = f"Right: the difference of the means, on the same scale.{'' if exact else ' Figures are rounded.'}"
     if not answer.corrected:
-        return f"Left: every {kind} that counts, as measured. Right: the difference of the means, on the same scale."
-    return (
-        f"Left: every {kind} that counts. Filled marks are corrected to the same "
-        f"{conditions_of(c.slopes)}. Right: the difference of the means, on the same scale."
-    )
+        return f"Left: every {kind} that counts, as measured. {right}"
+    return f"Left: every {kind} that counts. Filled marks are corrected to the same {conditions_of(c.slopes)}. {right}"
 
 
 def _numbers(answer: Answer) -> tuple[tuple[str, ...], tuple[tuple[object, ...], ...]]:
@@ -345,8 +355,13 @@ def _name_sessions(
         for name, place in zip(names, places, strict=True)
     )
     place_in = {phase: [s.name for s in answer.of(phase)] for phase in PHASES}
+    widest = canvas.text_width(str(max(map(len, place_in.values()))), size=small) + 0.4 * text
+    every = math.ceil(widest / places[0].width)  # as many of the numbers as there is room for
     for name, place in zip(names, places, strict=True):
-        shown = name if fits else str(place_in[place.session.phase].index(place.session.name) + 1)
+        before_it = place_in[place.session.phase].index(place.session.name)
+        if not fits and before_it % every:
+            continue
+        shown = name if fits else str(before_it + 1)
         axes.annotate(
             shown, (place.middle, 0), xycoords=("data", "axes fraction"), xytext=(0, -0.5 * text),
             textcoords="offset points", ha="center", va="top", size=small, color=inks["soft"],

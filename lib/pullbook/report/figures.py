@@ -235,11 +235,13 @@ def drives(result: Result) -> Picture | None:
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
         ),
-        height=80 + 72 * count,
+        height=80 + (72 if count <= FEW_DRIVES else 56) * count,
         columns=DRIVE_COLUMNS,
     )
 
 
+FEW_DRIVES = 8  # more are drawn lower, so that the picture stays in sight
+MOST_LETTERS = 10  # of a session's name beside its drive
 DRIVE_COLUMNS = ("session", "signal", "unit", "time since the log began [s]", "value")
 
 
@@ -277,7 +279,7 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
                 )
         _hatch_refused(figure, drive, k, shown)
         shapes += _shades(drive, k)
-        left = f"{drive.session.name}<br>[{shown.unit('km/h')}, %]"
+        left = f"{_brief(drive.session.name)}<br>[{shown.unit('km/h')}, %]"
         figure.update_yaxes(title_text=left, row=k, col=1, title_font_size=11, secondary_y=False)
         figure.update_yaxes(
             title_text=f"[{shown.unit('°C')}]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
@@ -286,6 +288,11 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
     figure.update_layout(shapes=shapes, dragmode="zoom")
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)
     return figure
+
+
+def _brief(name: str) -> str:
+    """Return a session's name as far as there is room for it beside its drive."""
+    return name if len(name) <= MOST_LETTERS else name[: MOST_LETTERS - 1] + "…"
 
 
 def _broken_at_gaps(signal: Signal, values: np.ndarray) -> tuple[list[float], list[float | None]]:

@@ -302,8 +302,7 @@ def again(
     return listed(
         (
             _gained(history),
-            _went(history),
-            _half_gone(history),
+            *_open_ends(history),
             *_driven_since(history, ledger, item=item, today=today),
             *_takes(cost=cost, hours=hours, currency=currency),
             "This is evidence, not advice. A drive today would measure what is only calculated here.",
@@ -323,20 +322,16 @@ def _gained(history: History) -> str:
     return f"The last service (no. {last}) {done} {_size(gained)}{_unit(history)} ({_inside(history, gained)})."
 
 
-def _went(history: History) -> str:
-    rate = history.rate("1000 km") or history.rate("year")
+def _open_ends(history: History) -> list[str]:
+    """Say what the first screen leaves open: how fast it is lost, and when half is gone."""
+    half = [] if half_gone(history) is not None else [_half_gone(history)]
+    return [*_no_rate(history.rate("1000 km") or history.rate("year")), *half]
+
+
+def _no_rate(rate: Rate | None) -> list[str]:
     if rate is None:
-        return "There is no rate: the services have no dates or odometer readings."
-    per = _per(history, rate)
-    lost = _estimate(history, history.worse * rate.contrast, per_distance=rate.per == "1000 km")
-    between = f"{_signed(lost.low, lost)} to {_signed(lost.high, lost)}{_unit(history)}"
-    if not lost.resolved:
-        return (
-            f"How fast it is lost is not resolved. It could be anything from {between} per {per}. That is not the "
-            "same as none."
-        )
-    way = "It is lost at" if lost.value > 0 else "It is not lost, it grows by"
-    return f"{way} {_size(lost)}{_unit(history)} per {per} ({_inside(history, lost)}), if the rate is steady."
+        return ["There is no rate: the services have no dates or odometer readings."]
+    return [] if rate.estimated.resolved else ["How fast it is lost is not resolved."]
 
 
 def half_gone(history: History) -> Share | None:

@@ -31,7 +31,7 @@ from pullbook.report.drawing import (
 from pullbook.report.own_units import Distance
 from pullbook.settings.experiment import PHASES
 from pullbook.statistics.estimate import conditions_of
-from pullbook.text import decimals, in_brackets, number, percent, sentence_case, signed, typeset, unit_suffix
+from pullbook.text import adds_up, decimals, in_brackets, number, percent, sentence_case, signed, typeset, unit_suffix
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -49,7 +49,7 @@ def picture(history: History) -> Drawing:
         lambda figure, inks, size: _draw(figure, history, inks, size),
         caption=(
             f"Above: the state before and after each service, {at}. Below, on the same scale: "
-            "what each service changed, by its own experiment."
+            f"what each service changed, by its own experiment.{'' if _exact(history) else ' Figures are rounded.'}"
         ),
         description=describe(history),
         columns=(
@@ -75,6 +75,14 @@ def picture(history: History) -> Drawing:
 def distance_of(history: History) -> Distance:
     """Return the unit that distances are shown in."""
     return Distance(miles=history.shown == US)
+
+
+def _exact(history: History) -> bool:
+    """Say whether what lies between two services adds up as it is written."""
+    return all(
+        adds_up(first.after.value, second.before.value, span.drift.value, decimals(span.drift.u))
+        for span, (first, second) in zip(history.spans, pairwise(history.services), strict=True)
+    )
 
 
 def describe(history: History) -> str:

@@ -240,7 +240,7 @@ def _captures(filling: Filling) -> Fragment:
         f"amount [{much.unit}]",
         f"{much.unit} in 1,000 {far.unit}",
     )
-    return table(headings, rows, numbers_from=0, caption="What was caught")
+    return table(headings, rows, numbers_from=0, caption="Each emptying")
 
 
 def decision(book: Book, *, item: str, results: str, cost: float, hours: float, currency: str) -> Fragment:

@@ -32,6 +32,7 @@ from pullbook.statistics.robustness import AS_MEASURED
 from pullbook.statistics.uncertainty import combined
 from pullbook.statistics.verdict import VERDICT_WORDS
 from pullbook.text import (
+    adds_up,
     budget_digits,
     budget_line,
     budget_source,
@@ -43,6 +44,7 @@ from pullbook.text import (
     in_ten,
     number,
     percent,
+    said_once,
     sentence_case,
     signed,
     unbroken,
@@ -121,8 +123,7 @@ def chances(result: Result) -> str:
         return ""
     return (
         f"Chance of any improvement: {in_ten(c.probability_better)}. Of more than "
-        f"{result.shown.brief(c.worthwhile, c.unit)}: {in_ten(c.probability_worthwhile)}. (This starts with no "
-        "opinion: any change was as likely as any other.)"
+        f"{result.shown.brief(c.worthwhile, c.unit)}: {in_ten(c.probability_worthwhile)}."
     )
 
 
@@ -184,9 +185,9 @@ def worth(result: Result) -> str:
 
 
 def weather_share(result: Result) -> str:
-    """Say what the change would be without the correction, or nothing where none was made.
+    """Say what the change is as measured, and how good the correction is; nothing where none was made.
 
-    The correction itself is not printed: rounded, the three would not always add up.
+    The size of the correction is not printed: rounded, the three would not always add up.
     """
     c = result.comparison
     plain = next((r for r in result.cross_checks.routes if r.name == AS_MEASURED), None)
@@ -202,10 +203,10 @@ def weather_share(result: Result) -> str:
     least = 10.0**-digits
     if max(abs(measured - change), u) < least / 2:
         return f"Correcting for {conditions} moves the change by less than {least:g}{unit}."
-    good_to = f"±{u:.{digits}f}" if u >= least / 2 else f"better than ±{least:g}"
+    good_to = f"±{u:.{digits}f}" if u >= least / 2 else f"less than ±{least:g}"
     return (
-        f"As measured, without correcting for {conditions}, the change is {signed(measured, digits)}{unit}. The "
-        f"correction is good to {good_to}{unit}."
+        f"As measured, the change is {signed(measured, digits)}{unit}. The answer above corrects that for {conditions}, "
+        f"to {good_to}{unit}."
     )
 
 
@@ -315,7 +316,7 @@ def findings(result: Result) -> Fragment:
     """
     grouped: dict[tuple[str, str], list[str]] = {}
     boost, others = _warnings(result)
-    said = {*boost[:1], *others}
+    said, brief = {*boost[:1], *others}, dict(zip(boost, said_once(boost), strict=True))
     for finding in result.findings:
         message = result.shown.text(finding.message)
         if message in said or finding.code in CANNOT_TELL or message[1:] in result.sentence:
@@ -330,9 +331,10 @@ def findings(result: Result) -> Fragment:
         return Fragment(f"<p>Nothing {'more ' if result.findings else ''}to report.</p>")
     rank = {"refusal": 0, "warning": 1, "note": 2}
     items = {
-        key: f'<li class="pb-{key[0]}"><strong>{key[0]}</strong> {told(result.shown.text(key[1]))} '
+        key: f'<li class="pb-{key[0]}"><strong>{key[0]}</strong> {told(brief.get(text, text))} '
         f'<span class="pb-where">{escape(_where(where, len(result.drives)))}</span></li>'
         for key, where in sorted(grouped.items(), key=lambda item: rank[item[0][0]])
+        for text in [result.shown.text(key[1])]
     }
     serious = "".join(item for (severity, _), item in items.items() if severity != "note")
     notes = [item for (severity, _), item in items.items() if severity == "note"]
@@ -531,7 +533,7 @@ def phases(result: Result) -> Fragment:
         *(("cruise", column) for column in _outcome_first(result, "cruise", of_cruises)),
     ]
     outcome = result.experiment.outcome
-    rows = []
+    rows, exact = [], True
     frame = result.measures[result.measures["included"]]
     for kind, (name, words, unit, digits) in sorted(columns, key=lambda column: column[1][0] != outcome):
         part = frame[(frame["kind"] == kind) & frame[name].notna()]
@@ -541,12 +543,13 @@ def phases(result: Result) -> Fragment:
             before, after = result.shown.value(before, unit), result.shown.value(after, unit)
             digits = result.shown.digits(digits, unit)
             change = signed(after - before, digits)
+            exact = exact and adds_up(before, after, after - before, digits)
             rows.append((words, result.shown.unit(unit), number(before, digits), number(after, digits), change))
     return table(
         ("figure", "unit", "before", "after", "difference"),
         rows,
         numbers_from=2,
-        caption="Before and after as measured (means of session means)",
+        caption=f"Before and after as measured (means of session means{'' if exact else '; rounded'})",
     )
 
 
@@ -566,7 +569,7 @@ def secondary_outcomes(result: Result) -> Fragment:
         figures = [f for f in result.secondary_outcomes if f.group == group and f.applies]
         listed = _side_table(result, figures).html if figures else "<p>Not in these logs.</p>"
         said = "".join(f"<p>{escape(result.shown.text(text))}</p>" for text in note)
-        how = folded(f"How to read these: {group}", said).html if said else ""
+        how = folded("How to read these", said).html if said else ""
         parts.append(f"<div><h3>{sentence_case(group)}</h3>{listed}{how}</div>")
     return Fragment(f'<div class="pb-pair">{"".join(parts)}</div>')
 
@@ -760,7 +763,12 @@ def budget(result: Result) -> Fragment:
     )
     lines_told = folded("The uncertainty budget, line by line", lines_table.html + note)
     rests_on = f"<p>The interval holds the true change {percent(c.level)} of the time if:</p>"
-    return Fragment(lines_told.html + folded("What the interval assumes", rests_on + _assumptions(result).html).html)
+    return Fragment(
+        lines_told.html + folded("What the interval assumes", rests_on + _assumptions(result).html + NO_OPINION).html
+    )
+
+
+NO_OPINION = "<p>The chances at the top start with no opinion: any change was as likely as any other.</p>"
 
 
 def _assumptions(result: Result) -> Fragment:
@@ -790,11 +798,12 @@ def _assumptions(result: Result) -> Fragment:
 
 def like_for_like(result: Result) -> Fragment:
     """Return the conditions of before and after side by side."""
-    rows, shown = [], result.shown
+    rows, shown, exact = [], result.shown, True
     for condition in result.conditions:
         digits = shown.digits(3 if condition.unit == "kg/m³" else 1, condition.unit)
         before, after = (shown.value(x, condition.unit) for x in (condition.before, condition.after))
         difference = after - before
+        exact = exact and adds_up(before, after, difference, digits)
         rows.append(
             (
                 ("⚑ " if condition.flagged else "") + condition.name,
@@ -811,7 +820,8 @@ def like_for_like(result: Result) -> Fragment:
     first = (
         table(headings, flagged, numbers_from=2, words_from=5).html if flagged else "<p>No condition was flagged.</p>"
     )
-    every = table(headings, rows, numbers_from=2, words_from=5, caption=f"All {len(rows)} conditions")
+    caption = f"All {len(rows)} conditions{'' if exact else ' (rounded)'}"
+    every = table(headings, rows, numbers_from=2, words_from=5, caption=caption)
     return Fragment(first + every.html)
 
 
@@ -850,7 +860,7 @@ def conclusion(result: Result) -> Fragment:
     """Return the verdict once more, what it means, and its limits."""
     c = result.comparison
     boost = any(f.about_boost for f in result.findings)
-    text = "<p>Boost changed with the service. Act on the warning at the top first.</p>" if boost else ""
+    text = "<p>Act on the boost warning at the top first.</p>" if boost else ""
     text += f"<p><strong>{escape(VERDICT_WORDS[c.verdict])}.</strong> {escape(VERDICT_MEANS[c.verdict])}</p>"
     both = ""
     if result.with_left_out is not None:

@@ -22,7 +22,7 @@ from pullbook.settings.files import write_whole
 from pullbook.settings.privacy import renamed, scrub, shared_names
 from pullbook.statistics.comparison import Comparison
 from pullbook.statistics.verdict import VERDICT_WORDS
-from pullbook.text import counted, decimals, sentence_case, signed, typeset, unbroken, unit_suffix
+from pullbook.text import counted, decimals, said_once, sentence_case, signed, typeset, unbroken, unit_suffix
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -97,7 +97,7 @@ def compose(result: Result) -> Post:
         title=clean(experiment.title),
         verdict=VERDICT_WORDS[c.verdict],
         sentence=clean(sentence_case(result.sentence.partition(": ")[2].replace("matters to you", "matters to me"))),
-        alerts=_once([clean(say(f.message)) for f in result.findings if f.about_boost]),
+        alerts=tuple(filter(None, said_once([clean(say(f.message)) for f in result.findings if f.about_boost]))),
         facts=tuple(clean(text) for text in (*_facts(result), worth(result), *marked[:MOST_LEFT_OUT]) if text),
         cautions=tuple(clean(text) for text in cautions[:MOST_CAUTIONS]),
         left_out=tuple(
@@ -115,17 +115,6 @@ def compose(result: Result) -> Post:
         limits="One vehicle, one service. The driver knew which drives came after it.",
         made_by=f"Made with pullbook {result.version}.",
     )
-
-
-def _once(texts: list[str]) -> tuple[str, ...]:
-    """Return texts without the sentences that an earlier one has."""
-    said: set[str] = set()
-    kept = []
-    for text in texts:
-        sentences = [s for s in re.split(r"(?<=[.!?)]) (?=[(A-Z])", text) if s not in said]
-        said.update(sentences)
-        kept.append(" ".join(sentences))
-    return tuple(text for text in kept if text)
 
 
 def _facts(result: Result) -> tuple[str, ...]:

@@ -37,6 +37,8 @@ STANDING_SHOWN_KMH = 1.5  # a sensor in whole km/h, or in mph, shows up to this 
 LAUNCH_S = 4.0  # from leaving to full load and boost in a standing start
 LAG_S = 2.0  # a speed that is filtered, or of a satellite, shows up to this long afterwards what the pedal did
 STANDS_S = 1.0  # after its peak: a speed that still rises then was not lifted from
+RISES_S, RISES_KPA_S = 0.5, 4.0  # over which, and by how much, boost rises that builds up; noise is about 1 kPa
+RISES_SHARE = 0.25  # of the steepest of the rise: at less, the pedal was not down yet
 LEAST_GAIN_KMH = 5.0
 MOST_FALL_KMH = 6.0  # a gear change costs less, even uphill; wheels that grip again fall further
 PLATEAU_S, PLATEAU_KMH = 10.0, 2.0
@@ -290,7 +292,9 @@ def _pulls(log: Log, speed: Signal, load: FullLoad, protocol: Protocol, needed_k
     edges = full_spells(load, protocol.shift_lift_s, speed)
     latest_kmh = latest_start_kmh(protocol, needed_kmh)
     if load.source in ("intake_manifold_pressure", "acceleration"):
-        edges = _redated(speed, edges, kinks=load.source == "acceleration")
+        edges = _redated(
+            speed, edges, boost=log.get("intake_manifold_pressure") if load.source != "acceleration" else None
+        )
         latest_kmh_of_standing = 0.0
     else:
         latest_kmh_of_standing = latest_kmh  # the pedal dates the start, unless it is too late for one from rest
@@ -378,19 +382,44 @@ def _to_peak(speed: Signal, lift_s: float, first: int) -> np.ndarray:
     return v[first : peak + 1] if stands and t[peak] <= lift_s + reach_s else v[:0]
 
 
-def _redated(speed: Signal, edges: list[tuple[float, float]], *, kinks: bool) -> list[tuple[float, float]]:
-    """Date pulls by the speed where the load shows them late: by its kinks, and back to where it began to rise."""
+def _redated(speed: Signal, edges: list[tuple[float, float]], *, boost: Signal | None) -> list[tuple[float, float]]:
+    """Date pulls where the load shows them late: back to where the speed or the boost began to rise.
+
+    Without a boost, the kinks of the speed date both edges.
+    """
     still = np.flatnonzero(acceleration_of(speed) < ACCELERATING_M_S2)
     redated: list[tuple[float, float]] = []
     for start_s, end_s in edges:
-        if kinks:
+        if boost is None:
             start_s, end_s = _kink(speed, start_s), _kink(speed, end_s)
+        risen_s = start_s if boost is None else _risen_from(boost, start_s)
         began_s = _began(speed, still, start_s)
         # At low engine speed the boost comes seconds after the pedal.
         if start_s - began_s > 1.0 + slope_width_s(speed) / 2:
             start_s = min(start_s, _kink(speed, began_s))
+        start_s = min(start_s, risen_s)
         redated.append((max(start_s, redated[-1][1]) if redated else start_s, end_s))
     return redated
+
+
+def _risen_from(boost: Signal, by_s: float) -> float:
+    """Return when the boost began to rise towards what it is at ``by_s``: before, it rose at a fraction of the pace."""
+    t, v = boost.time_s, boost.values
+    k = int(np.searchsorted(t, by_s, side="right"))
+    step_s = max(RISES_S, boost.period_s)
+    steepest = RISES_KPA_S / RISES_SHARE
+    # Compared over a fixed time, so that the noise of a fast signal does not stop the way back.
+    while 0 < k < len(t) and t[k] - t[k - 1] <= boost.max_gap_s:
+        ago = max(0, int(np.searchsorted(t, t[k] - step_s, side="right")) - 1)
+        pace = float(v[k] - v[ago]) / float(t[k] - t[ago])
+        steepest = max(steepest, pace)
+        if pace < RISES_SHARE * steepest:
+            break
+        k -= 1
+    if not k + 1 < len(t):
+        return by_s
+    # Between the last refresh before the rise and the first in it, where its line comes from.
+    return min(by_s, max(float(t[k]), float(t[k + 1] - (v[k + 1] - v[k]) / steepest)))
 
 
 def _began(speed: Signal, still: np.ndarray, by_s: float) -> float:

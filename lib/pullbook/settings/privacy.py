@@ -160,6 +160,8 @@ DATE = re.compile(
     # Eight or six digits in a row, as in names of files: year first, or day first.
     rf"|(?<!\d)(?:{_YEAR}|\d{{2}})(?:0[1-9]|1[0-2])(?:0[1-9]|[12]\d|3[01])(?!\d){_CLOCK}"
     rf"|(?<!\d)(?:0[1-9]|[12]\d|3[01])(?:0[1-9]|1[0-2]){_YEAR}(?!\d)"
+    # A week of a year (ISO 8601), and the order of East Asia.
+    rf"|(?<!\d){_YEAR}-?W\d{{2}}(?:-?[1-7])?(?!\d)|{_YEAR}年\s?{_MONTH_NUMBER}月(?:\s?{_DAY}日)?"
     rf"|(?<!\d){_DAY}(?:st|nd|rd|th|er|\.)?[ _-]?(?:of |de |di )?(?<![a-z]){_MONTH}"
     rf"(?:[ _,-]{{0,4}}(?:de )?{_YEAR})?(?!\d)"
     rf"|(?<![^\W\d_]){_MONTH}[ _-]?(?:{_DAY}(?:st|nd|rd|th)?(?:,? {_YEAR})?|{_YEAR})(?!\d)",
@@ -447,7 +449,8 @@ def scrub(text: str, *, dates: bool = False) -> str:
 
 def undated_text(text: str) -> str:
     """Replace absolute dates by ``(removed)``."""
-    return DATE.sub(REMOVED, text)
+    plain, spans = as_read(text)
+    return without(text, spans_in(spans, [(*match.span(), match[0]) for match in DATE.finditer(plain)]))
 
 
 def shared_names(names: Iterable[str]) -> dict[str, str]:

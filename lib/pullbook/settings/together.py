@@ -13,8 +13,9 @@ import json
 import os
 import stat
 from collections.abc import Collection, Mapping
+from io import BufferedReader
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from pullbook.settings.files import write_whole
 
@@ -119,7 +120,7 @@ def _digest(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def _plain_file(path: Path) -> BinaryIO:
+def _plain_file(path: Path) -> BufferedReader:
     """Open a file that is no link, whose target may change at any time, and no pipe, which nobody may ever write to."""
     if not stat.S_ISREG(path.lstat().st_mode):
         raise OSError

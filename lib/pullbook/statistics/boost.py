@@ -133,7 +133,7 @@ def _warning(code: str, message: str, data: SessionMeans, found: Estimate, unit:
 def _slower(data: SessionMeans, found: Estimate) -> Finding:
     message = (
         f"Boost builds more slowly after the service. It took {found.before:.1f} s to reach 90 % of its peak "
-        f"before and takes {found.after:.1f} s after. A hose or clamp may leak: {ADVICE}."
+        f"before and takes {found.after:.1f} s after. A hose or clamp may be leaking: {ADVICE}."
     )
     return _warning("boost-slower", message, data, found, "s")
 
@@ -142,7 +142,7 @@ def _lower_at_speed(data: SessionMeans, found: Estimate, outside: Mapping[Phase,
     before, after = (pressure_words(getattr(found, phase), outside[phase]) for phase in PHASES)
     message = (
         f"There is less boost at the same engine speed after the service: {before} before, "
-        f"{after} after. The peak is unchanged. A hose or clamp may leak: {ADVICE}."
+        f"{after} after. The peak is unchanged. A hose or clamp may be leaking: {ADVICE}."
     )
     return _warning("boost-lower-at-speed", message, data, found, "kpa")
 

@@ -103,16 +103,14 @@ def sentence_of(
     of, label = outcome.change_unit, shown.text(outcome.label)
     unit = unit_suffix(shown.unit(of))
     change, low, high, u = (shown.value(x, of) for x in (estimate.change, estimate.low, estimate.high, estimate.u))
-    digits = decimals(u)
-    pairs = [(end, bound) for end in (low, high) for bound in (0.0, shown.value(worthwhile, of))]
-    while digits < 4 and any(_looks_equal(end, bound, digits) for end, bound in pairs):
-        digits += 1  # an end that rounds to a bound would seem to touch it
+    digits, bound = decimals(u), shown.value(worthwhile, of)
     size = f"{abs(change):.{digits}f}{unit}"
     visible = float(f"{change:.{digits}f}") != 0
     moved = ("fell" if change < 0 else "rose") if visible else "moved"
-    ends = sorted((abs(low), abs(high)))
-    inside = f"{percent(level)} interval {ends[0]:.{digits}f} to {ends[1]:.{digits}f}{unit}"
-    across = f"{percent(level)} interval {low:+.{digits}f} to {high:+.{digits}f}{unit}"
+    near, far = sorted((abs(low), abs(high)))
+    nearest = "just above 0" if 0 < near < 0.5 * 10.0**-digits else _size(near, bound, digits)
+    inside = f"{percent(level)} interval {nearest} to {_size(far, bound, digits)}{unit}"
+    across = f"{percent(level)} interval {_signed(low, bound, digits)} to {_signed(high, bound, digits)}{unit}"
     matter = shown.brief(worthwhile, of)
     word = "Improved" if verdict.startswith("improved") else "Worse"
     if verdict in ("improved", "worse"):
@@ -125,7 +123,7 @@ def sentence_of(
             "There may still be a smaller change."
         )
     less, more = _WAYS.get(of, ("lower", "higher"))
-    below, above = (f"{abs(end):.{digits}f}{unit} {less if end < 0 else more}" for end in (low, high))
+    below, above = (f"{_size(abs(end), bound, digits)}{unit} {less if end < 0 else more}" for end in (low, high))
     return (
         f"Not resolved: the {label} {moved} by {size}, but the true change could be anywhere from {below} to {above} "
         f"({percent(level)}). {what_would_tell}."
@@ -163,8 +161,27 @@ def sentence_shown(comparison: Mapping[str, Any], outcome: Outcome, *, worthwhil
     )
 
 
+def _size(end: float, bound: float, digits: int) -> str:
+    """Return the size of an end in words where rounding would lay it on nought or on the change that matters."""
+    if 0 < end < 0.5 * 10.0**-digits:
+        return f"less than {10.0**-digits:g}"
+    if _looks_equal(end, bound, digits):
+        return f"just {'under' if end < bound else 'over'} {bound:.3g}"
+    return f"{end:.{digits}f}"
+
+
+def _signed(end: float, bound: float, digits: int) -> str:
+    """Return an end with its sign; in words as `_size`."""
+    sign = "-" if end < 0 else "+"
+    if 0 < abs(end) < 0.5 * 10.0**-digits:
+        return f"just {'below' if end < 0 else 'above'} 0"
+    if _looks_equal(abs(end), bound, digits):
+        return f"just {'inside' if abs(end) < bound else 'beyond'} {sign}{bound:.3g}"
+    return f"{end:+.{digits}f}" if end else "0"
+
+
 def _looks_equal(end: float, bound: float, digits: int) -> bool:
-    return f"{abs(end):.{digits}f}" == f"{bound:.{digits}f}" and abs(end) != bound
+    return f"{end:.{digits}f}" == f"{bound:.{digits}f}" and end != bound
 
 
 def what_would_tell(needed: int | None, alone: int | None, *, before: int, after: int, unlike: str = "") -> str:

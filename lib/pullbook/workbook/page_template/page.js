@@ -94,7 +94,8 @@
   function offer(picture, k) {
     const button = document.createElement("button");
     button.className = "pb-numbers";
-    button.textContent = "Numbers behind picture " + (k + 1) + " (CSV)";
+    button.textContent = "Numbers (CSV)";
+    button.ariaLabel = "Numbers (CSV) behind picture " + (k + 1);
     button.addEventListener("click", function () {
       const link = document.createElement("a");
       link.href = URL.createObjectURL(new Blob([csv(picture)], { type: "text/csv" }));
