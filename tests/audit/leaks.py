@@ -1,4 +1,4 @@
-"""Forty invented secrets, written in ten ways, and a search for them in what would be shared."""
+"""Forty invented secrets, written in twelve ways, and a search for them in what would be shared."""
 
 from __future__ import annotations
 
@@ -51,8 +51,10 @@ WAYS: dict[str, Write] = {
     "base64": lambda text: base64.b64encode(text.encode()).decode(),
     "json": lambda text: "".join(f"\\u{ord(c):04x}" for c in text),
     "utf-16": lambda text: "".join(f"\\x{byte:02x}" for byte in text.encode("utf-16-le")),
+    "full width": lambda text: "".join(chr(ord(c) + 0xFEE0) if "!" <= c <= "~" else c for c in text),
+    "unseen": "\u200b".join,
 }
-# How a number with a decimal point is written elsewhere; the tenth way of the positions.
+# How a number with a decimal point is written elsewhere.
 COMMA: Write = lambda text: re.sub(r"(\d)\.(\d)", r"\1,\2", text)  # noqa: E731
 
 
@@ -80,7 +82,7 @@ def leaks(files: Mapping[str, bytes]) -> list[str]:
         for core in SECRETS.values():
             forms = {core, COMMA(core), core.replace(" ", ""), core.replace(" ", "_"), re.sub(r"[\s_.-]", "", core)}
             forms |= {quote(core), html.escape(core), json.dumps(core)[1:-1]}
-            forms |= {WAYS[way](core) for way in ("entities", "url", "json", "utf-16")}
+            forms |= {WAYS[way](core) for way in ("entities", "url", "json", "utf-16", "full width", "unseen")}
             forms |= {base64.b64encode(core.encode()).decode().rstrip("=")}
             if any(form.casefold() in view for form in forms for view in lowered if len(form) >= 5):
                 found.append(f"{core} in {name}")
@@ -129,7 +131,7 @@ def with_secrets(folder: Path) -> Path:
     settings.write_text(text, encoding="utf-8")
     for log in (folder / "logs").glob("*.csv"):
         head, *rows = log.read_text(encoding="utf-8").splitlines()
-        secrets = [written(secret, [*WAYS][k % 10]) for k, secret in enumerate(SECRETS)]
+        secrets = [written(secret, [*WAYS][k % len(WAYS)]) for k, secret in enumerate(SECRETS)]
         cells = ['"' + f"Oddity {secret}".replace('"', '""') + '"' for secret in secrets]
         lines = [";".join([head, *cells]), *(f"{row};" + ";".join(["1"] * len(cells)) for row in rows)]
         log.write_text("\n".join(lines) + "\n", encoding="utf-8")

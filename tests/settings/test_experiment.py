@@ -13,8 +13,10 @@ from pydantic import ValidationError
 from ruamel.yaml import YAML
 
 from helpers.samples import SAMPLE_NAMES, SAMPLES
+from pullbook.batch.experiments import find_experiments
 from pullbook.errors import MOST_FAULTS, ExperimentError
 from pullbook.settings.experiment import LOG_SUFFIXES, MAX_YAML_BYTES, Experiment, Protocol
+from pullbook.settings.places import ledger_of
 
 
 def session(
@@ -492,3 +494,14 @@ def test_a_note_of_the_service_that_is_misspelt_is_told_with_those_there_are(tmp
         Experiment.from_settings(
             {"title": "a", "service": {"what": "b", "notes": {"colour": "black"}}, "sessions": []}, tmp_path
         )
+
+
+def test_a_folder_that_is_closed_to_this_user_is_refused(folder, monkeypatch):
+    def closed(path: Path) -> bool:
+        raise PermissionError(errno.EACCES, "Permission denied", str(path))
+
+    monkeypatch.setattr(Path, "is_file", closed)
+    for look in (Experiment.load, lambda home: find_experiments([home])):
+        with pytest.raises(ExperimentError, match=r"cannot be read \(Permission denied\)"):
+            look(folder)
+    assert ledger_of([folder]) == ""

@@ -2,6 +2,7 @@
 
 import base64
 import getpass
+import json
 import re
 import socket
 from re import _parser
@@ -67,6 +68,8 @@ WRITTEN = {
     "a path behind a colon": "log:/home/someone/x",
     "a share": "smb://nas/someone/x",
     "a variable": "%USERPROFILE%\\someone\\x",
+    "a folder, unseen": repr("\u200b".join("C:\\Users\\someone")),
+    "a folder, unseen, as JSON": json.dumps(json.dumps("\u200b".join("C:\\Users\\someone"))),
     "folders above": "../../someone/logs/x.csv",
     "address of a device": "00:1A:2B:3C:4D:5E",
 }

@@ -15,7 +15,15 @@ USUAL_DOF = 4.0  # with which the usual scatter counts
 
 @dataclass(frozen=True)
 class Shift:
-    """Mean of the sessions before, and after minus before with its standard uncertainty."""
+    """How far a figure moved.
+
+    Attributes
+    ----------
+    before : float
+        Mean of the sessions before the service, in the figure's unit.
+    change, u : float
+        After minus before, and its standard uncertainty.
+    """
 
     before: float
     change: float

@@ -145,10 +145,10 @@ def find_experiments(folders: Sequence[str | Path]) -> list[Path]:
 
 
 def _within(folder: Path) -> Iterator[Path]:
-    if (folder / FILE_NAME).is_file():
-        yield folder.resolve()
-        return
     try:
+        if (folder / FILE_NAME).is_file():
+            yield folder.resolve()
+            return
         inner = sorted(path for path in folder.iterdir() if path.is_dir())
     except OSError as error:
         raise ExperimentError(f"{folder}: cannot be read ({error.strerror}). Check its permissions.") from None

@@ -205,8 +205,8 @@ def weather_share(result: Result) -> str:
         return f"Correcting for {conditions} moves the change by less than {least:g}{unit}."
     good_to = f"±{u:.{digits}f}" if u >= least / 2 else f"less than ±{least:g}"
     return (
-        f"As measured, the change is {signed(measured, digits)}{unit}. The answer above corrects that for {conditions}, "
-        f"to {good_to}{unit}."
+        f"As measured, the change is {signed(measured, digits)}{unit}. "
+        f"The answer above corrects that for {conditions}, to {good_to}{unit}."
     )
 
 

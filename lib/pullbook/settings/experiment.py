@@ -573,6 +573,15 @@ def read_settings(folder: Path) -> str:
         When it is missing, too large, or no UTF-8 text.
     """
     path = folder / FILE_NAME
+    try:
+        return _settings_text(folder, path)
+    except OSError as error:
+        raise ExperimentError(f"{path}: cannot be read ({error.strerror}). Check the file and its folder.") from None
+    except UnicodeDecodeError:
+        raise ExperimentError(f"{FILE_NAME}: not UTF-8 text. Save it as UTF-8.") from None
+
+
+def _settings_text(folder: Path, path: Path) -> str:
     if folder.is_file():
         raise ExperimentError(
             f"{folder}: that is a file. Give the folder that holds {FILE_NAME}. To make one from logs: "
@@ -589,13 +598,8 @@ def read_settings(folder: Path) -> str:
         raise ExperimentError(
             f"{FILE_NAME}: larger than {MAX_YAML_BYTES // 1024} KiB. A few KiB are normal. Is this the right file?"
         )
-    try:
-        with path.open(encoding="utf-8", newline="") as stream:
-            return stream.read()
-    except OSError as error:
-        raise ExperimentError(f"{path}: cannot be read ({error.strerror}). Check the file.") from None
-    except UnicodeDecodeError:
-        raise ExperimentError(f"{FILE_NAME}: not UTF-8 text. Save it as UTF-8.") from None
+    with path.open(encoding="utf-8", newline="") as stream:
+        return stream.read()
 
 
 def parse_settings(text: str) -> dict[str, Any]:
@@ -708,7 +712,7 @@ def _file_fault(folder: Path, session: Mapping[str, Any], key: str, log: str, su
     except (FileNotFoundError, NotADirectoryError):
         pass
     except (OSError, RuntimeError) as error:  # a name too long, no permission, links that go round
-        return f"{where}: cannot be reached ({_given(str(error))}). Check the path."
+        return f"{where}: cannot be reached ({_why(error)}). Check the path."
     if not inside:
         return f"{where}: outside the experiment folder. Copy it inside and give the path from there."
     if kind is None:
@@ -717,6 +721,11 @@ def _file_fault(folder: Path, session: Mapping[str, Any], key: str, log: str, su
         what = "a folder" if stat.S_ISDIR(kind) else "a pipe or a device"
         return f"{where}: that is {what}, and a file is needed. Correct the path, or put the file itself there."
     return None
+
+
+def _why(error: OSError | RuntimeError) -> str:
+    """Say why a path cannot be followed; links that go round are no error of the system on every Python."""
+    return getattr(error, "strerror", None) or "its links go round in a circle"
 
 
 def _source_fault(place: int, session: Mapping[str, Any]) -> str | None:
@@ -745,7 +754,7 @@ def _earlier_faults(folder: Path, names: object) -> list[str]:
             there = (path / FILE_NAME).is_file()
             outside = path.parent != home.parent or (there and (path / FILE_NAME).resolve().parent != path)
         except (OSError, RuntimeError) as error:
-            faults.append(f"{said}: cannot be reached ({_given(str(error))}); check the path")
+            faults.append(f"{said}: cannot be reached ({_why(error)}); check the path")
             continue
         if path == home:
             faults.append(f"{said}: is this experiment itself; name earlier ones only")

@@ -38,7 +38,7 @@ def place_for(given: str | Path | None, default: Path) -> Path:
         return default.parent.resolve() / default.name
     for link in _links_on(Path(given)):
         folder = link.parent
-        if any((above / FILE_NAME).is_file() for above in (folder, *folder.parents)):
+        if any(_is_file(above / FILE_NAME) for above in (folder, *folder.parents)):
             raise ExperimentError(
                 f"--out {given}: {link} is a link inside an experiment, and pullbook never writes through those. Give "
                 "the real path."
@@ -78,10 +78,18 @@ def ledger_of(folders: Sequence[str | Path]) -> str:
         Of experiments, or one that holds them.
     """
     homes = dict.fromkeys(
-        folder.parent if (folder / FILE_NAME).is_file() else folder for folder in (Path(f).resolve() for f in folders)
+        folder.parent if _is_file(folder / FILE_NAME) else folder for folder in (Path(f).resolve() for f in folders)
     )
-    found = [home / LEDGER for home in homes if (home / LEDGER).is_file()]
+    found = [home / LEDGER for home in homes if _is_file(home / LEDGER)]
     return str(found[0]) if len(found) == 1 else ""
+
+
+def _is_file(path: Path) -> bool:
+    """Say whether there is a file, as far as anybody may know."""
+    try:
+        return path.is_file()
+    except OSError:  # its folder is closed to this user
+        return False
 
 
 def _links_on(path: Path) -> Iterator[Path]:

@@ -135,7 +135,7 @@ _HINTS: dict[str, tuple[re.Pattern[str], tuple[str, ...], int]] = {
     "mail address": (_NEVER, ("@", "at)", "at]", "at}", "at )", "at ]", "at }", "dot"), 1000),
     "file path": (
         re.compile(rf"/(?:{_ROOTS})/"),
-        ("file:", "~/", ":\\", ":/", "\\\\", "//", "../..", "..\\..", "%", "$"),
+        ("file:", "~/", ":\\", ":/", "\\\\", "//", "../..", "..\\..", "%/", "%\\", "$"),
         1400,
     ),
 }
@@ -178,7 +178,7 @@ _VIN_WORD = re.compile(r"(?<![^\W_])(?:VIN|FIN)?([A-HJ-NPR-Z0-9]{17})(?![^\W_])"
 _VIN_IN_WORD = re.compile(
     r"(?<![A-Z0-9])([A-HJ-NPR-Z0-9]{13}\d{4})(?![A-Z0-9])"
 )  # small letters are an edge to capitals
-_GAP = r"[ \t._/:,;'\"()|-]"  # up to two between the groups of a number that is written in groups
+_GAP = r"[ \t._/\\:,;'\"()|-]"  # up to two between the groups of a number that is written in groups
 _VIN_IN_GROUPS = re.compile(
     rf"(?<![A-Za-z0-9])(?=((?:[A-HJ-NPR-Za-hj-npr-z0-9]{_GAP}{{0,2}}+){{13}}\d(?:{_GAP}{{0,2}}+\d){{3}})(?![A-Za-z0-9]))"
 )
@@ -314,7 +314,9 @@ def _plain(escape: str) -> tuple[str, int]:
         return raw.decode("utf-8", "replace"), 3 if raw.isascii() else 0
     letters = escape.lstrip("\\")
     if letters[:1] in "uUxX" and len(letters) > 2:  # its backslash may have been escaped itself
-        return chr(int(letters[1:], 16)), 0
+        slashes = len(escape) - len(letters)
+        # Each time that an escape is escaped doubles its backslashes; any other number has one that was there before.
+        return ("\\" if slashes & (slashes - 1) else "") + chr(int(letters[1:], 16)), 0
     return escape[1:], 0
 
 
