@@ -84,7 +84,7 @@ ELSEWHERE = (
     "|Fuel rail pressure|Exhaust manifold pressure|Turbo inlet pressure|Cylinder head temp|Air mass (mg/stroke)"
     "|Engine RPM time (s)|Coolant temperature timestamp|Coolant temperature (x10 °C)|Boost pressure (0.1 kPa)"
     "|Teplota plnicího vzduchu před chladičem|Speed (GPS)"
-    "|Vehicle speed (yd/s)|n_LL [1/min]|n_Turbo [1/min]"
+    "|Vehicle speed (yd/s)|Coolant temperature (1/10 °C)|n_LL [1/min]|n_Turbo [1/min]"
     "|IAT2|Intake Air Temperature 2|T2|P1|Gear|Long term fuel trim|Lateral accel|Charge current (A)|Fuel level"
 )
 
@@ -162,6 +162,9 @@ def test_chosen_columns_win_over_words() -> None:
         ("m/s", "vehicle_speed", 10, 36),
         ("kts", "vehicle_speed", 10, 18.52),
         ("ft/s", "vehicle_speed", 10, 10.9728),
+        ("km/hr", "vehicle_speed", 10, 10),
+        ("°R", "charge_air_temperature", 671.67, 100),
+        ("cmHg", "intake_manifold_pressure", 76, 101.325),
         ("1/s", "engine_speed", 40, 2400),
         ("kg/h", "air_mass_flow", 36, 10),
         ("lb/min", "air_mass_flow", 10, 75.59873),
@@ -177,8 +180,9 @@ def test_units(text: str, channel: str, raw: float, expected: float) -> None:
 def test_gauge_and_absolute() -> None:
     assert [
         unit_for(text, "intake_manifold_pressure").gauge
-        for text in ("psig", "bar gauge", "kPa rel", "psia", "bar abs", "kPa")
-    ] == [True, True, True, False, False, False]
+        for text in ("psig", "bar gauge", "kPa rel", "kPag", "psia", "bar abs", "kPa", "inHgA")
+    ] == [True, True, True, True, False, False, False, False]
+    assert parse_header("Boost pressure (bar(g))").unit == "bar g"
     assert parse_unit("furlongs") == ()
     assert looks_gauge(np.array([0.0, 1, 80, 120]))
     assert not looks_gauge(np.array([0.0, 0, 80, 120]))

@@ -131,6 +131,25 @@ def test_signals_with_times_of_their_own_keep_them(tmp_path: Path, named: bool) 
         np.testing.assert_allclose(signals[channel].values, 40 + np.arange(200) % 50)
 
 
+def test_times_of_their_own_with_a_row_of_units(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = [f"{100 * k},{40 + k % 50},{200 * k},{2 + k % 3},{400 * k},{100 + k % 50}" for k in range(200)]
+    path.write_text("\n".join(["Time,Speed,Time,Engine speed,Time,Boost", "ms,mph,ms,krpm,ms,kPa", *rows]))
+    signals = read_log(path).signals
+    np.testing.assert_allclose(signals["engine_speed"].time_s, 0.2 * np.arange(200))
+    assert (signals["vehicle_speed"].unit, signals["engine_speed"].values[0]) == ("mph", 2000)
+
+
+def test_a_word_in_front_of_the_units_is_no_unit(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Time,Speed,RPM", "Units,km/h,rpm", *(f"{k / 2},{k},{900 + k}" for k in range(40))]))
+    assert read_log(path).duration_s == 19.5
+
+
+def test_milliseconds_in_groups_of_three(tmp_path: Path) -> None:
+    assert log_of(tmp_path, [f"{500 * k:,}".replace(",", " ") for k in range(40)], "Time (ms)").duration_s == 19.5
+
+
 def test_signals_with_times_of_their_own_that_fall_are_refused(tmp_path: Path) -> None:
     path = tmp_path / "log.csv"
     path.write_text(own_times(named=False, back=20))
@@ -322,3 +341,16 @@ def test_a_rate_without_its_unit_is_no_time(tmp_path: Path) -> None:
     path.write_text("\n".join(["Sample rate: 2", "Speed [km/h],RPM", *(f"{40 + k % 50},{900 + k}" for k in range(40))]))
     with pytest.raises(PullbookError, match="no time column"):
         read_log(path)
+
+
+@pytest.mark.parametrize(
+    ("header", "day"), [("Date", "20260314"), ("Date (ddmmyy)", "140326"), ("Date [mmddyy]", "031426")]
+)
+def test_a_day_without_marks_beside_the_clock(tmp_path: Path, header: str, day: str) -> None:
+    log = log_of(tmp_path, [f"{day};{clock(36_000 + t)}" for t in HALF], f"{header};Time")
+    assert (str(log.start), log.duration_s) == ("2026-03-14 10:00:00", 19.5)
+    assert not log.unknown_columns
+
+
+def test_a_number_under_date_that_is_no_day(tmp_path: Path) -> None:
+    assert log_of(tmp_path, [f"7;{clock(36_000 + t)}" for t in HALF], "Day;Time").start is None

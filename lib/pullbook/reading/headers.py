@@ -12,10 +12,11 @@ from pullbook.reading.vocabulary import english, mend_encoding, tokens
 _BRACKETS = re.compile(r"[\[({<]([^\[\](){}<>]*)[\])}>]")
 
 # "x10 °C", "0.1 kPa", "°C * 10": nobody can say whether the number was multiplied or has to be.
-_SCALED = re.compile(r"[x×*]?\s*\d+(?:[.,]\d+)?\s*[x×*]?\s*(\D+)|(\D+?)\s*[x×*/]\s*\d+")
+_SCALED = re.compile(r"[x×*]?\s*\d+(?:[.,/]\d+)?\s*[x×*]?\s*(\D+)|(\D+?)\s*[x×*/]\s*\d+")
 
 # "rad/s", "gal/min": a unit, whether or not it is known; one that is not fits no channel.
 _PER = re.compile(r"\w{1,5}\s?/\s?(s|sec|min|h|hr|hour|m|km|mi|cm2|in2|rev|str)", re.IGNORECASE)
+_WITHIN_UNIT = re.compile(r"(?<=\w)\(((?:g|a|abs|gauge)\b)\)", re.IGNORECASE)  # "bar(g)"
 _DEGREES = ("°", "deg", "degree", "degrees")
 # Letters of formulas, as in "T_ansaug [°C]" or "p man (kPa)", by the dimension of the unit that they need beside them.
 _SYMBOLS = {"temperature": ("t", "temperature"), "pressure": ("p", "pressure"), "rotation": ("n", "engine rotation"),
@@ -63,7 +64,7 @@ def parse_header(text: str, *, units_row: str | None = None) -> Header:
     >>> sorted(header.words), header.unit
     (['air', 'intake', 'temperature'], '°C')
     """
-    mended = mend_encoding(text)
+    mended = _WITHIN_UNIT.sub(lambda part: f" {part[1]}", mend_encoding(text))
     unit = units_row.strip() if units_row and parse_unit(units_row) else None
     units = [match for match in _BRACKETS.finditer(mended) if _is_unit(match[1])]
     if units:  # the last one; what stands in brackets before it is a word, as in "Speed (GPS) (km/h)"

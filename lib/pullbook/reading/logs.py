@@ -450,10 +450,13 @@ def _in_one_time(table: Table) -> Table:
         return table
     headers = table.layout.headers
     times, values = (np.concatenate([table.numbers(pair[k])[0] for pair in pairs]) for k in (0, 1))
-    names = np.repeat([headers[value] for _, value in pairs], len(table))
+    said = [*table.layout.units, *[""] * (len(headers) - len(table.layout.units))]
+    names, units = (np.repeat([of[value] for _, value in pairs], len(table)) for of in (headers, said))
     known = np.isfinite(times) & np.isfinite(values)
-    layout = replace(table.layout, headers=(headers[pairs[0][0]], "Signal", "Value"), units=())
-    return Table(layout, tuple((pd.Series(part[known]),) for part in (times, names, values)), table.findings)
+    layout = replace(
+        table.layout, headers=(headers[pairs[0][0]], "Signal", "Value", "Unit"), units=(said[pairs[0][0]], "", "", "")
+    )
+    return Table(layout, tuple((pd.Series(part[known]),) for part in (times, names, values, units)), table.findings)
 
 
 def _columns_of_wide(table: Table, axis: TimeAxis, name: str) -> list[_Column]:

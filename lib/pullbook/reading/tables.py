@@ -48,7 +48,7 @@ _PARTED_BY_COMMAS = r"\s*[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?\s*"
 _THOUSANDS = r"^\s*[+-]?\d{1,3}\.\d{3},\d"
 # 1 234 or 1'234; the spaces are the plain one, those that do not break, and the thin one.
 _PARTED_BY_SPACES = r"^[+-]?[1-9]\d{0,2}(?:[ \u00a0\u2009\u202f'’]\d{3})+(?:[.,]\d*)?(?:\s?[^\d\s.:][^\d:]{0,11})?$"
-_SPACE_WITHIN = r"(?<=\d)[ \u00a0\u2009\u202f'’](?=\d{3}(?!\d))"
+SPACE_WITHIN = r"(?<=\d)[ \u00a0\u2009\u202f'’](?=\d{3}(?!\d))"
 
 
 @dataclass(frozen=True, eq=False)
@@ -278,7 +278,7 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
     text = column[rest].astype("string").str.strip(' "\t').str.replace("−", "-", regex=False)
     parted = text.str.match(_PARTED_BY_SPACES).fillna(value=False)
     if parted.any():
-        text = text.mask(parted, text.str.replace(_SPACE_WITHIN, "", regex=True))
+        text = text.mask(parted, text.str.replace(SPACE_WITHIN, "", regex=True))
     if decimal == ",":
         text = text.str.replace(",", ".", regex=False)
     blank = text.isin(["", *MISSING]).to_numpy(dtype=bool)

@@ -14,12 +14,13 @@ from pullbook.errors import Finding, LogError
 from pullbook.reading.dates import parts, read_dates
 from pullbook.reading.layout import MISSING, is_number
 from pullbook.reading.preamble import preamble_days, preamble_step
-from pullbook.reading.tables import Table
+from pullbook.reading.tables import SPACE_WITHIN, Table
 from pullbook.reading.time_column import (
     GUESSED_UNITS_S,
     LIVELY_KMH_S,
     MOST_ROWS_A_SECOND,
     clock_columns,
+    compact_day,
     counts_rows,
     find_date_column,
     find_time_column,
@@ -217,6 +218,9 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         used, words, utc=dated.utc and dated.start is not None, day_first=dated.day_first, month_first=dated.month_first
     )
     start = dated.start
+    if start is None and words == "clock time" and (found := compact_day(table)):
+        start = dt.datetime.combine(found[1], dt.time()) + dt.timedelta(seconds=first_s)
+        source = replace(source, columns=(*used, headers[found[0]]))
     if start is None:
         start, source = _dated_above(table, source, first_s if words == "clock time" else None)
     return TimeAxis(seconds, rows, source, start, tuple(findings))
@@ -371,7 +375,9 @@ def _stamps(table: Table, column: int, date_column: int | None) -> _Stamps:
 
 
 def _is_number_or_time(cell: str) -> bool:
-    return is_number(cell) or bool(_WITH_UNIT.fullmatch(cell.strip()) and unit_in_header_s(cell))
+    return is_number(re.sub(SPACE_WITHIN, "", cell)) or bool(
+        _WITH_UNIT.fullmatch(cell.strip()) and unit_in_header_s(cell)
+    )
 
 
 def _dated(stamped: pd.Series) -> _Stamps:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import re
 from collections.abc import Sequence
@@ -190,9 +191,9 @@ def timed_pairs(table: Table) -> list[tuple[int, int]]:
     headers = table.layout.headers
     places = range(0, len(headers), 2)
     called = [bool(_TIME_WORDS & {token.lower() for token in tokens(header)}) for header in headers]
-    if len(headers) < 4 or len(headers) % 2 or not all(called[::2]) or any(called[1::2]) or table.layout.units:
+    if len(headers) < 4 or len(headers) % 2 or not all(called[::2]) or any(called[1::2]):
         return []
-    units_s = {unit_in_header_s(_TWIN.sub("", headers[k])) for k in places}
+    units_s = {named_unit_s(table, k) or unit_in_header_s(_TWIN.sub("", headers[k])) for k in places}
     if len(units_s) > 1 or not all(map(table.is_numeric, range(len(headers)))) or not own_time_columns(table, 0):
         return []
     times = [table.numbers(k)[0] for k in places]
@@ -209,6 +210,20 @@ def find_date_column(table: Table, time_column: int) -> int | None:
     return None
 
 
+def compact_day(table: Table) -> tuple[int, dt.date] | None:
+    """Return the column that holds the day without marks, as 20260314 or as its header says, and its first day."""
+    for k, header in enumerate(table.layout.headers):
+        if not _DATE.fullmatch(header.lower()) or not table.is_numeric(k) or (sample := table.sample(k, 1)).empty:
+            continue
+        said = re.search(r"ddmmyy|mmddyy|yymmdd", header.lower())
+        form = re.sub(r"(.)\1", r"%\1", said[0]) if said else "%Y%m%d"
+        try:
+            return k, dt.datetime.strptime(f"{float(sample.iloc[0]):0{6 if said else 8}.0f}", form).date()
+        except ValueError:  # a number that is no day
+            continue
+    return None
+
+
 def named_unit_s(table: Table, column: int) -> float | None:
     """Return the seconds in the unit that a time column names, None if it names none.
 
@@ -220,7 +235,8 @@ def named_unit_s(table: Table, column: int) -> float | None:
     """
     units = table.layout.units
     said = units[column].lower().strip("[]() ") if column < len(units) else ""
-    return _seconds_in(said) or unit_in_header_s(table.layout.headers[column])
+    known = _seconds_in(said) if _UNIT.fullmatch(f" {said}") else None
+    return known or unit_in_header_s(table.layout.headers[column])
 
 
 def unit_in_header_s(header: str) -> float | None:

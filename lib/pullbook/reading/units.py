@@ -114,10 +114,12 @@ _UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
     ("degF", "temperature"): (
         ("degf", "°f", "f", "fahrenheit", "deg f", "degrees f", "ºf", "℉"), 5 / 9, -160 / 9),
     ("K", "temperature"): (("k", "kelvin", "degk"), 1, -273.15),
+    ("degR", "temperature"): (("degr", "°r", "rankine"), 5 / 9, -273.15),
     ("km/h", "speed"): (
         ("km/h", "kmh", "kph", "km per h", "kmph", "kilometers per hour", "km h", "km/u", "km/t",
-         "км/ч"), 1, 0),
-    ("mph", "speed"): (("mph", "mi/h", "miles/h", "miles per hour"), 1.609344, 0),
+         "km/hr", "km/hour", "км/ч"), 1, 0),
+    ("mph", "speed"): (
+        ("mph", "m.p.h.", "mi/h", "mi/hr", "miles/h", "miles/hr", "miles/hour", "miles per hour"), 1.609344, 0),
     ("m/s", "speed"): (("m/s", "m/sec", "mps", "ms-1", "metres per second"), 3.6, 0),
     ("ft/s", "speed"): (("ft/s", "ft/sec", "fps", "feet per second"), 1.09728, 0),
     ("kn", "speed"): (("kn", "kt", "kts", "knots"), 1.852, 0),
@@ -134,6 +136,7 @@ _UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
     ("MPa", "pressure"): (("mpa",), 1000, 0),
     ("psi", "pressure"): (("psi", "lbf/in2", "lb/in2"), 6.894757293168, 0),
     ("inHg", "pressure"): (("inhg", "in hg", '"hg'), 3.386389, 0),
+    ("cmHg", "pressure"): (("cmhg", "cm hg"), 1.333224, 0),
     ("mmHg", "pressure"): (("mmhg", "mm hg", "torr"), 0.1333224, 0),
     ("atm", "pressure"): (("atm",), 101.325, 0),
     ("kgf/cm2", "pressure"): (("kgf/cm2", "kg/cm2", "kg/cm²", "kgf/cm²"), 98.0665, 0),
@@ -167,6 +170,7 @@ _BY_ALIAS = {
 }
 
 
+_COUNTED_FROM = {"g": "gauge", "a": "abs"}
 _SIGNS = str.maketrans("⁻−¹", "--1")  # as in min⁻¹
 _GAUGE = re.compile(r"\b(gauge|gage|rel|relative|g)\b")
 
@@ -195,7 +199,8 @@ def parse_unit(text: str) -> tuple[Unit, ...]:
     [('psi gauge', 'pressure')]
     """
     plain = " ".join(text.translate(_SIGNS).strip().strip("[](){}<>").lower().replace("_", " ").split())
-    plain = {"psig": "psi gauge", "psia": "psi abs", "barg": "bar gauge", "bara": "bar abs"}.get(plain, plain)
+    if (plain[:-1], "pressure") in _BY_ALIAS and plain[-1] in _COUNTED_FROM:  # psig, bara
+        plain = f"{plain[:-1]} {_COUNTED_FROM[plain[-1]]}"
     gauge = bool(_GAUGE.search(plain)) and len(plain) > 1
     absolute = bool(_ABSOLUTE.search(plain)) and len(plain) > 1
     bare = plain
