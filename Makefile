@@ -60,15 +60,16 @@ mutants: $(VENV)/.installed-test
 	@cd .mutants && OPENBLAS_NUM_THREADS=1 $(CURDIR)/$(BIN)/mutmut run && $(CURDIR)/$(BIN)/mutmut results
 
 # The tests with the oldest and the newest packages that pyproject.toml allows, Parquet's reader among them, in an
-# environment that is thrown away.
+# environment that is thrown away. Old packages use what newer ones below them deprecate: that is no fault of ours.
 oldest: RESOLUTION := lowest-direct
+oldest: WARNINGS := -W ignore::DeprecationWarning -W ignore::PendingDeprecationWarning
 newest: RESOLUTION := highest
 oldest newest:
 	@env=$$(mktemp -d) && trap 'rm -rf "$$env"' EXIT INT TERM && \
 	  $(PYTHON) -m venv "$$env" && \
 	  "$$env/bin/python" -m pip install --quiet --quiet --disable-pip-version-check uv && \
 	  "$$env/bin/uv" pip install --quiet --python "$$env/bin/python" --resolution $(RESOLUTION) -e '.[test,parquet]' && \
-	  "$$env/bin/python" -m pytest $(PARALLEL)
+	  "$$env/bin/python" -m pytest $(PARALLEL) $(WARNINGS)
 
 lint: $(VENV)/.installed-test
 	@$(BIN)/ruff check .

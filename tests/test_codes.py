@@ -96,12 +96,14 @@ CODES = [
     "sensor-slower",
     "several-senders",
     "signal-frozen",
+    "signal-hung",
     "soaked-start",
     "spikes",
     "stamps-doubled",
     "stamps-shared",
     "table-above",
     "time-between",
+    "time-from-rate",
     "time-unit-assumed",
     "time-unit-doubtful",
     "track-aligned",
@@ -121,7 +123,6 @@ CODES = [
 TWICE = {
     "measure-missing": "a figure that these runs do not give, from a log or from a table of figures",
     "open-circuit": "a temperature sensor with a broken wire, for a part of the drive or all along",
-    "sensor-slower": "a charge sensor that looks slower since the service, by its recovery or for want of one",
     "unit-doubtful": "values that the unit cannot have, or that the log's other signals contradict",
 }
 

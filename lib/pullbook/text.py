@@ -240,3 +240,21 @@ def _filled(text: str, first: str, others: str) -> str:
         break_long_words=False,
         break_on_hyphens=False,
     )
+
+
+def harmless(text: str) -> str:
+    r"""Return text for a terminal, in which nothing but bold type, tabs and ends of lines steers it.
+
+    A header of a log or a name of a file may hold any character, such as those that clear a screen or turn the
+    direction of what follows.
+
+    Examples
+    --------
+    >>> from pullbook.text import harmless
+    >>> harmless("charge\x1b[2J \u202edegC")
+    'charge\ufffd[2J \ufffddegC'
+    """
+    return _STEERS.sub("\N{REPLACEMENT CHARACTER}", text)
+
+
+_STEERS = re.compile(r"\x1b(?!\[[01]m)|[\x00-\x08\x0b-\x1a\x1c-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")

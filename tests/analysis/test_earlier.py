@@ -1,5 +1,6 @@
 """Earlier experiments of the vehicle: folders beside the experiment's own, measured as today's."""
 
+import datetime as dt
 import gzip
 import re
 import shutil
@@ -7,11 +8,13 @@ import shutil
 import pytest
 
 from helpers.samples import SAMPLES
+from pullbook.analysis.earlier import earlier_scatter
 from pullbook.analysis.expected import earlier_beside, expected_scatter
 from pullbook.analysis.planned import plan_request
-from pullbook.analysis.result import analyse
+from pullbook.analysis.result import analyse, table_of_runs
 from pullbook.analysis.sessions import read_drives
 from pullbook.errors import ExperimentError
+from pullbook.reading.logs import Log
 from pullbook.report import sections
 from pullbook.report.plan import answer_text, earlier_text
 from pullbook.settings.experiment import Experiment
@@ -110,6 +113,22 @@ def test_a_drive_of_an_earlier_one_saved_anew_among_todays_is_refused(garage) ->
     with pytest.raises(ExperimentError, match="hold the same drive"):
         expected_scatter(experiment, read_drives(experiment))
     assert earlier_beside(experiment, {d.session.name: d.log for d in read_drives(experiment)}) == ()
+
+
+def test_a_drive_of_an_earlier_one_at_the_hour_of_todays_is_refused(garage) -> None:
+    """One vehicle can't drive twice at once, here or there."""
+    shutil.rmtree(garage / "earlier")
+    shutil.copytree(SAMPLES / "loose_clamp", garage / "earlier", ignore=shutil.ignore_patterns("rendered*"))
+    mend_vehicle(garage)
+    experiment = ask(garage, "../earlier")
+    theirs = read_drives(experiment.load_earlier()[0])[1]
+    start = theirs.log.start + dt.timedelta(minutes=3)
+    ours = Log(name="ours.csv", start=start, duration_s=600.0, signals={})
+    session = experiment.sessions[0].model_copy(update={"date": start.date()})
+    with pytest.raises(ExperimentError, match=r"overlap.*\.\./earlier|\.\./earlier.*overlap"):
+        earlier_scatter(experiment, table_of_runs, today=[(session, ours)])
+    other_day = session.model_copy(update={"date": start.date() + dt.timedelta(days=1)})
+    assert earlier_scatter(experiment, table_of_runs, today=[(other_day, ours)])
 
 
 def test_what_earlier_ones_name_as_theirs_is_not_followed(garage) -> None:

@@ -49,6 +49,22 @@ def test_months_in_other_languages_are_found(text):
 @pytest.mark.parametrize(
     "text",
     [
+        "２０２６-０３-２０",
+        "2026\u200b-03-20",
+        "2026–03–20",
+        "2026-W12-5",
+        "2026年3月20日",
+        "&#50;026-03-20",
+        "20\u00a0March 2026",
+    ],
+)
+def test_no_way_of_writing_hides_a_date(text):
+    assert scrub(text, dates=True) == REMOVED
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
         "lifted at 55 km/h", "braked for a tractor at 148200 km", "3 outliers were set aside", "5 separate rows",
         "40 to 110 km/h", "1013.2 hPa, 12 m/s", "2.0 L turbo-diesel", "peak 210-215 kPa", "50-100 km/h",
     ],

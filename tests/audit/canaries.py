@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -14,15 +15,45 @@ from helpers.samples import copy_sample
 MODULES = (
     "sitecustomize", "usercustomize", "multiprocessing", "json", "numpy", "pandas", "plotly", "scipy", "statsmodels",
     "pydantic", "ruamel", "papermill", "nbconvert", "nbformat", "ipykernel", "IPython", "tqdm", "PIL", "encodings",
-    "readline", "pullbook", "conftest", "ipython_config", "jupyter_config", "jupyter_notebook_config",
+    "readline", "pullbook", "conftest", "ipython_config", "ipython_kernel_config", "jupyter_config",
+    "jupyter_notebook_config", "jupyter_server_config", "jupyter_lab_config", "jupyter_nbconvert_config", "matplotlib",
+    "traitlets", "zmq", "tornado", "filelock", "lxml", "pyarrow", "dask", "distributed", "argparse", "metar", "gpxpy",
 )  # fmt: skip
+STARTED = (
+    ".ipython/profile_default/startup/00.py", "profile_default/startup/00.py", "profile_default/ipython_config.py",
+    ".jupyter/jupyter_server_config.py", "notebooks/plan.py",
+)  # fmt: skip
+TEMPLATES = ("lab", "base", "classic", "page_template", "nbconvert/templates/lab")
+KERNELS = ("share/jupyter/kernels/python3", ".local/share/jupyter/kernels/python3", "kernels/python3")
+NOTEBOOKS = ("workbook.ipynb", "notebooks/workbook.ipynb", "plan.ipynb")
 COMMANDS = {
     "check": ["check", "."],
     "analyse": ["analyse", "."],
-    "run": ["run", ".", "--quiet"],
+    "run": ["run", ".", "--quiet", "--if-changed"],
     "batch": ["batch", ".", "--workers", "1", "--quiet"],
     "plan": ["plan", "."],
 }
+
+
+def _plant(folder: Path, sung: Path) -> int:
+    """Plant what is no module: templates, kernels, notebooks, styles of pictures."""
+    files = {name: f"open({str(sung / 'started')!r}, 'w').close()\n" for name in STARTED}
+    steps = "cycler.__init__.__globals__.os"  # from a template to the system
+    files |= {f"{name}/index.html.j2": f"{{{{ {steps}.mkdir('{sung / 'template'}') }}}}" for name in TEMPLATES}
+    command = ["/bin/sh", "-c", f"touch {sung / 'kernel'}"]
+    kernel = json.dumps({"argv": command, "display_name": "Python 3", "language": "python"})
+    files |= {f"{name}/kernel.json": kernel for name in KERNELS}
+    cell = {
+        "cell_type": "code", "id": "a", "metadata": {"tags": ["parameters"]}, "outputs": [], "execution_count": None,
+        "source": f"open({str(sung / 'notebook')!r}, 'w')",
+    }  # fmt: skip
+    notebook = json.dumps({"cells": [cell], "metadata": {}, "nbformat": 4, "nbformat_minor": 5})
+    files |= dict.fromkeys(NOTEBOOKS, notebook)
+    files["matplotlibrc"] = "backend: module://conftest\ntext.usetex: True\nfigure.facecolor: ff00ff\n"
+    for name, text in files.items():
+        (folder / name).parent.mkdir(parents=True, exist_ok=True)
+        (folder / name).write_text(text, encoding="utf-8")
+    return len(files)
 
 
 def canaries(*, work: Path, commands: tuple[str, ...] = (*COMMANDS,)) -> Counter[str]:
@@ -39,11 +70,13 @@ def canaries(*, work: Path, commands: tuple[str, ...] = (*COMMANDS,)) -> Counter
     for name in MODULES:
         (folder / f"{name}.py").write_text(f"open({str(sung / name)!r}, 'w').close()\n", encoding="utf-8")
     (folder / "canary.pth").write_text(f"import os; open({str(sung / 'pth')!r}, 'w').close()\n", encoding="utf-8")
+    planted = _plant(folder, sung)
     outside = work / "outside.txt"
     outside.write_text("not to be touched", encoding="utf-8")
     (folder / "rendered").mkdir()
     (folder / "rendered" / "runs.csv").symlink_to(outside)
-    ended = Counter({"planted": len(MODULES) + 2})
+    os.mkfifo(folder / "rendered" / "made_by.json")  # nobody will ever write to it
+    ended = Counter({"planted": len(MODULES) + 3 + planted})
     command = Path(sys.executable).with_name("pullbook")
     environment = {name: value for name, value in os.environ.items() if name != "PYTHONPATH"}
     for name in commands:
@@ -53,7 +86,7 @@ def canaries(*, work: Path, commands: tuple[str, ...] = (*COMMANDS,)) -> Counter
         )  # fmt: skip
         for song in sorted(sung.iterdir()):
             ended[f"WRONG: {name} executed {song.name}"] += 1
-            song.unlink()
+            song.rmdir() if song.is_dir() else song.unlink()
         if outside.read_text(encoding="utf-8") != "not to be touched":
             ended[f"WRONG: {name} wrote through a link"] += 1
             outside.write_text("not to be touched", encoding="utf-8")

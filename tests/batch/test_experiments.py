@@ -651,3 +651,10 @@ def test_a_boost_that_nobody_logged_is_not_said_to_have_changed(code, first):
     html = page([Row(folder="a", verdict="improved", warnings=(warning,))])
     assert ("First:" in html) == first
     assert "Of the boost." in html
+
+
+def test_a_folder_whose_name_is_no_utf8_has_a_row_that_can_be_written():
+    task = Task(folder="/x/v\udcffn", name="v\udcffn", out="/x/out", program="")
+    row = experiments._not_done(task, "refused", "/x/v\udcffn: cannot be read")
+    assert "v?n,," in to_csv([row]).encode().decode()
+    assert row.message == "v?n: cannot be read"

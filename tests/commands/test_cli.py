@@ -521,3 +521,14 @@ def test_the_command_answers_without_loading_the_statistics():
     )
     process = subprocess.run([sys.executable, "-c", loaded], capture_output=True, text=True, timeout=300, check=True)
     assert process.stdout == "[]\n"
+
+
+def test_no_text_of_an_experiment_steers_the_terminal(monkeypatch, capsys):
+    monkeypatch.setattr("pullbook.commands.check.check_text", lambda folder: ["charge\x1b[2J\x9b1m \u202edegC\tend"])
+    assert main(["check", "van"]) == 0
+    monkeypatch.undo()
+    assert main(["check", "no\x1b]0;where\x07"]) == 2
+    said = capsys.readouterr()
+    assert "degC\tend" in said.out
+    assert "where" in said.err
+    assert not any(sign in said.out + said.err for sign in "\x1b\x9b\x07\u202e")

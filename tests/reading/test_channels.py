@@ -13,43 +13,55 @@ from pullbook.reading.vocabulary import english, mend_encoding
 from pullbook.settings.experiment import Sensor
 
 WORDINGS = {
-    "vehicle_speed": "Vehicle Speed|Speed (km/h)|VSS|speed_kmh|VehicleSpeed|GPS speed (mph)|Road speed [mph]"
+    "vehicle_speed": "Скорость автомобиля, км/ч"
+    "|Vehicle Speed|Speed (km/h)|VSS|speed_kmh|VehicleSpeed|GPS speed (mph)|Road speed [mph]"
     "|Geschwindigkeit|Fahrzeuggeschwindigkeit [km/h]|Vitesse véhicule (km/h)|Velocidad del vehículo|Velocità veicolo"
     "|Snelheid (km/h)|Voertuigsnelheid|Velocidade do veículo (km/h)|Prędkość pojazdu (km/h)|Rychlost vozidla"
-    "|Fordonshastighet|Hastighed (km/t)|Speed (GPS) (km/h)",
-    "engine_speed": "Engine RPM|RPM|Engine speed|Drehzahl|Motordrehzahl [1/min]|Régime moteur (tr/min)"
+    "|Fordonshastighet|Hastighed (km/t)|Speed (GPS) (km/h)|Vehicle speed/km/h"
+    "|v_Fzg [km/h]|Vehicle speed {km/h}",
+    "engine_speed": "Обороты двигателя, об/мин"
+    "|Engine RPM|RPM|Engine speed|Drehzahl|Motordrehzahl [1/min]|Régime moteur (tr/min)"
     "|Revoluciones del motor|Giri motore|Toerental|Rotação do motor (rpm)|Prędkość obrotowa silnika (obr/min)"
-    "|Otáčky motoru|Motorvarvtal|Motoromdrejninger|Engine speed (x1000 rpm)",
-    "intake_air_temperature": "IAT|Intake air temp|Air intake temperature|IAT1 (°C)|Inlet temp|intakeAirTemp_C"
-    "|Compressor inlet temperature|Ansauglufttemperatur|Ansaugluft-Temperatur [°C]|Température air admission"
+    "|Otáčky motoru|Motorvarvtal|Motoromdrejninger|Engine speed (x1000 rpm)|n_Mot [1/min]|Engine speed (min⁻¹)",
+    "intake_air_temperature": "Температура воздуха на впуске, °C"
+    "|IAT|Intake air temp|Air intake temperature|IAT1 (°C)|Inlet temp|intakeAirTemp_C"
+    "|Compressor inlet temperature|T_AIR_IN [°C]|Intake air temperature (°)"
+    "|Ansauglufttemperatur|Ansaugluft-Temperatur [°C]|Température air admission"
     "|Température d'air d'admission (°C)|Temperatura del aire de admisión|Temperatura aria aspirata"
     "|Inlaatluchttemperatuur|Temperatura do ar de admissão|Temperatura powietrza dolotowego"
     "|Teplota nasávaného vzduchu|Insugningsluftens temperatur|Indsugningsluft temperatur",
-    "charge_air_temperature": "Charge air temp|CAC out|CACT|CAC temp|Intercooler outlet temp|Post-intercooler temp"
+    "charge_air_temperature": "Температура наддувочного воздуха"
+    "|Charge air temp|CAC out|CACT|CAC temp|Intercooler outlet temp|Post-intercooler temp"
     "|Intake manifold temperature|Manifold air temp|Boost temp|Ladelufttemperatur|Ladeluft-Temperatur nach Kühler"
     "|Température d'air de suralimentation|Temperatura aire de sobrealimentación|Temperatura aria sovralimentazione"
     "|Laadluchttemperatuur|Temperatura do ar após intercooler|Temperatura powietrza doładowującego za intercoolerem"
-    "|Teplota plnicího vzduchu za chladičem|Laddluftens temperatur efter laddluftkylare",
-    "compressor_outlet_temperature": "Compressor outlet temp|Intercooler inlet temp|Charge air temp before cooler"
+    "|Teplota plnicího vzduchu za chladičem|T_LL [°C]|Laddluftens temperatur efter laddluftkylare",
+    "compressor_outlet_temperature": "Температура наддувочного воздуха до охладителя"
+    "|Compressor outlet temp|Intercooler inlet temp|Charge air temp before cooler"
     "|Turbo outlet temp|Ladelufttemperatur vor Kühler|Temperatura powietrza doładowującego przed chłodnicą",
-    "engine_coolant_temperature": "ECT|Coolant temp|Water temp|Engine Coolant Temperature|Coolant|Kühlmitteltemperatur"
+    "engine_coolant_temperature": "Температура охлаждающей жидкости, °С"
+    "|ECT|Coolant temp|Water temp|Engine Coolant Temperature|Coolant|Kühlmitteltemperatur"
     "|Kuehlmitteltemperatur|Kühlwassertemperatur|Température liquide de refroidissement|Température d'eau"
     "|Temperatura del refrigerante|Temperatura liquido di raffreddamento|Temperatura acqua|Koelvloeistoftemperatuur"
     "|Temperatura płynu chłodzącego|Teplota chladicí kapaliny|Kylvätsketemperatur|Kølevæsketemperatur",
-    "ambient_air_temperature": "Ambient temp|Outside temperature|AAT|T_Ambient [degC]|Außentemperatur"
+    "ambient_air_temperature": "Температура окружающего воздуха"
+    "|Ambient temp|Outside temperature|AAT|T_Ambient [degC]|Außentemperatur"
     "|Umgebungstemperatur"
     "|Température extérieure|Temperatura ambiente|Temperatura esterna|Buitentemperatuur",
-    "engine_oil_temperature": "Oil temp|EOT|Öltemperatur|Température huile|Temperatura aceite|Temperatura olio"
+    "engine_oil_temperature": "Температура масла"
+    "|Oil temp|EOT|Öltemperatur|Température huile|Temperatura aceite|Temperatura olio"
     "|Olietemperatuur",
     "exhaust_gas_temperature": "EGT|Exhaust gas temperature bank 1|Abgastemperatur",
-    "intake_manifold_pressure": "MAP|Boost|Boost pressure|Intake manifold absolute pressure (kPa)|Boost psi gauge"
+    "intake_manifold_pressure": "Давление во впускном коллекторе, кПа"
+    "|MAP|Boost|Boost pressure|Intake manifold absolute pressure (kPa)|Boost psi gauge"
     "|Ladedruck|Ladedruck Ist|Saugrohrdruck|Pression de suralimentation|Pression turbo|Presión del turbo"
     "|Presión de sobrealimentación|Pressione sovralimentazione|Laaddruk",
     "barometric_pressure": "Baro|Barometric pressure|Atmospheric pressure|Ambient pressure|Luftdruck"
     "|Pression atmosphérique|Presión atmosférica|Pressione atmosferica|Luchtdruk",
     "air_mass_flow": "MAF|Mass air flow rate|Air flow (g/s)|Luftmasse [g/s]|Luftmassenstrom|Débit massique d'air"
     "|Portata aria massa|Luchtmassa",
-    "accelerator_position": "Accelerator pedal position D|Accelerator Pedal Position F|APP|Pedal|Throttle pedal"
+    "accelerator_position": "Положение педали газа, %"
+    "|Accelerator pedal position D|Accelerator Pedal Position F|APP|Pedal|Throttle pedal"
     "|Gaspedal|Gaspedalstellung [%]|Fahrpedal|Pédale d'accélérateur|Posición del pedal acelerador"
     "|Posizione pedale acceleratore|Gaspedaal",
     "throttle_position": "Throttle|TPS|Throttle position|Drosselklappenstellung|Position papillon|Posición mariposa"
@@ -72,6 +84,7 @@ ELSEWHERE = (
     "|Fuel rail pressure|Exhaust manifold pressure|Turbo inlet pressure|Cylinder head temp|Air mass (mg/stroke)"
     "|Engine RPM time (s)|Coolant temperature timestamp|Coolant temperature (x10 °C)|Boost pressure (0.1 kPa)"
     "|Teplota plnicího vzduchu před chladičem|Speed (GPS)"
+    "|Vehicle speed (yd/s)|n_LL [1/min]|n_Turbo [1/min]"
     "|IAT2|Intake Air Temperature 2|T2|P1|Gear|Long term fuel trim|Lateral accel|Charge current (A)|Fuel level"
 )
 
@@ -148,6 +161,8 @@ def test_chosen_columns_win_over_words() -> None:
         ("x1000 rpm", "engine_speed", 2.5, 2500),
         ("m/s", "vehicle_speed", 10, 36),
         ("kts", "vehicle_speed", 10, 18.52),
+        ("ft/s", "vehicle_speed", 10, 10.9728),
+        ("1/s", "engine_speed", 40, 2400),
         ("kg/h", "air_mass_flow", 36, 10),
         ("lb/min", "air_mass_flow", 10, 75.59873),
         ("ft", "altitude", 1000, 304.8),
@@ -166,6 +181,7 @@ def test_gauge_and_absolute() -> None:
     ] == [True, True, True, False, False, False]
     assert parse_unit("furlongs") == ()
     assert looks_gauge(np.array([0.0, 1, 80, 120]))
+    assert not looks_gauge(np.array([0.0, 0, 80, 120]))
     assert not looks_gauge(np.array([30.0, 95, 180]))
     assert not looks_gauge(np.array([np.nan]))
 
@@ -176,6 +192,8 @@ def test_gauge_and_absolute() -> None:
         ("engine_coolant_temperature", [20, 88, 92], "degC"),
         ("engine_coolant_temperature", [70, 190, 201], "degF"),
         ("engine_coolant_temperature", [290, 361], "K"),
+        ("intake_air_temperature", [285, 320], "K"),
+        ("intake_air_temperature", [60, 150], "degC"),
         ("intake_manifold_pressure", [30, 101, 210], "kPa"),
         ("intake_manifold_pressure", [300, 1010, 2100], "hPa"),
         ("intake_manifold_pressure", [0.3, 1.01, 2.1], "bar"),

@@ -11,6 +11,7 @@ import pytest
 from pullbook import PullbookError, read_log
 from pullbook.errors import LogError
 from pullbook.reading.logs import Log, missing_channel, period_of, resolution_of
+from pullbook.reading.spikes import spikes
 from pullbook.simulate import LOGGED, Cooler, Cruise, Idle, Pull, Trace, Vehicle, Weather, drive, record
 
 STEP = {"accelerator_position": 0.1}  # of the simulated sensors; 1 for the others
@@ -209,7 +210,9 @@ def test_a_delimiter_that_changes_on_the_way_is_refused(tmp_path: Path) -> None:
 
 def test_a_speed_without_a_unit_beside_fahrenheit_is_in_miles(tmp_path: Path) -> None:
     rows = [f"{k},{40 + k % 7},{180 + k % 5}" for k in range(60)]
-    assert read(tmp_path, "\n".join(["Time,Vehicle speed,Coolant temp (F)", *rows])).need("vehicle_speed").unit == "mph"
+    log = read(tmp_path, "\n".join(["Time,Vehicle speed,Coolant temp (F)", *rows]))
+    assert log.need("vehicle_speed").unit == "mph"
+    assert next(f for f in log.findings if f.code == "unit-assumed").severity == "warning"
 
 
 def test_a_pedal_from_nought_to_one_is_a_fraction(tmp_path: Path) -> None:
@@ -395,7 +398,6 @@ UNORDERED = b"Time,Speed\n" + b"".join(b"%d,3\n" % (k * 500 % 997) for k in rang
         ("log.csv", b"hello\nthis is\na letter\n", "table of numbers.*CSV"),
         ("log.csv", b"Time,Speed\n", "table of numbers"),
         ("log.csv", b"PK\x03\x04 and more", "ZIP.*CSV"),
-        ("log.csv.gz", b"Time,Speed\n1,2\n", "gzip"),
         ("log.csv.gz", gzip.compress(b"Time,Speed [km/h]\n" * 99, mtime=0)[:-9], "too early"),
         ("log.csv", b"A,B\nx,9\ny,3\nz,4\n", "time column.*'A', 'B'.*rename"),
         ("log.csv", b"Time,B9\n1,2\n2,3\n3,4\n", "recognised"),
@@ -497,3 +499,67 @@ def test_what_names_another_part_is_not_offered_as_a_channel(tmp_path: Path, hea
     log = read(tmp_path, "\n".join([f"Time,Speed [km/h],{header}", *(f"{k},{k},{k}" for k in range(60))]))
     finding = next(f for f in log.findings if f.code == "column-unrecognised")
     assert "channels:" not in finding.message
+
+
+def with_cells(channel: str, cell: str, rows: slice) -> str:
+    """Return a sweep a row, some cells of one column replaced."""
+    table = [line.split(",") for line in text(layout="sweep").splitlines()]
+    place = next(k for k, header in enumerate(table[0]) if header.startswith(channel))
+    for row in table[1:][rows]:
+        row[place] = cell
+    return "\n".join(map(",".join, table))
+
+
+@pytest.mark.parametrize("cell", ["-39", "255", "214"])
+@pytest.mark.parametrize("rows", [slice(0, None, 9), slice(100, 150), slice(0, 20), slice(-20, None)])
+def test_what_a_logger_writes_for_no_answer_is_no_reading(tmp_path: Path, cell: str, rows: slice) -> None:
+    charge = read(tmp_path, with_cells("Charge air", cell, rows)).need("charge_air_temperature")
+    assert 10 < charge.values.min() < charge.values.max() < 100
+
+
+def test_a_value_between_two_blocks_of_no_answer_is_a_reading() -> None:
+    coolant = np.full(300, 88.0)
+    coolant[60:100] = coolant[140:180] = 0.0
+    found = spikes("engine_coolant_temperature", np.arange(300.0), coolant)
+    np.testing.assert_array_equal(found, coolant == 0)
+
+
+def test_a_speed_that_stays_at_nought_is_a_stop() -> None:
+    speed = np.concatenate([np.zeros(20), np.arange(0.0, 60, 5), np.zeros(1), np.arange(65.0, 0, -5), np.zeros(20)])
+    found = spikes("vehicle_speed", np.arange(len(speed)), speed)
+    assert np.flatnonzero(found).tolist() == [32]
+
+
+def test_a_count_of_all_ones_is_no_engine_speed(tmp_path: Path) -> None:
+    log = read(tmp_path, with_cells("Engine speed", "65535", slice(0, None, 9)))
+    assert log.need("engine_speed").values.max() < 10_000
+    assert "values-impossible" in codes(log)
+
+
+def test_noughts_before_the_first_answer_make_no_gauge_of_a_pressure(tmp_path: Path) -> None:
+    log = read(tmp_path, with_cells("Intake manifold", "0", slice(0, 40)))
+    assert not log.gauge
+    assert log.need("intake_manifold_pressure").values.min() > 20
+
+
+def test_rows_of_one_signal_with_noughts_for_the_others_are_refused(tmp_path: Path) -> None:
+    head, *rows = text(layout="sparse").splitlines()
+    content = [head, *(",".join(cell or "0" for cell in row.split(",")) for row in rows)]
+    with pytest.raises(LogError, match="0 for all the others"):
+        read(tmp_path, "\n".join(content))
+
+
+def test_a_packed_name_on_a_plain_file(tmp_path: Path) -> None:
+    assert_true(read(tmp_path, text(layout="sweep"), "log.csv.gz"), polled=False)
+
+
+@pytest.mark.parametrize(
+    ("content", "told"),
+    [
+        ("$GPRMC,180512.00,A,4830.0000,N,00906.0000,E,0.00,10.0,100326,,*3F\n" * 30, "this is NMEA"),
+        ('<?xml version="1.0"?><gpx version="1.1"><trk></trk></gpx>', "track:"),
+    ],
+)
+def test_positions_alone_are_no_log(tmp_path: Path, content: str, told: str) -> None:
+    with pytest.raises(LogError, match=told):
+        read(tmp_path, content)

@@ -191,3 +191,10 @@ def test_what_stands_about_pandas_is_plain_text_and_read_by_nobody(tmp_path):
     pq.write_table(table.replace_schema_metadata({"pandas": json.dumps({"columns": []})}), path)
     frame = read_frame(path, max_columns=9, max_cells=MAX_CELLS)
     assert frame["Time"].dtype == float
+
+
+def test_a_time_stored_as_a_duration(tmp_path):
+    path = tmp_path / "log.parquet"
+    since = pd.to_timedelta(np.arange(40) * 500, unit="ms")
+    pd.DataFrame({"time": since, "Speed [km/h]": np.arange(40.0)}).to_parquet(path)
+    np.testing.assert_allclose(read_log(path).need("vehicle_speed").time_s, np.arange(40) / 2)

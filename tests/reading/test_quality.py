@@ -90,6 +90,15 @@ def test_frozen_signal() -> None:
     assert "signal-frozen" not in found(log_of(**parked))
 
 
+def test_a_charge_that_hangs_while_the_boost_comes_and_goes() -> None:
+    told = found(log_of(**changed("charge_air_temperature", slice(300, 500), 31.0)))
+    assert told["signal-hung"].evidence == {"channel": "charge_air_temperature", "start_s": 300, "end_s": 499}
+    steady = changed("charge_air_temperature", slice(300, 500), 31.0) | changed(
+        "intake_manifold_pressure", slice(300, 500), 120.0
+    )
+    assert "signal-hung" not in found(log_of(**steady))
+
+
 @pytest.mark.parametrize(
     ("channel", "jump"), [("engine_coolant_temperature", 40), ("charge_air_temperature", 120), ("vehicle_speed", 200)]
 )

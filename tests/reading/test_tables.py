@@ -66,6 +66,8 @@ def test_a_row_that_says_the_same_everywhere_is_no_header() -> None:
 def test_polish_letters_of_windows() -> None:
     assert encoding_of("Temperatura płynu chłodzącego (°C)\n".encode("cp1250")) == "cp1250"
     assert encoding_of("Débit d'air (m³/h);Température (°C)\n".encode("cp1252")) == "cp1252"
+    assert encoding_of("Teplota chladicí kapaliny;Otáčky motoru\n".encode("cp1250")) == "cp1250"
+    assert encoding_of("Скорость, км/ч;Обороты двигателя, об/мин\n".encode("cp1251")) == "cp1251"
 
 
 def test_without_a_header_columns_are_numbered() -> None:
@@ -288,3 +290,78 @@ def test_a_preamble_in_brackets_is_no_json(tmp_path):
     path = tmp_path / "drive.csv"
     path.write_text("[Log data]\n" + DRIVE)
     assert len(read_table(path)) == 300
+
+
+@pytest.mark.parametrize("mark", [" ", "\u00a0", "\u202f", "'", "’"])
+def test_marks_between_thousands_and_the_true_minus(mark: str) -> None:
+    cells = pd.Series([f"1{mark}234", f"1{mark}234{mark}567.5", "980", "−3.5", f"12{mark}34"])
+    values, unreadable = to_numbers(cells, ".")
+    np.testing.assert_array_equal(values, [1234, 1234567.5, 980, -3.5, np.nan])
+    assert unreadable == 1
+
+
+def numbers(count: int = 40) -> list[str]:
+    return [f"{k / 2},{40 + k % 9},{900 + k}" for k in range(count)]
+
+
+def log_text(*head: str, rows: list[str]) -> str:
+    return "\n".join([*head, *rows]) + "\n"
+
+
+HEAD = "Time [s],Speed [km/h],RPM"
+
+
+def test_a_longer_line_at_the_start_of_a_block_lets_no_others_in(tmp_path: Path, monkeypatch) -> None:
+    path = tmp_path / "log.csv"
+    rows = numbers(2000)
+    for k in range(1500, 1900):
+        rows[k] = rows[k].replace(",", ",,", 1)
+    monkeypatch.setattr("pullbook.reading.source.BLOCK_BYTES", 500)
+    monkeypatch.setattr("pullbook.reading.source.HEAD_BYTES", 2000)
+    path.write_text(log_text(HEAD, rows=rows))
+    log = read_log(path)
+    assert len(log.need("engine_speed").values) == 1600
+    assert next(f for f in log.findings if f.code == "rows-damaged").evidence["lines"] == 400
+
+
+def test_a_table_that_grows_wider_on_the_way_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(log_text(HEAD, rows=[row if k < 20 else f"{row},1" for k, row in enumerate(numbers())]))
+    with pytest.raises(PullbookError, match="20 of 40 lines have more cells"):
+        read_log(path)
+
+
+def test_a_header_without_a_name_for_the_row_number(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(log_text(HEAD, rows=[f"{k + 1},{row}" for k, row in enumerate(numbers())]))
+    np.testing.assert_array_equal(read_log(path).need("engine_speed").values, 900 + np.arange(40))
+
+
+def test_a_header_with_a_name_too_few_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(log_text(HEAD, rows=[f"{row},{k % 7}" for k, row in enumerate(numbers())]))
+    with pytest.raises(PullbookError, match="4 cells under 3 headers"):
+        read_log(path)
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        ['"Time\n[s]","Speed\n[km/h]",RPM'],
+        ["Gain,1.0,2.0", "Offset,0.5,0.25", "", HEAD],
+        ["Clock,Vehicle,Engine", "Time [s],Speed,Speed"],
+    ],
+    ids=["line ends in headers", "numbers above", "two lines"],
+)
+def test_headers_in_odd_places(tmp_path: Path, head: list[str]) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(log_text(*head, rows=numbers()))
+    assert set(read_log(path).signals) == {"vehicle_speed", "engine_speed"}
+
+
+def test_a_longer_row_among_the_first_is_no_end_of_the_header(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    rows = numbers()
+    rows[2] += ",a,b,c"
+    path.write_text(log_text(HEAD, rows=rows))
+    assert len(read_log(path).need("engine_speed").values) == 39

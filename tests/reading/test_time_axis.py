@@ -111,13 +111,29 @@ def test_a_counter_that_begins_again_is_counted_on(tmp_path: Path, header: str, 
     assert "clock-backward" not in codes(log)
 
 
-@pytest.mark.parametrize("named", [False, True])
-def test_signals_with_times_of_their_own_are_refused(tmp_path: Path, named: bool) -> None:
+def own_times(*, named: bool, back: float = 0.0) -> str:
     signals = {"Speed [km/h]": 1, "Engine speed [rpm]": 2, "Boost [kPa]": 4}
     headers = [f"{name.split(' [')[0]} time [s],{name}" if named else f"Time [s],{name}" for name in signals]
-    rows = [",".join(f"{k * step / 4},{40 + k % 50}" for step in signals.values()) for k in range(200)]
+    rows = [
+        ",".join(f"{k * step / 4 - (back if k > 100 else 0)},{40 + k % 50}" for step in signals.values())
+        for k in range(200)
+    ]
+    return "\n".join([",".join(headers), *rows])
+
+
+@pytest.mark.parametrize("named", [False, True])
+def test_signals_with_times_of_their_own_keep_them(tmp_path: Path, named: bool) -> None:
     path = tmp_path / "log.csv"
-    path.write_text("\n".join([",".join(headers), *rows]))
+    path.write_text(own_times(named=named))
+    signals = read_log(path).signals
+    for channel, step in {"vehicle_speed": 1, "engine_speed": 2, "intake_manifold_pressure": 4}.items():
+        np.testing.assert_allclose(signals[channel].time_s, np.arange(200) * step / 4)
+        np.testing.assert_allclose(signals[channel].values, 40 + np.arange(200) % 50)
+
+
+def test_signals_with_times_of_their_own_that_fall_are_refused(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text(own_times(named=False, back=20))
     with pytest.raises(PullbookError, match="times that drift apart"):
         read_log(path)
 
@@ -253,3 +269,56 @@ def test_a_last_row_in_its_time_is_kept_though_it_is_blank(tmp_path) -> None:
     path = tmp_path / "a.csv"
     path.write_text("\n".join(["Time [s];Vehicle speed [km/h]", *rows, "100;"]) + "\n")
     assert read_log(path).duration_s == 100.0
+
+
+def test_a_reversed_log_begins_with_its_last_row(tmp_path: Path) -> None:
+    log = log_of(tmp_path, [f"2026-03-14 {clock(36_000 + t)}" for t in HALF][::-1])
+    assert (str(log.start), log.duration_s) == ("2026-03-14 10:00:00", 19.5)
+
+
+@pytest.mark.parametrize("day", ["14-Mar-26", "14 March 2026", "Mar 14, 2026", "14/Mar/2026"])
+@pytest.mark.parametrize("apart", [False, True])
+def test_months_by_their_names(tmp_path: Path, day: str, apart: bool) -> None:
+    stamps = [f"{day}{';' if apart else ' '}{clock(36_000 + t)}" for t in HALF]
+    log = log_of(tmp_path, stamps, "Date;Time" if apart else "Time")
+    assert (str(log.start), log.duration_s) == ("2026-03-14 10:00:00", 19.5)
+
+
+def test_a_clock_of_twelve_hours_without_am_and_pm_goes_on_past_one(tmp_path: Path) -> None:
+    log = log_of(tmp_path, [clock((12 * 3600 + 3590 + t - 3600) % 43_200 + 3600) for t in HALF])
+    np.testing.assert_allclose(log.need("vehicle_speed").time_s, HALF, atol=1e-6)
+    assert "clock-backward" not in codes(log)
+
+
+@pytest.mark.parametrize("dated", [False, True])
+def test_hour_minute_and_second_in_columns_of_their_own(tmp_path: Path, dated: bool) -> None:
+    stamps = [clock(36_000 + 7 * t).replace(":", ";") + (";2026;3;14" if dated else "") for t in HALF]
+    log = log_of(tmp_path, stamps, "Hour;Minute;Second" + (";Year;Month;Day" if dated else ""))
+    np.testing.assert_allclose(log.need("vehicle_speed").time_s, 7 * np.array(HALF), atol=1e-6)
+    assert str(log.start) == ("2026-03-14 10:00:00" if dated else "None")
+    assert not log.unknown_columns
+
+
+@pytest.mark.parametrize("said", ["Sample rate: 2 Hz", "# interval = 0.5 s", "Abtastintervall [ms];500"])
+@pytest.mark.parametrize("counted", [False, True])
+def test_a_rate_above_the_header_stands_in_for_a_time(tmp_path: Path, said: str, counted: bool) -> None:
+    rows = [f"{k};{40 + k % 50};{900 + k}" for k in range(7, 47) if not counted or k != 20]
+    lines = [said, "Sample;Speed [km/h];RPM", *rows] if counted else [said, "Speed [km/h];RPM", *rows]
+    path = tmp_path / "log.csv"
+    path.write_text(
+        "\n".join(
+            lines
+            if counted
+            else [line.split(";", 1)[-1] if ";" in line and n > 1 else line for n, line in enumerate(lines)]
+        )
+    )
+    log = read_log(path)
+    assert log.duration_s == 19.5
+    assert "time-from-rate" in codes(log)
+
+
+def test_a_rate_without_its_unit_is_no_time(tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("\n".join(["Sample rate: 2", "Speed [km/h],RPM", *(f"{40 + k % 50},{900 + k}" for k in range(40))]))
+    with pytest.raises(PullbookError, match="no time column"):
+        read_log(path)

@@ -423,6 +423,17 @@ def test_boost_that_comes_late_does_not_make_the_pull_late(period_s: float, offs
     assert abs(pull.end_s - 50) <= period_s
 
 
+@pytest.mark.parametrize("offset_s", np.arange(0.0, 1.2, 0.13).tolist())
+def test_a_quick_pull_by_the_boost_begins_with_its_rise(offset_s: float) -> None:
+    # 40 to 112 km/h in 6 s, polled every 1.2 s; before, the driver settles at a low and slowly rising pressure.
+    boost = [(0, 60), (26, 60), (30, 72), (33, 205), (36, 210), (36.4, 60), (120, 60)]
+    corners = {"vehicle_speed": ramp(30, 36, 40, 112), "intake_manifold_pressure": boost}
+    pull = only(find_runs(make_log(corners, period_s=1.2, offset_s=offset_s), PROTOCOL).pulls)
+    assert pull.reason == ""
+    assert abs(pull.start_s - 30) <= 1.2  # one refresh
+    assert abs(pull.start_kmh - 40) <= 12 * 0.6 + 0.5  # 12 km/h a second, half a refresh
+
+
 def test_a_pedal_floored_while_the_speed_is_rising_already_dates_the_pull_itself() -> None:
     corners = {"vehicle_speed": ramp(30, 50, 40, 112), "accelerator_position": pedal((35, 50))}
     pull = only(find_runs(make_log(corners, period_s=0.5), PROTOCOL).pulls)
@@ -458,6 +469,26 @@ def test_a_last_gear_too_short_for_the_boost_to_come_back_belongs_to_the_pull() 
     pull = only(find_runs(log, PROTOCOL).pulls)
     assert pull.included
     assert abs(pull.end_s - 50.5) <= 0.4
+
+
+@pytest.mark.parametrize("offset_s", np.arange(0.0, 0.9, 0.13).tolist())
+def test_a_kick_down_does_not_end_the_build_up_of_a_load(offset_s: float) -> None:
+    # Floored at 30; the gearbox changes down from 30.9 to 31.6, and what the load had built up falls away meanwhile.
+    load = [(0, 10), (29.9, 10), (30.2, 60), (30.9, 66), (31, 0), (31.6, 0), (31.9, 90), (33, 98), (42, 98), (42.2, 0)]
+    corners = {"vehicle_speed": [(0, 42), (30, 42), (32, 48), (42, 112), (120, 80)], "engine_load": [*load, (120, 10)]}
+    pull = only(find_runs(make_log(corners, period_s=0.9, offset_s=offset_s), PROTOCOL).pulls)
+    assert abs(pull.start_s - 30) <= 0.9
+    assert pull.reason == ""
+
+
+def test_the_boost_that_comes_back_after_a_gear_change_is_no_longer_lift() -> None:
+    # The clutch is in for 1.2 s; in the next gear the load climbs for 3 s, and the car hardly gains speed at first.
+    load = [(0, 10), (30, 10), (30.2, 98), (50, 98), (50.2, 0), (51.2, 0), (51.4, 55), (54.4, 98), (58, 98), (58.2, 0)]
+    speed = [(0, 40), (30, 40), (50, 104), (51.4, 103), (53, 103.4), (58, 112), (120, 90)]
+    log = make_log({"vehicle_speed": speed, "engine_load": [*load, (120, 10)]}, period_s=0.3)
+    pull = only(find_runs(log, PROTOCOL).pulls)
+    assert pull.reason == ""
+    assert abs(pull.end_s - 58) <= 0.3
 
 
 def test_easing_the_pedal_ends_a_pull() -> None:
@@ -838,6 +869,32 @@ def test_a_lift_inside_one_of_several_pulls_is_told() -> None:
     every = find_runs(make_log(corners, period_s=0.2), PROTOCOL)
     assert len(every.pulls) == 3
     assert "lift-inside" not in {f.code for f in every.findings}  # they change gear in each
+
+
+# --- a speed that lags --------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("lag_s", [0.0, 0.7, 1.4])
+@pytest.mark.parametrize("period_s", [0.3, 1.0, 1.5])
+def test_a_speed_that_lags_shows_where_a_pull_begins_and_ends(lag_s: float, period_s: float) -> None:
+    # Slowed to 40, floored at once, lifted at 111; the speed shows all of it too late.
+    speed = [(0.0, 90.0), (18.0, 90.0), (30.0, 40.0), (42.0, 111.0), (60.0, 95.0), (120.0, 95.0)]
+    late = [(t + lag_s, v) for t, v in speed]
+    corners = {"vehicle_speed": [(0.0, 90.0), *late[1:]], "accelerator_position": pedal((30, 42))}
+    pull = only(find_runs(make_log(corners, period_s=period_s), PROTOCOL).pulls)
+    assert pull.reason == ""
+    # A corner between two refreshes: half a refresh of the slope there, and half the sensor's step.
+    assert abs(pull.start_kmh - 40) <= 71 / 12 * period_s / 2 + 0.5
+    assert abs(pull.end_kmh - 111) <= 71 / 12 * period_s / 2 + 0.5
+
+
+def test_a_speed_that_rises_on_after_the_lift_for_long_is_no_lag() -> None:
+    # Full load to 80, then on gently to 100: it was lifted at 80.
+    speed = [(0.0, 40.0), (30.0, 40.0), (37.0, 80.0), (57.0, 100.0), (120.0, 100.0)]
+    runs = find_runs(
+        make_log({"vehicle_speed": speed, "accelerator_position": pedal((30, 37))}, period_s=0.3), PROTOCOL
+    )
+    assert only(runs.pulls).reason == "lifted at 80 km/h"
 
 
 # --- blank cells of the pedal --------------------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import errno
+import os
 from pathlib import Path
 from typing import Any
 
@@ -211,7 +212,8 @@ def test_a_unit_that_does_not_fit_is_refused(folder, changes, told):
         ("logs/before-1.csv.zip", ".csv, "),
         ("logs", ".csv, "),
         ("logs/missing.csv", "no such file"),
-        ("logs/folder.csv", "no such file"),
+        ("logs/folder.csv", "that is a folder"),
+        ("logs/pipe.csv", "that is a pipe"),
         ("logs/a\0.csv", "a path inside the folder"),
     ],
 )
@@ -221,6 +223,7 @@ def test_a_log_that_cannot_be_used_is_refused(folder, log, said):
     (folder / "logs" / "link.csv").symlink_to(outside)
     (folder / "logs" / "round.csv").symlink_to("round.csv")
     (folder / "logs" / "folder.csv").mkdir()
+    os.mkfifo(folder / "logs" / "pipe.csv")
     message = refusal(folder, settings(sessions=[session(log=log.format(outside=outside))]))
     assert said in message
     assert "\n" not in message
@@ -326,6 +329,7 @@ def test_values_out_of_bounds_are_refused(folder, changes):
         (f"worthwhile_change: 0x{'f' * 5000}\n", "thousands of digits"),
         (f"sessions: [{{phase: 0o{'7' * 5000}}}]\n", "thousands of digits"),
         ("title: !!bool maybe\n", "not valid YAML"),
+        ("title: !!python/name:os.system\n", "Allowed are plain texts"),
         ('title: !!int ""\n', "not valid YAML"),
         ('title: !!float ""\n', "not valid YAML"),
         ("%YAML 1.0\n---\ntitle: A\n", "not valid YAML"),

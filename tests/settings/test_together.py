@@ -133,6 +133,15 @@ def test_one_changed_byte_or_a_link_is_noticed(target, tmp_path, name):
     assert not made_whole(target, NAMES, OLD)
 
 
+@pytest.mark.parametrize("name", [MANIFEST, "page"])
+def test_a_pipe_in_a_file_s_place_is_not_waited_for(target, tmp_path, name):
+    (target / name).unlink()
+    os.mkfifo(target / name)
+    assert not made_whole(target, NAMES, OLD)
+    finish(target, tmp_path / "elsewhere", NAMES)
+    assert not (tmp_path / "elsewhere").exists()
+
+
 def test_the_manifest_says_what_it_was_made_from(target):
     said = json.loads((target / MANIFEST).read_text(encoding="utf-8"))
     assert said["made_from"] == OLD

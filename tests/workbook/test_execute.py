@@ -131,3 +131,9 @@ def test_a_notebook_that_fails_is_kept_and_named_and_the_page_stays(tmp_path, mo
         execute.render_notebook("broken.ipynb", {}, out=out, title="x", progress=False)
     assert out.read_text(encoding="utf-8") == "earlier"
     assert sorted(p.name for p in tmp_path.iterdir()) == ["broken.ipynb", "page-failed.ipynb", "page.html"]
+
+
+def test_a_path_that_no_notebook_can_hold_is_refused_by_its_name(tmp_path):
+    kept = {"produced": tmp_path / "a.ipynb", "failed": tmp_path / "b.ipynb", "progress": False}
+    with pytest.raises(ExperimentError, match=r"/x/v\?n: .*not UTF-8.* Rename"):
+        execute.execute(execute.notebook_path("workbook.ipynb"), {"experiment": "/x/v\udcffn"}, **kept)

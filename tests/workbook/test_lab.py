@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
+from pathlib import Path
+from urllib.parse import quote
 
 import nbformat
 import pytest
@@ -63,3 +66,16 @@ def test_a_home_that_is_a_file_is_told(fresh, tmp_path):
     (tmp_path / "home").write_text("", encoding="utf-8")
     with pytest.raises(ExperimentError, match="can't be written"):
         own_copy(fresh("two_evenings"), tmp_path / "home" / "deeper")
+
+
+@pytest.mark.parametrize("name", [b"v\xff\xfen", b"a\nb\x1b[2J", "ü".encode() * 120, b"{experiment}\"'%s"])
+def test_a_folder_of_any_name_has_a_copy_that_finds_it(fresh, tmp_path, name):
+    folder = tmp_path / os.fsdecode(name)
+    fresh("two_evenings").rename(folder)
+    copy, _ = own_copy(folder, tmp_path / "home")
+    assert copy.name.isprintable()
+    quote(copy.name)
+    cell = next(c for c in json.loads(copy.read_text(encoding="utf-8"))["cells"] if "parameters" in str(c["metadata"]))
+    named: dict[str, object] = {}
+    exec("".join(cell["source"]), named)
+    assert Path(str(named["experiment"])) == folder

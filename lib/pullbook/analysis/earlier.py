@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 
 import pandas as pd
 
-from pullbook.analysis.same_drive import refuse_copies
-from pullbook.analysis.sessions import Drive, read_drives
+from pullbook.analysis.same_drive import refuse_at_once, refuse_copies
+from pullbook.analysis.sessions import Drive, read_drives, timed
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.reading.logs import Log
-from pullbook.settings.experiment import Experiment
+from pullbook.settings.experiment import Experiment, Session
 from pullbook.statistics.allowance import DayScatter, allowance_of, day_scatter
 from pullbook.statistics.covariates import covariates_of
 from pullbook.statistics.gears import check_gears
@@ -19,7 +20,9 @@ from pullbook.statistics.session_means import session_means
 Measured = Callable[[Experiment, list[Drive]], pd.DataFrame]
 
 
-def earlier_scatter(experiment: Experiment, measured: Measured, *, today: Mapping[str, Log]) -> tuple[DayScatter, ...]:
+def earlier_scatter(
+    experiment: Experiment, measured: Measured, *, today: Sequence[tuple[Session, Log]]
+) -> tuple[DayScatter, ...]:
     """Measure the earlier experiments of this vehicle, and take their scatter between sessions within a phase.
 
     Parameters
@@ -28,8 +31,9 @@ def earlier_scatter(experiment: Experiment, measured: Measured, *, today: Mappin
         Names them, today's outcome and today's protocol.
     measured : callable
         Makes the table of runs of an experiment's drives.
-    today : mapping of str to Log
-        The experiment's own logs by session: a drive counts once, here or there, however it was saved.
+    today : sequence of (Session, Log)
+        The experiment's own, with their dates: a drive counts once, here or there, however it was saved, and one
+        vehicle does not drive twice at once.
 
     Returns
     -------
@@ -40,10 +44,10 @@ def earlier_scatter(experiment: Experiment, measured: Measured, *, today: Mappin
     ------
     ExperimentError
         When one of them is of another vehicle (fuel or displacement), does not give today's outcome, or holds a drive
-        that is counted already.
+        that is counted already or overlaps in time with one that is.
     """
     outcome = experiment.outcome_spec
-    found, known = [], dict(today)
+    found, known, clocks = [], {session.name: log for session, log in today}, timed(today)
     for name, settings in zip(experiment.earlier, experiment.load_earlier(), strict=True):
         _check_vehicle(experiment, settings, name)
         asked = {key: getattr(experiment, key) for key in ("outcome", "protocol", "worthwhile_change")}
@@ -53,6 +57,10 @@ def earlier_scatter(experiment: Experiment, measured: Measured, *, today: Mappin
             logs = {f"{name} {drive.session.name}": drive.log for drive in drives}
             refuse_copies(logs, known)
             known |= logs
+            theirs_timed = timed((drive.session, drive.log) for drive in drives)
+            theirs_timed = [replace(each, name=f"{name} {each.name}") for each in theirs_timed]
+            refuse_at_once(theirs_timed, clocks)
+            clocks += theirs_timed
             theirs = theirs.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
             table = measured(theirs, drives)
             check = check_gears(table, theirs, outcome)

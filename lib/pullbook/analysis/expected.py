@@ -44,7 +44,7 @@ def expected_scatter(experiment: Experiment, drives: list[Drive]) -> Scatter:
         of it.
     """
     outcome, data = experiment.outcome_spec, _driven(experiment, drives)
-    earlier = earlier_scatter(experiment, table_of_runs, today={drive.session.name: drive.log for drive in drives})
+    earlier = earlier_scatter(experiment, table_of_runs, today=[(drive.session, drive.log) for drive in drives])
     if data is None:
         allowance, _ = with_earlier(allowance_of(outcome, 0.0, experiment.day_to_day_sd), earlier)
         usual = Scatter()
@@ -128,7 +128,8 @@ def _tells(experiment: Experiment, found: list[str], name: str, logs: Mapping[st
         if not _same_vehicle(experiment.vehicle, theirs.vehicle):
             return False
         inputs_sha256(experiment.model_copy(update={"earlier": (*experiment.earlier, *found, name)}))
-        (scatter,) = earlier_scatter(alone, table_of_runs, today=logs)
+        today = [(session, logs[session.name]) for session in experiment.sessions if session.name in logs]
+        (scatter,) = earlier_scatter(alone, table_of_runs, today=today)
     except PullbookError:
         return False
     return scatter.dof > TELLING_DOF

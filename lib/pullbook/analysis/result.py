@@ -217,6 +217,7 @@ def analyse_experiment(
     inputs = inputs_sha256(experiment)
     drives = read_drives(experiment) if drives is None else list(drives)
     apart, cut = time_between(drives), cut_in_two(drives)
+    today = [(drive.session, drive.log) for drive in drives]
     if relative_dates:
         experiment, drives = undated(experiment, drives)
     experiment = experiment.model_copy(update={"sessions": tuple(drive.session for drive in drives)})
@@ -224,7 +225,7 @@ def analyse_experiment(
         raise LogError(text)
     point = operating_point((drive.log, drive.runs) for drive in drives)
     measures, drives = measure_drives(experiment, drives, point)
-    earlier = earlier_scatter(experiment, table_of_runs, today={drive.session.name: drive.log for drive in drives})
+    earlier = earlier_scatter(experiment, table_of_runs, today=today)
     comparison = compare(measures, experiment, level=level, earlier=earlier)
     checks = cross_check(comparison)
     left_out = bool(measures["left_out"].any())

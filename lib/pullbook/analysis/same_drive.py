@@ -114,7 +114,7 @@ def _agree(one: Log, other: Log, channel: str, lag_s: float) -> bool:
 # --- clocks ------------------------------------------------------------------------------------------------------
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Timed:
     """A drive on the clock.
 
@@ -124,15 +124,18 @@ class Timed:
         Of its session.
     start, end : datetime
         First and last stamp.
+    utc : bool
+        By universal time; it can't be set against a drive by a place's own.
     """
 
     name: str
     phase: str
     start: dt.datetime
     end: dt.datetime
+    utc: bool = False
 
 
-def refuse_at_once(drives: Sequence[Timed]) -> None:
+def refuse_at_once(drives: Sequence[Timed], known: Sequence[Timed] | None = None) -> None:
     """Refuse drives of one vehicle that overlap in time.
 
     Logs that begin at the very same moment are let pass: a clock without a battery begins so every time.
@@ -140,16 +143,18 @@ def refuse_at_once(drives: Sequence[Timed]) -> None:
     Parameters
     ----------
     drives : sequence of Timed
-        By one clock, all universal time or none.
+    known : sequence of Timed, optional
+        Each of ``drives`` is set against these, and no two of ``drives`` against each other: that was done before.
 
     Raises
     ------
     ExperimentError
         When two overlap by more than a minute.
     """
-    for one, other in combinations(sorted(drives, key=lambda drive: drive.start), 2):
+    pairs = combinations(drives, 2) if known is None else product(known, drives)
+    for one, other in (sorted(pair, key=lambda drive: drive.start) for pair in pairs):
         overlap = min(one.end, other.end) - other.start
-        if overlap > TOGETHER and (other.start - one.start).total_seconds() > SET_BACK_S:
+        if one.utc == other.utc and overlap > TOGETHER and (other.start - one.start).total_seconds() > SET_BACK_S:
             raise ExperimentError(
                 f"{one.name} ({one.phase}) and {other.name} ({other.phase}) overlap: by their logs, one goes from "
                 f"{one.start:%Y-%m-%d %H:%M} to {one.end:%H:%M} and the other begins at {other.start:%H:%M}. One "
@@ -177,5 +182,5 @@ def one_drive(drives: Sequence[Timed]) -> tuple[Finding, ...]:
             evidence={"sessions": [one.name, other.name], "gap_s": (other.start - one.end).total_seconds()},
         )
         for one, other in pairwise(ordered)
-        if one.phase == other.phase and abs(other.start - one.end) <= TOGETHER
+        if (one.phase, one.utc) == (other.phase, other.utc) and abs(other.start - one.end) <= TOGETHER
     )

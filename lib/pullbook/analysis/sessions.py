@@ -115,7 +115,7 @@ def read_logs(experiment: Experiment) -> list[Reading]:
     readings = _with_settled_dates(experiment, readings)
     _check_dates(experiment, [reading.log for reading in readings])
     refuse_copies({reading.session.name: reading.log for reading in readings})
-    refuse_at_once(_timed(readings))
+    refuse_at_once(timed((reading.session, reading.log) for reading in readings))
     return readings
 
 
@@ -498,24 +498,29 @@ def _by_hand_findings(drives: Sequence[Drive]) -> tuple[Finding, ...]:
 
 def cut_in_two(drives: Sequence[Drive]) -> tuple[Finding, ...]:
     """Say which sessions are one drive: one begins where the other ends."""
-    return one_drive(_timed(drives))
+    return one_drive(timed((drive.session, drive.log) for drive in drives))
 
 
 # --- dates -------------------------------------------------------------------------------------------------------
 
 
-def _timed(drives: Sequence[Drive | Reading]) -> list[Timed]:
-    """Return the drives whose clock can be trusted: not against the day of their session, nor by two time zones."""
-    known = [
-        (drive.session, drive.log.start, drive.log)
-        for drive in drives
-        if drive.log.start is not None and drive.session.date in (None, drive.log.start.date())
-    ]
-    if len({log.time.utc for _, _, log in known}) > 1:
-        return []
+def timed(drives: Iterable[tuple[Session, Log]]) -> list[Timed]:
+    """Return the drives whose clock can be trusted: not against the day of their session.
+
+    Parameters
+    ----------
+    drives : iterable of (Session, Log)
+    """
     return [
-        Timed(session.name, session.phase, start, start + dt.timedelta(seconds=log.duration_s))
-        for session, start, log in known
+        Timed(
+            name=session.name,
+            phase=session.phase,
+            start=log.start,
+            end=log.start + dt.timedelta(seconds=log.duration_s),
+            utc=log.time.utc,
+        )
+        for session, log in drives
+        if log.start is not None and session.date in (None, log.start.date())
     ]
 
 

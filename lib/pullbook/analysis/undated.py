@@ -12,7 +12,7 @@ from pydantic import BaseModel
 
 from pullbook.analysis.sessions import Drive
 from pullbook.settings.experiment import Experiment
-from pullbook.settings.privacy import DATE, undated_text
+from pullbook.settings.privacy import DATE, as_read, undated_text
 from pullbook.text import counted
 
 Text = Callable[[str], str]
@@ -83,7 +83,8 @@ def _names(given: Sequence[str], origin: dt.date | None) -> dict[str, str]:
     """Return what the sessions are called, each name once; it stays within the characters that names have."""
     found: dict[str, str] = {}
     for name in given:
-        plain = DATE.sub(lambda match: _day_for_name(match[0], origin), name)
+        read = as_read(name)[0]
+        plain = DATE.sub(lambda match: _day_for_name(match[0], origin), read) if DATE.search(read) else name
         same = sum(1 for other in found.values() if other == plain or other.startswith(f"{plain} no. "))
         found[name] = plain if plain == name or not same else f"{plain} no. {same + 1}"
     return found

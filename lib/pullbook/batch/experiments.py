@@ -367,15 +367,21 @@ def _finding(plain: Mapping[str, Any]) -> Finding:
 def _not_done(task: Task, status: Status, message: str, experiment: Experiment | None = None) -> Row:
     for path, word in ((task.folder, task.name), (task.out, "the batch's folder")):
         message = message.replace(path, word)
-    return Row(**_told(task, experiment), status=status, message=scrub(message))
+    return Row(**_told(task, experiment), status=status, message=scrub(_readable(message)))
+
+
+def _readable(text: str) -> str:
+    """Return text without the parts of a path that are not UTF-8, which no table can hold."""
+    return text.encode("utf-8", "replace").decode()
 
 
 def _told(task: Task, experiment: Experiment | None) -> dict[str, Any]:
     """Return what an experiment says about itself, fit to share."""
+    name = scrub(_readable(task.name))
     if experiment is None:
-        return {"folder": scrub(task.name)}
+        return {"folder": name}
     return {
-        "folder": scrub(task.name),
+        "folder": name,
         "title": scrub(experiment.title),
         "service": scrub(experiment.service.what),
         "outcome": experiment.outcome,

@@ -8,6 +8,7 @@ help comes at once.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import io
 import os
 import re
@@ -16,13 +17,13 @@ import signal
 import sys
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple, NoReturn
+from typing import Any, NamedTuple, NoReturn, TextIO
 
 from pullbook import __version__
 from pullbook.errors import ExperimentError, PullbookError
 from pullbook.settings.files import NO_ROOM
 from pullbook.settings.safe_path import forget_working_folder
-from pullbook.text import fold, sentence_case
+from pullbook.text import fold, harmless, sentence_case
 
 GROUPS = ("Plan and collect", "Get the answer", "Keep a record", "Set up")  # as help shows them
 SHELLS = ("bash", "zsh", "tcsh")
@@ -32,6 +33,24 @@ def main(arguments: Sequence[str] | None = None) -> int:
     """Run a command and return its exit status."""
     if isinstance(sys.stdout, io.TextIOWrapper):
         sys.stdout.reconfigure(errors="replace")  # a terminal without the degree sign is no reason to stop
+    with contextlib.redirect_stdout(_Harmless(sys.stdout)):
+        return _main(arguments)
+
+
+class _Harmless:
+    """Standard output, without what would steer the terminal."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        return self._stream.write(harmless(text))
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
+
+
+def _main(arguments: Sequence[str] | None) -> int:
     forget_working_folder()  # it may be somebody else's experiment
     try:
         given = _parsed(sys.argv[1:] if arguments is None else arguments)
@@ -49,7 +68,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return 0
     except OSError as fault:
         refused = fault.errno in NO_ROOM
-        print(f"pullbook: {'' if refused else 'a fault of the program: '}{fault}", file=sys.stderr)
+        print(harmless(f"pullbook: {'' if refused else 'a fault of the program: '}{fault}"), file=sys.stderr)
         if refused:  # standard output, perhaps; what is still unwritten goes nowhere, or the exit would complain
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 2 if refused else 1
@@ -61,7 +80,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
 
 def _complain(message: str) -> None:
     """Say on stderr what went wrong: folded on a terminal, else as it is, for a log or a mail."""
-    text = f"pullbook: {message}"
+    text = harmless(f"pullbook: {message}")
     if sys.stderr.isatty():
         text = "\n".join(fold(line) for line in text.split("\n"))
     print(_bold("pullbook:", sys.stderr) + text.removeprefix("pullbook:"), file=sys.stderr)

@@ -23,6 +23,12 @@ _ZONE = r"\s\(?(?!AM\b|PM\b)[A-Z]{1,5}(?:[+-]\d{1,2}(?::?\d{2})?)?\)?(?=\s\d{4}$
 _NUMBERED = re.compile(
     r"\d{1,2}([./-])\d{1,2}\1(\d{4}|\d{2})(\D{1,3})\d{1,2}:\d{1,2}(:\d{1,2}(\.\d+)?)?(\s*[AaPp][Mm])?", re.ASCII
 )
+# "10-Mar-26 18:05:12", "Mar 10, 2026 06:05:12.5 PM"
+_NAMED = re.compile(
+    r"(\d{1,2}[-. /]{1,2}[A-Za-z]{3,9}[-. /]{1,2}|[A-Za-z]{3,9}[. ]{1,2}\d{1,2},? )(\d{4}|\d{2})(\D{1,3})"
+    r"\d{1,2}:\d{1,2}(:\d{1,2}(\.\d+)?)?(\s*[AaPp][Mm])?",
+    re.ASCII,
+)
 _NUMBERS = r"^(\d{1,2})([./-])(\d{1,2})[./-]\d{2,4}\b"
 
 
@@ -157,11 +163,15 @@ def _other_dates(stamped: pd.Series, *, day_first: bool) -> pd.Series:
 
 def _form(text: str, *, day_first: bool) -> str | None:
     """Return the form of a date as `strptime` takes it, None where it is no known one."""
-    match = _NUMBERED.fullmatch(text)
-    if match is None:
+    if match := _NUMBERED.fullmatch(text):
+        mark, year, space, seconds, fraction, half = match.groups()
+        date = mark.join(("%d", "%m") if day_first else ("%m", "%d")) + mark
+    elif match := _NAMED.fullmatch(text):
+        day, year, space, seconds, fraction, half = match.groups()
+        date = re.sub(r"\d+", "%d", re.sub(r"[A-Za-z]+", lambda name: "%b" if len(name[0]) == 3 else "%B", day))
+    else:
         form: str | None = guess_datetime_format(text)
         return form
-    mark, year, space, seconds, fraction, half = match.groups()
-    date = mark.join(("%d", "%m") if day_first else ("%m", "%d")) + mark + ("%Y" if len(year) == 4 else "%y")
+    date += "%Y" if len(year) == 4 else "%y"
     clock = ("%I" if half else "%H") + ":%M" + (":%S" if seconds else "") + (".%f" if fraction else "")
     return date + space + clock + (half[:-2] + "%p" if half else "")

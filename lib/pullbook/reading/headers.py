@@ -9,10 +9,17 @@ from functools import lru_cache
 from pullbook.reading.units import parse_unit
 from pullbook.reading.vocabulary import english, mend_encoding, tokens
 
-_BRACKETS = re.compile(r"[\[(]([^\[\]()]*)[\])]")
+_BRACKETS = re.compile(r"[\[({<]([^\[\](){}<>]*)[\])}>]")
 
 # "x10 °C", "0.1 kPa", "°C * 10": nobody can say whether the number was multiplied or has to be.
 _SCALED = re.compile(r"[x×*]?\s*\d+(?:[.,]\d+)?\s*[x×*]?\s*(\D+)|(\D+?)\s*[x×*/]\s*\d+")
+
+# "rad/s", "gal/min": a unit, whether or not it is known; one that is not fits no channel.
+_PER = re.compile(r"\w{1,5}\s?/\s?(s|sec|min|h|hr|hour|m|km|mi|cm2|in2|rev|str)", re.IGNORECASE)
+_DEGREES = ("°", "deg", "degree", "degrees")
+# Letters of formulas, as in "T_ansaug [°C]" or "p man (kPa)", by the dimension of the unit that they need beside them.
+_SYMBOLS = {"temperature": ("t", "temperature"), "pressure": ("p", "pressure"), "rotation": ("n", "engine rotation"),
+            "speed": ("v", "speed")}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -65,13 +72,27 @@ def parse_header(text: str, *, units_row: str | None = None) -> Header:
     words = tokens(mended)
     if unit is None:
         unit, words = _unit_suffix(words)
-    return Header(text=text, words=english(words), unit=unit)
+    meant = english(_symbol_spelt(words, unit))
+    if unit is not None and unit.strip("[](){}<> ") in _DEGREES and "temperature" in meant:
+        unit = None  # of which scale is not said
+    return Header(text=text, words=meant, unit=unit)
+
+
+def _symbol_spelt(words: list[str], unit: str | None) -> list[str]:
+    """Spell out a letter of a formula at the start, where the unit is one of what it means."""
+    for dimension in (known.dimension for known in parse_unit(unit or "")):
+        letter, word = _SYMBOLS.get(dimension, ("", ""))
+        if len(words) > 1 and words[0].lower() == letter:
+            return [*word.split(), *words[1:]]
+    return words
 
 
 def _is_unit(text: str) -> bool:
     """Say whether a text in brackets is a unit; also one behind a number, which fits no channel unless it is known."""
     return bool(
-        parse_unit(text) or ((scaled := _SCALED.fullmatch(text.strip())) and parse_unit(scaled[1] or scaled[2]))
+        parse_unit(text)
+        or _PER.fullmatch(text.strip())
+        or ((scaled := _SCALED.fullmatch(text.strip())) and parse_unit(scaled[1] or scaled[2]))
     )
 
 

@@ -105,15 +105,14 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
     width = Counter(map(len, sampled)).most_common(1)[0][0]
     header_line, units_line = _header_lines(cells, data_line)
     _refuse_another_table(lines[: data_line if header_line is None else header_line], delimiter, width, name)
-    headers = list(cells(header_line)) if header_line is not None else []
+    headers = _headers(cells, header_line, units_line)
+    filled = int(np.median([_filled_width(row) for row in sampled]))
+    if header_line is not None and filled > len(cells(header_line)):
+        if filled - 1 != len(headers) or not _counts_up([row[0] for row in sampled]):
+            raise _too_few_headers(name, data_line, filled, len(headers), delimiter)
+        headers.insert(0, "")  # only the row number at the front has no name
     while headers and not headers[-1]:
         headers.pop()
-    filled = int(np.median([_filled_width(row) for row in sampled]))
-    if header_line is not None and filled > len(headers) and filled >= 1.5 * len(headers) and delimiter == ",":
-        raise LogError(
-            f"{name}, line {data_line + 1}: {filled} cells under {len(headers)} headers. Decimal commas look just "
-            "like the commas between cells. Export with semicolons or with decimal points."
-        )
     headers += [""] * (max(width if header_line is None else 0, min(filled, width)) - len(headers))
     if len(headers) > MAX_COLUMNS:
         raise LogError(f"{name}: {len(headers)} columns. The limit is {MAX_COLUMNS}. Log fewer signals.")
@@ -129,6 +128,36 @@ def find_layout(lines: Sequence[str], name: str) -> Layout:
         preamble=tuple(lines[:header_line]) if header_line else (),
         rows_above=rows_above,
     )
+
+
+def _headers(cells: _Cells, header_line: int | None, units_line: int | None) -> list[str]:
+    """Return the cells of the header, those of a line above it put before them if they alone part the columns."""
+    if header_line is None:
+        return []
+    headers = list(cells(header_line))
+    top = min(header_line, header_line if units_line is None else units_line)
+    over = cells(top - 1) if top else []
+    named = [header for header in headers if header]
+    if len(set(named)) == len(named) or len(over) != len(headers) or not all(over) or any(map(_is_value, over)):
+        return headers
+    both = [f"{above} {header}".strip() for above, header in zip(over, headers, strict=True)]
+    return both if len(set(both)) == len(both) else headers
+
+
+def _counts_up(first_cells: Sequence[str]) -> bool:
+    """Say whether a column only numbers the rows."""
+    numbers = [int(cell) for cell in first_cells if cell.isascii() and cell.isdigit() and len(cell) < 10]
+    return 1 < len(numbers) == len(first_cells) and bool((np.diff(numbers) == 1).all())
+
+
+def _too_few_headers(name: str, data_line: int, cells: int, headers: int, delimiter: str) -> LogError:
+    found = f"{name}, line {data_line + 1}: {cells} cells under {headers} headers."
+    if delimiter == "," and cells >= 1.5 * headers:
+        return LogError(
+            f"{found} Decimal commas look just like the commas between cells. Export with semicolons or with decimal "
+            "points."
+        )
+    return LogError(f"{found} Which column has no name can't be known. Give every column a name in the header.")
 
 
 def _below_a_narrower_table(cells: _Cells, lines: Sequence[str], data_line: int, name: str) -> tuple[int, int]:
@@ -150,11 +179,12 @@ def _below_a_narrower_table(cells: _Cells, lines: Sequence[str], data_line: int,
     nearby = range(data_line, min(data_line + 400, len(lines)))
     widths = Counter(len(cells(k)) for k in nearby if len(cells(k)) > 1)
     usual = widths.most_common(1)[0][0]
-    for k in nearby if usual > own else ():
+    least = own if _header_lines(cells, data_line)[0] is None else own + 1  # under a header of its own a table goes on
+    for k in nearby if usual >= least else ():
         named = [cell for cell in cells(k) if cell]
-        if len(named) >= usual - 1 and len(named) > own and not any(map(_is_value, named)):
+        if len(named) >= max(usual - 1, least) and not any(map(_is_value, named)):
             below = _first_data_line(cells, lines, start=k + 1)
-            if below is None or len(cells(below)) <= own:
+            if below is None or len(cells(below)) < least:
                 continue
             rows = sum(_is_data(cells(n)) for n in range(data_line, k))
             if rows >= OTHER_ROWS:
@@ -246,7 +276,7 @@ def _first_data_line(cells: _Cells, lines: Sequence[str], *, start: int = 0) -> 
         if good(k) and sum(following) >= max(1, len(following) - 1):
             width = len(cells(k))
             nearby = [len(cells(n)) for n in range(k + 1, min(k + 6, len(lines))) if len(cells(n)) > 1]
-            if not nearby or width >= max(nearby) - 1:
+            if not nearby or width >= np.median(nearby) - 1:
                 return k
     return None
 

@@ -21,6 +21,7 @@ from pullbook.reading.spikes import spikes
 from pullbook.reading.suggestions import suggested_channels
 from pullbook.reading.tables import Table, in_threads, read_table
 from pullbook.reading.time_axis import TimeAxis, TimeSource, time_axis
+from pullbook.reading.time_column import timed_pairs
 from pullbook.reading.units import (
     CHANNELS,
     MILD_C,
@@ -34,6 +35,7 @@ from pullbook.reading.units import (
     parse_unit,
     unit_for,
 )
+from pullbook.reading.vocabulary import tokens
 from pullbook.text import counted, percent
 
 Choice = tuple[str | Sequence[str], str | None] | Mapping[str, str | None]
@@ -42,6 +44,7 @@ GAP_PERIODS = 3.0
 LEAST_KPA = 1.0  # absolute: no engine's manifold is emptier
 LARGEST = 1e9  # no signal of a road vehicle is larger in any unit; a cell that is was damaged
 SAMPLED = 100_000
+LEAST_COLUMNS, MOSTLY_ZERO = 4, 0.95  # signals, and the share of rows that hold no more than one of them
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -427,6 +430,7 @@ class _Column:
 
 
 def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
+    table = _in_one_time(table)
     long = _long_columns(table)
     if long is None:
         axis = time_axis(table, name)
@@ -437,6 +441,19 @@ def _columns(table: Table, name: str) -> tuple[TimeAxis, list[_Column]]:
     names = pd.Index(distinct([str(text) for text in names]))
     axis = time_axis(table, name, groups=codes)
     return axis, _columns_of_long(table, axis, long, codes, names, name)
+
+
+def _in_one_time(table: Table) -> Table:
+    """Turn pairs of columns, each a time and its own signal, into rows of time, name and value."""
+    pairs = timed_pairs(table)
+    if not pairs:
+        return table
+    headers = table.layout.headers
+    times, values = (np.concatenate([table.numbers(pair[k])[0] for pair in pairs]) for k in (0, 1))
+    names = np.repeat([headers[value] for _, value in pairs], len(table))
+    known = np.isfinite(times) & np.isfinite(values)
+    layout = replace(table.layout, headers=(headers[pairs[0][0]], "Signal", "Value"), units=())
+    return Table(layout, tuple((pd.Series(part[known]),) for part in (times, names, values)), table.findings)
 
 
 def _columns_of_wide(table: Table, axis: TimeAxis, name: str) -> list[_Column]:
@@ -452,6 +469,7 @@ def _columns_of_wide(table: Table, axis: TimeAxis, name: str) -> list[_Column]:
 
     places = [k for k, text in enumerate(layout.headers) if text not in axis.source.columns]
     columns = in_threads(read, places, rows=len(table))
+    _refuse_filled_with_zeros([values[:SAMPLED] for values, _ in columns], name)
     measured = refreshes([values for values, _ in columns])
     every_row_s = period_of(axis.seconds)  # the same for each signal that is fresh in every row
 
@@ -468,6 +486,22 @@ def _columns_of_wide(table: Table, axis: TimeAxis, name: str) -> list[_Column]:
         return _Column(header, time_s, values, unreadable, period_of(time_s), resolution_of(values))
 
     return in_threads(settle, range(len(places)), rows=len(table))
+
+
+def _refuse_filled_with_zeros(columns: Sequence[np.ndarray], name: str) -> None:
+    """Refuse rows that hold one signal and 0 for the others: whether a 0 was measured can't be known."""
+    if len(columns) < LEAST_COLUMNS:
+        return
+    zeros, filled = (sum(np.count_nonzero(of(c)) for c in columns) for of in (lambda c: c == 0, np.isfinite))
+    if zeros < MOSTLY_ZERO * filled * (1 - 1 / len(columns)):
+        return
+    alone = np.sum([np.nan_to_num(values) != 0 for values in columns], axis=0) <= 1
+    lively = sum(bool(np.any(np.nan_to_num(values))) for values in columns)
+    if alone.mean() > MOSTLY_ZERO and lively >= LEAST_COLUMNS:
+        raise LogError(
+            f"{name}: each row holds one signal and 0 for all the others, so a 0 that was measured can't be told from "
+            "one that was not. Export the log with blanks, or with the last value repeated."
+        )
 
 
 def _refuse_two_units(text: str, cells: Iterable[str], name: str) -> None:
@@ -513,7 +547,7 @@ def _long_columns(table: Table) -> tuple[int, int, int | None] | None:
     name = value = unit = None
     for k, header in enumerate(headers):
         sample = table.sample(k, 2000)
-        words = parse_header(header).words
+        words = parse_header(header).words | {token.lower() for token in tokens(header)}
         if sample.empty:
             continue
         if pd.api.types.is_numeric_dtype(sample):
@@ -853,9 +887,13 @@ def _unit_conflicts(
 def _unit_guess(channel: str, column: str, unit: Unit, *, against: bool) -> Finding:
     against = against and unit.dimension == "temperature" and unit.name != "degF"
     why = " The log's other temperatures are in degF, but no engine has such values in degF." if against else ""
+    miles = unit.name == "mph"  # a third of what is driven hangs on it
+    if miles:
+        line = settling_line(channel, column).removesuffix("}")
+        why = f" If it is in km/h, add this to experiment.yaml:\nchannels:\n{line}, unit: km/h}}"
     return Finding(
         code="unit-assumed",
-        severity="note",
+        severity="warning" if miles else "note",
         message=f"{column!r} has no unit in the log. It was read as {unit.name}.{why}",
         evidence={"channel": channel, "unit": unit.name},
     )

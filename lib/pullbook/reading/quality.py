@@ -22,6 +22,11 @@ HOT_INLET_C = 80.0  # hotter than any air that flows in; common practice, no sou
 NOTED_SLACK_K = 8.0  # weather changes during a drive, and thermometers differ; common practice, no source
 NOTED_COLDER_K = 25.0  # than the coldest inlet air of a drive (common practice, no source)
 LONGEST_S = 7 * 86_400.0  # of a log, to look at the positions of; no drive is longer
+# A charge sensor hangs that shows one value so long, in so many refreshes, with full boost for so long within, and
+# moves by so much at other times; common practice, no source.
+STUCK_S, STUCK_REFRESHES, STUCK_AT_FULL_S, STUCK_RANGE_K = 30.0, 8, 3.0, 8.0
+FULL_BOOST = 0.8  # of what the manifold pressure ranges over
+BOOST_BEFORE_END_S = 5.0  # what it does to the charge shows after some seconds
 COOLING_AFTER_STOP_S = 120.0  # so long an inlet heated by the standing engine may fall steeply
 TEMPERATURES = (
     "intake_air_temperature",
@@ -71,7 +76,7 @@ def inspect(log: Log, protocol: Protocol) -> tuple[Finding, ...]:
     if charge := log.get("charge_air_temperature"):
         found += _coarse(charge)
     thermometers = [thermometer for channel in TEMPERATURES if (thermometer := log.get(channel))]
-    found += [*_open_circuit(thermometers), *_frozen(thermometers, log)]
+    found += [*_open_circuit(thermometers), *_frozen(thermometers, log), *_stuck(log)]
     for channel in IMPOSSIBLE_STEPS:
         if moving := log.get(channel):
             found += _jumps(moving, log)
@@ -236,6 +241,33 @@ def _frozen(thermometers: Sequence[Signal], log: Log) -> Iterator[Finding]:
             "values": [float(signal.values[0]) for signal in frozen],
         },
     )
+
+
+def _stuck(log: Log) -> Iterator[Finding]:
+    """A charge temperature that stays put while the boost comes and goes, and moves at other times."""
+    charge, pressure = log.get("charge_air_temperature"), log.get("intake_manifold_pressure")
+    if charge is None or pressure is None or float(np.ptp(charge.values)) < STUCK_RANGE_K:
+        return
+    low, high = np.quantile(pressure.values, [0.1, 0.98])
+    full = low + FULL_BOOST * (high - low)
+    starts = np.flatnonzero(np.concatenate([[True], np.diff(charge.values) != 0]))
+    ends = np.append(starts[1:], len(charge.values)) - 1
+    spans_s = charge.time_s[ends] - charge.time_s[starts]
+    for k in np.flatnonzero((spans_s >= STUCK_S) & (ends - starts >= STUCK_REFRESHES)).tolist():
+        begin, end = float(charge.time_s[starts[k]]), float(charge.time_s[ends[k]])
+        boost = pressure.within(begin, end - BOOST_BEFORE_END_S)[1]
+        if not boost.size or (end - begin) * float(np.mean(boost > full)) < STUCK_AT_FULL_S or boost.min() > full:
+            continue
+        yield Finding(
+            code="signal-hung",
+            severity="warning",
+            message=(
+                f"The charge air temperature stays at {charge.values[starts[k]]:g} °C from {begin:.0f} to {end:.0f} s, "
+                "while the boost comes and goes. The sensor or the logger hung. Leave the pulls in there out."
+            ),
+            evidence={"channel": charge.channel, "start_s": begin, "end_s": end},
+        )
+        return
 
 
 def _jumps(signal: Signal, log: Log) -> Iterator[Finding]:

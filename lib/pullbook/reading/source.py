@@ -8,7 +8,6 @@ from __future__ import annotations
 import codecs
 import gzip
 import os
-import re
 import stat
 import zlib
 from collections.abc import Callable, Iterator
@@ -17,6 +16,7 @@ from pathlib import Path
 from typing import IO
 
 from pullbook.errors import LogError
+from pullbook.reading.vocabulary import known_words
 
 HEAD_BYTES = 131_072
 BLOCK_BYTES = 4_000_000
@@ -37,8 +37,7 @@ _SIGNATURES = (
 )
 GZIP_SIGNATURE = b"\x1f\x8b"
 PARQUET_SIGNATURE = b"PAR1\x15"  # and the first byte of a page header: a text may begin with a column PAR1
-# Letters there; in Windows-1252 raised figures and a question mark, which do not stand within a word.
-_POLISH = re.compile(rb"[A-Za-z][\xb3\xb9\xbf][a-z]")
+WESTERN_EASTERN_CYRILLIC = ("cp1252", "cp1250", "cp1251")
 
 
 class Content:
@@ -107,10 +106,6 @@ def opened(path: Path, *, whole_lines: bool = False) -> Iterator[Content]:
             if kind := next((kind for mark, kind in _SIGNATURES if start.startswith(mark)), None):
                 raise LogError(f"{name}: this is {kind}, not a text log. Allowed: text with columns. Export it as CSV.")
             packed = start.startswith(GZIP_SIGNATURE)
-            if name.lower().endswith(".gz") and not packed:
-                raise LogError(
-                    f"{name}: the name ends in .gz, but the file is not gzip. Rename it, or compress it again."
-                )
             yield Content(stream, packed=packed, whole_lines=whole_lines)
     except FileNotFoundError:
         raise LogError(f"{name}: no such file. Check the name.") from None
@@ -195,7 +190,7 @@ def blocks(raw: Content, name: str) -> Iterator[bytes]:
 
 
 def encoding_of(head: bytes) -> str:
-    """Guess the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else Windows-1250 or -1252.
+    """Guess the encoding from the first bytes: a mark, the pattern of UTF-16, valid UTF-8, else the code of most words.
 
     Parameters
     ----------
@@ -204,7 +199,7 @@ def encoding_of(head: bytes) -> str:
 
     Returns
     -------
-    {"utf-8", "utf-16-le", "utf-16-be", "cp1250", "cp1252"}
+    {"utf-8", "utf-16-le", "utf-16-be", "cp1250", "cp1251", "cp1252"}
     """
     for mark, name in ((codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be")):
         if head.startswith(mark):
@@ -217,7 +212,8 @@ def encoding_of(head: bytes) -> str:
     try:
         codecs.getincrementaldecoder("utf-8")().decode(head)
     except UnicodeDecodeError:
-        return "cp1250" if _POLISH.search(head) else "cp1252"
+        sample = head[:8192]
+        return max(WESTERN_EASTERN_CYRILLIC, key=lambda code: known_words(sample.decode(code, errors="replace")))
     return "utf-8"
 
 

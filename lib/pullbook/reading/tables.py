@@ -12,7 +12,7 @@ import itertools
 import os
 import re
 import warnings
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -35,7 +35,10 @@ _T = TypeVar("_T")
 
 WORKERS = min(4, os.cpu_count() or 1)
 LEAST_ROWS_LEFT = 10  # of a file that ends too early: with fewer there is no drive to speak of
+ROWS_COUNTED = 200
+MOST_DAMAGED = 0.25  # of the lines; where more are too long, the table changed on the way and is not merely damaged
 LONG_ROWS = 100_000  # for shorter columns, starting threads takes longer than they save
+HEADER_LINES = 60  # how far down headers with line ends inside may reach
 LONGEST_CELL = 100  # characters that a number and its unit may take
 MAX_CELLS = 100_000_000  # five million rows of twenty columns
 
@@ -43,6 +46,9 @@ _LEADING_NUMBER = r"^([+-]?\d+(?:\.\d+)?(?:[eE][+-]?\d+)?)\s*(?:[^\d\s.:][^\d:]{
 _PARTED_BY_POINTS = r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+"
 _PARTED_BY_COMMAS = r"\s*[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d*)?\s*"
 _THOUSANDS = r"^\s*[+-]?\d{1,3}\.\d{3},\d"
+# 1 234 or 1'234; the spaces are the plain one, those that do not break, and the thin one.
+_PARTED_BY_SPACES = r"^[+-]?[1-9]\d{0,2}(?:[ \u00a0\u2009\u202f'’]\d{3})+(?:[.,]\d*)?(?:\s?[^\d\s.:][^\d:]{0,11})?$"
+_SPACE_WITHIN = r"(?<=\d)[ \u00a0\u2009\u202f'’](?=\d{3}(?!\d))"
 
 
 @dataclass(frozen=True, eq=False)
@@ -171,6 +177,7 @@ def _read(raw: Content, path: Path) -> Table:
     first = next((block for block in itertools.islice(source, 8) if not block.isspace() and block), b"")
     if first.startswith(PARQUET_SIGNATURE):
         return _read_parquet(path)
+    first = _with_headers_on_one_line(first)
     lines = first.decode("utf-8", errors="replace").split("\n")
     _refuse_markup(lines[0], path.name)
     if len(first) > HEAD_BYTES // 2 and len(lines) > 1:
@@ -183,17 +190,29 @@ def _read(raw: Content, path: Path) -> Table:
     return _read_delimited(first, source, layout, path.name)
 
 
+def _with_headers_on_one_line(first: bytes) -> bytes:
+    """Put a space for the line ends inside quoted headers; a quote that is not closed soon is a mark of inches."""
+    lines = first.split(b"\n")
+    odd = [k for k, line in enumerate(lines[:HEADER_LINES]) if line.count(b'"') % 2]
+    if len(odd) < 2 or lines[odd[0]].lstrip(b'"')[:1].isdigit():
+        return first
+    start, end = odd[:2]
+    return b"\n".join([*lines[:start], b" ".join(lines[start : end + 1]), *lines[end + 1 :]])
+
+
 # A list or an object of JSON; a line such as "[Log data]" is none. A tag of XML or HTML.
 _JSON = re.compile(r"\s*(?:\{\s*(?:\"|\}|$)|\[\s*(?:[\[{\"]|$))")
+_NMEA = re.compile(r"\s*\$[A-Z]{4,5},")  # sentences of a satellite receiver
 _XML = re.compile(r"\s*<[?!a-zA-Z]")
 
 
 def _refuse_markup(line: str, name: str) -> None:
     """Refuse what begins as data for a program does: its rows are no lines."""
-    what = "JSON" if _JSON.match(line) else "XML or HTML" if _XML.match(line) else ""
+    what = "JSON" if _JSON.match(line) else "XML or HTML" if _XML.match(line) else "NMEA" if _NMEA.match(line) else ""
     if what:
+        track = " A GPX track of a drive goes under its session, as track:." if "<gpx" in line[:1000].lower() else ""
         raise LogError(
-            f"{name}: this is {what}, not a table. Allowed: a header line, then rows. Export the log as CSV."
+            f"{name}: this is {what}, not a table. Allowed: a header line, then rows. Export the log as CSV.{track}"
         )
 
 
@@ -256,7 +275,10 @@ def to_numbers(column: pd.Series, decimal: str) -> tuple[np.ndarray, int]:
         column = texts.where(texts.str.len() <= LONGEST_CELL, "no number")
         values = pd.to_numeric(column, errors="coerce").to_numpy(dtype=float, na_value=np.nan).copy()
     rest = np.isnan(values) & column.notna().to_numpy()
-    text = column[rest].astype("string").str.strip(' "\t')
+    text = column[rest].astype("string").str.strip(' "\t').str.replace("−", "-", regex=False)
+    parted = text.str.match(_PARTED_BY_SPACES).fillna(value=False)
+    if parted.any():
+        text = text.mask(parted, text.str.replace(_SPACE_WITHIN, "", regex=True))
     if decimal == ",":
         text = text.str.replace(",", ".", regex=False)
     blank = text.isin(["", *MISSING]).to_numpy(dtype=bool)
@@ -302,19 +324,22 @@ def _without_thousands_commas(column: pd.Series) -> pd.Series:
 
 def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name: str) -> Table:
     delimiter = layout.delimiter.encode()
-    body = b"\n".join(first.split(b"\n")[layout.data_line :])
-    # Rows may end in one delimiter too many; a longer row than that is damaged and passed over.
-    trailing = bool(re.search(re.escape(delimiter) + b" *(\n|$)", body))
+    lines = first.split(b"\n")
+    body = b"\n".join(lines[layout.data_line :])
+    # Rows may end in delimiters too many; a longer row than that is damaged and passed over.
+    named = max(len(layout.headers), 0 if layout.header_line is None else _cells_in(lines[layout.header_line], layout))
+    usual = Counter(_cells_in(line, layout) for line in lines[layout.data_line :][:ROWS_COUNTED]).most_common(1)[0][0]
+    width = max(named + bool(re.search(re.escape(delimiter) + b" *(\n|$)", body)), usual)
     spaced = any(mark + b" " in first for mark in (delimiter, b'"'))
-    parse = partial(_parse_block, layout=layout, width=len(layout.headers) + trailing, spaced=spaced, name=name)
+    parse = partial(_parse_block, layout=layout, named=named, width=width, spaced=spaced, name=name)
     tail = _Tail(delimiter)
     data = tail.watch(itertools.chain([body], source))
     frames = []
-    repeats = cells = 0
+    repeats = cells = damaged = 0
     try:
         with warnings.catch_warnings(record=True) as told:
             warnings.simplefilter("always")
-            for frame, repeated in _in_parallel(parse, data):
+            for frame, repeated, longer in _in_parallel(parse, data):
                 cells += frame.size
                 if cells > MAX_CELLS:
                     raise LogError(
@@ -322,14 +347,21 @@ def _read_delimited(first: bytes, source: Iterator[bytes], layout: Layout, name:
                         "drive."
                     )
                 repeats += repeated
+                damaged += longer
                 if len(frame):
                     frames.append(frame)
     except (pd.errors.ParserError, pd.errors.EmptyDataError, ValueError, OverflowError) as error:
         raise LogError(f"{name}: cannot be read as a table ({str(error)[:200]}). Export it again as CSV.") from None
     if not frames:
         raise LogError(f"{name}: a header, but no rows of data. Was the logger running?")
-    damaged = sum(str(warning.message).count("Skipping line") for warning in told)
+    damaged += sum(str(warning.message).count("Skipping line") for warning in told)
     rows = sum(map(len, frames))
+    if damaged > MOST_DAMAGED * (rows + damaged):
+        raise LogError(
+            f"{name}: {damaged} of {rows + damaged} lines have more cells than the header, so which cell belongs to "
+            "which column can't be known. Export the log again, or save the parts above and below the change as two "
+            "files, and give both: log: [first.csv, second.csv]."
+        )
     return Table(layout, _joined(frames), tuple(_damage(repeats, damaged, rows, tail.cut_off, layout.rows_above)))
 
 
@@ -360,18 +392,45 @@ def _in_parallel(parse: Callable[[bytes], _T], source: Iterator[bytes]) -> Itera
             yield waiting.popleft().result()
 
 
-def _parse_block(block: bytes, *, layout: Layout, width: int, spaced: bool, name: str) -> tuple[pd.DataFrame, int]:
-    """Parse whole lines; return their rows and how many lines repeated the header."""
+def _parse_block(
+    block: bytes, *, layout: Layout, named: int, width: int, spaced: bool, name: str
+) -> tuple[pd.DataFrame, int, int]:
+    """Parse whole lines; return their rows, how many lines repeated the header, and how many were too long.
+
+    ``named`` cells have a place in the header, those up to ``width`` have to be blank.
+    """
+    block, longer = _without_long_start(block, layout, width)
     if not block or block.isspace():
-        return pd.DataFrame(columns=range(width)), 0
+        return pd.DataFrame(columns=range(width)), 0, longer
     parse = partial(_parse_text, layout=layout, width=width, spaced=spaced)
     try:
         frame = parse(_mend_quotes(block), quoting=csv.QUOTE_MINIMAL)
     except pd.errors.ParserError:
         # Quotes in odd places: the cells are read without any.
         frame = parse(block.replace(b'"', b""), quoting=csv.QUOTE_NONE)
+    if (beyond := frame.iloc[:, named:].notna().any(axis=1)).any():
+        frame, longer = frame[~beyond], longer + int(beyond.sum())
     repeated = _header_rows(frame, layout, name)
-    return (frame[~repeated] if repeated.any() else frame), int(repeated.sum())
+    return (frame[~repeated] if repeated.any() else frame), int(repeated.sum()), longer
+
+
+def _without_long_start(block: bytes, layout: Layout, width: int) -> tuple[bytes, int]:
+    """Take lines with too many cells off the start: with one of them first, pandas takes every line that is as long."""
+    start = count = 0
+    while start < len(block):
+        end = block.find(b"\n", start)
+        end = len(block) if end < 0 else end
+        line = block[start:end]
+        if line.strip() and _cells_in(line, layout) <= width:
+            break
+        start, count = end + 1, count + bool(line.strip())
+    return (block[start:], count) if count else (block, 0)
+
+
+def _cells_in(line: bytes, layout: Layout) -> int:
+    if b'"' in line and len(line) < csv.field_size_limit():
+        return len(next(csv.reader([line.decode("utf-8", errors="replace")], delimiter=layout.delimiter), []))
+    return line.count(layout.delimiter.encode()) + 1
 
 
 def _header_rows(frame: pd.DataFrame, layout: Layout, name: str) -> np.ndarray:
@@ -517,6 +576,8 @@ def _read_parquet(path: Path) -> Table:
     frame = read_frame(path, max_columns=MAX_COLUMNS, max_cells=MAX_CELLS)
     headers = tuple(distinct([mend_encoding(str(column).strip()) for column in frame.columns]))
     frame.columns = pd.RangeIndex(len(headers))
+    for column in frame.select_dtypes("timedelta"):
+        frame[column] = frame[column].dt.total_seconds()
     layout = Layout(
         delimiter="", decimal=".", header_line=None, units_line=None, data_line=0, headers=headers, units=()
     )

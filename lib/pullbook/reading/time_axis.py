@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -12,12 +13,13 @@ import pandas as pd
 from pullbook.errors import Finding, LogError
 from pullbook.reading.dates import parts, read_dates
 from pullbook.reading.layout import MISSING, is_number
-from pullbook.reading.preamble import preamble_days
+from pullbook.reading.preamble import preamble_days, preamble_step
 from pullbook.reading.tables import Table
 from pullbook.reading.time_column import (
     GUESSED_UNITS_S,
     LIVELY_KMH_S,
     MOST_ROWS_A_SECOND,
+    clock_columns,
     counts_rows,
     find_date_column,
     find_time_column,
@@ -31,7 +33,7 @@ from pullbook.reading.time_column import (
 from pullbook.text import counted
 
 HOUR_S = 3600.0
-DAY_S = 86_400.0
+HALF_DAY_S, DAY_S = 43_200.0, 86_400.0
 STRAY_ROWS = 5  # so few rows with a wrong stamp are a glitch; more are a clock that was set
 RESTART_GAP_S = 60.0  # put where the clock was set back: longer than any signal may be bridged over
 _GAP_ASSUMED = f"the true gap is unknown, so {RESTART_GAP_S:g} s were assumed."
@@ -160,9 +162,13 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     >>> time_axis(table, "drive.csv").seconds.tolist()
     [0.0, 1.0, 3.0]
     """
-    headers, column = table.layout.headers, _time_column(table, name, alone=groups is None)
-    date_column = find_date_column(table, column)
-    stamps = _stamps(table, column, date_column)
+    headers, clock = table.layout.headers, clock_columns(table.layout.headers)
+    if groups is None and not clock and (counted_out := _by_rate(table)):
+        return counted_out
+    in_parts = bool(clock) and find_time_column(table) in (None, *clock)
+    column = clock[0] if in_parts else _time_column(table, name, alone=groups is None)
+    date_column = None if in_parts else find_date_column(table, column)
+    stamps = _clock_in_parts(table, clock) if in_parts else _stamps(table, column, date_column)
     if table.is_numeric(column) and _digits_lost(table.numbers(column)[0]):
         raise LogError(_lost_digits_message(name, headers[column], table.numbers(column)[0]))
     findings = list(stamps.findings)
@@ -186,6 +192,8 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         seconds, rows = seconds[order], rows[order]
     seconds, rows, more = _rising(seconds, rows, name, table.layout.data_line)
     findings += more
+    if stamps.start is not None:  # the first stamp in time need not be that of the first row
+        stamps = _begun(stamps, float(seconds[0] - stamps.seconds[good][0]))
     seconds, more = _without_leaps(seconds)
     findings += more
     first_s = float(seconds[0])
@@ -200,7 +208,7 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
         findings += more
         if column_doubt := _unit_doubt(table, headers[column], seconds, rows):
             findings.append(column_doubt)
-    used = (headers[column],) if date_column is None else (headers[column], headers[date_column])
+    used = tuple(headers[k] for k in (clock if in_parts else (column, date_column)) if k is not None)
     dated = stamps if stamps.start is not None or stamps.unit is None else _dated_elsewhere(table, column) or stamps
     words = (
         UNIT_WORDS.get(stamps.unit, "") if stamps.unit else ("clock time" if stamps.start is None else "date and time")
@@ -212,6 +220,13 @@ def time_axis(table: Table, name: str, *, groups: np.ndarray | None = None) -> T
     if start is None:
         start, source = _dated_above(table, source, first_s if words == "clock time" else None)
     return TimeAxis(seconds, rows, source, start, tuple(findings))
+
+
+def _begun(stamps: _Stamps, later_s: float) -> _Stamps:
+    """Move the date of the first row to that of the first stamp, ``later_s`` away."""
+    by = dt.timedelta(seconds=later_s)
+    start, month_first = (None if day is None else day + by for day in (stamps.start, stamps.month_first))
+    return replace(stamps, start=start, month_first=month_first)
 
 
 def _dated_above(table: Table, source: TimeSource, clock_s: float | None) -> tuple[dt.datetime | None, TimeSource]:
@@ -434,6 +449,44 @@ def _compact_clock(numbers: np.ndarray) -> _Stamps:
     return _Stamps(_counted_over(seconds, DAY_S), start)
 
 
+def _clock_in_parts(table: Table, columns: Sequence[int]) -> _Stamps:
+    """Read hour, minute and second, and perhaps year, month and day, from columns of their own."""
+    hour, minute, second, *day = (table.numbers(k)[0] for k in columns)
+    seconds = hour * HOUR_S + minute * 60 + second
+    good = np.flatnonzero(np.isfinite(seconds))
+    start = None
+    if len(day) == 3 and good.size:
+        try:
+            date = dt.datetime(*(int(part[good[0]]) for part in day))  # type: ignore[arg-type]
+        except ValueError:  # no date, or none in the first row
+            return _Stamps(_counted_over(seconds, DAY_S))
+        start = date + dt.timedelta(seconds=float(seconds[good[0]]))
+    return _Stamps(_counted_over(seconds, DAY_S), start)
+
+
+def _by_rate(table: Table) -> TimeAxis | None:
+    """Count the time out, where no column holds it and the lines above the header say how often a row was written."""
+    said = preamble_step(table.layout.preamble)
+    if said is None or find_time_column(table) is not None:
+        return None
+    step_s, line = said
+    numbers, counting = np.arange(len(table), dtype=float), _row_number(table)
+    if counting is not None:
+        counted_rows, _ = table.numbers(table.layout.headers.index(counting))
+        numbers = counted_rows - counted_rows[0] if (np.diff(counted_rows) > 0).all() else numbers
+    seconds = numbers * step_s
+    finding = Finding(
+        code="time-from-rate",
+        severity="warning",
+        message=f"No column holds a time, so it was counted by {line!r}: {step_s:g} s from row to row. If the logger "
+        "paused or left rows out, the times are wrong. Log the time too.",
+        evidence={"step_s": step_s},
+    )
+    start, source = _dated_above(table, TimeSource(() if counting is None else (counting,), "rows"), None)
+    rows = np.arange(len(table))
+    return None if _unit_doubt(table, line, seconds, rows) else TimeAxis(seconds, rows, source, start, (finding,))
+
+
 def _counter_counted_on(finite: np.ndarray) -> np.ndarray:
     """Unwrap a counter of 16, 24 or 32 bits where it begins again, one usual step after its last value."""
     falls = np.flatnonzero(np.diff(finite) < 0)
@@ -497,7 +550,8 @@ def _clock_seconds(text: pd.Series) -> np.ndarray:
     """Read HH:MM:SS.f, MM:SS.f, or either with AM or PM, as seconds of the day."""
     regular = [seconds for part in parts(text) if (seconds := _regular_clock_seconds(part)) is not None]
     if sum(map(len, regular)) == len(text):
-        return _counted_over(np.concatenate(regular), DAY_S)
+        whole = np.concatenate(regular)
+        return _counted_over(whole, _turn_s(whole))
     cells = text.str.extract(_CLOCK)
     hours = pd.to_numeric(cells[0], errors="coerce").fillna(0.0).to_numpy(dtype=float)
     minutes = pd.to_numeric(cells[1], errors="coerce").to_numpy(dtype=float, na_value=np.nan)
@@ -506,11 +560,20 @@ def _clock_seconds(text: pd.Series) -> np.ndarray:
     hours = np.where(half == "p", hours % 12 + 12, np.where(half == "a", hours % 12, hours))
     total: np.ndarray = hours * 3600 + minutes * 60 + seconds
     if not cells[0].isna().all():
-        return _counted_over(total, DAY_S)
+        return _counted_over(total, _turn_s(total))
     # So many rows to a stamp are no second's: hours and minutes, without seconds.
     if len(text) > MOST_ROWS_A_SECOND * text.nunique():
         return _counted_over(60 * total, DAY_S)
     return _counted_over(total, HOUR_S)  # a spreadsheet shows MM:SS.f and drops the hours
+
+
+def _turn_s(seconds: np.ndarray) -> float:
+    """Return after how long a clock begins again: half a day where it goes on from 12:59:59 to 1:00:00, else a day."""
+    good = seconds[np.isfinite(seconds)]
+    steps = np.diff(good)
+    twelve = np.abs(steps + HALF_DAY_S) < LONGEST_STEP_S
+    shows_twelve = good.size and good.min() >= HOUR_S and good.max() < 13 * HOUR_S
+    return HALF_DAY_S if shows_twelve and twelve.any() and (steps[steps < 0] > -13 * HOUR_S).all() else DAY_S
 
 
 def _regular_clock_seconds(text: pd.Series) -> np.ndarray | None:

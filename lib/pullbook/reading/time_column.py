@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -32,7 +33,7 @@ _TIME_WORDS = {
     "time", "timestamp", "timestamps", "elapsed", "clock", "seconds", "sec", "secs", "ms", "millis", "milliseconds",
     "datetime", "uptime", "t", "s", "zeit", "uhrzeit", "zeitstempel", "temps", "heure", "horodatage", "tiempo", "hora",
     "tijd", "tijdstip", "tijdstempel", "tempo", "ora", "orario", "runtime", "duration", "laufzeit", "dauer", "duree",
-    "czas", "tid", "tidpunkt",
+    "czas", "tid", "tidpunkt", "время",
 }  # fmt: skip
 _TIME_STEMS = ("time", "zeit", "tijd", "tiempo")
 _MISSPELT_FROM = ("time", "timestamp", "elapsed", "seconds", "runtime", "datetime", "clock")
@@ -47,18 +48,27 @@ _COUNTING_WORDS = {
     "index", "idx", "row", "rows", "sample", "samples", "record", "frame", "line", "no", "nr", "num", "number", "count",
     "counter", "id", "n", "packet", "sequence", "seq",
 }  # fmt: skip
+_PARTS_OF_TIME = (
+    {"hour", "hours", "hr", "hh", "stunde", "heure", "hora", "ora", "uur"},
+    {"minute", "minutes", "min", "minuto", "minuut"},
+    {"second", "seconds", "sec", "sekunde", "seconde", "segundo", "secondo"},
+    {"year", "jahr", "annee", "anno", "jaar"},
+    {"month", "monat", "mois", "mes", "mese", "maand"},
+    {"day", "tag", "jour", "dia", "giorno", "dag"},
+)
 _DATE = re.compile(r"(date|day|datum|fecha|jour|data)([ _(\[].*)?")
+_DAY = r"^\d{1,4}[-./]\d{1,2}[-./]\d{1,4}$|^\d{1,2}[-./ ][A-Za-z]{3,9}[-./ ]\d{2,4}$|^[A-Za-z]{3,9} \d{1,2},? \d{4}$"
 _TWIN = re.compile(r" \(\d+\)$")  # of a header that comes more than once
 _UNIT = re.compile(
     r"(?:[\[(_ ,;/.-]|\bin )\s*"
     r"(ns|nanos(?:econds)?|us|µs|μs|micros(?:econds)?|ms|msec|msecs|millis|milliseconds|s|sec|secs|seconds?|sekunden|"
-    r"secondes|segundos|secondi|seconden|min|mins|minutes?|minuten|minutos|minuti|h|hr|hrs|hours?|stunden)"
+    r"secondes|segundos|secondi|seconden|min|mins|minutes?|minuten|minutos|minuti|h|hr|hrs|hours?|stunden|мс|сек|с|мин|ч)"
     r"\.?\s*[\])]?$"
 )
 _TICKS = re.compile(r"[\[(]\s*(\d+(?:[.,]\d+)?)\s*[^\W\d]+\s*[\])]?$")  # "(10 ms)"
 _UNITS_S = (
     ("n", 1e-9), ("u", 1e-6), ("µ", 1e-6), ("μ", 1e-6), ("mic", 1e-6), ("ms", 1e-3), ("mil", 1e-3), ("min", 60.0),
-    ("se", 1.0), ("st", 3600.0), ("s", 1.0), ("h", 3600.0),
+    ("se", 1.0), ("st", 3600.0), ("s", 1.0), ("h", 3600.0), ("мс", 1e-3), ("мин", 60.0), ("с", 1.0), ("ч", 3600.0),
 )  # fmt: skip
 
 
@@ -107,6 +117,26 @@ def find_time_column(table: Table) -> int | None:
     return next((k for k in range(min(2, len(table.layout.headers))) if _may_be_time(table, k)), None)
 
 
+def clock_columns(headers: Sequence[str]) -> tuple[int, ...]:
+    """Return the columns that hold hour, minute and second each by itself, and then year, month and day if they do.
+
+    Examples
+    --------
+    >>> from pullbook.reading.time_column import clock_columns
+    >>> clock_columns(["Hour", "Minute", "Second", "Speed (km/h)"])
+    (0, 1, 2)
+    """
+    places = [[k for k, header in enumerate(headers) if _alone(header) in words] for words in _PARTS_OF_TIME]
+    found = tuple(place[0] for place in places if len(place) == 1)
+    clock = all(len(place) == 1 for place in places[:3])
+    return () if not clock else found if len(found) == len(_PARTS_OF_TIME) else found[:3]
+
+
+def _alone(header: str) -> str:
+    words = tokens(header)
+    return words[0].lower() if len(words) == 1 else ""
+
+
 def own_time_columns(table: Table, column: int) -> list[int]:
     """Return the columns that give other signals times of their own, as where each is logged at its own rate.
 
@@ -145,12 +175,36 @@ def own_time_columns(table: Table, column: int) -> list[int]:
     return found if alternating and len(times) >= max(3, signals / 2) else []
 
 
+def timed_pairs(table: Table) -> list[tuple[int, int]]:
+    """Return the pairs of a time and the signal behind it, where every signal has a time of its own.
+
+    Parameters
+    ----------
+    table : Table
+
+    Returns
+    -------
+    list of (int, int)
+        None where the columns do not take turns, or the times are all the same, fall, or have different units.
+    """
+    headers = table.layout.headers
+    places = range(0, len(headers), 2)
+    called = [bool(_TIME_WORDS & {token.lower() for token in tokens(header)}) for header in headers]
+    if len(headers) < 4 or len(headers) % 2 or not all(called[::2]) or any(called[1::2]) or table.layout.units:
+        return []
+    units_s = {unit_in_header_s(_TWIN.sub("", headers[k])) for k in places}
+    if len(units_s) > 1 or not all(map(table.is_numeric, range(len(headers)))) or not own_time_columns(table, 0):
+        return []
+    times = [table.numbers(k)[0] for k in places]
+    return [] if any((np.diff(t[np.isfinite(t)]) < 0).any() for t in times) else [(k, k + 1) for k in places]
+
+
 def find_date_column(table: Table, time_column: int) -> int | None:
     """Return the column that holds the date of each row, beside a time of the day; None without one."""
     for k, header in enumerate(table.layout.headers):
         if k != time_column and _DATE.fullmatch(header.lower()):
             sample = table.sample(k, 20).astype("string")
-            if len(sample) and sample.str.match(r"^\d{1,4}[-./]\d{1,2}[-./]\d{1,4}$").all():
+            if len(sample) and sample.str.match(_DAY).all():
                 return k
     return None
 
@@ -264,7 +318,7 @@ def _speed_column(table: Table) -> int | None:
 @lru_cache(maxsize=4096)  # the logs of an experiment mostly have the same headers
 def _name(header: str) -> int:
     """Return how much a header sounds like a time: 3 as one, 2 as one since an event, 1 misspelt or odd, 0 not."""
-    words = {word for token in tokens(header) for word in re.split(r"[^a-zµμ]+", token.lower()) if word}
+    words = {word for token in tokens(header) for word in re.split(r"[^a-zа-яµμ]+", token.lower()) if word}
     words |= {word for word in re.split(r"[^a-z]+", header.lower()) if word}
     if words & _NOT_TIME_WORDS:
         return 0
@@ -315,12 +369,14 @@ def _may_be_time(table: Table, k: int) -> bool:
     sample = table.sample(k, ROWS_LOOKED_AT)
     if sample.empty or _is_clock(sample):
         return not sample.empty
+    if scores(parse_header(table.layout.headers[k])):
+        return False
     numbers = _rising_numbers(table, sample, UNNAMED_RISING)
     return numbers is not None and np.ptp(numbers) > 0 and not counts_rows(table.layout.headers[k], numbers)
 
 
 def counts_rows(header: str, numbers: np.ndarray) -> bool:
-    """Say whether a column only counts the rows: it is called so, and rises by one each time.
+    """Say whether a column only counts the rows: it is called so, and rises by one nearly each time.
 
     Parameters
     ----------
@@ -332,7 +388,7 @@ def counts_rows(header: str, numbers: np.ndarray) -> bool:
     bool
     """
     words = {word.lower() for word in tokens(header)} | ({"n"} if "#" in header else set())
-    return bool(words & _COUNTING_WORDS) and len(numbers) > 1 and bool((np.diff(numbers) == 1).all())
+    return bool(words & _COUNTING_WORDS) and len(numbers) > 1 and bool((np.diff(numbers) == 1).mean() > LEAST_RISING)
 
 
 def _readable(table: Table, k: int) -> bool:

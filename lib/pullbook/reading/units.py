@@ -15,6 +15,7 @@ EARTH_RADIUS_M = 6_371_008.8  # mean; IUGG
 OPEN_CIRCUIT_C = -40.0  # SAE J1979: temperatures of one byte start here; a broken wire reads so
 MILD_C = -20.0  # usual readings above this are of no place where it gets so cold; common practice, no source
 WARM_C = (65.0, 125.0)  # a warm engine under its thermostat; common practice, no source
+COLDEST_K = 250.0  # numbers that stay above this are kelvins: in °F it would be above 121 °C all along
 SETTLED_K = 12.0  # within which it then stays; common practice, no source
 COLDER_AIR_K, WARMER_INLET_K = 10.0, 40.0  # air at two places of one car, in the bay and outside; no source
 ABSOLUTE_FLOOR_KPA = 12.0  # a running engine's manifold keeps above it; common practice, no source
@@ -69,12 +70,12 @@ PLAUSIBLE: dict[str, tuple[float, float]] = {
 # Values outside these are damage in any unit: single ones are set aside before they are used.
 # Wider than `PLAUSIBLE` by more than any two units of the quantity differ; common practice, no source.
 POSSIBLE: dict[str, tuple[float, float]] = {
-    "speed": (-2_000, 2_000),
-    "rotation": (-100_000, 100_000),
-    "temperature": (-273.15, 10_000),  # absolute zero
+    "speed": (-700, 700),
+    "rotation": (-30_000, 30_000),
+    "temperature": (-273.15, 2_500),  # absolute zero
     "pressure": (-1_000_000, 1_000_000),  # counted from the air outside, perhaps; none is below zero in the end
     "mass flow": (-100_000, 100_000),
-    "percentage": (-10_000, 10_000),
+    "percentage": (-1_000, 1_000),
     "angle": (-360, 360),
     "length": (-20_000, 100_000),
 }
@@ -108,23 +109,27 @@ class Unit:
 
 # Factors: NIST SP 811 (2008), appendix B (from memory; exact by definition but for the mercury columns).
 _UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
-    ("degC", "temperature"): (("degc", "°c", "c", "celsius", "deg c", "degrees c", "centigrade", "ºc", "℃"), 1, 0),
+    ("degC", "temperature"): (("degc", "°c", "c", "celsius", "deg c", "degrees c", "centigrade", "ºc", "℃",
+         "°с"), 1, 0),
     ("degF", "temperature"): (
         ("degf", "°f", "f", "fahrenheit", "deg f", "degrees f", "ºf", "℉"), 5 / 9, -160 / 9),
     ("K", "temperature"): (("k", "kelvin", "degk"), 1, -273.15),
     ("km/h", "speed"): (
-        ("km/h", "kmh", "kph", "km per h", "kmph", "kilometers per hour", "km h", "km/u", "km/t"), 1, 0),
+        ("km/h", "kmh", "kph", "km per h", "kmph", "kilometers per hour", "km h", "km/u", "km/t",
+         "км/ч"), 1, 0),
     ("mph", "speed"): (("mph", "mi/h", "miles/h", "miles per hour"), 1.609344, 0),
-    ("m/s", "speed"): (("m/s", "mps", "ms-1", "metres per second"), 3.6, 0),
+    ("m/s", "speed"): (("m/s", "m/sec", "mps", "ms-1", "metres per second"), 3.6, 0),
+    ("ft/s", "speed"): (("ft/s", "ft/sec", "fps", "feet per second"), 1.09728, 0),
     ("kn", "speed"): (("kn", "kt", "kts", "knots"), 1.852, 0),
     ("rpm", "rotation"): (
         ("rpm", "1/min", "r/min", "min-1", "u/min", "rev/min", "tr/min", "giri/min", "obr/min", "ot/min", "varv/min",
-         "o/min", "tpm", "omw/min"), 1, 0),
+         "o/min", "tpm", "omw/min", "об/мин"), 1, 0),
+    ("1/s", "rotation"): (("1/s", "rps", "r/s", "rev/s", "u/s", "tr/s", "s-1"), 60, 0),
     ("1000 rpm", "rotation"): (("1000 rpm", "x1000 rpm", "x 1000 rpm", "rpm x1000", "rpm x 1000", "krpm"), 1000, 0),
     ("100 rpm", "rotation"): (("100 rpm", "x100 rpm", "x 100 rpm", "rpm x100", "rpm x 100"), 100, 0),
-    ("kPa", "pressure"): (("kpa",), 1, 0),
-    ("hPa", "pressure"): (("hpa", "mbar", "mb", "millibar"), 0.1, 0),
-    ("bar", "pressure"): (("bar", "bars"), 100, 0),
+    ("kPa", "pressure"): (("kpa", "кпа"), 1, 0),
+    ("hPa", "pressure"): (("hpa", "mbar", "mb", "millibar", "мбар"), 0.1, 0),
+    ("bar", "pressure"): (("bar", "bars", "бар"), 100, 0),
     ("Pa", "pressure"): (("pa",), 0.001, 0),
     ("MPa", "pressure"): (("mpa",), 1000, 0),
     ("psi", "pressure"): (("psi", "lbf/in2", "lb/in2"), 6.894757293168, 0),
@@ -132,8 +137,8 @@ _UNITS: dict[tuple[str, str], tuple[tuple[str, ...], float, float]] = {
     ("mmHg", "pressure"): (("mmhg", "mm hg", "torr"), 0.1333224, 0),
     ("atm", "pressure"): (("atm",), 101.325, 0),
     ("kgf/cm2", "pressure"): (("kgf/cm2", "kg/cm2", "kg/cm²", "kgf/cm²"), 98.0665, 0),
-    ("g/s", "mass flow"): (("g/s", "gps", "g/sec", "gm/s", "grams/s", "gs"), 1, 0),
-    ("kg/h", "mass flow"): (("kg/h", "kg/hr", "kgh"), 1 / 3.6, 0),
+    ("g/s", "mass flow"): (("g/s", "gps", "g/sec", "gm/s", "grams/s", "gs", "г/с"), 1, 0),
+    ("kg/h", "mass flow"): (("kg/h", "kg/hr", "kgh", "кг/ч"), 1 / 3.6, 0),
     ("lb/min", "mass flow"): (("lb/min", "lbs/min", "lb/m", "lbm/min"), 7.559872833, 0),
     ("%", "percentage"): (("%", "pct", "percent", "per cent"), 1, 0),
     ("°", "angle"): (("°", "deg", "degree", "degrees"), 1, 0),
@@ -162,6 +167,7 @@ _BY_ALIAS = {
 }
 
 
+_SIGNS = str.maketrans("⁻−¹", "--1")  # as in min⁻¹
 _GAUGE = re.compile(r"\b(gauge|gage|rel|relative|g)\b")
 
 
@@ -188,7 +194,7 @@ def parse_unit(text: str) -> tuple[Unit, ...]:
     >>> [(unit.name, unit.dimension) for unit in parse_unit("[psig]")]
     [('psi gauge', 'pressure')]
     """
-    plain = " ".join(text.strip().strip("[]()").lower().replace("_", " ").split())
+    plain = " ".join(text.translate(_SIGNS).strip().strip("[](){}<>").lower().replace("_", " ").split())
     plain = {"psig": "psi gauge", "psia": "psi abs", "barg": "bar gauge", "bara": "bar abs"}.get(plain, plain)
     gauge = bool(_GAUGE.search(plain)) and len(plain) > 1
     absolute = bool(_ABSOLUTE.search(plain)) and len(plain) > 1
@@ -217,6 +223,9 @@ def allowed_units(channel: str) -> str:
     if dimension == "pressure":
         names.append("each also with 'gauge'")
     return ", ".join(names)
+
+
+_HOT = ("exhaust_gas_temperature", "compressor_outlet_temperature")
 
 
 def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False, air_c: float | None = None) -> Unit:
@@ -259,6 +268,8 @@ def guess_unit(channel: str, values: np.ndarray, *, fahrenheit: bool = False, ai
     low, high = np.quantile(finite, [0.02, 0.98])
     if dimension == "percentage" and low >= 0 and 0.3 < high <= 1:  # no drive keeps a pedal within 1 %
         return Unit("fraction of one", dimension, 100.0)
+    if dimension == "temperature" and channel not in _HOT and low >= COLDEST_K:
+        return next(unit for unit in units if unit.name == "K")
     if fahrenheit and dimension == "temperature" and _celsius_all_along(channel, finite, air_c):
         units = units[1:]
     fitting = (u for u in units if _believable(channel, u.scale * low + u.offset, u.scale * high + u.offset))
@@ -310,4 +321,5 @@ def looks_gauge(values_kpa: np.ndarray) -> bool:
     """
     sample = values_kpa[:: max(1, len(values_kpa) // 100_000)]
     finite = sample[np.isfinite(sample)]
-    return bool(finite.size) and float(np.quantile(finite, 0.02)) < ABSOLUTE_FLOOR_KPA
+    moving = finite[finite != 0]  # a logger writes 0 before the first answer; a gauge that shows 0 also shows little
+    return bool(moving.size) and float(np.quantile(moving, 0.02)) < ABSOLUTE_FLOOR_KPA

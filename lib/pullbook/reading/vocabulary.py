@@ -29,6 +29,7 @@ _SPELT: dict[str, str] = {
     "chargeair": "charge air", "chargecooler": "charge air cooler", "intercooled": "charge air cooler after",
     "inlet": "intake", "induction": "intake", "suction": "intake", "airbox": "intake",
     "outside": "ambient", "outdoor": "ambient", "external": "ambient", "exterior": "ambient", "water": "coolant",
+    "h2o": "coolant",
     "atmospheric": "barometric", "atmosphere": "barometric", "barometer": "barometric",
     "lat": "latitude", "lon": "longitude", "lng": "longitude", "long": "longitude", "alt": "altitude",
     "elevation": "altitude", "compr": "compressor", "comp": "compressor", "turbo": "compressor",
@@ -46,6 +47,7 @@ _SPELT: dict[str, str] = {
     "soll": "desired", "sollwert": "desired", "ist": "", "istwert": "", "kmh": "speed", "tempo": "speed",
     "aussentemp": "ambient temperature", "lmm": "mass air flow", "llk": "charge air cooler", "vor": "before",
     "nach": "after", "grenzwert": "limit", "mittelwert": "average", "agr": "egr",
+    "mot": "engine", "fzg": "vehicle", "saug": "intake",
     # French, Spanish, Italian, Dutch: short words; the long ones are stems below.
     "aire": "air", "aria": "air", "lucht": "air", "luft": "air", "eau": "coolant", "agua": "coolant",
     "acqua": "coolant", "apres": "after", "avant": "before", "tras": "after", "despues": "after", "antes": "before",
@@ -74,6 +76,20 @@ _SPELT: dict[str, str] = {
     "plnici": "boost", "chladicem": "cooler", "chladice": "cooler", "chladici": "coolant", "kapaliny": "coolant",
     "okoli": "ambient", "venkovni": "ambient", "oleje": "oil", "vyfuku": "exhaust", "vyfukovych": "exhaust",
     "zatizeni": "load", "pozadovany": "desired", "pozadovane": "desired", "prumerna": "average",
+    # Russian, without the mark on й
+    "скорость": "speed", "автомобиля": "vehicle", "обороты": "engine rotation", "вращения": "rotation",
+    "двигателя": "engine", "коленвала": "engine", "температура": "temperature", "темп": "temperature",
+    "воздуха": "air", "воздух": "air", "впуске": "intake", "впуск": "intake", "впускного": "intake",
+    "впускном": "intake", "всасываемого": "intake", "наддува": "boost", "наддувочного": "charge",
+    "охлаждающеи": "coolant", "жидкости": "", "антифриза": "coolant", "ож": "coolant", "давление": "pressure",
+    "коллекторе": "manifold", "коллектора": "manifold", "положение": "position", "педали": "pedal", "педаль": "pedal",
+    "газа": "accelerator", "акселератора": "accelerator", "дросселя": "throttle", "дроссельнои": "throttle",
+    "заслонки": "", "масла": "oil", "расход": "flow", "массовыи": "mass", "топлива": "fuel",
+    "окружающего": "ambient", "наружного": "ambient", "наружная": "ambient", "забортного": "ambient",
+    "атмосферное": "barometric", "широта": "latitude", "долгота": "longitude", "высота": "altitude",
+    "нагрузка": "load", "после": "after", "до": "before", "перед": "before", "интеркулера": "charge air cooler",
+    "охладителя": "cooler", "выхлопных": "exhaust", "отработавших": "exhaust", "газов": "gas", "заданное": "desired",
+    "заданная": "desired", "желаемое": "desired", "среднее": "average", "средняя": "average",
     # Swedish, Danish, Norwegian: short words; the long ones are stems below.
     "efter": "after", "etter": "after", "fore": "before", "foer": "before", "innan": "before", "inden": "before",
     "olja": "oil", "oljen": "oil", "onskat": "desired", "oensket": "desired", "borvarde": "setpoint",
@@ -136,6 +152,7 @@ _STEMS: dict[str, str] = {
     "varvtal": "engine rotation", "omdrejninger": "engine rotation", "omdrejningstal": "engine rotation",
     "turtall": "engine rotation", "gasspedal": "accelerator pedal", "speeder": "accelerator",
     "lage": "position", "position": "position",
+    "insugningsrorets": "intake manifold",
     "insugnings": "intake", "insugs": "intake", "indsugning": "intake", "innsug": "intake", "tryck": "pressure",
     "trykk": "pressure", "tryk": "pressure", "luftens": "air", "laddluft": "charge air", "laddtryck": "boost pressure",
     "ladetryk": "boost pressure", "ladetrykk": "boost pressure", "kylare": "cooler", "kylvatske": "coolant",
@@ -164,10 +181,14 @@ _PHRASES = (
     (re.compile(r"\b(gps|satellite) (groundspeed|ground speed)\b"), "gps speed"),
     (re.compile(r"\bturbo(charger)? (boost|pressure)( pressure)?\b"), "boost pressure"),
     (re.compile(r"\bregime (du )?moteur\b"), "engine rotation"),
+    (re.compile(r"\btemperature ll\b"), "temperature charge air"),  # German
+    (re.compile(r"\brotation ll\b"), "rotation idle"),
+    (re.compile(r"\bair in\b"), "intake air"),
+    (re.compile(r"\bpressure man\b"), "pressure manifold"),
 )  # fmt: skip
 
 _LETTERS = str.maketrans({"ß": "ss", "ł": "l", "ø": "oe", "æ": "ae", "œ": "oe", "đ": "d"})
-_BETWEEN_WORDS = re.compile(r"[^0-9A-Za-zÀ-ſ°℃℉%/²³µω]+")
+_BETWEEN_WORDS = re.compile(r"[^0-9A-Za-zÀ-ſЀ-ӿ°℃℉%/²³µω⁻¹]+")
 _CAMEL = re.compile(r"(?<=[a-z0-9])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
 
 
@@ -181,12 +202,38 @@ def mend_encoding(text: str) -> str:
     return text
 
 
+def known_words(text: str) -> int:
+    """Count the different words with letters beyond the English ones that are known, as in a right decoding they are.
+
+    Examples
+    --------
+    >>> from pullbook.reading.vocabulary import known_words
+    >>> known_words("Kühlmitteltemperatur (°C)"), known_words("KÌhlmitteltemperatur (°C)")
+    (1, 0)
+    """
+    words = {_plain(word) for word in _BETWEEN_WORDS.split(text) if word and not word.isascii()}
+    return sum(word in _SPELT or _compound(word) is not None for word in words)
+
+
 def tokens(text: str) -> list[str]:
     """Split a header into words, also at the humps of ``coolantTemp``; units such as ``km/h`` stay whole."""
-    whole = [token for token in _BETWEEN_WORDS.split(text) if token]
+    whole = [part for token in _BETWEEN_WORDS.split(text) if token for part in _before_unit(token)]
     if text.isupper():
         return whole
-    return [part for token in whole for part in ([token] if parse_unit(token) else _CAMEL.split(token)) if part]
+    return [part for token in whole for part in ([token] if parse_unit(token) else _humps(token)) if part]
+
+
+def _before_unit(token: str) -> list[str]:
+    """Part a word from the unit behind its first slash: ``speed/km/h`` is a speed in km/h."""
+    word, slash, unit = token.partition("/")
+    return [word, unit] if slash and len(word) > 1 and not parse_unit(token) and parse_unit(unit) else [token]
+
+
+def _humps(token: str) -> list[str]:
+    """Split ``pressureKPa`` into words, without splitting the unit at its end."""
+    parts = _CAMEL.split(token)
+    unit = "".join(parts[-2:])
+    return [*parts[:-2], unit] if len(parts) > 2 and len(unit) > 2 and parse_unit(unit) else parts
 
 
 def english(words: Iterable[str]) -> frozenset[str]:

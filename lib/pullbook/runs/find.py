@@ -35,6 +35,10 @@ Kind = Literal["pull", "cruise"]
 MIN_PULL_S = 3.0
 STANDING_SHOWN_KMH = 1.5  # a sensor in whole km/h, or in mph, shows up to this of a car that stands
 LAUNCH_S = 4.0  # from leaving to full load and boost in a standing start
+LAG_S = 2.0  # a speed that is filtered, or of a satellite, shows up to this long afterwards what the pedal did
+STANDS_S = 1.0  # after its peak: a speed that still rises then was not lifted from
+RISES_S, RISES_KPA_S = 0.5, 4.0  # over which, and by how much, boost rises that builds up; noise is about 1 kPa
+RISES_SHARE = 0.25  # of the steepest of the rise: at less, the pedal was not down yet
 LEAST_GAIN_KMH = 5.0
 MOST_FALL_KMH = 6.0  # a gear change costs less, even uphill; wheels that grip again fall further
 PLATEAU_S, PLATEAU_KMH = 10.0, 2.0
@@ -225,17 +229,32 @@ def find_runs(
 
 @dataclass(frozen=True)
 class _Spell:
-    """Full load from start to end, with the refreshes of the speed inside it and up to a period on either side."""
+    """Full load from start to end, with the refreshes of the speed inside it and up to a period on either side.
+
+    ``late_kmh`` are those by which a speed that lags shows its peak, empty where it shows none.
+    """
 
     start_s: float
     end_s: float
-    start_kmh: float
+    shown_kmh: float
     end_kmh: float
     time_s: np.ndarray
     kmh: np.ndarray
     before_kmh: np.ndarray
     after_kmh: np.ndarray
+    late_kmh: np.ndarray
     has_gap: bool
+
+    @cached_property
+    def start_kmh(self) -> float:
+        """Speed at the start: at full load no speed falls, so what falls a little longer is shown late."""
+        return float(min(self.shown_kmh, self.kmh[self.turn] if self.kmh.size else self.shown_kmh))
+
+    @cached_property
+    def turn(self) -> int:
+        """Index of the slowest refresh of those that may still show what came before the start."""
+        soon = self.kmh[: int(np.searchsorted(self.time_s, self.start_s + LAG_S, side="right"))]
+        return int(np.argmin(soon)) if soon.size else 0
 
     @property
     def least_kmh(self) -> float:
@@ -248,16 +267,20 @@ class _Spell:
 
     @cached_property
     def seen_kmh(self) -> float:
-        """Greatest speed that a refresh shows, up to a period after the lift."""
-        return float(max(self.kmh.max(initial=0.0), self.after_kmh.max(initial=0.0)))
+        """Greatest speed that a refresh shows, up to a period after the lift, or to the peak of a speed that lags."""
+        return float(max(part.max(initial=0.0) for part in (self.kmh, self.after_kmh, self.late_kmh)))
 
     @cached_property
     def lift_kmh(self) -> float:
-        """Speed at the lift: between the refreshes on its two sides, or by the last ones' line if that is more."""
+        """Speed at the lift: between the refreshes on its two sides, or by the last ones' line if that is more.
+
+        A speed that lags rises on after the lift: then it is the peak that it comes to.
+        """
         t, v = self.time_s, self.kmh
+        shown = float(max(self.end_kmh, self.late_kmh.max(initial=0.0)))
         if len(t) < 3 or v[-1] <= v[-3]:
-            return self.end_kmh
-        return float(max(self.end_kmh, v[-1] + (v[-1] - v[-3]) / (t[-1] - t[-3]) * (self.end_s - t[-1])))
+            return shown
+        return float(max(shown, v[-1] + (v[-1] - v[-3]) / (t[-1] - t[-3]) * (self.end_s - t[-1])))
 
     @cached_property
     def most_kmh(self) -> float:
@@ -269,7 +292,9 @@ def _pulls(log: Log, speed: Signal, load: FullLoad, protocol: Protocol, needed_k
     edges = full_spells(load, protocol.shift_lift_s, speed)
     latest_kmh = latest_start_kmh(protocol, needed_kmh)
     if load.source in ("intake_manifold_pressure", "acceleration"):
-        edges = _redated(speed, edges, kinks=load.source == "acceleration")
+        edges = _redated(
+            speed, edges, boost=log.get("intake_manifold_pressure") if load.source != "acceleration" else None
+        )
         latest_kmh_of_standing = 0.0
     else:
         latest_kmh_of_standing = latest_kmh  # the pedal dates the start, unless it is too late for one from rest
@@ -341,22 +366,60 @@ def _spells(speed: Signal, edges: list[tuple[float, float]]) -> Iterator[_Spell]
     for (start_s, end_s), (start_kmh, end_kmh), k, a, b, c, gap in zip(
         edges, kmh, before.tolist(), first.tolist(), after.tolist(), beyond.tolist(), has_gap.tolist(), strict=True
     ):
-        yield _Spell(start_s, end_s, start_kmh, end_kmh, t[a:b], v[a:b], v[k:a], v[b:c], gap)
+        late = _to_peak(speed, end_s, b)
+        yield _Spell(start_s, end_s, start_kmh, end_kmh, t[a:b], v[a:b], v[k:a], v[b:c], late, gap)
 
 
-def _redated(speed: Signal, edges: list[tuple[float, float]], *, kinks: bool) -> list[tuple[float, float]]:
-    """Date pulls by the speed where the load shows them late: by its kinks, and back to where it began to rise."""
+def _to_peak(speed: Signal, lift_s: float, first: int) -> np.ndarray:
+    """Return the refreshes from ``first`` on to the peak after a lift; none if the speed does not stand by then."""
+    t, v = speed.time_s, speed.values
+    reach_s = LAG_S + speed.period_s
+    last = int(np.searchsorted(t, lift_s + reach_s + STANDS_S + speed.period_s, side="right"))
+    if last - first < 2 or np.diff(t[first:last]).max() > speed.max_gap_s:
+        return v[:0]
+    peak = first + int(np.argmax(v[first:last]))
+    stands = t[last - 1] - t[peak] >= STANDS_S
+    return v[first : peak + 1] if stands and t[peak] <= lift_s + reach_s else v[:0]
+
+
+def _redated(speed: Signal, edges: list[tuple[float, float]], *, boost: Signal | None) -> list[tuple[float, float]]:
+    """Date pulls where the load shows them late: back to where the speed or the boost began to rise.
+
+    Without a boost, the kinks of the speed date both edges.
+    """
     still = np.flatnonzero(acceleration_of(speed) < ACCELERATING_M_S2)
     redated: list[tuple[float, float]] = []
     for start_s, end_s in edges:
-        if kinks:
+        if boost is None:
             start_s, end_s = _kink(speed, start_s), _kink(speed, end_s)
+        risen_s = start_s if boost is None else _risen_from(boost, start_s)
         began_s = _began(speed, still, start_s)
         # At low engine speed the boost comes seconds after the pedal.
         if start_s - began_s > 1.0 + slope_width_s(speed) / 2:
             start_s = min(start_s, _kink(speed, began_s))
+        start_s = min(start_s, risen_s)
         redated.append((max(start_s, redated[-1][1]) if redated else start_s, end_s))
     return redated
+
+
+def _risen_from(boost: Signal, by_s: float) -> float:
+    """Return when the boost began to rise towards what it is at ``by_s``: before, it rose at a fraction of the pace."""
+    t, v = boost.time_s, boost.values
+    k = int(np.searchsorted(t, by_s, side="right"))
+    step_s = max(RISES_S, boost.period_s)
+    steepest = RISES_KPA_S / RISES_SHARE
+    # Compared over a fixed time, so that the noise of a fast signal does not stop the way back.
+    while 0 < k < len(t) and t[k] - t[k - 1] <= boost.max_gap_s:
+        ago = max(0, int(np.searchsorted(t, t[k] - step_s, side="right")) - 1)
+        pace = float(v[k] - v[ago]) / float(t[k] - t[ago])
+        steepest = max(steepest, pace)
+        if pace < RISES_SHARE * steepest:
+            break
+        k -= 1
+    if not k + 1 < len(t):
+        return by_s
+    # Between the last refresh before the rise and the first in it, where its line comes from.
+    return min(by_s, max(float(t[k]), float(t[k + 1] - (v[k + 1] - v[k]) / steepest)))
 
 
 def _began(speed: Signal, still: np.ndarray, by_s: float) -> float:
@@ -467,7 +530,7 @@ def _blind(load: FullLoad, spell: _Spell) -> str:
 
 def _unsteady(spell: _Spell, needed: float) -> str:
     """Say so where the speed did not rise all the way."""
-    t, v = spell.time_s, spell.kmh
+    t, v = spell.time_s[spell.turn :], spell.kmh[spell.turn :]  # shown late, it falls from before the pull
     fall_kmh = (np.maximum.accumulate(v) - v).max()
     if fall_kmh > MOST_FALL_KMH:
         return f"the speed fell by {fall_kmh:.0f} km/h at full load, as if spinning wheels gripped"

@@ -18,6 +18,8 @@ LEAST_BOOST_KPA = 30.0
 SURE_BOOST = 0.85  # of the greatest boost in the log: surely full load
 LEAST_FULL_W_KG = 20.0  # at the wheels; 3.5 t with 90 kW give 24, ordinary driving up to 60 km/h stays below
 BEST_HELD_S = 4.0  # so that one bump, jump of a signal or spin of the wheels does not set the best acceleration
+RISING_S, RISING_SHARE = 1.0, 0.1  # over which, and by how much of its top, a load rises that builds up
+PRESSED_SHARE, PRESSED_S = 0.3, 1.5  # a load that rises by so much and is gone so soon: a pedal that changed the gear
 ACCELERATING_M_S2 = 0.3  # a grade of 3 % gives as much
 LEAST_BLANK = 2.5 / 3.0  # of the longest gap, three periods: from here on two refreshes are missing
 TWO_MISSING = 3.5 / 3.0  # with stamps that jitter
@@ -181,12 +183,16 @@ def _full_by_share(
     building: float,
 ) -> FullLoad:
     """Full load by a signal that follows the boost: its build-up while the speed rises belongs to the pull too."""
-    rising = np.diff(share, prepend=share[0]) > 0.1
+    t = signal.time_s
+    ago = np.minimum(np.searchsorted(t, t - RISING_S, side="right"), np.arange(len(t))) - 1
+    rise = share - np.minimum(share[ago.clip(0)], share[np.arange(-1, len(t) - 1).clip(0)])
     gaining = np.interp(signal.time_s, speed.time_s, acceleration_of(speed)) >= ACCELERATING_M_S2
     is_full = share >= full
     return FullLoad(
         signal.time_s,
-        _with_build_up(is_full, (share >= building) & (rising | gaining), gaining),
+        _with_build_up(
+            t, is_full, (share >= building) & ((rise > RISING_SHARE) | gaining), gaining, rise >= PRESSED_SHARE
+        ),
         share >= sure,
         *judged,
         signal.channel,
@@ -195,21 +201,29 @@ def _full_by_share(
     )
 
 
-def _with_build_up(is_full: np.ndarray, builds: np.ndarray, gaining: np.ndarray) -> np.ndarray:
+def _with_build_up(
+    t: np.ndarray, is_full: np.ndarray, builds: np.ndarray, gaining: np.ndarray, pressed: np.ndarray
+) -> np.ndarray:
     """Add the refreshes that build up to full load, and those after a gear change too short to reach it again.
 
-    What comes after the last full refresh without a lift between is no build-up but an easing of the pedal.
+    A kick-down interrupts a build-up that has hardly begun. What comes after the last full refresh without a lift
+    between is no build-up but an easing of the pedal, and without a gain of speed nothing builds up to a pull.
     """
     first, after = stretches(is_full | builds)
     fulls, gains = (np.concatenate([[0], np.cumsum(mask)]) for mask in (is_full, gaining))
     holds = fulls[after] > fulls[first]
-    follows = ~holds & np.concatenate([[False], holds[:-1]]) & (gains[after] > gains[first])
+    gained = gains[after] > gains[first]
+    follows = ~holds & np.concatenate([[False], holds[:-1]]) & gained
+    short = (t[after - 1] - t[first] <= PRESSED_S) & pressed[first]
+    soon = t[first[1:] - 1] - t[after[:-1]] <= PRESSED_S
+    precedes = short & ~holds & np.concatenate([holds[1:] & soon, [False]])[: len(holds)]
     places = np.concatenate([[0], np.flatnonzero(is_full) + 1])
     until = np.where(holds, places[fulls[after]], after)
+    belongs = (holds & gained) | follows | precedes
     change = np.zeros(len(is_full) + 1, dtype=int)
-    change[first[holds | follows]] += 1
-    change[until[holds | follows]] -= 1
-    added: np.ndarray = np.cumsum(change[:-1]) > 0
+    change[first[belongs]] += 1
+    change[until[belongs]] -= 1
+    added: np.ndarray = is_full | (np.cumsum(change[:-1]) > 0)
     return added
 
 
@@ -338,7 +352,7 @@ def _full_by_acceleration(speed: Signal, engine: Signal | None) -> FullLoad:
     gaining = acceleration >= ACCELERATING_M_S2
     return FullLoad(
         speed.time_s,
-        _with_build_up(gaining & (share >= full), gaining & (share >= building), gaining),
+        _with_build_up(speed.time_s, gaining & (share >= full), gaining & (share >= building), gaining, ~gaining),
         gaining & hard & (share >= sure),
         *_judged(100 * share, "acceleration", "% of this drive's best", rest=0.0, begins=100 * sure),
         "acceleration",

@@ -17,7 +17,7 @@ from pullbook.physics import air
 from pullbook.physics.reference_air import dry_pressure_kpa
 from pullbook.reading.logs import Log, Signal
 from pullbook.runs.columns import AT_SPEED, CRUISE_MEASURES, NEEDS, PULL_MEASURES, STEPS, columns_of, unit_of
-from pullbook.runs.find import LAUNCH_S, STANDING_SHOWN_KMH, Run, Runs, leaving_s
+from pullbook.runs.find import LAG_S, LAUNCH_S, STANDING_SHOWN_KMH, Run, Runs, leaving_s
 from pullbook.runs.gears import gear_at, gear_of_cruise, mean_ratio
 from pullbook.runs.heat_soak import MIN_RECOVERY_FALL_K, MIN_RECOVERY_S, recovery
 from pullbook.runs.operating_point import OperatingPoint, at_point
@@ -630,7 +630,7 @@ def _crossing(speed: Signal, run: Run, kmh: float) -> tuple[float, float]:
     if kmh <= 0:
         return _leaving(speed, run)
     slack = 1.5 * speed.period_s
-    times, values = speed.within(run.start_s - slack, run.end_s + slack)
+    times, values = speed.within(run.start_s - slack, run.end_s + max(slack, LAG_S))
     above = np.flatnonzero((values[1:] >= kmh) & (values[:-1] < kmh))
     if not above.size:
         return float("nan"), float("nan")

@@ -623,6 +623,8 @@ def parse_settings(text: str) -> dict[str, Any]:
         mark = getattr(error, "problem_mark", None)
         where = f"line {mark.line + 1}: " if mark else ""
         what = " ".join(str(getattr(error, "problem", None) or error).split())[:200]
+        if "constructor for the tag" in what:
+            what = "a tag with !. Allowed are plain texts, numbers, lists and keys"
         raise ExperimentError(f"{FILE_NAME}: {where}not valid YAML ({what}). Correct it and try again.") from None
     if not isinstance(data, dict) or not all(isinstance(key, str) for key in data):
         raise ExperimentError(f"{FILE_NAME}: no keys and values found. Start it with a line such as 'title: ...'")
@@ -698,17 +700,23 @@ def _file_fault(folder: Path, session: Mapping[str, Any], key: str, log: str, su
         also = ", also with .gz" if key == "log" else ". Save the table as CSV" if key == "figures" else ""
         return f"{where}: allowed are files ending in {', '.join(suffixes)}{also}"
     path = folder / log
-    inside = there = False
+    inside = False
+    kind = None
     try:
         inside = not Path(log).is_absolute() and path.resolve().is_relative_to(folder.resolve())
-        there = stat.S_ISREG(path.stat().st_mode)  # is_file() calls links that go round absent
+        kind = path.stat().st_mode  # is_file() calls links that go round absent
     except (FileNotFoundError, NotADirectoryError):
-        there = False
+        pass
     except (OSError, RuntimeError) as error:  # a name too long, no permission, links that go round
         return f"{where}: cannot be reached ({_given(str(error))}). Check the path."
     if not inside:
         return f"{where}: outside the experiment folder. Copy it inside and give the path from there."
-    return None if there else f"{where}: no such file. Check the name, or remove the session."
+    if kind is None:
+        return f"{where}: no such file. Check the name, or remove the session."
+    if not stat.S_ISREG(kind):
+        what = "a folder" if stat.S_ISDIR(kind) else "a pipe or a device"
+        return f"{where}: that is {what}, and a file is needed. Correct the path, or put the file itself there."
+    return None
 
 
 def _source_fault(place: int, session: Mapping[str, Any]) -> str | None:

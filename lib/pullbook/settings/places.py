@@ -64,8 +64,8 @@ def check_no_link(path: Path, *, below: Path | None = None) -> None:
     for part in parts:
         if part.is_symlink():
             raise ExperimentError(
-                f"{part}: this is a link that you did not name, and pullbook never writes through those. Remove it, "
-                "or give another --out."
+                f"{part}: this is a link that you did not name, and pullbook never writes through those. Remove it, or "
+                "put the file or folder itself there."
             )
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import base64
 import csv
-import html
 import io
 import json
 import re
@@ -22,7 +21,7 @@ from typing import Any
 
 from pullbook.errors import PullbookError
 from pullbook.settings.files import RESULTS
-from pullbook.settings.privacy import REMOVED, find, renamed, shared_names, without
+from pullbook.settings.privacy import as_read, find, renamed, shared_names, spans_in, without
 
 Text = Callable[[str], str]
 
@@ -199,7 +198,7 @@ def _check_picture(name: str, content: bytes) -> None:
 
 
 def _squeezed(text: str) -> str:
-    return "".join(c for c in text.casefold() if c.isalnum())
+    return "".join(c for c in as_read(text)[0].casefold() if c.isalnum())
 
 
 def _tells(squeezed: str) -> bool:
@@ -210,16 +209,17 @@ def _tells(squeezed: str) -> bool:
 
 
 def _loosely(secret: str) -> re.Pattern[str]:
-    """Return a pattern of what was found, whatever stands between its letters."""
+    """Return a pattern of what was found, squeezed, whatever stands between its letters."""
     letters = r"[\W_]{0,2}".join(map(re.escape, secret))
     return re.compile(rf"(?<![^\W_]){letters}(?![^\W_])", re.IGNORECASE)
 
 
 def _without_known(text: str, known: Sequence[re.Pattern[str]]) -> str:
     """Return a text without what was found elsewhere."""
-    for loose in known:
-        text = loose.sub(REMOVED, text)
-    return text
+    plain, spans = as_read(text)
+    return without(
+        text, spans_in(spans, [(*match.span(), match[0]) for loose in known for match in loose.finditer(plain)])
+    )
 
 
 def _left(
@@ -236,5 +236,5 @@ def _left(
     if any(search(text) or renamed(text, dict(names)) != text for text in seen):
         return True
     long = [secret for secret in known if len(secret) >= 10]
-    run_together = [_squeezed(html.unescape(text)) for text in seen] if long else []
+    run_together = [_squeezed(text) for text in seen] if long else []
     return any(secret in text for text in run_together for secret in long)

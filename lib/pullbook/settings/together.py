@@ -11,13 +11,16 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import stat
 from collections.abc import Collection, Mapping
+from io import BufferedReader
 from pathlib import Path
 from typing import Any
 
 from pullbook.settings.files import write_whole
 
 MANIFEST = "made_by.json"
+MOST_SAID = 1_000_000  # bytes; one takes a thousand
 
 
 def manifest(files: Mapping[str, bytes], made_from: Mapping[str, Any]) -> str:
@@ -46,13 +49,13 @@ def made_whole(folder: Path, names: Collection[str], made_from: Mapping[str, Any
         As for `manifest`.
     """
     try:
-        said = json.loads((folder / MANIFEST).read_text(encoding="utf-8"))
+        said = _said(folder)
         return (
             said["made_from"] == json.loads(json.dumps(made_from))
             and said["files"].keys() == set(names)
             and all(_digest(folder / name) == said["files"][name] for name in names)
         )
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return False
 
 
@@ -92,11 +95,11 @@ def finish(stage: Path, target: Path, names: Collection[str]) -> None:
         The files that may be moved.
     """
     try:
-        digests = json.loads((stage / MANIFEST).read_text(encoding="utf-8"))["files"]
+        digests = _said(stage)["files"]
         left = [name for name in names if os.path.lexists(stage / name)]
         lies_in = {name: stage if name in left else target for name in names}
         sound = digests == {name: _digest(folder / name) for name, folder in lies_in.items()}
-    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+    except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return
     if not sound:
         return
@@ -106,8 +109,19 @@ def finish(stage: Path, target: Path, names: Collection[str]) -> None:
     (stage / MANIFEST).replace(target / MANIFEST)
 
 
+def _said(folder: Path) -> Any:
+    """Return what a manifest says."""
+    with _plain_file(folder / MANIFEST) as stream:
+        return json.loads(stream.read(MOST_SAID))
+
+
 def _digest(path: Path) -> str:
-    if path.is_symlink():  # such as a file of somebody else's; what it leads to may change at any time
-        raise OSError
-    with path.open("rb") as stream:
+    with _plain_file(path) as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
+
+
+def _plain_file(path: Path) -> BufferedReader:
+    """Open a file that is no link, whose target may change at any time, and no pipe, which nobody may ever write to."""
+    if not stat.S_ISREG(path.lstat().st_mode):
+        raise OSError
+    return path.open("rb")

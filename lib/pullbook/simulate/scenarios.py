@@ -221,12 +221,20 @@ def write_experiment(folder: Path, scenario: Scenario, *, seed: int) -> Path:
         text = log_text(trace, scenario.style, channels=LOGGED, rng=rng, start=outing.start)
         log = f"logs/{name}.csv" + (".gz" if scenario.compressed else "")
         data = text.encode()
-        # A fixed time stamp, or the same seed would not give the same bytes.
-        (folder / log).write_bytes(gzip.compress(data, mtime=0) if scenario.compressed else data)
+        (folder / log).write_bytes(_gzipped(data) if scenario.compressed else data)
         entries += _session_lines(name, phase, log, outing.weather, rng)
     (folder / "experiment.yaml").write_text(_experiment_text(scenario, entries), encoding="utf-8", newline="\n")
     (folder / "README.md").write_text(_read_me(scenario, seed), encoding="utf-8", newline="\n")
     return folder
+
+
+def _gzipped(data: bytes) -> bytes:
+    """Return gzipped data with a fixed time stamp and system in the header (RFC 1952), so that a seed gives its bytes.
+
+    The system is the tenth byte: which one is written there depends on the version of Python.
+    """
+    packed = gzip.compress(data, mtime=0)
+    return packed[:9] + b"\x03" + packed[10:]
 
 
 def _session_lines(name: str, phase: Phase, log: str, weather: Weather, rng: np.random.Generator) -> list[str]:

@@ -197,6 +197,8 @@ def execute(
     RuntimeError
         When a cell fails otherwise; names ``failed``.
     """
+    for given in (*parameters.values(), str(produced)):
+        _check_encodes(given)
     with block_import("rfc3987_syntax"):
         from papermill import execute_notebook
         from papermill.exceptions import PapermillExecutionError
@@ -237,6 +239,13 @@ def execute(
         raise RuntimeError(f"{error.ename}: {error.evalue}. The failed notebook is kept as {failed}") from None
     ahead.join()
     return notebook
+
+
+def _check_encodes(given: Scalar) -> None:
+    """Refuse a path that a notebook, which is UTF-8, cannot hold."""
+    readable = str(given).encode("utf-8", "replace").decode()
+    if readable != str(given):
+        raise ExperimentError(f"{readable}: a name in this path is not UTF-8 text. Rename the file or folder")
 
 
 def _literal(path: Path) -> str:

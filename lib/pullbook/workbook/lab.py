@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -16,6 +17,7 @@ from pullbook.settings.safe_path import safe_children
 from pullbook.workbook.execute import block_import
 from pullbook.workbook.run import workbook_path
 
+LONGEST_LABEL = 50  # characters of a folder's name in the copy's; at four bytes each they fit any disk
 SETTINGS = {
     # The lab asks the network for nothing by itself.
     "@jupyterlab/apputils-extension:notification": {"checkForUpdates": False, "fetchNews": "false"},
@@ -83,7 +85,8 @@ def own_copy(folder: str | Path, home: Path) -> tuple[Path, bool]:
             cell["source"] = _opened_with(_joined(cell["source"]), place)
     written = _sources_sha256(notebook)
     notebook["metadata"]["pullbook"] = {"sources_sha256": written}
-    copy = home / f"{place.name}-{hashlib.sha256(str(place).encode()).hexdigest()[:8]}.ipynb"
+    label = "".join(c if c.isprintable() else "-" for c in place.name)[:LONGEST_LABEL]
+    copy = home / f"{label}-{hashlib.sha256(os.fsencode(place)).hexdigest()[:8]}.ipynb"
     if copy.is_file() and _edited(copy):
         return copy, False
     try:
