@@ -590,10 +590,11 @@ def _side_table(result: Result, figures: Sequence[SecondaryOutcome]) -> Fragment
         )
         digits = decimals(u_change)
         u = shown.value(figure.common_uncertainty, unit) if unit != "%" else 0.0
-        levels = (_plus_minus(value, u, digits) if u else number(value, digits) for value in (before, after))
+        levels = (number(value, digits) for value in (before, after))
+        both = f", levels ±{u:.{digits}f}" if u else ""
         interval = f"({signed(low, digits)} to {signed(high, digits)})".replace(" ", "\N{NO-BREAK SPACE}")
         said = f"{signed(change, digits)} {interval}"
-        rows.append((shown.text(figure.label) + in_brackets(shown.unit(unit)), said, *levels))
+        rows.append((shown.text(figure.label) + in_brackets(shown.unit(unit)) + both, said, *levels))
     return table(("figure", f"change ({percent(result.comparison.level)} interval)", "before", "after"), rows)
 
 
@@ -609,7 +610,7 @@ def _air_notes(result: Result) -> list[str]:
                 "The compressor outlet is estimated, with efficiency "
                 f"{result.experiment.vehicle.compressor_efficiency:.2f} ± {air.EFFICIENCY_U:.2f} and usual "
                 f"pressure losses of {INLET_LOSS_KPA:.0f} ± {INLET_LOSS_U_KPA:.0f} kPa before it and "
-                f"{COOLER_LOSS_KPA:.0f} ± {COOLER_LOSS_U_KPA:.0f} kPa in the cooler. The ± beside the levels "
+                f"{COOLER_LOSS_KPA:.0f} ± {COOLER_LOSS_U_KPA:.0f} kPa in the cooler. The ± of the levels "
                 "comes from that. It is the same error before and after, so most of it drops out of the "
                 "change."
             )
