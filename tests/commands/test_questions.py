@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -12,10 +13,13 @@ from helpers.odd_logs import clock, rounded, speed_and_charge, write
 from helpers.samples import SAMPLES, contents
 from pullbook.commands import cli
 from pullbook.commands.copies import reserved
+from pullbook.commands.guess import guess_protocol, propose_outcome, why_outcome
 from pullbook.commands.interview import Interview
 from pullbook.commands.new import draft_experiment
 from pullbook.commands.questions import Given
 from pullbook.errors import ExperimentError
+from pullbook.quantities import US
+from pullbook.reading.logs import read_log
 from pullbook.settings.experiment import FILE_NAME, Experiment
 
 LOGS = SAMPLES / "two_evenings" / "logs"
@@ -297,6 +301,18 @@ def test_a_number_alone_is_in_the_units_shown(tmp_path):
     assert found.worthwhile_change == pytest.approx(4 / 1.8)
     assert [s.ambient_c for s in found.sessions] == [pytest.approx(23 / 1.8), 15.0]
     assert found.sessions[0].pressure_hpa == pytest.approx(29.89 * 33.86389)
+    draft = (tmp_path / "van" / "experiment.yaml").read_text(encoding="utf-8")
+    assert re.search(r"worthwhile_change: .*# .*here °F", draft)
+    assert re.search(rf"cruise_kmh: 90 +# {90 / 1.609344:.0f} mph", draft)
+
+
+def test_a_speed_is_proposed_in_round_mph_where_those_are_shown():
+    guess = guess_protocol([read_log(BEFORE)])
+    proposed = propose_outcome([read_log(BEFORE)], guess, sensor="after", shown=US)
+    assert proposed == f"rise_at {guess.rise_at_mph} mph"
+    assert guess.rise_at_mph % 5 == 0
+    assert guess.rise_at - 5 < guess.rise_at_mph * 1.609344 < guess.rise_at + 8  # the same pulls pass both
+    assert f"pass {guess.rise_at_mph} mph" in US.text(why_outcome(proposed, guess, []))
 
 
 def test_us_logs_are_asked_about_in_us_units(tmp_path):

@@ -23,7 +23,7 @@ def test_the_effectiveness_is_said_to_be_estimated_with_its_uncertainty(result_o
     text = text_of(sections.secondary_outcomes(result_of("fin_wash")))
     assert "0.70 ± 0.05" in text
     assert re.search(
-        r"cooler temperature effectiveness\s+\+0\.05\d \(\+0\.0\d+ to \+0\.0\d+\)\s+0\.\d+ ± 0\.0\d+", text
+        r"cooler temperature effectiveness, levels ±0\.0\d+\s+\+0\.05\d \(\+0\.0\d+ to \+0\.0\d+\)\s+0\.\d+", text
     )
     assert re.search(r"0\.\d\d ± 0\.0\d", text_of(sections.pulls(result_of("fin_wash"))))
 

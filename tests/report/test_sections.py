@@ -150,7 +150,7 @@ def test_a_boost_warning_comes_before_the_verdict_and_no_worth_is_claimed(result
     assert escape(first.message.partition(". ")[0]) not in noticed  # it stands at the top
     assert "check hoses" not in sections.meaning(result_of("loose_clamp")).html
     said = sections.conclusion(result_of("loose_clamp")).html
-    assert "the warning at the top" in said
+    assert "boost warning at the top" in said
     assert "check hoses" not in said
     assert "pb-alert" not in sections.answer(result_of("fin_wash")).html
 

@@ -46,6 +46,7 @@ def draft_text(
         "" if guess.pulls else "no log shows it; a first guess" if guess.written else "no pulls found; a first guess"
     )
     odometer = "odometer_km: 92000 miles" if shown == US else "odometer_km"
+    lacking = [*(["date: YYYY-MM-DD"] if not said.date else []), *([odometer] if not said.odometer else [])]
     shade = "57 °F" if shown == US else "14.0"
     found = "speeds found in the logs; " if guess.pulls or guess.cruise else ""
     lines = [
@@ -59,7 +60,7 @@ def draft_text(
         *([f"  date: {said.date}"] if said.date else []),
         _noted(
             f"  what: {_text(said.service)}",
-            "one line" if said.date and said.odometer else f"one line; add date: YYYY-MM-DD and {odometer} if you like",
+            f"one line; add {' and '.join(lacking)} if you like" if lacking else "one line",
         ),
         *([f"  odometer_km: {_number(said.odometer)}"] if said.odometer else []),
         *(["  sensors:", *(f"    {channel}: {work}" for channel, work in said.work.items())] if said.work else []),

@@ -405,10 +405,11 @@ def _draw_change(axes: Axes, answer: Answer, inks: canvas.Inks, *, text: float, 
             f"difference\n{_better(c)}", (0.5, 0), xycoords="axes fraction", xytext=(0, -1.9 * text),
             textcoords="offset points", ha="center", va="top", size=text, weight="bold", color=inks["ink"],
         )  # fmt: skip
-    axes.text(
-        beside, middle, typeset(f"{signed(c.change, digits)}{unit}"), size=1.25 * text, weight="bold", va="center",
-        color=inks["ink"], zorder=6,
-    )  # fmt: skip
+    said = typeset(f"{signed(c.change, digits)}{unit}")
+    large = 1.25 * text  # unless it would run into the figures of the scale
+    if beside + canvas.text_width(said, size=large, bold=True) > width:
+        large = text
+    axes.text(beside, middle, said, size=large, weight="bold", va="center", color=inks["ink"], zorder=6)
     for end, value, clear, side in zip(ends, (c.low, c.high), apart, (-1, 1), strict=True):
         at = end if clear else middle + side * 1.5 * text / scale
         axes.text(

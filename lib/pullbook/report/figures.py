@@ -227,10 +227,12 @@ def drives(result: Result) -> Picture | None:
     count = len(logged)
     if not logged:
         return None
+    degree = result.shown.unit("°C")
     return layout(
         _drives(logged, result.shown),
         caption=(
             "Dark: pulls that count. Light: cruises. Hatched: not counted. Drag to zoom, double-click to go back."
+            + ("" if count <= FEW_DRIVES else f" Left scale: {result.shown.unit('km/h')} and %. Right: {degree}.")
         ),
         description=(
             f"Speed, pedal, charge and inlet temperature over time in {counted(count, 'drive')}, the runs shaded."
@@ -257,6 +259,7 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
         specs=[[{"secondary_y": True}]] * count,
     )
     shapes: list[dict[str, Any]] = []
+    few = count <= FEW_DRIVES
     for k, drive in enumerate(drives, start=1):
         for channel, name, line, right in DRIVE_LINES:
             signal = drive.log.get(channel)
@@ -279,11 +282,11 @@ def _drives(drives: Sequence[Drive], shown: Shown) -> go.Figure:
                 )
         _hatch_refused(figure, drive, k, shown)
         shapes += _shades(drive, k)
-        left = f"{_brief(drive.session.name)}<br>[{shown.unit('km/h')}, %]"
+        left = _brief(drive.session.name) + (f"<br>[{shown.unit('km/h')}, %]" if few else "")
         figure.update_yaxes(title_text=left, row=k, col=1, title_font_size=11, secondary_y=False)
         figure.update_yaxes(
-            title_text=f"[{shown.unit('°C')}]", row=k, col=1, title_font_size=11, showgrid=False, secondary_y=True,
-            tickmode="auto", nticks=5, range=_degrees(drives, shown),
+            title_text=f"[{shown.unit('°C')}]" if few else "", row=k, col=1, title_font_size=11, secondary_y=True,
+            showgrid=False, tickmode="auto", nticks=5, range=_degrees(drives, shown),
         )  # fmt: skip
     figure.update_layout(shapes=shapes, dragmode="zoom")
     figure.update_xaxes(title_text="time since the log began [s]", row=count, col=1)

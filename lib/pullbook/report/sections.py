@@ -205,8 +205,8 @@ def weather_share(result: Result) -> str:
         return f"Correcting for {conditions} moves the change by less than {least:g}{unit}."
     good_to = f"±{u:.{digits}f}" if u >= least / 2 else f"less than ±{least:g}"
     return (
-        f"As measured, the change is {signed(measured, digits)}{unit}. "
-        f"The answer above corrects that for {conditions}, to {good_to}{unit}."
+        f"As measured, the change is {signed(measured, digits)}{unit}. The answer corrects that for "
+        f"{conditions}, to {good_to}{unit}."
     )
 
 
@@ -309,6 +309,9 @@ def _sensor_places(result: Result) -> list[str]:
     return [f"We take {' and '.join(places)}, {by}." for by, places in told.items()]
 
 
+COMPARISON = "the comparison"  # where something was noticed of both phases, and not in a log
+
+
 def findings(result: Result) -> Fragment:
     """Return what was noticed: on the comparison first, then log by log, the same sentence once.
 
@@ -321,7 +324,7 @@ def findings(result: Result) -> Fragment:
         message = result.shown.text(finding.message)
         if message in said or finding.code in CANNOT_TELL or message[1:] in result.sentence:
             continue
-        grouped.setdefault((finding.severity, finding.message), []).append("the comparison")
+        grouped.setdefault((finding.severity, finding.message), []).append(COMPARISON)
     for drive in result.drives:
         for finding in drive.findings:
             if finding.code == CHANNEL_ABSENT:  # the table of channels shows what was logged
@@ -345,7 +348,9 @@ def findings(result: Result) -> Fragment:
 
 
 def _where(names: Sequence[str], every: int) -> str:
-    return "all sessions" if len(names) == every and every > 1 else ", ".join(dict.fromkeys(names))
+    if len(names) == every and every > 1:
+        return "all sessions"
+    return ", ".join(name for name in dict.fromkeys(names) if name != COMPARISON)
 
 
 def left_out(result: Result) -> Fragment:
@@ -386,10 +391,11 @@ def runs(result: Result) -> Fragment:
     by_hand = sum(run.left_out for _, run in found)
     marked = sum(run.included and bool(run.marked) for _, run in found)
     keys = [run_key(drive.session.name, run.name) for drive, run in found]
-    summary = (
-        f"{counted(len(found), 'run')} found: {count} count{f' ({marked} marked by hand)' if marked else ''}, "
-        f"{by_hand} left out by you, {len(found) - count - by_hand} not usable."
-    )
+    of_these = [f"{'all' if count == len(found) else count} count{f' ({marked} marked by hand)' if marked else ''}"]
+    of_these += [
+        f"{n} {what}" for n, what in ((by_hand, "left out by you"), (len(found) - count - by_hand, "not usable")) if n
+    ]
+    summary = f"{counted(len(found), 'run')} found: {', '.join(of_these)}."
     every = table(("session", "run", "at", "speed", "counts, or why not"), rows, numbers_from=9, runs=keys).html
     return Fragment(folded(summary, every).html + marked_by_hand(result).html)
 
@@ -584,10 +590,11 @@ def _side_table(result: Result, figures: Sequence[SecondaryOutcome]) -> Fragment
         )
         digits = decimals(u_change)
         u = shown.value(figure.common_uncertainty, unit) if unit != "%" else 0.0
-        levels = (_plus_minus(value, u, digits) if u else number(value, digits) for value in (before, after))
+        levels = (number(value, digits) for value in (before, after))
+        both = f", levels ±{u:.{digits}f}" if u else ""
         interval = f"({signed(low, digits)} to {signed(high, digits)})".replace(" ", "\N{NO-BREAK SPACE}")
         said = f"{signed(change, digits)} {interval}"
-        rows.append((shown.text(figure.label) + in_brackets(shown.unit(unit)), said, *levels))
+        rows.append((shown.text(figure.label) + in_brackets(shown.unit(unit)) + both, said, *levels))
     return table(("figure", f"change ({percent(result.comparison.level)} interval)", "before", "after"), rows)
 
 
@@ -603,7 +610,7 @@ def _air_notes(result: Result) -> list[str]:
                 "The compressor outlet is estimated, with efficiency "
                 f"{result.experiment.vehicle.compressor_efficiency:.2f} ± {air.EFFICIENCY_U:.2f} and usual "
                 f"pressure losses of {INLET_LOSS_KPA:.0f} ± {INLET_LOSS_U_KPA:.0f} kPa before it and "
-                f"{COOLER_LOSS_KPA:.0f} ± {COOLER_LOSS_U_KPA:.0f} kPa in the cooler. The ± beside the levels "
+                f"{COOLER_LOSS_KPA:.0f} ± {COOLER_LOSS_U_KPA:.0f} kPa in the cooler. The ± of the levels "
                 "comes from that. It is the same error before and after, so most of it drops out of the "
                 "change."
             )
