@@ -191,10 +191,9 @@ def test_what_stands_about_pandas_is_plain_text_and_read_by_nobody(tmp_path):
     pq.write_table(table.replace_schema_metadata({"pandas": json.dumps({"columns": []})}), path)
     try:
         frame = read_frame(path, max_columns=9, max_cells=MAX_CELLS)
-    except LogError as refusal:  # as pyarrow has it, up to some version
-        assert "disabled by default" in str(refusal)
-    else:
-        assert frame["Time"].dtype == float
+    except LogError:  # pyarrow itself refuses it, up to some version
+        return
+    assert frame["Time"].dtype == float
 
 
 def test_a_time_stored_as_a_duration(tmp_path):
