@@ -60,7 +60,7 @@ def test_the_answer_says_what_was_weather_and_whether_the_refit_was_sound(result
     sound, leaky, warm = (text_of(sections.meaning(result_of(n))) for n in ("fin_wash", "loose_clamp", "nothing_done"))
     assert sound.count("218 kPa") == 2  # before and after
     assert "clamp" not in leaky  # said at the top, and among what was noticed
-    assert re.search(r"As measured, the change is \+12\.0 K\. .*inlet temperature.* to ±0\.\d K", warm)
+    assert re.search(r"As measured, the change is \+12\.0 K\. .*inlet temperature.*, give or take 0\.\d K\.", warm)
 
 
 def test_conditions_say_what_they_could_have_done(result_of) -> None:

@@ -91,7 +91,11 @@ def draw_measures(
                 )
             )  # fmt: skip
     experiment = Experiment(
-        title="study", service=Service(what="study"), worthwhile_change=WORTHWHILE_K, sessions=tuple(listed)
+        title="study",
+        service=Service(what="study"),
+        worthwhile_change=WORTHWHILE_K,
+        planned_sessions=sessions,  # as planned: without a plan, a fourth session a side would be paid for
+        sessions=tuple(listed),
     )
     return pd.concat(rows, ignore_index=True), experiment
 

@@ -203,10 +203,10 @@ def weather_share(result: Result) -> str:
     least = 10.0**-digits
     if max(abs(measured - change), u) < least / 2:
         return f"Correcting for {conditions} moves the change by less than {least:g}{unit}."
-    good_to = f"±{u:.{digits}f}" if u >= least / 2 else f"less than ±{least:g}"
+    good_to = f"{u:.{digits}f}" if u >= least / 2 else f"less than {least:g}"
     return (
         f"As measured, the change is {signed(measured, digits)}{unit}. The answer corrects that for "
-        f"{conditions}, to {good_to}{unit}."
+        f"{conditions}, give or take {good_to}{unit}."
     )
 
 
