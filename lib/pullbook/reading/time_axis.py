@@ -427,6 +427,8 @@ def _is_compact_clock(finite: np.ndarray) -> bool:
     if np.ptp(finite) < 200 or finite.min() < 0 or finite.max() >= 1e17:
         return False
     whole = np.floor(finite / 1000) if finite.min() >= 1e16 else np.floor(finite)
+    if (whole[:1000] % 100 >= 60).any():  # as in most logs; the rest need not be taken apart
+        return False
     day, hours, minutes, seconds = (whole // 10**6, whole // 10_000 % 100, whole // 100 % 100, whole % 100)
     dated = day > 0
     if dated.any() and not (dated.all() and (day >= 1.9e7).all() and (day < 2.1e7).all()):
