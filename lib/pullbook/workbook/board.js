@@ -374,7 +374,7 @@ function boardOf(place, lines, ask, lights, plotly) {
       band.querySelector(".pb-number").textContent = `${run.state === "marked" ? "✎" : ""}${run.kind === "pull" ? "" : "c"}${run.number}`;
       const figure = band.querySelector(".pb-figure");
       figure.hidden = run.figure === null;
-      if (run.figure !== null) figure.style.bottom = `${(16 + 34 * (run.figure - scale[0]) / (scale[1] - scale[0] || 1)).toFixed(1)}px`;
+      if (run.figure !== null) figure.style.bottom = `${(16 + 29 * (run.figure - scale[0]) / (scale[1] - scale[0] || 1)).toFixed(1)}px`;
     }
   }
 
