@@ -242,6 +242,18 @@ def _filled(text: str, first: str, others: str) -> str:
     )
 
 
+def readable(text: str) -> str:
+    r"""Return text without what is not UTF-8, such as bytes of a path, which no table, page or notebook can hold.
+
+    Examples
+    --------
+    >>> from pullbook.text import readable
+    >>> readable("logs/\udce9t\u00e9.csv")
+    'logs/?té.csv'
+    """
+    return text.encode("utf-8", "replace").decode()
+
+
 def harmless(text: str) -> str:
     r"""Return text for a terminal, in which nothing but bold type, tabs and ends of lines steers it.
 

@@ -27,6 +27,7 @@ from pullbook.settings.places import check_no_link
 from pullbook.settings.privacy import scrub
 from pullbook.settings.share import fit_to_share
 from pullbook.settings.together import MANIFEST, made_whole, manifest
+from pullbook.text import readable
 
 Status = Literal["done", "refused", "failed"]
 
@@ -367,17 +368,12 @@ def _finding(plain: Mapping[str, Any]) -> Finding:
 def _not_done(task: Task, status: Status, message: str, experiment: Experiment | None = None) -> Row:
     for path, word in ((task.folder, task.name), (task.out, "the batch's folder")):
         message = message.replace(path, word)
-    return Row(**_told(task, experiment), status=status, message=scrub(_readable(message)))
-
-
-def _readable(text: str) -> str:
-    """Return text without the parts of a path that are not UTF-8, which no table can hold."""
-    return text.encode("utf-8", "replace").decode()
+    return Row(**_told(task, experiment), status=status, message=scrub(readable(message)))
 
 
 def _told(task: Task, experiment: Experiment | None) -> dict[str, Any]:
     """Return what an experiment says about itself, fit to share."""
-    name = scrub(_readable(task.name))
+    name = scrub(readable(task.name))
     if experiment is None:
         return {"folder": name}
     return {

@@ -25,6 +25,7 @@ from pullbook.settings.privacy import scrub
 from pullbook.settings.safe_path import safe_children
 from pullbook.settings.share import fit_to_share, packed_library
 from pullbook.settings.together import MANIFEST, finish
+from pullbook.text import readable
 
 if TYPE_CHECKING:
     from nbformat import NotebookNode
@@ -243,9 +244,8 @@ def execute(
 
 def _check_encodes(given: Scalar) -> None:
     """Refuse a path that a notebook, which is UTF-8, cannot hold."""
-    readable = str(given).encode("utf-8", "replace").decode()
-    if readable != str(given):
-        raise ExperimentError(f"{readable}: a name in this path is not UTF-8 text. Rename the file or folder")
+    if (shown := readable(str(given))) != str(given):
+        raise ExperimentError(f"{shown}: a name in this path is not UTF-8 text. Rename the file or folder")
 
 
 def _literal(path: Path) -> str:
